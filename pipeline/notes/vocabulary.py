@@ -1,21 +1,19 @@
 """The words of the trade as data (`pipeline/data/note_words.csv`) and those that a practice adds, made to be found.
 
-A phrase is words with blanks between; `a|b` is either, a `?` behind makes a word optional. A hyphen within a word
-counts as a blank. `needs` names a condition on what stands around (`conditions.py`); `negated` is what the phrase says
-where it is denied, empty where it then says nothing.
+Phrases are written as in `phrases.py`. `needs` names a condition on what stands around (`conditions.py`); `negated` is
+what the phrase says where it is denied, empty where it then says nothing.
 """
 
 from __future__ import annotations
 
 import csv
-import itertools
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
 from importlib.resources import files
-from typing import Any
 
+from pipeline.notes.phrases import Branch, Run, groups_of, spelled_out
 from pipeline.notes.text import Note, words_of
 
 _SHORTEST_REPAIRED = 6  # letters; shorter words are too often others of their own
@@ -28,7 +26,6 @@ _SAID_TEETH = words_of(
     "one two three four five six seven eight nine ten eleven twelve thirteen fourteen fifteen sixteen seventeen "
     "eighteen nineteen twenty thirty"
 )
-_END = ""  # the key under which a branch of phrases keeps what ends there
 # Words that are a slip away from one of the vocabulary and mean something else.
 _NO_SLIPS = words_of(
     "three seven eight barrier carried carries carrying condense condenser completes prepares retreats restores "
@@ -74,7 +71,7 @@ class Match:
 class Vocabulary:
     """All phrases as a tree of words, the classes of single words, and how near misses are spelt."""
 
-    tree: dict[str, dict]  # type: ignore[type-arg]
+    tree: Branch[Entry]
     classes: Mapping[str, frozenset[str]]
     repairs: Repairs = field(repr=False)
 
@@ -91,7 +88,7 @@ class Vocabulary:
             place = first
             while branch is not None:
                 place += 1
-                if ended := branch.get(_END):
+                if ended := branch.ended():
                     found += [Match(entry, first, place) for entry in ended]
                 if place >= n:
                     break
@@ -103,7 +100,7 @@ class Vocabulary:
     def _walk(
         self,
         words: list[str],
-        branch: dict[str, Any] | None,
+        branch: Branch[Entry] | None,
         first: int,
         place: int,
         found: list[Match],
@@ -111,7 +108,7 @@ class Vocabulary:
         """The phrases that go on behind a tooth that is named within them."""
         while branch is not None:
             place += 1
-            if ended := branch.get(_END):
+            if ended := branch.ended():
                 found += [Match(entry, first, place) for entry in ended]
             branch = branch.get(words[place]) if place < len(words) else None
 
@@ -136,25 +133,22 @@ def vocabulary(own: Mapping[str, Mapping[str, str]] | None = None) -> Vocabulary
         for phrase, value in phrases.items():
             plain = " ".join(Note(phrase, {}).words)
             entries.append((Entry("term", name, value, "", True, "", "own_words"), plain))
-    tree: dict[str, Any] = {}
+    phrases_of: list[tuple[Entry, tuple[tuple[Run, ...], ...]]] = []
     classes: dict[str, set[str]] = {}
-    heard: dict[tuple[str, ...], str] = {}
+    heard: dict[Run, str] = {}
     for entry, phrase in entries:
-        for words in _spelled_out(phrase):
-            if entry.kind == "heard":
-                heard[words] = entry.value
-                continue
-            if entry.kind == "class" and len(words) == 1:
-                classes.setdefault(words[0], set()).add(entry.field)
-                continue
-            branch: Any = tree
-            for word in words:
-                branch = branch.setdefault(word, {})
-            ended = branch.setdefault(_END, [])
-            if entry not in ended:
-                ended.append(entry)
-    known = {w for words in _all_words(tree) for w in words} | classes.keys()
-    return Vocabulary(tree, {w: frozenset(c) for w, c in classes.items()}, Repairs(known, heard))
+        if entry.kind == "heard":
+            heard |= dict.fromkeys(spelled_out(phrase), entry.value)
+        elif entry.kind == "class":
+            for words in spelled_out(phrase):
+                if len(words) == 1:
+                    classes.setdefault(words[0], set()).add(entry.field)
+                else:
+                    phrases_of.append((entry, ((words,),)))
+        elif phrase:
+            phrases_of.append((entry, groups_of(phrase)))
+    known = {word for _, groups in phrases_of for group in groups for run in group for word in run} | classes.keys()
+    return Vocabulary(Branch(phrases_of), {w: frozenset(c) for w, c in classes.items()}, Repairs(known, heard))
 
 
 class Repairs(dict[str, str]):
@@ -307,23 +301,3 @@ def _goes_before(k: Match, m: Match) -> bool:
     if m.entry.kind == "role" or m.entry.field == "separated_instrument":
         return k.first <= m.first and m.last <= k.last
     return k.first < m.last and m.first < k.last
-
-
-def _spelled_out(phrase: str) -> Iterator[tuple[str, ...]]:
-    """Every run of words that a phrase stands for."""
-    groups = []
-    for group in phrase.split():
-        optional = len(group) > 1 and group.endswith("?")
-        bare = group[:-1] if optional else group
-        choices = [c.replace("-", " ").split() if len(c) > 1 else [c] for c in bare.split("|")]
-        groups.append([*map(tuple, choices), *([()] if optional else [])])
-    for chosen in itertools.product(*groups):
-        if words := tuple(itertools.chain.from_iterable(chosen)):
-            yield words
-
-
-def _all_words(tree: dict[str, dict]) -> Iterator[list[str]]:  # type: ignore[type-arg]
-    yield [w for w in tree if w != _END]
-    for word, branch in tree.items():
-        if word != _END:
-            yield from _all_words(branch)
