@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import functools
 import io
 import os
 import signal
@@ -12,6 +13,7 @@ import unittest.mock
 from dataclasses import dataclass
 from pathlib import Path
 
+from pipeline.machine.beside import Beside
 from pipeline.stages import cli
 
 
@@ -25,7 +27,7 @@ class Done:
 
 
 def toothyears(*arguments: str | Path, cwd: Path) -> Done:
-    """Run a command here, from its arguments to its exit status."""
+    """Run a command here, from its arguments to its exit status, with what is done beside it done here too."""
     out, err, status = io.StringIO(), io.StringIO(), 0
     mask, handler = os.umask(0o077), signal.getsignal(signal.SIGTERM)
     try:
@@ -34,6 +36,7 @@ def toothyears(*arguments: str | Path, cwd: Path) -> Done:
             contextlib.redirect_stdout(out),
             contextlib.redirect_stderr(err),
             unittest.mock.patch.object(sys, "argv", ["toothyears", *map(str, arguments)]),
+            unittest.mock.patch.object(cli, "Beside", functools.partial(Beside, here=True)),
         ):
             cli.main()
     except SystemExit as leaving:

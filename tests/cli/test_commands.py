@@ -52,13 +52,13 @@ def test_run_ends_with_the_page_to_open(ran, practice):
 
 def test_the_command_line_chooses_the_talk(ran, practice):
     options = ("--talk-slides", "trap,found", "--talk-speaker", "Dr Ashby", "--talk-minutes", "6")
-    done = in_a_process("dashboards", "practice.toml", "--out", "chosen", *options, cwd=practice)
+    done = toothyears("dashboards", "practice.toml", "--out", "chosen", *options, cwd=practice)
     assert done.returncode == 0, done.stderr
     deck = Presentation(practice / "chosen" / "study_club.pptx")
     assert len(deck.slides) == 3
     assert deck.core_properties.author == "Dr Ashby"
     assert "to 6:00 of 6:00" in deck.slides[2].notes_slide.notes_text_frame.text
-    refused = in_a_process("dashboards", "practice.toml", "--out", "no", "--talk-slides", "tarp", cwd=practice)
+    refused = toothyears("dashboards", "practice.toml", "--out", "no", "--talk-slides", "tarp", cwd=practice)
     assert refused.returncode == 2
     assert '--talk-slides: "tarp" is no slide. Did you mean "trap"?' in refused.stderr
     assert not (practice / "no").exists()
