@@ -71,6 +71,7 @@ class Override:
     detail: str | None = None
 
 
+@cache
 def built_in(system: str) -> pl.DataFrame:
     """One of the lists that come with the package: `code, event, detail`, one row per code."""
     return _all_built_in().filter(pl.col("system") == system).select(*SCHEMA)
