@@ -1,10 +1,13 @@
 """What holds for every test, on any machine: no deadlines, and a word about what a lack of programs left out."""
 
+import datetime as dt
 import functools
+import gc
 import os
 import shutil
 import subprocess
 from collections import Counter
+from pathlib import Path
 
 # Two workers on two cores: threads of their libraries would only wait for one another, and no result hangs on them.
 if "PYTEST_XDIST_WORKER" in os.environ:
@@ -17,6 +20,17 @@ import pytest
 # A busy processor is no fault of the program; what was found on one machine is not tried first on that machine alone.
 hypothesis.settings.register_profile("any machine", deadline=None, database=None)
 hypothesis.settings.load_profile("any machine")
+
+
+# What is imported and collected stays to the end: looking through it for what is left over would find nothing.
+gc.disable()
+
+
+def pytest_collection_finish() -> None:
+    """From here on there is something to find again."""
+    gc.collect()
+    gc.freeze()
+    gc.enable()
 
 
 # Every case in the ordinary run too: for what reckons with each of them, such as `make mutants`.
@@ -35,6 +49,24 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             if seen[test] % share.args[0]:
                 item.add_marker("thorough")
             seen[test] += 1
+
+
+@pytest.fixture(scope="session")
+def invented(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The folder of an invented practice of 250 crowns, ingested and linked: to be read, or copied and changed."""
+    from tests.made_once import made_once
+
+    def make() -> Path:
+        from pipeline.reading.config import load_settings
+        from pipeline.stages import run
+        from synthetic_data.generate import simulate
+
+        toml = simulate(tmp_path_factory.mktemp("invented") / "practice", crowns=250, seed=5)
+        run.ingest_stage(load_settings(toml), today=dt.date(2025, 6, 30), say=lambda _: None)
+        run.link_stage(load_settings(toml), say=lambda _: None)
+        return toml.parent
+
+    return made_once(tmp_path_factory, "invented", make)
 
 
 def pytest_runtest_setup(item: pytest.Item) -> None:

@@ -4,7 +4,6 @@ import dataclasses
 import datetime as dt
 import json
 import shutil
-from pathlib import Path
 
 import pytest
 
@@ -14,18 +13,14 @@ from pipeline.results import to_plain
 from pipeline.stages import answered_before, run, standing
 from pipeline.stages.answered_before import digest_of
 from pipeline.storing.store import open_store
-from synthetic_data.generate import simulate
 from tests.recounts import without_recounts
 
 TODAY = dt.date(2025, 6, 30)
 
 
 @pytest.fixture(scope="module")
-def practice(tmp_path_factory):
-    settings = load_settings(Path(simulate(tmp_path_factory.mktemp("practice"), crowns=300, seed=6)))
-    run.ingest_stage(settings, today=TODAY, say=lambda _: None)
-    run.link_stage(settings, say=lambda _: None)
-    return settings
+def practice(tmp_path_factory, invented):
+    return _copied(invented, tmp_path_factory.mktemp("answered") / "p")
 
 
 @pytest.fixture
@@ -47,8 +42,8 @@ def _forget(settings):
 
 
 def _copied(practice, folder):
-    """A practice of its own for a test that changes rows or rules."""
-    settings = load_settings(shutil.copytree(practice.path.parent, folder) / practice.path.name)
+    """A practice that is changed by nobody else."""
+    settings = load_settings(shutil.copytree(practice, folder) / "practice.toml")
     run.link_stage(settings, say=lambda _: None)
     return settings
 
@@ -89,7 +84,7 @@ def test_a_first_release_leaves_the_answers_standing(practice, first, counted):
 
 @pytest.mark.thorough
 def test_another_setting_another_row_or_another_way_is_asked_anew(practice, tmp_path, counted):
-    practice = _copied(practice, tmp_path / "p")
+    practice = _copied(practice.path.parent, tmp_path / "p")
     _text(practice)
     before = len(counted)
     stricter = dataclasses.replace(
@@ -111,7 +106,7 @@ def test_another_setting_another_row_or_another_way_is_asked_anew(practice, tmp_
 
 
 def test_another_rule_is_linked_anew_and_the_same_one_is_not(practice, tmp_path):
-    practice = _copied(practice, tmp_path / "p")
+    practice = _copied(practice.path.parent, tmp_path / "p")
     stricter = dataclasses.replace(practice, rules=dataclasses.replace(practice.rules, reversal_days=1))
 
     def linked(settings, **how):

@@ -65,11 +65,9 @@ def patient(**values: object) -> pl.DataFrame:
 
 
 @pytest.fixture(scope="module")
-def practice(tmp_path_factory) -> Practice:
-    toml = simulate(tmp_path_factory.mktemp("choices"), crowns=250, seed=5)
-    settings = load_settings(Path(toml))
-    ingest_stage(settings, today=dt.date(2025, 1, 1), say=lambda _: None)
-    with open_store(settings.practice.database, must_exist=True) as store:
+def practice(invented: Path) -> Practice:
+    settings = load_settings(invented / "practice.toml")
+    with open_store(settings.practice.database, read_only=True, must_exist=True) as store:
         tables = LinkInput(
             procedures=store.read_all_procedures().lazy(),
             patients=store.read(PATIENTS).lazy(),

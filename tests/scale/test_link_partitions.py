@@ -27,7 +27,6 @@ from pipeline.stages.scale.partition import read_part
 from pipeline.storing.rows_to_link import Linking
 from pipeline.storing.store import open_store
 from pipeline.transforms.link import event_codes
-from synthetic_data.generate import simulate
 
 SMALL = Path(__file__).resolve().parents[2] / "synthetic_data" / "small"
 TODAY = dt.date(2025, 6, 30)
@@ -38,14 +37,12 @@ Linked = dict[str, pl.DataFrame]
 
 
 @pytest.fixture(scope="module")
-def practices(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Settings]:
+def practices(tmp_path_factory: pytest.TempPathFactory, invented: Path) -> dict[str, Settings]:
     folder = tmp_path_factory.mktemp("practices")
     shutil.copytree(SMALL, folder / "by_hand", ignore=shutil.ignore_patterns("*.duckdb", "*.key", "out"))
-    tomls = {"by_hand": folder / "by_hand" / "practice.toml"}
-    tomls["invented"] = simulate(folder / "invented", crowns=300, seed=4)
-    out = {name: load_settings(toml) for name, toml in tomls.items()}
-    for settings in out.values():
-        stages.ingest_stage(settings, today=TODAY, say=lambda _: None)
+    shutil.copytree(invented, folder / "invented")
+    out = {name: load_settings(folder / name / "practice.toml") for name in ("by_hand", "invented")}
+    stages.ingest_stage(out["by_hand"], today=TODAY, say=lambda _: None)
     return out
 
 
