@@ -193,7 +193,7 @@ def test_results_that_another_version_wrote_are_named_as_that(practice):
         kept = store.results()
         with store.transaction():
             store.save_results(kept.replace('"comparisons"', '"compared"'))
-    with pytest.raises(DataError, match="another version of toothyears wrote them. Run `toothyears compare` again"):
+    with pytest.raises(DataError, match=r"another version of toothyears wrote them. Run `toothyears compare` again"):
         run.stored_results(practice)
     _forget(practice)
     _text(practice)
