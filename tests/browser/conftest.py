@@ -1,4 +1,4 @@
-"""The browser, and the practices whose pages are looked at; each is made once a process."""
+"""The browser, and the practices whose pages are looked at; each is made once a run."""
 
 import sys
 from collections.abc import Iterator
@@ -12,6 +12,7 @@ import headless
 import practices_drawn
 
 from dashboards.write import write_all
+from tests.made_once import made_once
 
 PRACTICES = ("ordinary", "hostile", "by_hand", "empty")
 
@@ -26,19 +27,27 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 @pytest.fixture(scope="session")
 def written(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     """A folder of pages for each practice."""
-    folder = tmp_path_factory.mktemp("pages")
-    made = practices_drawn.results(folder / "practices")
-    for name in PRACTICES:
-        write_all(made[name], folder / name)
-    return {name: folder / name for name in PRACTICES}
+
+    def make() -> dict[str, Path]:
+        folder = tmp_path_factory.mktemp("pages")
+        made = practices_drawn.results(folder / "practices")
+        for name in PRACTICES:
+            write_all(made[name], folder / name)
+        return {name: folder / name for name in PRACTICES}
+
+    return made_once(tmp_path_factory, "pages", make)
 
 
 @pytest.fixture(scope="session")
 def large(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     """Every page of a practice of 4,000 crowns."""
-    folder = tmp_path_factory.mktemp("large")
-    write_all(practices_drawn.large(folder), folder / "out")
-    return sorted((folder / "out").glob("*.html"))
+
+    def make() -> list[Path]:
+        folder = tmp_path_factory.mktemp("large")
+        write_all(practices_drawn.large(folder), folder / "out")
+        return sorted((folder / "out").glob("*.html"))
+
+    return made_once(tmp_path_factory, "large", make)
 
 
 @pytest.fixture(params=PRACTICES)

@@ -115,7 +115,7 @@ def _leaks(text: str) -> list[str]:
 
 
 @pytest.mark.thorough
-@pytest.mark.parametrize("every", [16, pytest.param(1, marks=pytest.mark.thorough)])
+@pytest.mark.parametrize("every", [5, pytest.param(1, marks=pytest.mark.slow)])
 def test_no_text_of_the_results_passes_the_gate_whichever_it_is(every: int) -> None:
     """Every text (or one in so many) in turn is replaced; shared renderers see the released object and nothing else."""
     assert len(_all_paths()) > 150

@@ -130,7 +130,7 @@ NO_NAME = together(
 
 
 @pytest.mark.thorough
-@pytest.mark.parametrize("crowns", [250, 1500])
+@pytest.mark.parametrize("crowns", [250, pytest.param(1500, marks=pytest.mark.slow)])
 def test_no_figure_hangs_on_a_name_or_a_key(made: Callable[..., Runs], crowns: int):
     """To the last bit; where the other ways to count are tried on a sample, too, for it is no other one."""
     runs = made(crowns, 5)

@@ -61,7 +61,8 @@ def same(a: tuple[Linked, str | None], b: tuple[Linked, str | None]) -> None:
     assert a[1] == b[1]
 
 
-@pytest.mark.parametrize("parts", [7, *(pytest.param(n, marks=pytest.mark.thorough) for n in (2, 64))])
+# Of 35 parts some are empty: the practice made by hand has 28 patients.
+@pytest.mark.parametrize("parts", [7, *(pytest.param(n, marks=pytest.mark.thorough) for n in (2, 35))])
 @pytest.mark.parametrize("name", ["by_hand", pytest.param("invented", marks=pytest.mark.thorough)])
 def test_the_number_of_parts_changes_nothing(practices, name: str, parts: int) -> None:
     whole = linked(practices[name], parts=1)
