@@ -16,6 +16,7 @@ from pipeline.machine.beside import Beside, BesideError
 from pipeline.stages.compare import _heard
 from pipeline.stats.cox import fit_cox
 from pipeline.stats.second_opinion import CoxAsked, CurveAsked, opinions
+from tests.small_work import counts, fails, given_back, sleeps, where
 
 
 @pytest.fixture
@@ -57,26 +58,13 @@ def test_the_second_library_says_the_same_to_the_last_bit(monkeypatch, started):
 
 def test_what_the_work_says_is_said_here():
     said = []
-    assert _result(partial(_counts, 3), said) == [0, 1, 4]
+    assert _result(partial(counts, 3), said) == [0, 1, 4]
     assert said == ["0 of 3", "1 of 3", "2 of 3"]
-
-
-def _counts(n, *, say):
-    out = []
-    for i in range(n):
-        say(f"{i} of {n}")
-        print("a library that prints")
-        out.append(i * i)
-    return out
 
 
 def test_more_than_a_pipe_holds_at_once_goes_both_ways():
     rows = np.arange(400_000)
-    assert np.array_equal(_result(partial(_given_back, rows)), rows)
-
-
-def _given_back(rows, *, say):
-    return rows
+    assert np.array_equal(_result(partial(given_back, rows)), rows)
 
 
 CHILDREN = [
@@ -103,11 +91,7 @@ def test_a_process_that_fails_is_told_and_stops_nothing(monkeypatch, started, ch
 
 def test_an_error_in_the_work_is_told_by_its_kind_alone():
     with pytest.raises(BesideError, match=r"^it met ValueError$"):
-        _result(_fails)
-
-
-def _fails(*, say):
-    raise ValueError("a patient's name")
+        _result(fails)
 
 
 def test_what_cannot_be_sent_is_told():
@@ -117,18 +101,14 @@ def test_what_cannot_be_sent_is_told():
 
 def test_one_that_never_answers_is_told_and_ended(started):
     with pytest.raises(BesideError, match=r"did not end within 0\.2 s"):
-        _result(_sleeps, seconds=0.2)
+        _result(sleeps, seconds=0.2)
     assert started[0].poll() is not None
-
-
-def _sleeps(*, say):
-    time.sleep(600)
 
 
 def test_none_outlives_a_run_that_ends_early(started):
     def ends_early():
         with Beside(say=print) as others:
-            others.give(_sleeps)
+            others.give(sleeps)
             raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
@@ -139,18 +119,14 @@ def test_none_outlives_a_run_that_ends_early(started):
 def test_no_interpreter_to_start(monkeypatch, tmp_path):
     monkeypatch.setattr(sys, "executable", str(tmp_path / "gone"))
     with pytest.raises(BesideError, match="No such file"):
-        _result(partial(_counts, 3))
+        _result(partial(counts, 3))
 
 
 @pytest.mark.parametrize("how", [("frozen", True), ("executable", "")])
 def test_a_program_without_an_interpreter_does_the_work_itself(monkeypatch, started, how):
     monkeypatch.setattr(sys, *how, raising=False)
-    assert _result(_where) == os.getpid()
+    assert _result(where) == os.getpid()
     assert started == []
-
-
-def _where(*, say):
-    return os.getpid()
 
 
 def test_work_for_here_is_done_when_it_is_asked_for(started):
@@ -214,7 +190,7 @@ def test_a_process_made_ready_takes_the_task_of_its_module_alone(started, monkey
     with Beside(say=print) as others:
         others.prepare("operator", "no_such_module")
         others.prepare("pipeline.stats.second_opinion")
-        assert others.give(partial(_counts, 3))() == [0, 1, 4]  # of another module: a process of its own
+        assert others.give(partial(counts, 3))() == [0, 1, 4]  # of another module: a process of its own
         assert len(started) == 3
         assert others.give(partial(opinions, []))() == ()
         assert len(started) == 3
