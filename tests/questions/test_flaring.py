@@ -56,7 +56,13 @@ def test_flares_before_the_seat_are_of_waiting_and_make_no_difference():
 
 
 @pytest.mark.thorough
-@pytest.mark.parametrize("course", [dataclasses.replace(NULL, **READY), dataclasses.replace(WORSE_OPENED, **READY)])
+@pytest.mark.parametrize(
+    "course",
+    [
+        pytest.param(dataclasses.replace(NULL, **READY), marks=pytest.mark.slow),
+        dataclasses.replace(WORSE_OPENED, **READY),
+    ],
+)
 def test_ranges_hold_the_truth_in_practices_whose_pulps_flare(course):
     first, wait, need = true_risks(course, teeth=200_000)
     found = trials(course, 60, 1000)
