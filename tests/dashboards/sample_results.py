@@ -6,6 +6,7 @@ Every curve is a Kaplan-Meier curve of drawn crowns, so that curves, tables and 
 from __future__ import annotations
 
 import dataclasses
+import functools
 import itertools
 import math
 import os
@@ -262,6 +263,7 @@ def hostile() -> Results:
     )
 
 
+@functools.cache
 def all_variants() -> dict[str, Results]:
     """Every variant by name."""
     builders = (

@@ -377,12 +377,12 @@ def test_files_of_a_table_may_share_what_their_texts_were_read_as():
         for notation in ("universal", "palmer")
     ]
     shared: dict[tuple[object, ...], TextCache] = {}
-    seen = set()
-    for way in (*ways, *reversed(ways)):
-        for frame in frames:
+    by_itself = [[clean(frame, reading(PROCEDURES, caches={}, **way)) for frame in frames] for way in ways]
+    seen = {str(alone.rows.select("service_date", "fee", "tooth_fdi").rows()) for one in by_itself for alone in one}
+    there_and_back = list(zip(ways, by_itself, strict=True))
+    for way, one in (*there_and_back, *reversed(there_and_back)):
+        for frame, alone in zip(frames, one, strict=True):
             again = clean(frame, reading(PROCEDURES, caches=shared, **way))
-            alone = clean(frame, reading(PROCEDURES, caches={}, **way))
-            seen.add(str(alone.rows.select("service_date", "fee", "tooth_fdi").rows()))
             for part in ("rows", "rejects", "notes"):
                 assert getattr(again, part).equals(getattr(alone, part))
     assert len(seen) == 4  # the ways do read them otherwise
