@@ -33,6 +33,9 @@ from pipeline.reading.sources.text_headings import DELIMITERS, Layout, find_layo
 from pipeline.reading.sources.text_notes import aside, line_reason, notes_among, refuse_other_headings
 
 _SAMPLE_BYTES = MAX_LINE_BYTES + (1 << 16)
+# Bytes that the fast parser takes at once: less than that gives its threads nothing to share, and a process that ends
+# soon after they began may be aborted by them (github.com/apache/arrow/issues/34314).
+_OF_ONE_THREAD = 1 << 20
 _BATCH_PIECES = 50
 _LOOK_AT_PRINTED = 300
 _SIGNS = {",": "a comma", ";": "a semicolon", "\t": "a tab", "|": "an upright stroke"}
@@ -137,7 +140,7 @@ class CsvFile:
         try:
             table = pa_csv.read_csv(
                 pa.BufferReader(block),
-                read_options=pa_csv.ReadOptions(column_names=self.headings),
+                read_options=pa_csv.ReadOptions(column_names=self.headings, use_threads=len(block) > _OF_ONE_THREAD),
                 parse_options=pa_csv.ParseOptions(
                     delimiter=self.delimiter, newlines_in_values=has_marks, invalid_row_handler=skip
                 ),
