@@ -152,8 +152,7 @@ def create_later_tables(*, of_before: Collection[str] = ()) -> Iterator[str]:
     plain = [name for name in DETAIL_TABLES if name in of_before]
     for name in plain:
         yield f"ALTER TABLE {name} RENAME TO {PHYSICAL[name]}"
-    for table in LATER_TABLES:
-        yield _create(table.name, table).replace("CREATE TABLE", "CREATE TABLE IF NOT EXISTS")
+    yield from (_create(table.name, table) for table in LATER_TABLES if table.name not in of_before)
     if plain:
         yield from detail_views()
 
