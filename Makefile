@@ -21,8 +21,10 @@ install:
 demo: $(VENV)/installed
 	$(BIN)/toothyears demo --out out
 
-# The second worker reads what the first one compiled, whatever the environment says of writing that.
-test: export PYTHONDONTWRITEBYTECODE =
+# Each worker, and each process that a test starts, reads what the first one compiled, whatever the environment says of
+# writing that.
+test look thorough slow calibrated: export PYTHONDONTWRITEBYTECODE =
+
 test: $(VENV)/installed
 	$(BIN)/python -m pytest -n 2 --dist loadscope
 
