@@ -46,7 +46,8 @@ def csv_text(sheet: Sheet) -> str:
 
 def disarmed(text: str) -> str:
     """Text on one line, with an apostrophe before what a spreadsheet would run as a formula."""
-    line = "".join(" " if sign.isspace() or not sign.isprintable() else sign for sign in text)
+    # Of what is printable a space alone is a space.
+    line = text if text.isprintable() else "".join(s if s.isprintable() else " " for s in text)
     return f"'{line}" if line.lstrip().startswith(FORMULA) else line
 
 

@@ -5,16 +5,19 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipeline.notes.read import read_note
 from pipeline.notes.settled import Rules, held
-from pipeline.notes.vocabulary import Vocabulary, vocabulary
 from pipeline.practice.read_tables import READ_VALUES
 from pipeline.practice.settings import Settings
 from pipeline.practice.tables import DETAIL_TABLES, NOTE_ANSWERS
 from pipeline.storing.store import Store
+
+# What reads notes is loaded where there are notes: its many patterns take a tenth of the time of a start.
+if TYPE_CHECKING:
+    from pipeline.notes.vocabulary import Vocabulary
 
 # Events whose row says that this kind of work was done on the tooth that day.
 _EVENTS = {
@@ -35,6 +38,8 @@ class NoteReader:
 
     def values(self, rows: pl.DataFrame) -> pl.DataFrame:
         """Rows of `notes` with their text, typed, to rows of `READ_VALUES`."""
+        from pipeline.notes.read import read_note
+
         found: list[tuple[object, ...]] = []
         wanted = rows.select("patient_id", "note_date", "tooth_fdi", "supernumerary", "text", "load_id", "row_number")
         for patient, day, tooth, extra, text, load_id, row in wanted.iter_rows():
@@ -60,6 +65,8 @@ def reader_of(settings: Settings) -> NoteReader:
 
 @lru_cache(maxsize=4)
 def _words(own: tuple[tuple[str, tuple[tuple[str, str], ...]], ...]) -> Vocabulary:
+    from pipeline.notes.vocabulary import vocabulary
+
     return vocabulary({name: dict(words) for name, words in own})
 
 

@@ -493,7 +493,7 @@ def _count_notes(kept: pl.DataFrame, table: str) -> pl.DataFrame:
         .group_by("field", "note")
         .agg(pl.len().cast(pl.Int64).alias("rows"))
         for name in input_fields(table)
-        if f"{name}:note" in kept.columns
+        if f"{name}:note" in kept.columns and kept[f"{name}:note"].null_count() < kept.height
     ]
     forms = {form.name for form in FORMS if form.counted}
     found += [
@@ -501,6 +501,6 @@ def _count_notes(kept: pl.DataFrame, table: str) -> pl.DataFrame:
         .select(pl.lit("code").alias("field"), (READ_AS + pl.col("code:form")).alias("note"))
         .group_by("field", "note")
         .agg(pl.len().cast(pl.Int64).alias("rows"))
-        for _ in range("code:form" in kept.columns)
+        for _ in range("code:form" in kept.columns and kept["code:form"].null_count() < kept.height)
     ]
     return pl.concat([pl.DataFrame(schema=NOTE_SCHEMA), *found]).sort("field", "note")

@@ -22,6 +22,8 @@ _YEAR_AND_MONTH = r"^\d{4}-(\d{2})-\d{2}"
 _MONTHS_SEEN = 6
 _ISO = r"^\d{4}-(\d{2})-(\d{2})"
 _WRITTEN = r"^(\d{1,2})[-/.](\d{1,2})[-/.]\d{2,4}$"
+_BARE_ISO = r"^(?:\d{4}-(?:0[1-9]|1[0-2])-\d{2})?$"
+_YEAR_LAST = r"^(?:\d{1,2}[-/]\d{1,2}[-/]\d{4})?$"
 _STAMP = r"[T ](\d{2}):(\d{2})(?::\d{2}(?:\.\d+)?)?\s*(?:Z|\+00:?00)?$"
 
 
@@ -31,15 +33,38 @@ def day_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
     for one in seen:
         told = settings.tables[one.table]
         for name, texts in one.days.items():
+            pattern = told.date_format or settings.practice.date_format
+            if _beyond_doubt(texts, pattern):
+                continue
             where = f'{one.table}: {one.file}: column "{one.answers.columns[name]}" ({name})'
             found += swapped(where, one.table, texts) if told.swapped_dates is None else []
             if told.late_stamps is None and settings.practice.time_zone is None:
                 found += late_stamps(where, one.table, texts) or other_days(where, one.table, texts)
             if told.months_count_from is None:
                 found += months_from_zero(where, one.table, texts)
-            pattern = told.date_format or settings.practice.date_format
             found += other_order(where, texts, pattern, settings.practice.accepted)
     return found
+
+
+def _beyond_doubt(texts: pl.Series, pattern: str) -> bool:
+    """Whether all are bare days of one form, and too few against the told order, as in most columns: then none of the
+    doubts below can rise, and looking for each took a sixth of the time of reading many small files."""
+    text = pl.col("text").str.strip_chars()
+    iso, year_last, *above_12 = (
+        texts.to_frame("text")
+        .select(
+            text.str.contains(_BARE_ISO).all().alias("iso"),
+            text.str.contains(_YEAR_LAST).all().alias("year_last"),
+            *((text.str.extract(_WRITTEN, g).cast(pl.Int32) > 12).sum().alias(str(g)) for g in (1, 2)),
+        )
+        .row(0)
+    )
+    in_order = not _tells_order(pattern) or above_12[pattern.index("%m") > pattern.index("%d")] < _SOME
+    return bool(iso or (year_last and in_order))
+
+
+def _tells_order(pattern: str) -> bool:
+    return "%m" in pattern and "%d" in pattern and not pattern.startswith(("%Y", "%y"))
 
 
 def months_from_zero(where: str, table: str, texts: pl.Series) -> list[Doubt]:
@@ -163,7 +188,7 @@ def _round_the_clock(hours: Sequence[int]) -> tuple[int, int]:
 
 def other_order(where: str, texts: pl.Series, pattern: str, accepted: Sequence[str]) -> list[Doubt]:
     """A told order of day and month that the dates of this file contradict."""
-    if "%m" not in pattern or "%d" not in pattern or pattern.startswith(("%Y", "%y")):
+    if not _tells_order(pattern):
         return []
     counts = bare_dates(texts).unique().to_frame("text").with_columns(n=pl.lit(1))
     e = gather_evidence(counts)
