@@ -37,6 +37,7 @@ from pipeline.reading.doubts.tooth_classes import in_class
 from pipeline.reading.doubts.tooth_places import quadrant_text
 from pipeline.reading.doubts.two_notations import TeethBy
 from pipeline.reading.doubts.whole_export import Counted
+from pipeline.reading.doubts.work_seen import WorkSeen
 from pipeline.reading.headings import PART, fit, numbered_like
 from pipeline.reading.sources.excel_file import SHEET
 from pipeline.reading.sources.lines_below import LINE_BELOW
@@ -72,7 +73,7 @@ class Seen:
     answers: Answers
     known_codes: pl.Series | None = None
     classes: pl.DataFrame | None = None  # `code, said`: codes that are for one class of tooth
-    taken_codes: pl.Series | None = None  # codes of teeth taken out
+    work: WorkSeen | None = None  # what the rows of a ledger are together
     is_mended: bool = False
     is_ours: bool = False  # it names our fields itself, and every cell means one thing
     exported_on: dt.date | None = None  # as the lines above the rows, or the name of the file, say
@@ -103,7 +104,6 @@ class Seen:
     beside: DaysBeside = field(default_factory=DaysBeside)
     texts: CodeTexts = field(default_factory=CodeTexts)
     has_own_codes: bool = False  # the list of codes, or some of it, is the practice's own
-    _patient_rows: list[pl.DataFrame] = field(default_factory=list)
     merged_into: dict[str, Counter[str]] = field(default_factory=dict)
     partly_filled: PartlyFilled = field(default_factory=PartlyFilled)
     references: EntryReferences = field(default_factory=EntryReferences)
@@ -111,7 +111,6 @@ class Seen:
     _known: set[str] = field(default_factory=set)
     _left: list[str] = field(default_factory=list)
     _people: list[pl.DataFrame] = field(default_factory=list)
-    _taken: list[pl.DataFrame] = field(default_factory=list)
     _first_days: list[pl.DataFrame] = field(default_factory=list)
     _teeth: list[pl.DataFrame] = field(default_factory=list)
 
@@ -330,28 +329,8 @@ class Seen:
             self.beside.add(rows, fields["service_date"])
         if "code" in fields.columns and not self.is_ours:
             self.texts.add(rows, fields["code"])
-        self._patient_rows.append(cleaned.group_by(id="patient_id").agg(n=pl.len()))
-        if len(self._patient_rows) >= _MOST_PIECES:
-            self._patient_rows = [self.patient_rows]
-        if self.taken_codes is not None:
-            stands = pl.col("code").is_in(self.taken_codes.implode()) & (
-                pl.col("status").cast(pl.String) == "completed"
-            )
-            taken = cleaned.filter(stands & pl.col("tooth_fdi").is_not_null())
-            taken = taken.select(id="patient_id", tooth="tooth_fdi", day="service_date").unique()
-            self._taken = _merged([*self._taken, taken])
-
-    @property
-    def patient_rows(self) -> pl.DataFrame:
-        """One row per `id` of a ledger with its rows `n`."""
-        nothing = pl.DataFrame(schema={"id": pl.String, "n": pl.UInt32})
-        return pl.concat([nothing, *self._patient_rows]).group_by("id").agg(pl.col("n").sum())
-
-    @property
-    def taken(self) -> pl.DataFrame:
-        """One row per distinct `id, tooth, day` of a tooth taken out."""
-        nothing = pl.DataFrame(schema={"id": pl.String, "tooth": pl.UInt8, "day": pl.Date})
-        return pl.concat(self._taken, how="vertical_relaxed").unique() if self._taken else nothing
+        if self.work is not None:
+            self.work.add(cleaned)
 
     def _add_coded(self, rows: pl.DataFrame, fields: pl.DataFrame, section: pl.Series | None) -> None:
         """What only matters of rows with a procedure code."""
