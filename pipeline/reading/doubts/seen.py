@@ -36,6 +36,7 @@ from pipeline.reading.doubts.status_words import few_texts
 from pipeline.reading.doubts.tooth_classes import in_class
 from pipeline.reading.doubts.tooth_places import quadrant_text
 from pipeline.reading.doubts.two_notations import TeethBy
+from pipeline.reading.doubts.unread_columns import Unread
 from pipeline.reading.doubts.whole_export import Counted
 from pipeline.reading.doubts.work_seen import WorkSeen
 from pipeline.reading.headings import PART, fit, numbered_like
@@ -106,6 +107,7 @@ class Seen:
     has_own_codes: bool = False  # the list of codes, or some of it, is the practice's own
     merged_into: dict[str, Counter[str]] = field(default_factory=dict)
     partly_filled: PartlyFilled = field(default_factory=PartlyFilled)
+    not_read: Unread = field(default_factory=Unread)
     references: EntryReferences = field(default_factory=EntryReferences)
     amount_words: dict[str, Counter[str]] = field(default_factory=dict)
     _known: set[str] = field(default_factory=set)
@@ -339,6 +341,7 @@ class Seen:
         unread = [h for h in self.unread if h in rows.columns]
         if not (self.is_ours or self.is_mended):
             self.partly_filled.add(rows, unread, coded)
+            self.not_read.add(rows, unread, fields, coded)
             entry = self.entry if self.entry in rows.columns else None
             self.references.add(rows, fields["patient_id"], entry, [h for h in unread if h != entry])
             for heading, words in self.amount_words.items():
