@@ -20,7 +20,7 @@ from pipeline.reading.suggest.toml_quote import quoted
 _LEAST_ROWS, _NEARLY_ALL, _MOST_NUMBERED = 20, 0.9, 8
 _NUMBER = r"^[A-Za-z]{0,4}[-/ ]?\d{2,}[\d/-]*$"
 # Days that say nothing of whether work was done, though some rows lack them.
-_OTHER_DAYS = words_of(
+OTHER_DAYS = words_of(
     "birth born dob naissance ne geburt geburtsdatum nacimiento geboorte nascita nascimento death died deceased next "
     "due recall reminder letter paid payment pay check cheque deposit remit claim submitted resubmitted sent received "
     "returned insurance ins eob preauth expiry expires modified changed updated edited entered entry created posted "
@@ -83,7 +83,7 @@ def partly_filled_doubts(
 
 
 def _is_other(heading: str) -> bool:
-    return bool(_OTHER_DAYS & set(plain_heading(heading.rpartition(".")[2]).split()))
+    return bool(OTHER_DAYS & set(plain_heading(heading.rpartition(".")[2]).split()))
 
 
 def _is_numbered(heading: str, seen: PartlyFilled) -> bool:

@@ -13,7 +13,7 @@ from pipeline.practice.fields import kind
 from pipeline.reading.doubts.amount_words import amount_words
 from pipeline.reading.doubts.answers import Answers, is_amount, is_below_zero
 from pipeline.reading.doubts.audit_trail import AuditSeen
-from pipeline.reading.doubts.below_zero import amount_columns, below_zero
+from pipeline.reading.doubts.below_zero import amount_columns, below_zero, signed_columns
 from pipeline.reading.doubts.code_meanings import CodeTexts, text_heading
 from pipeline.reading.doubts.entry_kinds import described, kind_columns, kinds, money_lines
 from pipeline.reading.doubts.entry_references import EntryReferences
@@ -112,6 +112,7 @@ class Seen:
     amount_words: dict[str, Counter[str]] = field(default_factory=dict)
     _known: set[str] = field(default_factory=set)
     _left: list[str] = field(default_factory=list)
+    _signed: list[str] = field(default_factory=list)  # may turn out to hold signed amounts
     _people: list[pl.DataFrame] = field(default_factory=list)
     _first_days: list[pl.DataFrame] = field(default_factory=list)
     _teeth: list[pl.DataFrame] = field(default_factory=list)
@@ -139,7 +140,7 @@ class Seen:
         self.unread: list[str] = []  # columns of a ledger that no field and no answer takes
         self.entry: str | None = None  # the column of the numbers of entries
         if self.table == "procedures" and not self.is_ours:
-            self.beside.headings = beside(free, self.answers.columns.get("service_date"))
+            self.beside.headings, self.beside.may_be = beside(free, self.answers.columns.get("service_date"))
             code = self.answers.columns.get("code")
             self.texts.heading = text_heading(free, code) if self.has_own_codes else None
         if self.table == "procedures":
@@ -147,6 +148,7 @@ class Seen:
             self.kinds = [h for h in kind_columns(free) if h not in self.flags]
             self.phrases = {h: Counter() for h in (*text_columns(self.headings), *self.kinds)}
             self.amounts = {h: Counter() for h in amount_columns(free)}
+            self._signed = [h for h in free if h not in (*self.amounts, *self.flags) and h not in told]
             self.unread = [h for h in free if h not in told and not h.startswith("(")]
             of_money = [*self.amounts, *(h for h in free if fit(h, "fee") >= PART), self.answers.columns.get("fee")]
             self.amount_words = {h: Counter() for h in of_money if h is not None and h in self.headings}
@@ -264,6 +266,11 @@ class Seen:
                 free = [h for h in there if h not in self.answers.columns.values()]
                 keys = [h for h in there if h in free or h == self.answers.columns.get("procedure_id")]
                 self.audit.add(rows, fields["patient_id"], free, [h for h in keys if not h.startswith("(")])
+            if self._signed:
+                new = signed_columns(rows, self._signed)
+                self.amounts |= {h: Counter() for h in new}
+                self._left = [h for h in self._left if h not in new]
+                self._signed = []
             if self._left:
                 self.words, self._left = few_texts(rows, self._left), []
             for heading, texts in self.words.items():

@@ -11,6 +11,7 @@ import datetime as dt
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from statistics import median
 
 import polars as pl
@@ -21,6 +22,7 @@ from pipeline.reading.doubts.work_seen import CROWN, FILLED, KINDS, ROOT_CANAL, 
 TABLE = "tables.procedures"
 _DAYS_OF_WEEK = ("Mondays", "Tuesdays", "Wednesdays", "Thursdays", "Fridays", "Saturdays", "Sundays")
 _EPOCH = dt.date(1970, 1, 1)
+_MISSED = 12  # days of work that the months without any would have had
 _QUADRANTS = ("upper right", "upper left", "lower left", "lower right")
 
 
@@ -49,13 +51,14 @@ class Sign:
     lines: tuple[tuple[str, str, str], ...] = ()
 
 
-def again(kind: str, within: int | None = None) -> Callable[[Whole], Count]:
-    """Teeth with work of a kind on two days, at most so many days apart, among all with such work."""
+def again(kind: str, after: int = 0, within: int | None = None) -> Callable[[Whole], Count]:
+    """Teeth with work of a kind on two days, more than so many days apart and at most so many, among all with such
+    work."""
 
     def counted(whole: Whole) -> Count:
         work = whole.work.filter(pl.col("kind") == kind).sort("patient", "tooth", "day")
         gaps = work.select("patient", "tooth", gap=pl.col("day").diff().dt.total_days().over("patient", "tooth"))
-        close = pl.col("gap") > 0 if within is None else pl.col("gap").is_between(1, within)
+        close = pl.col("gap") > after if within is None else pl.col("gap").is_between(after + 1, within)
         twice = gaps.filter(close)
         most = twice["gap"].mode().sort().first() if twice.height else None
         teeth = twice.select("patient", "tooth").n_unique() if twice.height else 0
@@ -97,7 +100,7 @@ def swapped_weekends(whole: Whole) -> Count | None:
 def up_to_twelve(whole: Whole) -> Count | None:
     """Different days, where none is after the twelfth of its month."""
     first = sum(day.day <= 12 for day in whole.days)
-    return Count(first, len(whole.days)) if first == len(whole.days) else None
+    return Count(first, first) if first == len(whole.days) and len({d.day for d in whole.days}) > 1 else None
 
 
 def one_day_of_month(whole: Whole) -> Count | None:
@@ -116,12 +119,23 @@ def months_without(whole: Whole) -> Count | None:
     if not whole.is_whole or not whole.months:
         return None
     first, last = min(whole.months), max(whole.months)
-    absent = [m for m in range(first, last) if m not in whole.months]
-    usual = median(whole.months[m] for m in range(first, last + 1))
-    if not absent or usual < 15:
+    days = Counter(12 * day.year + day.month - 1 for day in whole.days)
+    usual = median(days[m] for m in range(first, last + 1))
+    there = sorted(days)
+    runs = [(a + 1, b - a - 1) for a, b in pairwise(there) if b - a > 1]
+    runs = [(start, length) for start, length in runs if length * usual >= _MISSED]
+    if not runs:
         return None
-    shown = ", ".join(f"{m // 12}-{m % 12 + 1:02d}" for m in absent[:4]) + (" and others" if len(absent) > 4 else "")
-    return Count(len(absent), last - first + 1, {"months": shown, "usual": round(usual)})
+    shown = ", ".join(
+        _month(start) if length == 1 else f"{_month(start)} to {_month(start + length - 1)}"
+        for start, length in runs[:4]
+    )
+    more = f" and {len(runs) - 4} more times" if len(runs) > 4 else ""
+    return Count(sum(n for _, n in runs), last - first + 1, {"months": shown + more, "usual": round(usual)})
+
+
+def _month(number: int) -> str:
+    return f"{number // 12}-{number % 12 + 1:02d}"
 
 
 def patients_lost(whole: Whole) -> Count | None:
@@ -212,8 +226,8 @@ def no_loss(whole: Whole) -> Count | None:
 
 
 def nothing_else(whole: Whole) -> Count:
-    """Rows of crowns, root canals, extractions and fillings among all rows."""
-    return Count(sum(whole.places.values()), whole.rows)
+    """Rows that name a tooth among all rows."""
+    return Count(sum(f.on_teeth for f in whole.files), whole.rows)
 
 
 def strange_fees(whole: Whole) -> Count:
@@ -271,29 +285,29 @@ SIGNS: tuple[Sign, ...] = (
     ),
     Sign(
         "crowned_twice",
-        again(CROWN, 120),
+        again(CROWN, 60, 400),  # rows up to 60 days apart are one crown
         10,
         3,
         0.12,
-        "{n:,} of {of:,} crowned teeth have a crown on two days at most 120 days apart, most often {gap:,} days.",
+        "{n:,} of {of:,} crowned teeth have a second crown 60 to 400 days after the first, most often {gap:,} days.",
         _TWICE + "or are the day of preparation and that of the seat both posted as the crown?",
         "both rows are work done",
         _TELL,
     ),
     Sign(
         "filled_twice",
-        again(ROOT_CANAL, 180),
+        again(ROOT_CANAL, 180, 600),  # rows up to 180 days apart are one course
         10,
         3,
-        0.25,
-        "{n:,} of {of:,} root canals stand on two days at most 180 days apart, most often {gap:,} days.",
+        0.15,
+        "{n:,} of {of:,} root canals come again 180 to 600 days after the first, most often {gap:,} days.",
         _TWICE + "or is each visit of a root canal posted under its code?",
         "both rows are work done",
         _TELL,
     ),
     Sign(
         "restored_twice",
-        again(FILLED, 120),
+        again(FILLED, within=120),
         15,
         4,
         0.2,
@@ -358,7 +372,7 @@ SIGNS: tuple[Sign, ...] = (
         12,
         1,
         0.0,
-        "{n:,} of {of:,} months hold nothing ({months}), and others hold {usual:,} rows.",
+        "{n:,} of {of:,} months hold nothing ({months}), and of others some {usual:,} days.",
         "Is a file or a page missing, or was a period left out of the export?",
         "nothing was done in these months; whatever is missing counts as never done",
     ),
@@ -438,8 +452,8 @@ SIGNS: tuple[Sign, ...] = (
     Sign(
         "no_tooth_lost",
         no_loss,
-        150,
-        150,
+        60,
+        60,
         0.0,
         "there are {n:,} crowns and root canals over years, and no tooth was taken out.",
         "Was the export made of some procedures only? Without the extractions no tooth is seen to be lost.",
@@ -448,10 +462,10 @@ SIGNS: tuple[Sign, ...] = (
     Sign(
         "only_work_on_teeth",
         nothing_else,
-        250,
-        250,
-        0.97,
-        "{n:,} of {of:,} rows are crowns, root canals, extractions and fillings.",
+        100,
+        100,
+        0.98,
+        "{n:,} of {of:,} rows are work on a tooth.",
         "Was the export made of some procedures only? Patients are followed up to their last visit of any kind, so "
         "examinations and cleanings are needed too.",
         "it holds all that was done, or there is no more to be had: follow-up ends at the last such work",

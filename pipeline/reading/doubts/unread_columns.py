@@ -60,6 +60,11 @@ _HEADINGS = (
     "colore quantidade cor unidade quadrante dente dent"
 )
 _OTHER_HEADINGS = frozenset(_HEADINGS.split())
+# Of these a file with enough rows shows whether they hang on the code.
+_OF_CODES = frozenset(
+    "category class group specialty modifier reason version revision seq sequence line batch count kategorie gruppe "
+    "categorie groupe categoria grupo gruppo".split()
+)
 _TEXTS: tuple[frozenset[str], ...] = tuple(
     frozenset(words.split())
     for words in (
@@ -159,15 +164,16 @@ def unread_columns(
     frame = unread.frame
     if {*columns, *frame.columns} & set(told):
         return []
-    found = {h: c for h, c in columns.items() if h not in asked and _may_say(h, c)}
-    if frame.height < _ENOUGH:
+    is_large = frame.height >= _ENOUGH
+    found = {h: c for h, c in columns.items() if h not in asked and _may_say(h, c, is_large=is_large)}
+    if not is_large:
         found = {} if has_status else {h: c for h, c in found.items() if sum(map(bool, c)) <= _FEW_TEXTS}
     else:
         if has_status:
             found = {h: c for h, c in found.items() if c.total() - max(c.values()) <= _RARE * c.total()}
         some = unread.filled_by_some({*columns, *asked})
         found = {h: c for h, c in found.items() if not hangs(frame, h)}
-        found |= {h: c for h, c in some.items() if not (_is_of_other(h) or hangs(frame, h, is_filled=True))}
+        found |= {h: c for h, c in some.items() if not (_is_of_other(h, is_large=True) or hangs(frame, h, is_filled=True))}
     if not found:
         return []
     listed = sorted(found.items(), key=lambda one: (-_likely(one[1]), one[0]))[:_MOST_COLUMNS]
@@ -202,7 +208,7 @@ def unread_columns(
     ]
 
 
-def _may_say(heading: str, counts: Counter[str]) -> bool:
+def _may_say(heading: str, counts: Counter[str], *, is_large: bool) -> bool:
     texts = [text for text in counts if text]
     if counts.total() < _LEAST_ROWS or not 1 <= len(texts) <= _MOST_TEXTS or len(counts) < 2:
         return False
@@ -213,11 +219,11 @@ def _may_say(heading: str, counts: Counter[str]) -> bool:
         return not is_plain and not _is_other(texts)
     if any(len(text) > 1 and word_of(text) not in ("", "completed") for text in texts):
         return True  # `Other office` under `Treated by`
-    return not _is_of_other(heading) and not _is_other(texts)
+    return not _is_of_other(heading, is_large=is_large) and not _is_other(texts)
 
 
-def _is_of_other(heading: str) -> bool:
-    return bool(_OTHER_HEADINGS & set(plain_heading(heading).split()))
+def _is_of_other(heading: str, *, is_large: bool) -> bool:
+    return bool((_OTHER_HEADINGS - (_OF_CODES if is_large else set())) & set(plain_heading(heading).split()))
 
 
 def _is_other(texts: Sequence[str]) -> bool:

@@ -32,11 +32,12 @@ class WorkSeen:
     """Sums over the typed rows of one file that stand.
 
     `kinds` has `code, kind` of the codes of `KINDS`. `days` are rows by day, `places` by kind and tooth, `fees` by code
-    and size of the fee (`STEPS`), `rows` all of them. Of one in `one_in` patients `work` has the pieces of work.
+    and size of the fee (`STEPS`), `rows` all of them, `on_teeth` those that name a tooth. Of one in `one_in` patients `work` has the pieces of work.
     """
 
     kinds: pl.DataFrame
     rows: int = 0
+    on_teeth: int = 0
     one_in: int = 1
     days: Counter[dt.date] = field(default_factory=Counter)
     places: Counter[tuple[str, int]] = field(default_factory=Counter)
@@ -51,6 +52,7 @@ class WorkSeen:
         if done.is_empty():
             return
         self.rows += done.height
+        self.on_teeth += done["tooth_fdi"].count()
         if len(self.days) < _MOST_DAYS:
             self.days.update(dict(done["service_date"].value_counts(name="n").iter_rows()))
         by_patient = done.group_by(id="patient_id").agg(
