@@ -48,7 +48,7 @@ def ledger_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         columns = one.answers.columns
         read = columns.get("service_date")
         if read is not None:
-            found += second_day_doubts(where, read, one.beside, accepted)
+            found += second_day_doubts(where, read, one.beside, accepted, has_status="status" in columns)
         if read not in marked:
             found += crowded_days(where, read, one.beside.rows, accepted)
         parts = [h for made in told.made if made.how == PARTS and made.field == "service_date" for h in made.headings]

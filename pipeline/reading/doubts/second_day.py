@@ -15,13 +15,13 @@ from dataclasses import dataclass, field
 import polars as pl
 
 from pipeline.reading.doubts.doubt import Doubt, accept
-from pipeline.reading.doubts.partly_filled import OTHER_DAYS
+from pipeline.reading.doubts.partly_filled import NEARLY_ALL, OTHER_DAYS
 from pipeline.reading.doubts.standing import DAY, words_of
 from pipeline.reading.headings import plain_heading
 from pipeline.reading.suggest.toml_quote import quoted
 
 _WORK = words_of(
-    "performed|performed on|date performed|performed date|performed at|done|done on|date done|treated on|"
+    "performed|carried out|performed on|date performed|performed date|performed at|done|done on|date done|treated on|"
     "treated|treatment date|date of treatment|treatment day|service date|date of service|dos|visit date|"
     "date of visit|work date|date of work|completed|completed on|completion date|date completed|"
     "completed date|finished|finished on|date finished|behandlungsdatum|behandelt am|leistungsdatum|"
@@ -34,6 +34,8 @@ _FISCAL = re.compile(
     r"\b(?:fy|fiscal|financial year|accounting year|business year|wirtschaftsjahr|geschaftsjahr|geschaeftsjahr|"
     r"exercice|ejercicio|boekjaar|esercizio|exercicio)\b"
 )
+# A day from which on a row, a price or an insurance holds is no day of work either.
+_NO_WORK = OTHER_DAYS | words_of("from to until valid row version effective ab von bis desde hasta du au")
 _LEAST, _SHARE = 3, 0.05
 _CROWDED, _TIMES, _DAYS = 20, 6, 30
 _MOST, _LOOK_AT = 200_000, 300
@@ -94,11 +96,15 @@ def beside(headings: Sequence[str], read: str | None) -> tuple[list[str], list[s
         return [], []
     plain = {h: plain_heading(h.rpartition(".")[2]) for h in headings if not h.startswith("(")}
     named = [h for h, words in plain.items() if words in _WORK]
-    return named, [h for h, words in plain.items() if h not in named and not OTHER_DAYS & set(words.split())]
+    return named, [h for h, words in plain.items() if h not in named and not _NO_WORK & set(words.split())]
 
 
-def second_day_doubts(where: str, read: str, seen: DaysBeside, accepted: Sequence[str]) -> list[Doubt]:
-    """Columns that name the day of the work, of which many days are not those that are read."""
+def second_day_doubts(
+    where: str, read: str, seen: DaysBeside, accepted: Sequence[str], *, has_status: bool
+) -> list[Doubt]:
+    """Columns that may have the day of the work, of which many days are not those that are read; where days that some
+    rows lack may be a status, that is asked instead."""
+    least = 0.0 if has_status else NEARLY_ALL * seen.rows.total()
     return [
         Doubt(
             "two_days",
@@ -112,7 +118,7 @@ def second_day_doubts(where: str, read: str, seen: DaysBeside, accepted: Sequenc
             ),
         )
         for h in seen.headings
-        if seen.differ[h] >= max(_LEAST, _SHARE * seen.filled[h])
+        if seen.differ[h] >= max(_LEAST, _SHARE * seen.filled[h]) and seen.filled[h] >= least
     ]
 
 
