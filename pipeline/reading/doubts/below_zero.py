@@ -34,11 +34,12 @@ _SIGNED = r"^[\s$€£]*[-−–(<]|[-−]\s*$|(?i:cr\.?\s*$)"
 _AMOUNT = r"^[\s$€£(<+−–-]*\d[\d,.' ]*\d[\s)>−-]*$"
 _LOOK_AT = 2_000
 # Of these an amount below zero takes no work back.
-_OTHER_MONEY = frozenset(
+_OTHER_MONEY_WORDS = (
     "balance bal due paid payment payments pmt adj adjustment adjustments discount writeoff off difference diff change "
     "credit credits insurance ins estimate est patient portion deductible copay tax saldo zahlung bezahlt rabatt solde "
-    "paye paiement remise reste pago pagado descuento betaald korting pagato sconto desconto".split()
+    "paye paiement remise reste pago pagado descuento betaald korting pagato sconto desconto"
 )
+_OTHER_MONEY = frozenset(_OTHER_MONEY_WORDS.split())
 _ZEROS = r"^0+(?:[.,]0+)?$"
 
 

@@ -274,8 +274,8 @@ SIGNS: tuple[Sign, ...] = (
     Sign(
         "treated_after_loss",
         after_loss,
-        6,
-        3,
+        10,
+        4,
         0.15,
         "{n:,} of {of:,} teeth that were taken out have a crown, root canal or filling on a later day.",
         "Was the work that was taken for done only planned, are several people under one number, or are days or teeth "

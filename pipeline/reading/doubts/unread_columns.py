@@ -61,10 +61,11 @@ _HEADINGS = (
 )
 _OTHER_HEADINGS = frozenset(_HEADINGS.split())
 # Of these a file with enough rows shows whether they hang on the code.
-_OF_CODES = frozenset(
+_OF_CODES_WORDS = (
     "category class group specialty modifier reason version revision seq sequence line batch count kategorie gruppe "
-    "categorie groupe categoria grupo gruppo".split()
+    "categorie groupe categoria grupo gruppo"
 )
+_OF_CODES = frozenset(_OF_CODES_WORDS.split())
 _TEXTS: tuple[frozenset[str], ...] = tuple(
     frozenset(words.split())
     for words in (
@@ -173,7 +174,8 @@ def unread_columns(
             found = {h: c for h, c in found.items() if c.total() - max(c.values()) <= _RARE * c.total()}
         some = unread.filled_by_some({*columns, *asked})
         found = {h: c for h, c in found.items() if not hangs(frame, h)}
-        found |= {h: c for h, c in some.items() if not (_is_of_other(h, is_large=True) or hangs(frame, h, is_filled=True))}
+        some = {h: c for h, c in some.items() if not _is_of_other(h, is_large=True)}
+        found |= {h: c for h, c in some.items() if not hangs(frame, h, is_filled=True)}
     if not found:
         return []
     listed = sorted(found.items(), key=lambda one: (-_likely(one[1]), one[0]))[:_MOST_COLUMNS]
