@@ -194,8 +194,9 @@ def unread_columns(
         Doubt(
             "columns_not_read",
             where,
-            f"{len(found)} column{'' if len(found) == 1 else 's'} with few texts, or that only some rows fill, "
-            f"{'is' if len(found) == 1 else 'are'} not read: {shown}{more}.",
+            f"{'a' if has_status else 'no'} column is read as the status, and {len(found)} with few texts"
+            f"{' or filled on some rows' if any(_ANY in counts for counts in found.values()) else ''} {'is' if len(found) == 1 else 'are'} not read: "
+            f"{shown}{more}.",
             "Does one of them say whether the work was done here, planned, cancelled, or done elsewhere?",
             (
                 (
