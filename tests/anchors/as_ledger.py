@@ -16,6 +16,7 @@ import polars as pl
 
 from pipeline.practice.tables import CROWNS, PATIENTS
 from pipeline.reading.config import load_settings
+from pipeline.reading.doubts.signs import SIGNS
 from pipeline.results import Comparison, Group, Milestone, RateRow, Results
 from pipeline.stages.run import everything
 from pipeline.storing.store import open_store
@@ -103,7 +104,7 @@ tooth_notation = "fdi"
 code_system = "cdt"
 date_format = "%Y-%m-%d"
 root_canals_elsewhere = "none"
-accepted = ["crowded_day"]  # a published table follows all teeth from one day
+accepted = [ACCEPTED]  # a published table follows all teeth from one day, and holds nothing else
 
 [tables.procedures]
 files = ["ledger.csv"]
@@ -112,7 +113,7 @@ files = ["ledger.csv"]
 files = ["patients.csv"]
 
 [analysis]
-"""
+""".replace("ACCEPTED", ", ".join(f'"{name}"' for name in ("crowded_day", *(sign.id for sign in SIGNS))))
 
 
 def milestone(group: Group, years: float) -> Milestone:

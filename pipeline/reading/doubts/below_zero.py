@@ -31,6 +31,15 @@ _NUMBERS, _AMOUNTS = (frozenset(words.split("|")) for words in (_NUMBER_WORDS, _
 # How a number below zero begins or ends, as a pattern of `status_from`.
 _BEGINS, _ENDS = ("-", "−", "–", "(", "<"), ("-", "−", "cr", "cr.")
 _SIGNED = r"^[\s$€£]*[-−–(<]|[-−]\s*$|(?i:cr\.?\s*$)"
+_AMOUNT = r"^[\s$€£(<+−–-]*\d[\d,.' ]*\d[\s)>−-]*$"
+_LOOK_AT = 2_000
+# Of these an amount below zero takes no work back.
+_OTHER_MONEY_WORDS = (
+    "balance bal due paid payment payments pmt adj adjustment adjustments discount writeoff off difference diff change "
+    "credit credits insurance ins estimate est patient portion deductible copay tax saldo zahlung bezahlt rabatt solde "
+    "paye paiement remise reste pago pagado descuento betaald korting pagato sconto desconto"
+)
+_OTHER_MONEY = frozenset(_OTHER_MONEY_WORDS.split())
 _ZEROS = r"^0+(?:[.,]0+)?$"
 
 
@@ -43,6 +52,19 @@ _NO_FEE = (
 def amount_columns(headings: Iterable[str]) -> list[str]:
     """Headings of numbers that are below zero, or none at all, where a row takes another one back."""
     return [h for h in headings if plain_heading(h) in _NUMBERS | _AMOUNTS]
+
+
+def signed_columns(rows: pl.DataFrame, headings: Iterable[str]) -> list[str]:
+    """Those headings under which the first rows hold amounts, a few of them below zero, and no other kind of money."""
+    found = []
+    for heading in headings:
+        if heading.startswith("(") or _OTHER_MONEY & set(plain_heading(heading).split()):
+            continue
+        text = rows.get_column(heading).head(_LOOK_AT).cast(pl.String).str.strip_chars().replace("", None).drop_nulls()
+        if text.len() and text.str.contains(_AMOUNT).sum() >= 0.9 * text.len():
+            below = int(text.str.contains(_SIGNED).sum())
+            found += [heading] if 0 < below <= 0.3 * text.len() else []
+    return found
 
 
 def below_zero(texts: pl.Series) -> Counter[tuple[str, str]]:

@@ -13,7 +13,9 @@ from pipeline.reading.doubts.no_patients import shared_by_many, trial_records
 from pipeline.reading.doubts.rows import NO_LOSS
 from pipeline.reading.doubts.second_day import crowded_days, fiscal_years, second_day_doubts
 from pipeline.reading.doubts.seen import Seen
+from pipeline.reading.doubts.signs import sign_doubts
 from pipeline.reading.doubts.whole_export import whole_doubts
+from pipeline.reading.doubts.work_seen import Whole, together
 from pipeline.reading.sources.made_columns import PARTS
 
 if TYPE_CHECKING:
@@ -46,13 +48,16 @@ def ledger_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         columns = one.answers.columns
         read = columns.get("service_date")
         if read is not None:
-            found += second_day_doubts(where, read, one.beside, accepted)
+            found += second_day_doubts(where, read, one.beside, accepted, has_status="status" in columns)
         if read not in marked:
             found += crowded_days(where, read, one.beside.rows, accepted)
         parts = [h for made in told.made if made.how == PARTS and made.field == "service_date" for h in made.headings]
         found += fiscal_years(where, parts, accepted, told=told.year_begins)
         found += coin_doubts(where, one.table, columns.get("fee"), told=told.fee_unit)
         found += meaning_doubts(where, one.texts, set(settings.codes), accepted, is_own_list=own_codes)
-        if columns["patient_id"] not in marked:
-            found += shared_by_many(where, columns["patient_id"], one.taken, one.patient_rows, accepted)
-    return found
+        if columns["patient_id"] not in marked and one.work is not None:
+            patients = together(one.work.patient_pieces)
+            found += shared_by_many(where, columns["patient_id"], patients, accepted)
+    whole = [one for one in seen if one.work is not None and not one.is_mended]
+    works = [one.work for one in whole if one.work is not None]
+    return found + sign_doubts("procedures", Whole(works, all(one.sections.is_whole for one in whole)), accepted)

@@ -12,8 +12,10 @@ from pipeline.reading.doubts.after_export import day_of_export
 from pipeline.reading.doubts.answers import answers_for
 from pipeline.reading.doubts.merged_patients import merged_patients
 from pipeline.reading.doubts.seen import Seen
+from pipeline.reading.doubts.signs import kinds_of
 from pipeline.reading.doubts.tooth_classes import classes_of
 from pipeline.reading.doubts.whole_export import Counted
+from pipeline.reading.doubts.work_seen import WorkSeen
 from pipeline.reading.set_aside import MendedFile
 from pipeline.reading.sources import Source
 from pipeline.reading.sources.excel_file import ALREADY_KNOWN
@@ -50,7 +52,7 @@ def seen_of(
         made=made,
         parts=frozenset(parts),
         exported_on=day_of_export(above, of),
-        taken_codes=codes.filter(pl.col("event") == "extraction")["code"] if table == "procedures" else None,
+        work=WorkSeen(kinds_of(codes)) if table == "procedures" else None,
         counted=Counted(above),
         has_own_codes=settings.practice.code_system not in BUILT_IN or bool(settings.codes),
     )

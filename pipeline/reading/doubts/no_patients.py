@@ -17,8 +17,6 @@ from pipeline.reading.suggest.toml_quote import quoted
 _TRIAL_WORDS = "test|tests|testing|testpatient|demo|dummy|training|mustermann|musterfrau|prueba|pruebas"
 _TRIAL = rf"(?i)(?:^|[^\p{{L}}])(?:z{{1,4}}[\s._-]*)?({_TRIAL_WORDS})(?:$|[^\p{{L}}])|(?i)do not use|^\s*zz+"
 _MOST_TRIALS = 0.1
-# Of a tooth taken out twice a slip is the reason; of three in one mouth it is not.
-_TEETH_TWICE = 3
 # Some patient may really have such a number, but hardly five times the rows of others too.
 _FILLER = r"^(?:0+|9{3,}|1{4,}|[xX]{2,})$"
 _MANY_ROWS, _TIMES = 20, 5
@@ -56,36 +54,29 @@ def trial_records(
     ]
 
 
-def shared_by_many(
-    where: str, heading: str, taken: pl.DataFrame, rows: pl.DataFrame, accepted: Sequence[str]
-) -> list[Doubt]:
-    """One number under which teeth were taken out twice, or one made up of one digit with the rows of many.
-
-    `taken` has one row per distinct `id, tooth, day` of a tooth taken out, `rows` one per `id` with its rows `n`.
-    """
-    twice = taken.filter(pl.col("day").n_unique().over("id", "tooth") > 1).select("id", "tooth").unique()
-    many = twice.group_by("id").len().filter(pl.col("len") >= _TEETH_TWICE)["id"]
+def shared_by_many(where: str, heading: str, rows: pl.DataFrame, accepted: Sequence[str]) -> list[Doubt]:
+    """One number made up of one digit with the rows of many; `rows` has one per `id` with its rows `n`."""
     usual = float(rows["n"].cast(pl.Float64).median() or 0)  # type: ignore[arg-type]
     is_filler = pl.col("id").str.contains(_FILLER) & (pl.col("n") >= _MANY_ROWS) & (pl.col("n") >= _TIMES * usual)
-    fillers = rows.filter(is_filler)["id"]
-    found = sorted({*many, *fillers})
-    if not found:
+    fillers = rows.filter(is_filler).sort("id")
+    if fillers.is_empty():
         return []
     # Such a number is no one's own; any other is not shown.
-    shown = next((one for one in fillers.sort()), None)
-    n = int(rows.filter(pl.col("id").is_in(found))["n"].sum())
-    which = f" ({shown})" if shown else ""
-    line = f'status_from.{quoted(heading)} = {{ {quoted(shown or "<the number>")} = "void" }}'
+    shown = fillers["id"][0]
     return [
         Doubt(
             "shared_number",
             where,
-            f"under {len(found):,} patient number{'s' if len(found) > 1 else ''}{which} with {n:,} rows teeth were "
-            "taken out several times, or there are the rows of many patients.",
+            f"under {fillers.height:,} patient number{'s' if fillers.height > 1 else ''} ({shown}) stand "
+            f"{fillers['n'].sum():,} rows, as many as of several patients.",
             "Does such a number stand for whoever has none (who pays cash, say, or was seen once), or is it given out "
             "anew?",
             (
-                ("tables.procedures", line, "yes: its rows count for nothing, for nobody can tell whose they are"),
+                (
+                    "tables.procedures",
+                    f'status_from.{quoted(heading)} = {{ {quoted(shown)} = "void" }}',
+                    "yes: its rows count for nothing, for nobody can tell whose they are",
+                ),
                 accept("shared_number", accepted, "no: it is one patient"),
             ),
         )

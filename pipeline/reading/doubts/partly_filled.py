@@ -17,10 +17,10 @@ from pipeline.reading.doubts.standing import DAY, flag_columns, words_of
 from pipeline.reading.headings import plain_heading
 from pipeline.reading.suggest.toml_quote import quoted
 
-_LEAST_ROWS, _NEARLY_ALL, _MOST_NUMBERED = 20, 0.9, 8
+_LEAST_ROWS, NEARLY_ALL, _MOST_NUMBERED = 20, 0.9, 8
 _NUMBER = r"^[A-Za-z]{0,4}[-/ ]?\d{2,}[\d/-]*$"
 # Days that say nothing of whether work was done, though some rows lack them.
-_OTHER_DAYS = words_of(
+OTHER_DAYS = words_of(
     "birth born dob naissance ne geburt geburtsdatum nacimiento geboorte nascita nascimento death died deceased next "
     "due recall reminder letter paid payment pay check cheque deposit remit claim submitted resubmitted sent received "
     "returned insurance ins eob preauth expiry expires modified changed updated edited entered entry created posted "
@@ -72,22 +72,22 @@ def partly_filled_doubts(
     found = [
         _days(where, heading, seen, accepted, date)
         for heading in asked
-        if seen.days[heading] >= _NEARLY_ALL * seen.filled[heading] and not _is_other(heading)
+        if seen.days[heading] >= NEARLY_ALL * seen.filled[heading] and not _is_other(heading)
     ]
     pairs = [
         (a, b)
         for (a, b), n in sorted(seen.turns.items())
-        if n >= _NEARLY_ALL * seen.rows and all(_is_numbered(h, seen) for h in (a, b)) and {a, b} <= set(asked)
+        if n >= NEARLY_ALL * seen.rows and all(_is_numbered(h, seen) for h in (a, b)) and {a, b} <= set(asked)
     ]
     return found + [_turns(where, pair, seen, accepted) for pair in pairs]
 
 
 def _is_other(heading: str) -> bool:
-    return bool(_OTHER_DAYS & set(plain_heading(heading.rpartition(".")[2]).split()))
+    return bool(OTHER_DAYS & set(plain_heading(heading.rpartition(".")[2]).split()))
 
 
 def _is_numbered(heading: str, seen: PartlyFilled) -> bool:
-    return seen.numbers[heading] >= _NEARLY_ALL * seen.filled[heading] and not seen.days[heading]
+    return seen.numbers[heading] >= NEARLY_ALL * seen.filled[heading] and not seen.days[heading]
 
 
 def _days(where: str, heading: str, seen: PartlyFilled, accepted: Sequence[str], date: str | None) -> Doubt:

@@ -110,13 +110,24 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         n_rows = one.counts["records"]
         named = section_doubts(where, one.sections, accepted, n_rows=n_rows, has_fee=has_fee, files=others)
         found += named or remark_doubts(where, one.sections, accepted, has_fee=has_fee)
-        if not (has_status or one.is_mended or one.is_ours):
+        if not (one.is_mended or one.is_ours):
             asked = {h for h, said in one.phrases.items() if said} | (
                 {SHEET} if named or SECTION in marked or "sheets_alike" in accepted else set()
             )
             asked |= {one.audit.heading or ""}
             asked |= {h for h in words if any(f'"{h}"' in doubt.evidence for doubt in spoken)}
-            found += unread_columns(where, one.words, accepted, told=marked, asked=asked, has_fee=has_fee)
+            asked |= asked_of | {*one.flags, *one.phrases, *one.amounts, *one.beside.headings}
+            asked |= {*one.estimates, *one.credits, one.entry or ""}
+            found += unread_columns(
+                where,
+                one.words,
+                accepted,
+                told=marked,
+                unread=one.not_read,
+                asked=asked,
+                has_fee=has_fee,
+                has_status=has_status,
+            )
         found += below_zero_doubts(
             where, one.amounts, accepted, rows=one.counts["records"], has_fee=has_fee, told=marked
         )

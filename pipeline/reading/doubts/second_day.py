@@ -15,12 +15,13 @@ from dataclasses import dataclass, field
 import polars as pl
 
 from pipeline.reading.doubts.doubt import Doubt, accept
-from pipeline.reading.doubts.standing import words_of
+from pipeline.reading.doubts.partly_filled import NEARLY_ALL, OTHER_DAYS
+from pipeline.reading.doubts.standing import DAY, words_of
 from pipeline.reading.headings import plain_heading
 from pipeline.reading.suggest.toml_quote import quoted
 
 _WORK = words_of(
-    "performed|performed on|date performed|performed date|performed at|done|done on|date done|treated on|"
+    "performed|carried out|performed on|date performed|performed date|performed at|done|done on|date done|treated on|"
     "treated|treatment date|date of treatment|treatment day|service date|date of service|dos|visit date|"
     "date of visit|work date|date of work|completed|completed on|completion date|date completed|"
     "completed date|finished|finished on|date finished|behandlungsdatum|behandelt am|leistungsdatum|"
@@ -33,9 +34,11 @@ _FISCAL = re.compile(
     r"\b(?:fy|fiscal|financial year|accounting year|business year|wirtschaftsjahr|geschaftsjahr|geschaeftsjahr|"
     r"exercice|ejercicio|boekjaar|esercizio|exercicio)\b"
 )
+# A day from which on a row, a price or an insurance holds is no day of work either.
+_NO_WORK = OTHER_DAYS | words_of("from to until valid row version effective ab von bis desde hasta du au")
 _LEAST, _SHARE = 3, 0.05
 _CROWDED, _TIMES, _DAYS = 20, 6, 30
-_MOST = 200_000
+_MOST, _LOOK_AT = 200_000, 300
 
 
 @dataclass
@@ -47,6 +50,7 @@ class DaysBeside:
     """
 
     headings: list[str] = field(default_factory=list)
+    may_be: list[str] = field(default_factory=list)  # may turn out to be such columns in the first rows
     filled: Counter[str] = field(default_factory=Counter)
     differ: Counter[str] = field(default_factory=Counter)
     rows: Counter[str] = field(default_factory=Counter)
@@ -54,6 +58,9 @@ class DaysBeside:
     def add(self, rows: pl.DataFrame, day: pl.Series) -> None:
         """Take in some rows, with the cells of their day of work."""
         own = day.cast(pl.String)
+        if self.may_be and rows.height:
+            self.headings += [h for h in self.may_be if _holds_days(rows.get_column(h).head(_LOOK_AT))]
+            self.may_be = []
         if len(self.rows) < _MOST:
             bare = own.str.strip_chars().drop_nulls()
             self.rows.update(dict(bare.filter(bare != "").value_counts(name="n").iter_rows()))
@@ -76,15 +83,28 @@ def _numbers(name: str) -> pl.Expr:
     return text.str.extract_all(r"\d+").list.head(_PARTS).list.eval(number).list.sort()
 
 
-def beside(headings: Sequence[str], read: str | None) -> list[str]:
-    """Those unread headings that name the day of the work, where the one that is `read` does not say so."""
+def _holds_days(cells: pl.Series) -> bool:
+    text = cells.cast(pl.String).str.strip_chars()
+    filled = int((text != "").sum() or 0)
+    return 2 * filled > cells.len() and int(text.str.contains(DAY).sum() or 0) >= 0.9 * filled
+
+
+def beside(headings: Sequence[str], read: str | None) -> tuple[list[str], list[str]]:
+    """Those unread headings that name the day of the work, where the one that is `read` does not say so; and those that
+    may, since they name no other day."""
     if read is None or plain_heading(read.rpartition(".")[2]) in _WORK - {"completed", "finished"}:
-        return []
-    return [h for h in headings if plain_heading(h.rpartition(".")[2]) in _WORK and not h.startswith("(")]
+        return [], []
+    plain = {h: plain_heading(h.rpartition(".")[2]) for h in headings if not h.startswith("(")}
+    named = [h for h, words in plain.items() if words in _WORK]
+    return named, [h for h, words in plain.items() if h not in named and not _NO_WORK & set(words.split())]
 
 
-def second_day_doubts(where: str, read: str, seen: DaysBeside, accepted: Sequence[str]) -> list[Doubt]:
-    """Columns that name the day of the work, of which many days are not those that are read."""
+def second_day_doubts(
+    where: str, read: str, seen: DaysBeside, accepted: Sequence[str], *, has_status: bool
+) -> list[Doubt]:
+    """Columns that may have the day of the work, of which many days are not those that are read; where days that some
+    rows lack may be a status, that is asked instead."""
+    least = 0.0 if has_status else NEARLY_ALL * seen.rows.total()
     return [
         Doubt(
             "two_days",
@@ -98,7 +118,7 @@ def second_day_doubts(where: str, read: str, seen: DaysBeside, accepted: Sequenc
             ),
         )
         for h in seen.headings
-        if seen.differ[h] >= max(_LEAST, _SHARE * seen.filled[h])
+        if seen.differ[h] >= max(_LEAST, _SHARE * seen.filled[h]) and seen.filled[h] >= least
     ]
 
 

@@ -13,7 +13,7 @@ from pipeline.practice.fields import kind
 from pipeline.reading.doubts.amount_words import amount_words
 from pipeline.reading.doubts.answers import Answers, is_amount, is_below_zero
 from pipeline.reading.doubts.audit_trail import AuditSeen
-from pipeline.reading.doubts.below_zero import amount_columns, below_zero
+from pipeline.reading.doubts.below_zero import amount_columns, below_zero, signed_columns
 from pipeline.reading.doubts.code_meanings import CodeTexts, text_heading
 from pipeline.reading.doubts.entry_kinds import described, kind_columns, kinds, money_lines
 from pipeline.reading.doubts.entry_references import EntryReferences
@@ -36,7 +36,9 @@ from pipeline.reading.doubts.status_words import few_texts
 from pipeline.reading.doubts.tooth_classes import in_class
 from pipeline.reading.doubts.tooth_places import quadrant_text
 from pipeline.reading.doubts.two_notations import TeethBy
+from pipeline.reading.doubts.unread_columns import Unread
 from pipeline.reading.doubts.whole_export import Counted
+from pipeline.reading.doubts.work_seen import WorkSeen
 from pipeline.reading.headings import PART, fit, numbered_like
 from pipeline.reading.sources.excel_file import SHEET
 from pipeline.reading.sources.lines_below import LINE_BELOW
@@ -72,7 +74,7 @@ class Seen:
     answers: Answers
     known_codes: pl.Series | None = None
     classes: pl.DataFrame | None = None  # `code, said`: codes that are for one class of tooth
-    taken_codes: pl.Series | None = None  # codes of teeth taken out
+    work: WorkSeen | None = None  # what the rows of a ledger are together
     is_mended: bool = False
     is_ours: bool = False  # it names our fields itself, and every cell means one thing
     exported_on: dt.date | None = None  # as the lines above the rows, or the name of the file, say
@@ -103,15 +105,15 @@ class Seen:
     beside: DaysBeside = field(default_factory=DaysBeside)
     texts: CodeTexts = field(default_factory=CodeTexts)
     has_own_codes: bool = False  # the list of codes, or some of it, is the practice's own
-    _patient_rows: list[pl.DataFrame] = field(default_factory=list)
     merged_into: dict[str, Counter[str]] = field(default_factory=dict)
     partly_filled: PartlyFilled = field(default_factory=PartlyFilled)
+    not_read: Unread = field(default_factory=Unread)
     references: EntryReferences = field(default_factory=EntryReferences)
     amount_words: dict[str, Counter[str]] = field(default_factory=dict)
     _known: set[str] = field(default_factory=set)
     _left: list[str] = field(default_factory=list)
+    _signed: list[str] = field(default_factory=list)  # may turn out to hold signed amounts
     _people: list[pl.DataFrame] = field(default_factory=list)
-    _taken: list[pl.DataFrame] = field(default_factory=list)
     _first_days: list[pl.DataFrame] = field(default_factory=list)
     _teeth: list[pl.DataFrame] = field(default_factory=list)
 
@@ -138,7 +140,7 @@ class Seen:
         self.unread: list[str] = []  # columns of a ledger that no field and no answer takes
         self.entry: str | None = None  # the column of the numbers of entries
         if self.table == "procedures" and not self.is_ours:
-            self.beside.headings = beside(free, self.answers.columns.get("service_date"))
+            self.beside.headings, self.beside.may_be = beside(free, self.answers.columns.get("service_date"))
             code = self.answers.columns.get("code")
             self.texts.heading = text_heading(free, code) if self.has_own_codes else None
         if self.table == "procedures":
@@ -146,6 +148,7 @@ class Seen:
             self.kinds = [h for h in kind_columns(free) if h not in self.flags]
             self.phrases = {h: Counter() for h in (*text_columns(self.headings), *self.kinds)}
             self.amounts = {h: Counter() for h in amount_columns(free)}
+            self._signed = [h for h in free if h not in (*self.amounts, *self.flags) and h not in told]
             self.unread = [h for h in free if h not in told and not h.startswith("(")]
             of_money = [*self.amounts, *(h for h in free if fit(h, "fee") >= PART), self.answers.columns.get("fee")]
             self.amount_words = {h: Counter() for h in of_money if h is not None and h in self.headings}
@@ -263,6 +266,11 @@ class Seen:
                 free = [h for h in there if h not in self.answers.columns.values()]
                 keys = [h for h in there if h in free or h == self.answers.columns.get("procedure_id")]
                 self.audit.add(rows, fields["patient_id"], free, [h for h in keys if not h.startswith("(")])
+            if self._signed:
+                new = signed_columns(rows, self._signed)
+                self.amounts |= {h: Counter() for h in new}
+                self._left = [h for h in self._left if h not in new]
+                self._signed = []
             if self._left:
                 self.words, self._left = few_texts(rows, self._left), []
             for heading, texts in self.words.items():
@@ -330,28 +338,8 @@ class Seen:
             self.beside.add(rows, fields["service_date"])
         if "code" in fields.columns and not self.is_ours:
             self.texts.add(rows, fields["code"])
-        self._patient_rows.append(cleaned.group_by(id="patient_id").agg(n=pl.len()))
-        if len(self._patient_rows) >= _MOST_PIECES:
-            self._patient_rows = [self.patient_rows]
-        if self.taken_codes is not None:
-            stands = pl.col("code").is_in(self.taken_codes.implode()) & (
-                pl.col("status").cast(pl.String) == "completed"
-            )
-            taken = cleaned.filter(stands & pl.col("tooth_fdi").is_not_null())
-            taken = taken.select(id="patient_id", tooth="tooth_fdi", day="service_date").unique()
-            self._taken = _merged([*self._taken, taken])
-
-    @property
-    def patient_rows(self) -> pl.DataFrame:
-        """One row per `id` of a ledger with its rows `n`."""
-        nothing = pl.DataFrame(schema={"id": pl.String, "n": pl.UInt32})
-        return pl.concat([nothing, *self._patient_rows]).group_by("id").agg(pl.col("n").sum())
-
-    @property
-    def taken(self) -> pl.DataFrame:
-        """One row per distinct `id, tooth, day` of a tooth taken out."""
-        nothing = pl.DataFrame(schema={"id": pl.String, "tooth": pl.UInt8, "day": pl.Date})
-        return pl.concat(self._taken, how="vertical_relaxed").unique() if self._taken else nothing
+        if self.work is not None:
+            self.work.add(cleaned)
 
     def _add_coded(self, rows: pl.DataFrame, fields: pl.DataFrame, section: pl.Series | None) -> None:
         """What only matters of rows with a procedure code."""
@@ -360,6 +348,7 @@ class Seen:
         unread = [h for h in self.unread if h in rows.columns]
         if not (self.is_ours or self.is_mended):
             self.partly_filled.add(rows, unread, coded)
+            self.not_read.add(rows, unread, fields, coded)
             entry = self.entry if self.entry in rows.columns else None
             self.references.add(rows, fields["patient_id"], entry, [h for h in unread if h != entry])
             for heading, words in self.amount_words.items():

@@ -1,8 +1,9 @@
-"""Columns with few texts that nothing reads, beside a ledger without a status: does one say whether work was done?
+"""Columns with few texts, or filled on some rows, that nothing reads: does one say whether work was done?
 
 Offices have words of their own for it (`Stage` 1 to 4, `K` and `N`, ticks and crosses), which no list of words knows.
-So all such columns of a file are asked about in one question, but for those that are plainly of another thing. Words in
-seven languages, from memory: common practice, no source.
+So all such columns of a file, and those that only some rows fill, are asked about in one question, but for those that
+are plainly of another thing, and those that hang on the patient, the code or the clinician of a row: whether a piece of
+work was done does not. Words in seven languages, from memory: common practice, no source.
 """
 
 from __future__ import annotations
@@ -10,6 +11,9 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import polars as pl
 
 from pipeline.practice.tables import REVERSAL, STATUS_WORDS
 from pipeline.reading.doubts.doubt import Doubt, accept
@@ -19,8 +23,13 @@ from pipeline.reading.sources.excel_file import SHEET
 from pipeline.reading.suggest.masks import masked_text
 from pipeline.reading.suggest.toml_quote import quoted
 
-_MOST_TEXTS, _LONGEST, _LEAST_ROWS, _SHOWN_LETTERS = 5, 16, 8, 3
+_MOST_TEXTS, _LONGEST, _LEAST_ROWS, _SHOWN_LETTERS = 12, 16, 8, 3
 _MOST_COLUMNS = 6
+# Beyond five texts, or beside a status, fewer columns say it, and rows must be enough to see on what else they hang.
+_FEW_TEXTS, _ENOUGH, _RARE = 5, 40, 0.3
+_MOST_HELD, _HANGS = 4_000, 0.8
+_HANG_ON = ("patient_id", "code", "provider_id")
+_LEAST_FILLED, _ANY = 3, "*"
 _HEADINGS = (
     # who pays and how
     "payer insurance ins carrier coverage claim claims bill billing billed invoice payment paid pay method tender "
@@ -51,6 +60,12 @@ _HEADINGS = (
     "colore quantidade cor unidade quadrante dente dent"
 )
 _OTHER_HEADINGS = frozenset(_HEADINGS.split())
+# Of these a file with enough rows shows whether they hang on the code.
+_OF_CODES_WORDS = (
+    "category class group specialty modifier reason version revision seq sequence line batch count kategorie gruppe "
+    "categorie groupe categoria grupo gruppo"
+)
+_OF_CODES = frozenset(_OF_CODES_WORDS.split())
 _TEXTS: tuple[frozenset[str], ...] = tuple(
     frozenset(words.split())
     for words in (
@@ -81,32 +96,97 @@ _PLAIN_SHEET = re.compile(
 )
 
 
+@dataclass
+class Unread:
+    """The first rows with a code: their cells in columns that nothing reads, and in those on which others may hang."""
+
+    held: list[pl.DataFrame] = field(default_factory=list)
+    rows: int = 0
+
+    def add(self, rows: pl.DataFrame, headings: Sequence[str], fields: pl.DataFrame, coded: pl.Series) -> None:
+        """Take in a batch."""
+        if self.rows >= _MOST_HELD or not headings:
+            return
+        frame = pl.DataFrame([rows.get_column(h).cast(pl.String).str.strip_chars() for h in headings])
+        on = [fields[f].cast(pl.String).alias(f"on:{f}") for f in _HANG_ON if f in fields.columns]
+        frame = frame.hstack(on).filter(coded).head(_MOST_HELD - self.rows)
+        self.rows += frame.height
+        self.held.append(frame.fill_null(""))
+
+    @property
+    def frame(self) -> pl.DataFrame:
+        """The rows held."""
+        return pl.concat(self.held, how="diagonal").fill_null("") if self.held else pl.DataFrame()
+
+    def filled_by_some(self, looked_at: Collection[str]) -> dict[str, Counter[str]]:
+        """Further columns that some rows fill, whatever with, as `*`."""
+        frame, found = self.frame, {}
+        for heading in (h for h in frame.columns if h not in looked_at and not h.startswith("on:")):
+            n = int((frame[heading] != "").sum())
+            if _LEAST_FILLED <= n <= _RARE * frame.height:
+                found[heading] = Counter({"": frame.height - n, _ANY: n})
+        return found
+
+
+def hangs(frame: pl.DataFrame, heading: str, *, is_filled: bool = False) -> bool:
+    """Whether what stands in a column, or that anything does, nearly always follows from the patient, the code or the
+    clinician of the row: it then takes away most of the errors of who guesses the commonest text (the measure lambda of
+    Goodman and Kruskal, 1954)."""
+    if heading not in frame.columns:
+        return False
+    text = frame[heading] != "" if is_filled else frame[heading]
+    for on in (c for c in frame.columns if c.startswith("on:")):
+        of = pl.DataFrame({"on": frame[on], "text": text})
+        of = of.filter(pl.len().over("on") > 1, pl.col("on") != "")
+        by = of.group_by("on", "text").len()
+        usual = int(by.group_by("text").agg(pl.col("len").sum())["len"].max() or 0)  # type: ignore[arg-type]
+        right = int(by.group_by("on").agg(pl.col("len").max())["len"].sum())
+        if 2 * of.height > frame.height and of.height > usual and right - usual >= _HANGS * (of.height - usual):
+            return True
+    return False
+
+
 def unread_columns(
     where: str,
     columns: Mapping[str, Counter[str]],
     accepted: Sequence[str],
     *,
     told: Collection[str],
+    unread: Unread,
     asked: Collection[str] = (),
     has_fee: bool = False,
+    has_status: bool = False,
 ) -> list[Doubt]:
     """One question for all columns of a file that may say it; none where one of them is told.
 
     `columns` are the texts of columns that nothing reads, with their rows; `asked` are those that another question is
-    about.
+    about or that are judged elsewhere. Beside a status only marks on few rows count.
     """
-    if set(columns) & set(told):
+    frame = unread.frame
+    if {*columns, *frame.columns} & set(told):
         return []
-    found = {h: c for h, c in columns.items() if h not in asked and _may_say(h, c)}
+    is_large = frame.height >= _ENOUGH
+    found = {h: c for h, c in columns.items() if h not in asked and _may_say(h, c, is_large=is_large)}
+    if not is_large:
+        found = {} if has_status else {h: c for h, c in found.items() if sum(map(bool, c)) <= _FEW_TEXTS}
+    else:
+        if has_status:
+            found = {h: c for h, c in found.items() if c.total() - max(c.values()) <= _RARE * c.total()}
+        some = unread.filled_by_some({*columns, *asked})
+        found = {h: c for h, c in found.items() if not hangs(frame, h)}
+        some = {h: c for h, c in some.items() if not _is_of_other(h, is_large=True)}
+        found |= {h: c for h, c in some.items() if not hangs(frame, h, is_filled=True)}
     if not found:
         return []
     listed = sorted(found.items(), key=lambda one: (-_likely(one[1]), one[0]))[:_MOST_COLUMNS]
     shown = "; ".join(f'"{heading}": {_texts(heading, counts)}' for heading, counts in listed)
     more = f"; and {len(found) - len(listed)} more" if len(found) > len(listed) else ""
     first, counts = listed[0]
+    partly = " or filled on some rows" if any(_ANY in counts for counts in found.values()) else ""
     back = f"; {REVERSAL} where such a row takes back the one of the same work and fee" if has_fee else ""
     made = {
-        (text if _text(first, text) == text else "<the text>"): word_of(text) or "completed"
+        (text if _text(first, text) == text else "<the text>"): word_of(text)
+        or ("void" if text == _ANY else "completed")
         for text in sorted(counts)
         if text
     }
@@ -115,8 +195,9 @@ def unread_columns(
         Doubt(
             "columns_not_read",
             where,
-            f"no column is read as the status, and {len(found)} with few texts {'is' if len(found) == 1 else 'are'} "
-            f"not read: {shown}{more}.",
+            f"{'a' if has_status else 'no'} column is read as the status, and {len(found)} with few texts"
+            f"{partly} {'is' if len(found) == 1 else 'are'} not read: "
+            f"{shown}{more}.",
             "Does one of them say whether the work was done here, planned, cancelled, or done elsewhere?",
             (
                 (
@@ -131,7 +212,7 @@ def unread_columns(
     ]
 
 
-def _may_say(heading: str, counts: Counter[str]) -> bool:
+def _may_say(heading: str, counts: Counter[str], *, is_large: bool) -> bool:
     texts = [text for text in counts if text]
     if counts.total() < _LEAST_ROWS or not 1 <= len(texts) <= _MOST_TEXTS or len(counts) < 2:
         return False
@@ -142,8 +223,11 @@ def _may_say(heading: str, counts: Counter[str]) -> bool:
         return not is_plain and not _is_other(texts)
     if any(len(text) > 1 and word_of(text) not in ("", "completed") for text in texts):
         return True  # `Other office` under `Treated by`
-    words = plain_heading(heading).split()
-    return not _OTHER_HEADINGS & set(words) and not _is_other(texts)
+    return not _is_of_other(heading, is_large=is_large) and not _is_other(texts)
+
+
+def _is_of_other(heading: str, *, is_large: bool) -> bool:
+    return bool((_OTHER_HEADINGS - (_OF_CODES if is_large else set())) & set(plain_heading(heading).split()))
 
 
 def _is_other(texts: Sequence[str]) -> bool:
@@ -166,7 +250,8 @@ def _likely(counts: Counter[str]) -> int:
 
 def _texts(heading: str, counts: Counter[str]) -> str:
     listed = sorted(counts.items(), key=lambda one: (-one[1], one[0]))
-    return ", ".join(f"{_text(heading, text) or 'empty'} ({n:,} rows)" for text, n in listed)
+    shown = ((_text(heading, text) if text != _ANY else "filled", n) for text, n in listed)
+    return ", ".join(f"{text or 'empty'} ({n:,} rows)" for text, n in shown)
 
 
 def _text(heading: str, text: str) -> str:

@@ -1,0 +1,136 @@
+"""What the typed rows of a ledger are together: whose work, on which teeth and days, at which fees.
+
+Only sums are kept: a row per distinct piece of work that marks a tooth for good, of so many patients as fit in memory,
+rows by day, by tooth, by code and size of fee, and the first and last day of each patient.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import polars as pl
+
+_MOST_HELD, _MOST_PIECES, _MOST_DAYS = 400_000, 64, 40_000
+CROWN, ROOT_CANAL, TAKEN, FILLED = "crowns", "root canals", "extractions", "fillings"
+KINDS = {
+    "crown_placement": CROWN,
+    "endo_initial": ROOT_CANAL,
+    "extraction": TAKEN,
+    "extraction_impacted": TAKEN,
+    "direct_restoration": FILLED,
+}
+# Sizes of fees in steps of a fifth of a power of ten.
+STEPS = 5
+
+
+@dataclass
+class WorkSeen:
+    """Sums over the typed rows of one file that stand.
+
+    `kinds` has `code, kind` of the codes of `KINDS`. `days` are rows by day, `places` by kind and tooth, `fees` by code
+    and size of the fee (`STEPS`), `rows` all of them, `on_teeth` those that name a tooth. Of one in `one_in` patients
+    `work_pieces` have the pieces of work.
+    """
+
+    kinds: pl.DataFrame
+    rows: int = 0
+    on_teeth: int = 0
+    one_in: int = 1
+    days: Counter[dt.date] = field(default_factory=Counter)
+    places: Counter[tuple[str, int]] = field(default_factory=Counter)
+    fees: Counter[tuple[str, int]] = field(default_factory=Counter)
+    patient_pieces: list[pl.DataFrame] = field(default_factory=list)
+    work_pieces: list[pl.DataFrame] = field(default_factory=list)
+
+    def add(self, cleaned: pl.DataFrame) -> None:
+        """Take in typed rows."""
+        stands = pl.col("status").cast(pl.String).fill_null("completed") == "completed"
+        done = cleaned.filter(stands & pl.col("service_date").is_not_null() & (pl.col("fee").fill_null(0) >= 0))
+        if done.is_empty():
+            return
+        self.rows += done.height
+        self.on_teeth += done["tooth_fdi"].count()
+        if len(self.days) < _MOST_DAYS:
+            self.days.update(dict(done["service_date"].value_counts(name="n").iter_rows()))
+        by_patient = done.group_by(id="patient_id").agg(
+            n=pl.len(), first=pl.col("service_date").min(), last=pl.col("service_date").max()
+        )
+        self.patient_pieces.append(by_patient)
+        if len(self.patient_pieces) >= _MOST_PIECES:
+            self.patient_pieces = [together(self.patient_pieces)]
+        size = (pl.col("fee").cast(pl.Float64).log10() * STEPS).round(0).cast(pl.Int64)
+        paid = done.filter(pl.col("fee") > 0).group_by("code", size=size).len()
+        self.fees.update({(code, int(step)): n for code, step, n in paid.iter_rows()})
+        of = done.join(self.kinds, on="code").filter(pl.col("tooth_fdi").is_between(11, 48))
+        self.places.update({(kind, tooth): n for kind, tooth, n in of.group_by("kind", "tooth_fdi").len().iter_rows()})
+        pieces = of.select("kind", patient=pl.col("patient_id").hash(0), tooth="tooth_fdi", day="service_date")
+        self.work_pieces.append(self._share(pieces.unique()))
+        if len(self.work_pieces) >= _MOST_PIECES:
+            self.work_pieces = [pl.concat(self.work_pieces).unique()]
+            while self.work_pieces[0].height > _MOST_HELD:
+                self.one_in *= 2
+                self.work_pieces = [self._share(self.work_pieces[0])]
+
+    def _share(self, work: pl.DataFrame) -> pl.DataFrame:
+        return work.filter(pl.col("patient") % self.one_in == 0) if self.one_in > 1 else work
+
+
+def together(pieces: Sequence[pl.DataFrame]) -> pl.DataFrame:
+    """One row per `id` with its rows `n`, its `first` and its `last` day."""
+    nothing = pl.DataFrame(schema={"id": pl.String, "n": pl.UInt32, "first": pl.Date, "last": pl.Date})
+    agg = (pl.col("n").sum(), pl.col("first").min(), pl.col("last").max())
+    return pl.concat([nothing, *pieces], how="vertical_relaxed").group_by("id").agg(agg)
+
+
+@dataclass(frozen=True)
+class Whole:
+    """All files of a ledger together; `is_whole` where every row of them was looked at."""
+
+    files: Sequence[WorkSeen]
+    is_whole: bool
+
+    @property
+    def rows(self) -> int:
+        """Rows that stand."""
+        return sum(f.rows for f in self.files)
+
+    @cached_property
+    def days(self) -> Counter[dt.date]:
+        """Rows by day."""
+        return sum((f.days for f in self.files), Counter())
+
+    @cached_property
+    def places(self) -> Counter[tuple[str, int]]:
+        """Rows by kind of work and permanent tooth."""
+        return sum((f.places for f in self.files), Counter())
+
+    @cached_property
+    def fees(self) -> Counter[tuple[str, int]]:
+        """Rows by code and size of the fee."""
+        return sum((f.fees for f in self.files), Counter())
+
+    @cached_property
+    def patients(self) -> pl.DataFrame:
+        """One row per patient, `id, n, first, last`."""
+        return together([piece for f in self.files for piece in f.patient_pieces])
+
+    @cached_property
+    def work(self) -> pl.DataFrame:
+        """One row per distinct `kind, patient, tooth, day`."""
+        one_in = max((f.one_in for f in self.files), default=1)
+        schema = {"kind": pl.String, "patient": pl.UInt64, "tooth": pl.UInt8, "day": pl.Date}
+        pieces = [piece for f in self.files for piece in f.work_pieces]
+        every = pl.concat([pl.DataFrame(schema=schema), *pieces], how="vertical_relaxed").unique()
+        return every.filter(pl.col("patient") % one_in == 0)
+
+    @cached_property
+    def months(self) -> Counter[int]:
+        """Rows by month, counted from the year 0."""
+        found: Counter[int] = Counter()
+        for day, n in self.days.items():
+            found[12 * day.year + day.month - 1] += n
+        return found
