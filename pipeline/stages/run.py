@@ -40,6 +40,7 @@ from pipeline.practice.tables import (
 )
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.asking.ask_all import ask_all
+from pipeline.questions.comparisons import LinkedTables
 from pipeline.questions.crown_rows import own_courses, own_crowns
 from pipeline.questions.owner.last_run import noted, this_run
 from pipeline.reading.config import code_table, contribution_files, members_file
@@ -266,11 +267,7 @@ def contribute_stage(settings: Settings, out: Path, *, today: dt.date, say: Say,
     with open_store(settings.practice.database, must_exist=True) as store:
         store.require("compare")
         read = store.stand_ins.reader(store.read)
-        spells = pooled_spells(
-            own_crowns(read(CROWNS)),
-            own_courses(read(ENDO_COURSES)),
-            *(read(t) for t in (TOOTH_FOLLOWUP, PATIENTS)),
-        )
+        spells = pooled_spells(LinkedTables(*(read(t) for t in (CROWNS, ENDO_COURSES, TOOTH_FOLLOWUP, PATIENTS))))
         with store.transaction():
             code = practice_code(store.text(PRACTICE_CODE), key=key_path(store.path, settings.practice.key_file))
             path = signing_key_path(store.path, settings.practice.signing_key_file)
