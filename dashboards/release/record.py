@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
+import re
 import textwrap
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -27,14 +28,19 @@ _VERY_MANY = (
     "who knows this patient and what became of all others could tell what became of his teeth.",
 )
 _WIDE = 78
+_NOTE = re.compile(r"^Release\s+([0-9a-f]{16})\s([0-9a-f]{16})$", re.MULTILINE)
 
 
 @dataclass(frozen=True)
 class Standing:
-    """Since when the figures stand, and in which of the ways of `STANDING`; no day where none is known."""
+    """Since when the figures stand, and in which of the ways of `STANDING`; no day where none is known.
+
+    `note` is what the release is known by: two words of hexadecimal digits, of the practice and of its figures.
+    """
 
     made_on: dt.date | None = None
     how: str = NEW
+    note: str = ""
 
     def __post_init__(self) -> None:
         if self.how not in STANDING:
@@ -57,6 +63,12 @@ def records(
     }
 
 
+def release_noted(record: str) -> str | None:
+    """The note of the release in a record; None where there is none."""
+    found = _NOTE.search(record)
+    return found and f"{found[1]} {found[2]}"
+
+
 def _record(
     name: str, content: bytes, released: Released, *, of: Records, standing: Standing, day: dt.date | None
 ) -> str:
@@ -69,6 +81,7 @@ def _record(
             ("File made on", _written(day)),
             ("Figures made on", _written(standing.made_on or day)),
             ("These figures are", STANDING[standing.how]),
+            *((("Release", standing.note),) if standing.note else ()),
             ("Practice named", "yes" if released.practice else "no"),
             ("Programs", ", ".join(f"{k} {v}" for k, v in methods.versions) or "not known"),
         ),

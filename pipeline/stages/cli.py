@@ -453,7 +453,7 @@ def _settings(toml: Path) -> Settings:
 def _pages(settings: Settings, results: Results, out: Path, *, say: Callable[[str], None], lists: bool) -> Path:
     """All pages, with the answers to the questions that the TOML lists under [[ask]] and, if wished, the lists."""
     from dashboards.release.parts import few_between_texts
-    from dashboards.release.record import Standing
+    from dashboards.release.record import SUFFIX, Standing, release_noted
     from dashboards.release.released import as_text, from_text, release
     from dashboards.write import write_all
     from pipeline.stages import run
@@ -473,6 +473,11 @@ def _pages(settings: Settings, results: Results, out: Path, *, say: Callable[[st
         make=lambda told: as_text(release(told)),
         readable=lambda text: from_text(text) is not None,
         apart_by_few=few_between_texts,
+        seen=[
+            note
+            for path in sorted(out.glob(f"*{SUFFIX}"))
+            if (note := release_noted(path.read_text("utf-8", "replace")))
+        ],
         say=say,
     )
     names: list[str] = []
@@ -490,7 +495,7 @@ def _pages(settings: Settings, results: Results, out: Path, *, say: Callable[[st
         talk=settings.talk,
         day=day,
         released=from_text(kept.figures),
-        standing=Standing(kept.made_on, kept.standing),
+        standing=Standing(kept.made_on, kept.standing, kept.note),
     )
     if not lists:
         note_pages(settings, out, names, today=day)

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import datetime as dt
 import json
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
 import polars as pl
@@ -54,7 +55,7 @@ from pipeline.reading.worksheets.recall_list import due_reviews, last_contacts
 from pipeline.reading.worksheets.technique import crowns_without_details, endo_without_details
 from pipeline.release.disclosure import SMALLEST, STEP, few_between
 from pipeline.release.memory import PAGES, POOLING, Remembered, records_of, remembered
-from pipeline.release.memory_file import memory_path
+from pipeline.release.memory_file import BEGIN_ANEW, memory_path, release_id
 from pipeline.release.pool.agreed import agreed_rules
 from pipeline.release.pool.code import practice_code
 from pipeline.release.pool.contribution import Contribution
@@ -282,9 +283,10 @@ def contribute_stage(settings: Settings, out: Path, *, today: dt.date, say: Say,
                 kind=POOLING,
                 key=key_path(store.path, settings.practice.key_file),
                 today=today,
-                make=lambda told: json.dumps(to_plain(contribution(told, spells, code=code, secret=secret))),
+                make=lambda told: _text_of(contribution(told, spells, code=code, secret=secret)),
                 readable=lambda text: _contribution_of(text) is not None,
                 few_between=_few_between,
+                seen=_given_before(out, code),
             )
     _say_standing(settings, kept, of="the figures are those", say=say)
     made = _contribution_of(kept.figures)
@@ -301,6 +303,20 @@ def contribute_stage(settings: Settings, out: Path, *, today: dt.date, say: Say,
 def _key_numbers(store: Store) -> tuple[str, ...]:
     """The numbers of the keys that this practice signed with, the present one last."""
     return tuple(json.loads(store.text(SIGNING_KEYS) or "[]"))
+
+
+def _given_before(folder: Path, code: str) -> list[str]:
+    """The notes of what lies in a folder of this practice's files for pooling; those of another version have none."""
+    notes = []
+    for path in folder.glob(f"contribution-{code}-*.json"):
+        with contextlib.suppress(DataError):
+            notes.append(f" {release_id(_text_of(read_contribution(path)))}")
+    return notes
+
+
+def _text_of(given: Contribution) -> str:
+    """A contribution to be kept, before it is signed."""
+    return json.dumps(to_plain(dataclasses.replace(given, former_keys=(), key="", signature="")))
 
 
 def _contribution_of(text: str) -> Contribution | None:
@@ -326,13 +342,18 @@ def release_stage(
     readable: Callable[[str], bool],
     say: Say,
     apart_by_few: Callable[[str, str], bool] = lambda _before, _now: False,
+    seen: Iterable[str] = (),
 ) -> Remembered:
-    """The figures of shared pages and slides: made now, or those of an earlier release of the same or near records."""
+    """The figures of shared pages and slides: made now, or those of an earlier release of the same or near records.
+
+    `seen` are the notes in the records beside earlier output.
+    """
     with open_store(settings.practice.database, must_exist=True) as store, store.transaction():
         key = key_path(store.path, settings.practice.key_file)
         found = remembered(
-            store, results, kind=PAGES, key=key, today=today, make=make, readable=readable, few_between=apart_by_few
-        )
+            store, results, kind=PAGES, key=key, today=today, make=make, readable=readable, few_between=apart_by_few,
+            seen=seen,
+        )  # fmt: skip
     _say_standing(settings, found, of="shared pages keep the figures", say=say)
     return found
 
@@ -341,7 +362,9 @@ def _say_standing(settings: Settings, kept: Remembered, *, of: str, say: Say) ->
     if (why := WHY_KEPT.get(kept.standing)) is not None:
         memory = memory_path(key_path(settings.practice.database, settings.practice.key_file))
         say(f"{of} of {kept.made_on}: {why}")
-        say(f"{memory.name}: if nothing made so far has left the practice, move this file away to have new figures")
+        say(
+            f"{memory.name}: if nothing made so far has left the practice, write `{BEGIN_ANEW}` into it for new figures"
+        )
 
 
 def stored_results(settings: Settings) -> Results:
