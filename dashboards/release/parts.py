@@ -13,12 +13,12 @@ from pipeline.release.disclosure import Part, few_between
 OVERALL = "overall"
 
 
-def few_between_texts(before: str, now: str) -> bool:
+def few_between_texts(before: str, now: str, alike: bool = False) -> bool:
     """Whether two releases, as they are kept, tell of some but fewer than 11 that came between; of none, if one cannot
-    be read any more.
+    be read any more. `alike` says that one rounding made both.
     """
     one, two = from_text(before), from_text(now)
-    return one is not None and two is not None and bool(few_between(parts_of(one), parts_of(two)))
+    return one is not None and two is not None and bool(few_between(parts_of(one), parts_of(two), alike=alike))
 
 
 def parts_of(released: Released) -> dict[str, Part]:

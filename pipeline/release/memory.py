@@ -9,12 +9,14 @@ Whoever sees two releases can subtract them, or average many. So
   in both, which then hardly changed, a part of it told otherwise would hold a few that surely came in between;
 - new figures are made three times in half a year at most, else the latest stand: settings moved a little at a time
   would count those between two of them;
-- each new set of figures is rounded by the next of six roundings (`disclosure.Rounding`), drawn for these records.
-  Under one for all, a told count that changes has surely changed; under ever new ones, many releases could be averaged.
-  Where a part and its whole would still tell of a few that came in between, it is drawn anew.
+- figures of the same records are rounded alike whatever the settings: a count told in two ways is known to within 4 and
+  not 9, and with it the few by which it is less than another (teeth that failed and were not lost);
+- those of other records are rounded by the next of six roundings (`disclosure.Rounding`), drawn for these records. Under
+  one for all, a told count that changes has surely changed; under ever new ones, many releases could be averaged. Where
+  a part and its whole would still tell of a few that came in between, it is drawn anew.
 
-Pages and files for pooling are remembered apart, yet lie side by side with whoever gets both: of the same records and
-settings they are rounded alike; figures of records that are near any earlier ones are rounded by themselves.
+Pages and files for pooling are remembered apart, yet lie side by side with whoever gets both: of the same records
+they are rounded alike; figures of records that are near any earlier ones are rounded by themselves.
 
 Records are the patients with all that is known of their teeth, each patient as one keyed fingerprint; patients who are
 known by nothing, or by the same, are numbered. Under which id a patient stands does not matter. Two sets differ
@@ -94,14 +96,15 @@ def remembered(
     today: dt.date,
     make: Callable[[Results], str],
     readable: Callable[[str], bool],
-    few_between: Callable[[str, str], bool] = lambda _before, _now: False,
+    few_between: Callable[[str, str, bool], bool] = lambda *_: False,
     seen: Iterable[str] = (),
 ) -> Remembered:
     """The figures of this kind to share; `make` makes those of the results given to it where none stand.
 
     Call it within a transaction. `seen` are the notes beside earlier output, of whatever practice. Figures that are no
     longer `readable`, of an earlier version, count as never made. New figures are rounded again where they would tell,
-    with any earlier ones, of a `few_between`; where that does not help, the latest stand.
+    with any earlier ones, of a `few_between`, which is told whether both are rounded alike; where that does not help,
+    the latest stand.
 
     Raises
     ------
@@ -121,11 +124,11 @@ def remembered(
     mine = [r for r in memory.releases if r.kind == kind and readable(r.figures)]
     found, standing = _standing(mine, apart, digest, settings, today)
     if found is None:
-        rounded_by = _rounded_by(memory.releases, apart, digest, settings)
+        rounded_by = _rounded_by(memory.releases, apart, digest)
         for n in range(TRIES):
             by = f"{rounded_by} {n}" if n else rounded_by
             figures = make(dataclasses.replace(results, records=dataclasses.replace(results.records, rounded_by=by)))
-            if not any(few_between(r.figures, figures) for r in mine):
+            if not any(few_between(r.figures, figures, r.rounded_by == by) for r in mine):
                 found = Release(kind, today, digest, settings, by, figures)
                 memory = dataclasses.replace(memory, secret=secret.hex()).with_release(found, marks)
                 write_memory(path, memory)
@@ -168,14 +171,14 @@ def _few(apart: dict[str, int]) -> bool:
     return any(0 < n < SMALLEST for what, n in apart.items() if what != ALL)
 
 
-def _rounded_by(earlier: Sequence[Release], apart: dict[str, dict[str, int]], digest: str, settings: str) -> str:
+def _rounded_by(earlier: Sequence[Release], apart: dict[str, dict[str, int]], digest: str) -> str:
     """By what figures of these records are rounded: see the module."""
-    pairs = {(r.records, r.settings): r.rounded_by for r in earlier}
-    if (digest, settings) in pairs:
-        return pairs[digest, settings]
-    if any(n[ALL] < SMALLEST for records, n in apart.items() if records != digest):
-        return f"{digest} {settings}"
-    return f"{earlier[0].records if earlier else digest} {len(pairs) % ROUNDINGS}"
+    known = {r.records: r.rounded_by for r in earlier}
+    if digest in known:
+        return known[digest]
+    if any(n[ALL] < SMALLEST for n in apart.values()):
+        return digest
+    return f"{earlier[0].records if earlier else digest} {len(known) % ROUNDINGS}"
 
 
 def _apart(before: Marks, now: Marks) -> dict[str, int]:

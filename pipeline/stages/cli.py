@@ -384,20 +384,20 @@ def contribute(practice: Path, out: Path, new_key: bool) -> None:
     type=click.Path(path_type=Path, dir_okay=False),
     help="List of the practices and their key numbers; files of others are refused.",
 )
-@click.option("--unsigned", is_flag=True, help="Take files that nobody signed, too; the page says so.")
-def pool(files: tuple[Path, ...], out: Path, members: Path | None, unsigned: bool) -> None:
+@click.option("--unlisted", is_flag=True, help="Take files that anyone may have made, without a list; pages say so.")
+def pool(files: tuple[Path, ...], out: Path, members: Path | None, unlisted: bool) -> None:
     """Combine the files that several practices contributed: a page, slides and the figures for machines."""
     from dashboards.write_pooled import write_pooled
     from pipeline.release.pool.combine import pool as combine
     from pipeline.release.pool.files import read_contribution
-    from pipeline.release.pool.members import read_members, refuse_small
+    from pipeline.release.pool.members import read_members, refuse_unlisted
 
     say = _say()
     listed = read_members(members) if members is not None else None
-    given = [read_contribution(path, unsigned=unsigned, today=today()) for path in files]
-    pooled = combine(given, members=listed)
+    given = [read_contribution(path, unsigned=unlisted, today=today()) for path in files]
     if listed is None:
-        refuse_small(given)
+        refuse_unlisted(given, taken=unlisted)
+    pooled = combine(given, members=listed)
     say(f"{len(pooled.practices)} practices, {len(pooled.comparisons)} questions that at least two of them answer")
     _finish(write_pooled(pooled, out))
 
@@ -473,11 +473,7 @@ def _pages(settings: Settings, results: Results, out: Path, *, say: Callable[[st
         make=lambda told: as_text(release(told)),
         readable=lambda text: from_text(text) is not None,
         apart_by_few=few_between_texts,
-        seen=[
-            note
-            for path in sorted(out.glob(f"*{SUFFIX}"))
-            if (note := release_noted(path.read_text("utf-8", "replace")))
-        ],
+        seen=filter(None, (release_noted(p.read_text("utf-8", "replace")) for p in out.glob(f"*{SUFFIX}"))),
         say=say,
     )
     names: list[str] = []

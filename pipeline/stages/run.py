@@ -62,7 +62,7 @@ from pipeline.release.pool.contribution import Contribution
 from pipeline.release.pool.evidence import Others, others_of
 from pipeline.release.pool.files import read_contribution, signed, write_contribution
 from pipeline.release.pool.make import contribution
-from pipeline.release.pool.members import read_members
+from pipeline.release.pool.members import read_members, refuse_unlisted
 from pipeline.release.pool.parts import parts_of
 from pipeline.release.pool.plausible import impossible
 from pipeline.release.pool.signing import practice_key, signing_key_path
@@ -294,7 +294,9 @@ def contribute_stage(settings: Settings, out: Path, *, today: dt.date, say: Say,
     given = signed(dataclasses.replace(made, code=code, former_keys=numbers[:-1]), key)
     if (fault := impossible(given)) is not None:
         say(f"whoever pools will refuse this file, as it holds what no practice can have: {fault}")
-    say(f"signed; this practice's key number is {key.number}: read it to whoever pools over the telephone")
+    say(
+        f"signed; this practice's key number is {key.number}: read it to whoever pools over the telephone, for the list"
+    )
     say(f"{len(given.contrasts)} questions; counts under {SMALLEST} are hidden, others told in steps of {STEP}")
     say("nothing in the file is about a person, and it names neither the practice nor a clinician")
     return write_contribution(given, out)
@@ -328,9 +330,9 @@ def _contribution_of(text: str) -> Contribution | None:
     return found
 
 
-def _few_between(before: str, now: str) -> bool:
+def _few_between(before: str, now: str, alike: bool) -> bool:
     one, two = _contribution_of(before), _contribution_of(now)
-    return one is not None and two is not None and bool(few_between(parts_of(one), parts_of(two)))
+    return one is not None and two is not None and bool(few_between(parts_of(one), parts_of(two), alike=alike))
 
 
 def release_stage(
@@ -341,7 +343,7 @@ def release_stage(
     make: Callable[[Results], str],
     readable: Callable[[str], bool],
     say: Say,
-    apart_by_few: Callable[[str, str], bool] = lambda _before, _now: False,
+    apart_by_few: Callable[[str, str, bool], bool] = lambda *_: False,
     seen: Iterable[str] = (),
 ) -> Remembered:
     """The figures of shared pages and slides: made now, or those of an earlier release of the same or near records.
@@ -455,12 +457,15 @@ def _others(store: Store, settings: Settings, told: StoreSummary, *, today: dt.d
     """What other practices gave, read before anything is compared, so that a wrong file stops the run early."""
     code = practice_code(store.text(PRACTICE_CODE), key=key_path(store.path, settings.practice.key_file))
     told_by = settings.evidence
-    given = [read_contribution(path, unsigned=told_by.unsigned, today=today) for path in contribution_files(settings)]
+    given = [read_contribution(path, unsigned=told_by.unlisted, today=today) for path in contribution_files(settings)]
     rules = agreed_rules(told.rules, told.settings)
     members = read_members(members_file(settings)) if told_by.members is not None else None
-    return others_of(
+    found = others_of(
         given, code=code, rules=rules, borrowing=_borrowing(settings), own_keys=_key_numbers(store), members=members
     )
+    if members is None:
+        refuse_unlisted(found.given, taken=told_by.unlisted)
+    return found
 
 
 def _borrowing(settings: Settings) -> Borrowing:

@@ -54,6 +54,9 @@ def test_parts_that_tell_of_a_few_by_hand() -> None:
     assert few_between({"a": (20, 100)}, {"a": (30, 95)}) == ["a"]
     assert few_between({"a": (None, 100)}, {"a": (30, 100)}) == []
     assert few_between({}, {"a": (30, 100)}) == []
+    # Under one rounding a step is a change, and settings that moved the part alone are told of 1 to 8.
+    assert few_between({"a": (20, 100)}, {"a": (25, 100)}, alike=True) == ["a"]
+    assert few_between({"a": (20, 100)}, {"a": (25, 105)}, alike=True) == []
 
 
 def moved(released: Released, by: int) -> Released:
@@ -87,7 +90,8 @@ def test_pages_are_watched_in_every_table() -> None:
 def test_figures_that_would_tell_of_a_few_are_rounded_again_or_the_latest_stand(tmp_path: Path) -> None:
     day, asked = dt.date(2026, 1, 1), []
 
-    def told(before: str, now: str) -> bool:
+    def told(before: str, now: str, alike: bool) -> bool:
+        assert not alike
         asked.append((before, now))
         return len(asked) < 3
 

@@ -26,7 +26,7 @@ from pipeline.release.pool.contribution import Contrast, Contribution, Ratio, Si
 from pipeline.release.pool.likeness import same_practice
 from pipeline.release.pool.make import contribution
 from pipeline.release.pool.marks import go_together, marks_of, patients_of, shared_patients
-from pipeline.release.pool.members import FEWEST_KNOWN, refuse_small
+from pipeline.release.pool.members import FEWEST_KNOWN, refuse_unlisted
 from pipeline.release.pool.plausible import impossible
 
 CROWNS = 1500
@@ -379,5 +379,5 @@ def test_from_five_hundred_patients_on_halves_and_parts_are_known(seed: int) -> 
 def test_files_of_fewer_patients_need_a_list_of_members(crowns: int) -> None:
     for seed in range(5):
         with pytest.raises(DataError, match="under about 500 patients"):
-            refuse_small([honest(seed, crowns)])
-    refuse_small([honest(seed) for seed in range(5)])
+            refuse_unlisted([honest(seed, crowns)], taken=True)
+    refuse_unlisted([honest(seed) for seed in range(5)], taken=True)
