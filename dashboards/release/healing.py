@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from dashboards.formats import known
 from dashboards.release.count import ReleasedCount
-from dashboards.release.percent import percent_step, release_share, share_range
+from dashboards.release.percent import release_share, share_range, share_step
 from pipeline.release.disclosure import FAILURES, Gate
 from pipeline.results.healing import CountedShare, LossByCause, LossGroup, LossTable, RecallRow
 
@@ -174,8 +174,7 @@ def _within(gate: Gate, cause: LossByCause, told: int | None, teeth: int) -> tup
     A share that stood still in a table would be read as that year's, so there is none instead. The results hold no
     events: between two points at least (the fewest followed up to then) times (the rise) have happened.
     """
-    step = percent_step(teeth)
-    if step is None or told is None:
+    if told is None or (step := share_step(gate, teeth)) is None:
         return (None,) * len(YEARS)
     out: list[ReleasedShare | None] = []
     behind = 0.0

@@ -23,10 +23,7 @@ STANDING = {
     SAME: "those of the day above: the same records and settings were released then",
     **{how: f"those of the day above: {why}" for how, why in WHY_KEPT.items()},
 }
-_VERY_MANY = (
-    "One patient has so many teeth that numbers followed are told in steps of twice as many. Success rates are not: "
-    "who knows this patient and what became of all others could tell what became of his teeth.",
-)
+_VERY_MANY = ("One patient has so many teeth that numbers followed are told in steps of twice as many.",)
 _WIDE = 78
 _NOTE = re.compile(r"^Release\s+([0-9a-f]{16})\s([0-9a-f]{16})$", re.MULTILINE)
 
@@ -94,8 +91,8 @@ def _record(
             f"dominance rule no count is told of which that could be more than {DOMINANCE_PERCENT} %: "
             f"under {2 * of.teeth_of_one} {plural(2, 'tooth')}, under {2 * of.failures_of_one} failures; and a curve "
             "changes only after as many failures.",
-            f"Table 1 is told only of groups of which one patient is at most {AVERAGE_PERCENT} %: means and shares of "
-            "few patients tell what one of them is.",
+            f"Success rates, other shares of teeth and Table 1 are told only of groups of which one patient is at most "
+            f"{AVERAGE_PERCENT} %: means and shares of few patients tell what one of them is.",
             *(_VERY_MANY if of.teeth_of_one >= VERY_MANY else ()),
             f"A table by clinician or clinic is told only for three or more of them, with {DOMINANCE_PERCENT} % of the "
             "teeth at most at any one. Who knows how much each one works may still know a letter: look at that table.",

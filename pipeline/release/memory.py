@@ -11,9 +11,9 @@ Whoever sees two releases can subtract them, or average many. So
   would count those between two of them;
 - figures of the same records are rounded alike whatever the settings: a count told in two ways is known to within 4 and
   not 9, and with it the few by which it is less than another (teeth that failed and were not lost);
-- those of other records are rounded by the next of six roundings (`disclosure.Rounding`), drawn for these records. Under
-  one for all, a told count that changes has surely changed; under ever new ones, many releases could be averaged. Where
-  a part and its whole would still tell of a few that came in between, it is drawn anew.
+- those of other records are rounded by the next of six roundings (`disclosure.Rounding`), drawn for these records.
+  Under one for all, a told count that changes has surely changed; under ever new ones, many releases could be averaged.
+  Where a part and its whole would still tell of a few that came in between, it is drawn anew.
 
 Pages and files for pooling are remembered apart, yet lie side by side with whoever gets both: of the same records
 they are rounded alike; figures of records that are near any earlier ones are rounded by themselves.

@@ -12,11 +12,14 @@ import pytest
 import sample_results as samples
 from plain_gate import plain_gate
 
+from dashboards.release.rates import release_rates
+from dashboards.release.released import release
 from dashboards.release.table1 import release_table1
 from pipeline.release.disclosure import VERY_MANY, Gate, Rounding
 from pipeline.release.pool.contribution import Line
 from pipeline.release.pool.make import risk_set_table
 from pipeline.results import BalanceRow
+from pipeline.results.records import Records
 
 PLACES = range(3, 15)
 SEEDS = range(8)
@@ -127,3 +130,31 @@ def test_a_patient_whose_crowns_were_all_opened_counts_as_one_with_many_failures
         store.replace(CROWNS, rows)
         told = records_of(store, key=tmp_path / "none")
     assert (told.teeth_of_one, told.failures_of_one) == (6, 6)
+
+
+@pytest.mark.parametrize(("most", "told"), [(10, True), (11, False)])
+def test_success_rates_of_a_group_in_which_one_patient_weighs_are_withheld(most: int, told: bool) -> None:
+    """Were 11 of 100 teeth his, all lost or all in place, the rate would move by more than its step of 10."""
+    whole = next(t for t in samples.differs().rates if (t.by, t.outcome) == ("overall", "crown_survival"))
+    row = dataclasses.replace(whole.rows[0], teeth=100, patients=90, failures=20, followed=60, survival=0.8)
+    results = dataclasses.replace(samples.differs(), rates=(dataclasses.replace(whole, rows=(row,)),))
+    ((shown,),) = (t.rows for t in release_rates(plain_gate(teeth_of_one=most), results))
+    assert (shown.teeth.value, shown.failures.value) == (100, 20)
+    assert (shown.in_place is not None) == told
+
+
+def test_other_shares_of_teeth_are_withheld_there_too() -> None:
+    few, many = (release(dataclasses.replace(samples.differs(), records=Records("x", n))) for n in (1, 200))
+    assert [f.of for f in few.methods.followup] == ["crowns", "root canals"]
+    assert [f.of for f in many.methods.followup] == ["crowns"]  # 1,540 root canals, of which he could have 200
+    assert None not in few.losses[0].causes[-1].within
+    assert set(many.losses[0].causes[-1].within) == {None}
+
+
+def test_rows_set_aside_are_not_told_since_all_may_be_of_one_patient() -> None:
+    results = dataclasses.replace(samples.differs(), records=Records("x"))
+    few, many = (
+        release(dataclasses.replace(results, counts=dataclasses.replace(results.counts, quarantined=n)))
+        for n in (3, 300)
+    )
+    assert few == many
