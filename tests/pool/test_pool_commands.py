@@ -22,6 +22,8 @@ from pipeline.practice.settings import Borrowing
 from pipeline.practice.tables import CROWNS, PATIENTS
 from pipeline.questions.crown_rows import crown_rows, own_crowns, state_spells
 from pipeline.reading.config import code_table, load_settings
+from pipeline.release.memory import LATEST
+from pipeline.release.memory_file import BEGIN_ANEW
 from pipeline.release.pool.code import practice_code
 from pipeline.release.pool.contribution import Contribution
 from pipeline.release.pool.evidence import Others, others_of, with_evidence
@@ -281,6 +283,20 @@ def test_a_lost_signing_key_is_never_replaced_unasked(keyed):
     assert again.former_keys == (key_number(after.key),)
     key.write_text(key.read_text().replace(key.read_text().splitlines()[-1], os.urandom(32).hex()))
     assert "this is another key" in str(contribute(keyed).exception)
+
+
+def test_where_the_memory_of_releases_is_gone_nothing_is_given(keyed):
+    given_by(contribute(keyed))
+    memory = keyed / "practice.releases"
+    memory.unlink()
+    assert "Put the latest copy in its place" in str(contribute(keyed).exception)
+    # A database that never shared: what was given lies in the folder.
+    with open_store(keyed / "practice.duckdb") as store, store.transaction():
+        store.save_text(LATEST, "")
+    assert "Put the latest copy in its place" in str(contribute(keyed).exception)
+    memory.write_text(BEGIN_ANEW)
+    given_by(contribute(keyed))
+    given_by(contribute(keyed))
 
 
 def test_a_weak_signing_key_is_refused(keyed):
