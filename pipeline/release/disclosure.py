@@ -182,9 +182,9 @@ class Gate:
         """A count of teeth, of that many patients; `group` names the teeth where tables name them too."""
         return self._single(TEETH, group, n, patients)
 
-    def failures(self, n: int, *, group: str = "") -> int | None:
-        """A count of failures, or of teeth of a group to which something happened."""
-        return self._single(FAILURES, group, n, None)
+    def failures(self, n: int, patients: int | None = None, *, group: str = "") -> int | None:
+        """A count of failures, or of teeth of a group to which something happened, of that many patients."""
+        return self._single(FAILURES, group, n, patients)
 
     def enough(self, n: float, *, kind: str = "") -> bool:
         """Whether so many teeth, or failures (unless `kind` is `TEETH`), may stand behind a figure."""
@@ -223,7 +223,7 @@ class Gate:
         self,
         groups: Sequence[str],
         counts: Sequence[int],
-        patients: Sequence[int] | None = None,
+        patients: Sequence[int | None] | None = None,
         *,
         kind: str = "",
         left_out: Sequence[int] = (),

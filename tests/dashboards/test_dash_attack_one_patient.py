@@ -13,8 +13,10 @@ import sample_results as samples
 from plain_gate import plain_gate
 
 from dashboards.release.rates import release_rates
+from dashboards.release.released import _comparison as comparison_of
 from dashboards.release.released import release
 from dashboards.release.table1 import release_table1
+from dashboards.release.technique import release_techniques
 from pipeline.release.disclosure import VERY_MANY, Gate, Rounding
 from pipeline.release.pool.contribution import Line
 from pipeline.release.pool.make import risk_set_table
@@ -158,3 +160,29 @@ def test_rows_set_aside_are_not_told_since_all_may_be_of_one_patient() -> None:
         for n in (3, 300)
     )
     assert few == many
+
+
+@pytest.mark.parametrize(("patients", "told"), [(10, None), (11, 20)])
+def test_failures_of_fewer_than_eleven_patients_are_hidden(patients: int, told: int | None) -> None:
+    """Twenty failures may be those of a few: 17 of a clinician's in a small practice were of nine patients."""
+    results = samples.differs()
+    main = results.comparisons[0]
+    groups = tuple(dataclasses.replace(g, failures=20, failed_patients=patients) for g in main.groups)
+    rates = tuple(
+        dataclasses.replace(
+            t, rows=tuple(dataclasses.replace(r, failures=20, failed_patients=patients) for r in t.rows[:1])
+        )
+        for t in results.rates
+    )
+    answers = tuple(
+        dataclasses.replace(
+            a, groups=tuple(dataclasses.replace(g, failures=20, failed_patients=patients) for g in a.groups)
+        )
+        for a in results.techniques
+    )
+    compared = dataclasses.replace(main, groups=groups)
+    gate = plain_gate()
+    shown = [r.failures.value for t in release_rates(gate, dataclasses.replace(results, rates=rates)) for r in t.rows]
+    assert set(shown) == {told}
+    assert {g.failures.value for g in comparison_of(gate, compared).groups} == {told}
+    assert bool(release_techniques(gate, answers, smallest=5).answers) == (told is not None)
