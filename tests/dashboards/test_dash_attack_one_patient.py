@@ -12,6 +12,7 @@ import pytest
 import sample_results as samples
 from plain_gate import plain_gate
 
+from dashboards.release.healing import release_healing, release_losses
 from dashboards.release.rates import release_rates
 from dashboards.release.released import _comparison as comparison_of
 from dashboards.release.released import release
@@ -186,3 +187,20 @@ def test_failures_of_fewer_than_eleven_patients_are_hidden(patients: int, told: 
     assert set(shown) == {told}
     assert {g.failures.value for g in comparison_of(gate, compared).groups} == {told}
     assert bool(release_techniques(gate, answers, smallest=5).answers) == (told is not None)
+
+
+@pytest.mark.parametrize(("patients", "told"), [(10, False), (11, True)])
+def test_losses_and_healing_of_fewer_than_eleven_patients_are_hidden(patients: int, told: bool) -> None:
+    results = samples.differs()
+    gate = plain_gate()
+    losses = []
+    for table in results.losses:
+        totals = (dataclasses.replace(g.total, patients=patients) for g in table.groups)
+        groups = tuple(dataclasses.replace(g, total=t) for g, t in zip(table.groups, totals, strict=True))
+        losses.append(dataclasses.replace(table, groups=groups))
+    for found in release_losses(gate, losses):
+        assert (found.causes[-1].losses.value is not None) == told
+    whole = next(r for r in results.recalls if r.name == "all")
+    assert bool(release_healing(gate, [dataclasses.replace(whole, patients=patients)])) == told
+    (line,) = release_healing(gate, [dataclasses.replace(whole, healed_patients=patients)])
+    assert (line.states[0].teeth.value is not None) == told
