@@ -472,7 +472,7 @@ def _pages(settings: Settings, results: Results, out: Path, *, say: Callable[[st
         today=today(),
         make=lambda told: as_text(release(told)),
         readable=lambda text: from_text(text) is not None,
-        apart_by_few=few_between_texts,
+        few_between=few_between_texts,
         seen=filter(None, (release_noted(p.read_text("utf-8", "replace")) for p in out.glob(f"*{SUFFIX}"))),
         say=say,
     )

@@ -7,8 +7,9 @@ import dataclasses
 import datetime as dt
 import json
 import os
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 
@@ -335,27 +336,14 @@ def _few_between(before: str, now: str, alike: bool) -> bool:
     return one is not None and two is not None and bool(few_between(parts_of(one), parts_of(two), alike=alike))
 
 
-def release_stage(
-    settings: Settings,
-    results: Results,
-    *,
-    today: dt.date,
-    make: Callable[[Results], str],
-    readable: Callable[[str], bool],
-    say: Say,
-    apart_by_few: Callable[[str, str, bool], bool] = lambda *_: False,
-    seen: Iterable[str] = (),
-) -> Remembered:
+def release_stage(settings: Settings, results: Results, *, today: dt.date, say: Say, **making: Any) -> Remembered:
     """The figures of shared pages and slides: made now, or those of an earlier release of the same or near records.
 
-    `seen` are the notes in the records beside earlier output.
+    `making` says how, as for `remembered`.
     """
     with open_store(settings.practice.database, must_exist=True) as store, store.transaction():
         key = key_path(store.path, settings.practice.key_file)
-        found = remembered(
-            store, results, kind=PAGES, key=key, today=today, make=make, readable=readable, few_between=apart_by_few,
-            seen=seen,
-        )  # fmt: skip
+        found = remembered(store, results, kind=PAGES, key=key, today=today, **making)
     _say_standing(settings, found, of="shared pages keep the figures", say=say)
     return found
 
