@@ -16,6 +16,7 @@ from pipeline.machine.private_files import private_folder, write_private
 from pipeline.results import Comparison, Group, Naive, Results, Robustness, Verdict
 from pipeline.results.healing import Agreement, LossTable
 from pipeline.results.states import STATES, CrownStates
+from pipeline.results.technique import TechniqueAnswer
 
 
 @dataclass(frozen=True)
@@ -73,6 +74,8 @@ def _year(years: float) -> float:
     return int(years) if float(years).is_integer() else years
 
 
+_GAPS = Key(tuple[str, ...], lambda answer: tuple(g.sentence for g in answer.missing))
+
 # Where the file differs from the objects: keys added, given otherwise, or left out (None). All else is the attribute.
 KEYS: dict[type, dict[str, Key | None]] = {
     Results: {
@@ -91,7 +94,9 @@ KEYS: dict[type, dict[str, Key | None]] = {
         "verdict": Key(str, lambda c: c.verdict.sentence),
         "verdict_code": Key(str, lambda c: c.verdict.code),
         "verdict_parts": Key(Verdict, lambda c: c.verdict),
+        "missing": _GAPS,
     },
+    TechniqueAnswer: {"missing": _GAPS},
     Group: {"survival": Key(tuple[SurvivalAt, ...], _survival)},
     Naive: {"survival": Key(tuple[ShareByLabel, ...], lambda n: tuple(ShareByLabel(*pair) for pair in n.survival))},
     CrownStates: {

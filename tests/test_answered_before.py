@@ -165,3 +165,36 @@ def test_a_changed_program_answers_anew(monkeypatch, tmp_path):
     assert len(set(found)) == 3
     assert digest() == found[-1]
     answered_before._program.cache_clear()
+
+
+def test_without_a_failure_the_second_library_has_nothing_to_say_and_the_answers_stand(practice, monkeypatch):
+    _text(practice)
+    answers = run.stored_results(practice)
+    spotless = dataclasses.replace(
+        answers,
+        checks=(),
+        comparisons=tuple(
+            dataclasses.replace(c, groups=tuple(dataclasses.replace(g, failures=0) for g in c.groups))
+            for c in answers.comparisons
+        ),
+    )
+    asked = []
+    monkeypatch.setattr(run, "compare", lambda *a, **k: asked.append(1) or spotless)
+    _forget(practice)
+    for _ in range(2):
+        _text(practice)
+    assert len(asked) == 1
+    _forget(practice)
+
+
+def test_results_that_another_version_wrote_are_named_as_that(practice):
+    _text(practice)
+    with open_store(practice.practice.database, must_exist=True) as store:
+        kept = store.results()
+        with store.transaction():
+            store.save_results(kept.replace('"comparisons"', '"compared"'))
+    with pytest.raises(DataError, match=r"another version of toothyears wrote them. Run `toothyears compare` again"):
+        run.stored_results(practice)
+    _forget(practice)
+    _text(practice)
+    assert run.stored_results(practice).comparisons

@@ -69,7 +69,7 @@ def _say_once(s: dict[str, Any], said: Said) -> None:
     s["naive_why"] = said.fresh(c.naive.explanation) if c.naive else ""
     s["balance_caption"] = said.fresh(BALANCE) if s["balance"] else ""
     s["forest_caption"] = said.fresh(f"{SQUARES} {HOLLOW}" if c.naive else SQUARES) if s["forest"] else ""
-    s["notes"], s["missing"] = said.each(c.notes), said.each(c.missing)
+    s["notes"], s["missing"] = said.each(c.notes), said.each(tuple(g.sentence for g in c.missing))
 
 
 def charts(found: list[dict[str, Any]]) -> list[Chart | None]:

@@ -109,7 +109,7 @@ def small_print(a: TechniqueAnswer) -> tuple[str, ...]:
         said.append(
             f"Adjusted for {listing(a.adjusted_for)}{within}; limits allow for teeth of one patient being alike."
         )
-    return (*said, *(f"{sentence_case(text)}." for text in a.missing), *a.notes)
+    return (*said, *(f"{sentence_case(g.sentence)}." for g in a.missing), *a.notes)
 
 
 def fine_print(answers: Sequence[TechniqueAnswer]) -> tables.NumberTable:

@@ -9,9 +9,9 @@ from dashboards.release import words as release_words
 from dashboards.release.count import ReleasedCount
 from dashboards.release.curve import GRID_MONTHS
 from dashboards.release.percent import share_step
-from pipeline.questions.gaps import read_gap
 from pipeline.release.disclosure import COVARIATES, TEETH, Gate
 from pipeline.results import DAYS_PER_YEAR, FlowStep, FollowUp, Results
+from pipeline.results.gap import Gap
 
 FOLLOWED = ("crowns", "root canals")
 
@@ -94,12 +94,12 @@ def _flow(gate: Gate, steps: tuple[FlowStep, ...]) -> tuple[tuple[str, ReleasedC
     return tuple(r for r in released if r[1].value is not None)
 
 
-def _missing(gate: Gate, texts: tuple[str, ...]) -> tuple[tuple[str, int], ...]:
+def _missing(gate: Gate, gaps: tuple[Gap, ...]) -> tuple[tuple[str, int], ...]:
     shares = []
-    for label, without, rows in filter(None, map(read_gap, texts)):
-        if label not in COVARIATES:
+    for g in gaps:
+        if g.label not in COVARIATES:
             continue
-        step = share_step(gate, gate.teeth(rows))
-        if step is not None and all(gate.enough(n, kind=TEETH) for n in (without, rows - without)):
-            shares.append((label, gate.rounding.share(100 * without / rows, step)))
+        step = share_step(gate, gate.teeth(g.rows))
+        if step is not None and all(gate.enough(n, kind=TEETH) for n in (g.without, g.rows - g.without)):
+            shares.append((g.label, gate.rounding.share(100 * g.without / g.rows, step)))
     return tuple(shares)

@@ -14,7 +14,7 @@ from dashboards import terms
 from dashboards.formats import phrase, sentence_case
 from pipeline.practice import settings, tables
 from pipeline.practice.outcomes import is_outcome
-from pipeline.questions.question import QUESTIONS as COMPARISONS
+from pipeline.questions.question import COMPARISONS
 from pipeline.release.disclosure import sayable_covariates
 
 # Identifier of a comparison: its title and its question.

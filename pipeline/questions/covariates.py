@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.questions.gaps import gap_sentence
+from pipeline.results.gap import Gap
 
 UNKNOWN = "unknown"
 # A level that holds fewer failures than this cannot carry a coefficient of its own.
@@ -51,7 +51,7 @@ class Design:
     names: tuple[str, ...]
     used: tuple[str, ...]
     left_out: tuple[str, ...]
-    missing: tuple[str, ...]
+    missing: tuple[Gap, ...]
     of: tuple[str, ...] = ()  # the label of the covariate that each column belongs to
 
 
@@ -114,7 +114,7 @@ class DesignPlan:
     made: tuple[Line | Marks, ...]
     used: tuple[str, ...]
     left_out: tuple[str, ...]
-    missing: tuple[str, ...]
+    missing: tuple[Gap, ...]
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -220,7 +220,7 @@ def plan_design(counts: pl.DataFrame, covariates: Sequence[Covariate]) -> Design
     made: list[Line | Marks] = []
     used: list[str] = []
     left_out: list[str] = []
-    missing: list[str] = []
+    missing: list[Gap] = []
     by_covariate: dict[str, list[dict[str, Any]]] = {c.name: [] for c in covariates}
     for line in counts.iter_rows(named=True):
         by_covariate[line["covariate"]].append(line)
@@ -236,7 +236,7 @@ def plan_design(counts: pl.DataFrame, covariates: Sequence[Covariate]) -> Design
             continue
         used.append(covariate.label)
         if gaps:
-            missing.append(gap_sentence(covariate.label, gaps, n))
+            missing.append(Gap(covariate.label, gaps, n))
         made.append(one)
     return DesignPlan(tuple(made), tuple(used), tuple(left_out), tuple(missing))
 

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.covariates import Covariate, design, independent, strata
 from pipeline.results import Estimate
+from pipeline.results.gap import Gap
 from pipeline.stats.cox import Contrast, CoxEstimate, CoxFit, CoxInputError, fit_cox
 from pipeline.stats.few_failures import MIN_FAILURES_OF_RATIO, careful_ratio, failed_patients
 
@@ -22,7 +23,7 @@ class Ratios:
 
     estimates: tuple[Estimate, ...] = ()
     notes: tuple[str, ...] = ()
-    missing: tuple[str, ...] = ()
+    missing: tuple[Gap, ...] = ()
     adjusted: CoxFit | None = None
 
 

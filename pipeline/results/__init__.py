@@ -18,6 +18,7 @@ from typing import Any
 from pipeline.results.cases import CaseCurve
 from pipeline.results.checks import TradeCheck, TradeCount
 from pipeline.results.evidence import Evidence
+from pipeline.results.gap import Gap
 from pipeline.results.healing import Agreement, LesionHealing, LossTable, ReaderWay, RecallRow
 from pipeline.results.learning import Learning
 from pipeline.results.leaving import Leaving
@@ -242,7 +243,7 @@ class Comparison:
     difference: Difference | None
     verdict: Verdict
     flow: tuple[FlowStep, ...]
-    missing: tuple[str, ...]
+    missing: tuple[Gap, ...]
     notes: tuple[str, ...]
     horizon_years: float
     crude_difference: Difference | None = None

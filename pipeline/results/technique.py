@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from pipeline.results.gap import Gap
+
 
 @dataclass(frozen=True)
 class TechniqueGroup:
@@ -97,7 +99,7 @@ class TechniqueAnswer:
     reference_dose: float | None
     adjusted_for: tuple[str, ...]
     stratified_by: tuple[str, ...]
-    missing: tuple[str, ...]
+    missing: tuple[Gap, ...]
     caveats: tuple[str, ...]
     notes: tuple[str, ...]
     family: int  # how many contrasts and curves of all technique questions are counted together

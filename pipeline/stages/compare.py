@@ -229,9 +229,8 @@ def _answers(
         comparisons = (*comparisons, told)
     say("holding the recorded technique against what the trade knows")
     endo_details = stored.inputs["endo_details"]
-    trade_checks = check_technique(
-        endo_details, stored.inputs["crown_details"], stored.endo_courses, left_out=stored.left_out
-    )
+    crown_details, findings = stored.inputs["crown_details"], stored.inputs["findings"]
+    trade_checks = check_technique(endo_details, crown_details, stored.endo_courses, findings, left_out=stored.left_out)
     films = (stored.endo_courses, counted, endo_details)
     gap_days = int(stored.rules["course_gap_days"])
     asked_of_films: dict[str, Any] = {

@@ -151,8 +151,9 @@ def compare_stage(
             others_too = beside is not None and 2 * need <= memory and (os.cpu_count() or 1) > 1
             asked = _comparison_input(store, settings, codes, told, others)
             results = compare(asked, analysis, say=say, others=beside if others_too else None)
-            # Where the second library was not heard it is to be asked the next time.
-            answered = digest_of_answers(store, settings) if results.checks else ""
+            # Where the second library was not heard it is asked the next time; of no failure it has nothing to say.
+            heard = results.checks or not any(g.failures for c in results.comparisons[:1] for g in c.groups)
+            answered = digest_of_answers(store, settings) if heard else ""
             runs, owner = _noted(store, results, told, today=today or clock.today())
             results = dataclasses.replace(results, owner=owner)
         with store.transaction():
@@ -368,7 +369,13 @@ def _results_of(store: Store) -> Results:
     text = store.results()
     if text is None:
         raise DataError(f"{store.path.name} holds no results. Run `toothyears compare` first.")
-    results: Results = from_plain(Results, json.loads(text))
+    try:
+        results: Results = from_plain(Results, json.loads(text))
+    except (AttributeError, KeyError, TypeError, ValueError) as error:
+        raise DataError(
+            f"{store.path.name} holds results as another version of toothyears wrote them. "
+            "Run `toothyears compare` again."
+        ) from error
     return results
 
 

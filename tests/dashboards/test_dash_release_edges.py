@@ -48,7 +48,6 @@ from dashboards.release.trial import (
     release_everyday,
     release_outcomes,
 )
-from pipeline.questions.gaps import gap_sentence
 from pipeline.release.disclosure import Rounding, nearest_step
 from pipeline.results import (
     Check,
@@ -75,6 +74,7 @@ from pipeline.results import (
     TrialOutcome,
     Verdict,
 )
+from pipeline.results.gap import Gap
 from pipeline.results.healing import CountedShare, LossByCause, LossGroup, LossPoint, LossTable, RecallRow
 from pipeline.results.technique import TechniqueAnswer, TechniqueContrast, TechniqueGroup
 from pipeline.results.unseen import Unseen
@@ -636,8 +636,8 @@ def test_methods_by_hand() -> None:
         ("diabetes", 20, 24),
         ("mood", 33, 100),
     )
-    lacking = [gap_sentence(name, n, of) for name, n, of in counted]
-    main = compared(missing=(*lacking, "Dr Ashby"))
+    lacking = [Gap(name, n, of) for name, n, of in counted]
+    main = compared(missing=(*lacking, Gap("Dr Ashby", 33, 100)))
     other = dataclasses.replace(main, id="by_clinician", missing=())
     found = release_methods(plain_gate(), results(other, main, followup=followed, checks=checks))
     assert found.followup == (ReleasedFollowUp("crowns", 30, 10, 90), ReleasedFollowUp("root canals", None, 10, 20))

@@ -25,7 +25,7 @@ def test_levels_with_few_failures_are_pooled():
     assert made.names == ("material_b", "material_rare")
     assert made.x.sum(axis=0).tolist() == [6, 5]
     assert made.used == ("material",)
-    assert made.missing == ("material: 2 of 31 rows without a value",)
+    assert [g.sentence for g in made.missing] == ["material: 2 of 31 rows without a value"]
 
 
 def test_a_pool_that_stays_small_joins_the_reference():
@@ -192,7 +192,7 @@ def test_a_gap_has_a_mark_of_its_own_from_five_failures_on(failed, names):
     spells = pl.DataFrame({"age": [40.0, 60.0] * 5 + [None] * 6, "event": [True] * 10 + [i < failed for i in range(6)]})
     made = design(spells, [Numeric("age", "age", 10.0)])
     assert made.names == names
-    assert made.missing == ("age: 6 of 16 rows without a value",)
+    assert [g.sentence for g in made.missing] == ["age: 6 of 16 rows without a value"]
     # A gap stands at the mean.
     assert made.x[10:, 0].tolist() == [0] * 6
 

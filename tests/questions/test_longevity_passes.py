@@ -58,7 +58,7 @@ def test_means_of_parts_are_weighted_by_their_values():
     parts = [pl.DataFrame({"age": a, "event": [True] * len(a)}) for a in ([30.0], [40.0, 50.0, None])]
     merged = merge_covariates(count_covariates(p, COVARIATES[:1]) for p in parts)
     plan = plan_design(merged, COVARIATES[:1])
-    assert plan.missing == ("age: 1 of 4 rows without a value",)
+    assert [g.sentence for g in plan.missing] == ["age: 1 of 4 rows without a value"]
     assert plan.columns(parts[1])[:, 0] == pytest.approx([0, 1, 0])
 
 

@@ -429,12 +429,13 @@ def taken_back_added(practice: Practice) -> Practice:
 
 
 def after_the_cutoff_added(practice: Practice) -> Practice:
-    """Visits, extractions and crowns of many patients between the data cut-off and today."""
-    day = practice.settings["rules"]["data_cutoff"] + dt.timedelta(days=60)
+    """Visits, extractions and crowns of many patients between the data cut-off and today, on forty days."""
+    days = [practice.settings["rules"]["data_cutoff"] + dt.timedelta(days=30 + n) for n in range(40)]
     crowns = _rows_of_crowns(practice)
     more = [
-        {"patient_id": who, "service_date": f"{day:%m/%d/%Y}", "code": code, "tooth": tooth, "status": "C", "fee": "90"}
+        {"patient_id": who, "service_date": day, "code": code, "tooth": tooth, "status": "C", "fee": "90"}
         for n, (who, tooth) in enumerate(crowns)
+        for day in (f"{days[n % 40]:%m/%d/%Y}",)
         for code in (("D0120", "D7140") if n % 2 else ("D0120", "D2740"))
     ]
     more = [{**row, "tooth": None} if row["code"] == "D0120" else row for row in more]

@@ -54,6 +54,7 @@ CROWN = details(
     p4         | 85        |            | 2020-12-10 |            |           | Metal |
 """,
 )
+NO_FINDINGS = FINDINGS.empty()
 BROKEN = {
     "naocl_strength": (4, 1),
     "naocl_zero": (4, 1),
@@ -74,8 +75,10 @@ BROKEN = {
 }
 
 
-def checked(endo: pl.DataFrame = ENDO, crown: pl.DataFrame = CROWN, **options) -> dict[str, TradeCheck]:
-    return {c.id: c for c in check_technique(endo, crown, COURSES, **options)}
+def checked(
+    endo: pl.DataFrame = ENDO, crown: pl.DataFrame = CROWN, findings: pl.DataFrame = NO_FINDINGS, **options
+) -> dict[str, TradeCheck]:
+    return {c.id: c for c in check_technique(endo, crown, COURSES, findings, **options)}
 
 
 def test_every_rule_has_a_row_that_breaks_it():
@@ -113,7 +116,7 @@ def test_texts_that_were_left_out_are_counted():
 
 
 def test_nothing_recorded_breaks_nothing():
-    found = check_technique(ENDO.clear(), CROWN.clear(), COURSES.clear())
+    found = check_technique(ENDO.clear(), CROWN.clear(), COURSES.clear(), NO_FINDINGS)
     assert {(c.checked, c.rows) for c in found} == {(0, 0)}
     assert count_technique(ENDO.clear()) == ()
 
@@ -135,4 +138,6 @@ def test_bands_hold_every_row_once():
 
 
 def test_row_order_changes_nothing():
-    assert check_technique(ENDO.reverse(), CROWN.reverse(), COURSES.reverse()) == check_technique(ENDO, CROWN, COURSES)
+    assert check_technique(ENDO.reverse(), CROWN.reverse(), COURSES.reverse(), NO_FINDINGS) == check_technique(
+        ENDO, CROWN, COURSES, NO_FINDINGS
+    )

@@ -14,6 +14,7 @@ from pipeline.questions.covariates import Covariate, Levels, Numeric, design, in
 from pipeline.questions.group_ratios import patient_codes
 from pipeline.questions.techniques.grouping import Grouped
 from pipeline.questions.verdict import DIFFERS, LITTLE_DIFFERENCE, TOO_EARLY
+from pipeline.results.gap import Gap
 from pipeline.results.safety import spoken_code, with_caution
 from pipeline.results.technique import TechniqueGroup
 from pipeline.stats.standard_share import StandardShares, standard_shares
@@ -30,7 +31,7 @@ class Healing:
 
     shares: StandardShares | None
     used: tuple[str, ...]
-    missing: tuple[str, ...]
+    missing: tuple[Gap, ...]
     notes: tuple[str, ...]
     by_clinician: bool
     within: bool

@@ -57,8 +57,8 @@ def check_technique(
     endo_details: pl.DataFrame,
     crown_details: pl.DataFrame,
     endo_courses: pl.DataFrame,
+    findings: pl.DataFrame,
     *,
-    findings: pl.DataFrame | None = None,
     left_out: pl.DataFrame | None = None,
 ) -> tuple[TradeCheck, ...]:
     """Every rule with its counts, those that are broken most first.
@@ -68,14 +68,13 @@ def check_technique(
     endo_details, crown_details, endo_courses, findings
         As declared in `pipeline.practice.tables`.
     left_out
-        Texts that reading left out: `field, note, rows`; a field that is not there is not checked.
+        Texts that reading left out: `field, note, rows`.
     """
     tables = {"endo_details": _with_days(endo_details, endo_courses), "crown_details": crown_details}
     found = [_apply(rule, tables[rule.table]) for rule in RULES]
     found.append(_fourth_canals(endo_details))
     if left_out is not None:
-        given = {"endo_details": endo_details} | ({} if findings is None else {"findings": findings})
-        found += _unread(given, left_out)
+        found += _unread({"endo_details": endo_details, "findings": findings}, left_out)
     return tuple(sorted(found, key=lambda c: (c.rows == 0, c.kind != IMPOSSIBLE, -c.rows, c.id)))
 
 
@@ -165,8 +164,6 @@ def _fourth_canals(details: pl.DataFrame) -> TradeCheck:
 def _unread(tables: dict[str, pl.DataFrame], left_out: pl.DataFrame) -> list[TradeCheck]:
     out = []
     for name, table, field, notes, says, what_to_do, source in _UNREAD:
-        if table not in tables:
-            continue
         own = left_out.filter(pl.col("field") == field)
         n = int((own if notes is None else own.filter(pl.col("note").is_in(notes)))["rows"].sum())
         checked = n + tables[table][field].count()

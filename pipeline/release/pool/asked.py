@@ -7,7 +7,7 @@ import itertools
 from dataclasses import dataclass
 
 from pipeline.practice.outcomes import CROWNS
-from pipeline.questions.question import QUESTIONS
+from pipeline.questions.question import COMPARISONS
 from pipeline.questions.question import Question as Compared
 from pipeline.questions.techniques.question import HEALED, Question, all_questions
 
@@ -48,7 +48,10 @@ def questions() -> dict[str, Pooled]:
     Technique groups that are words of a practice's own (cements, cores, posts), or `other`, mean different things in
     different practices and are not pooled; nor is healing at recall, where a practice's recalls decide who is counted.
     """
-    asked = [*map(_of_comparison, QUESTIONS), *itertools.chain.from_iterable(_of_technique(q) for q in all_questions())]
+    asked = [
+        *map(_of_comparison, COMPARISONS),
+        *itertools.chain.from_iterable(_of_technique(q) for q in all_questions()),
+    ]
     return {q.id: q for q in asked}
 
 

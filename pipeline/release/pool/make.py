@@ -65,7 +65,6 @@ def contribution(
     *,
     code: str,
     secret: bytes = b"",
-    former_keys: tuple[str, ...] = (),
 ) -> Contribution:
     """What the practice gives.
 
@@ -78,8 +77,8 @@ def contribution(
         unit` (the tooth counted), `tooth_group`, and what `marks.py` reads.
     code
         The practice's code, drawn by chance.
-    secret, former_keys
-        What the noise of the marks hangs on; the key numbers that the practice signed with before.
+    secret
+        What the noise of the marks hangs on.
     """
     told = {**results.rules, **results.analysis}
     settings = _Settings(float(told["confidence"]), float(told["smallest_difference_per_100"]))
@@ -105,7 +104,6 @@ def contribution(
         rules=agreed_rules(results.rules, results.analysis),
         contrasts=tuple(contrasts),
         marks=marks_of(spells, secret=secret),
-        former_keys=former_keys,
     )
 
 
