@@ -195,7 +195,6 @@ def _record(r: Released) -> tuple[Item, ...]:
     versions = ", ".join(f"{k} {v}" for k, v in r.methods.versions)
     seed = r.methods.setting("seed")
     code = _joined(f"Programs: {versions}" if versions else "", f"Seed {seed}" if seed else "")
-    aside = f"About {r.methods.set_aside} rows set aside" if r.methods.set_aside.value is not None else ""
     checks = (
         f"{r.methods.agreed} of {count(r.methods.checked, 'figure')} agreed when another program worked them out again"
         if r.methods.checked
@@ -211,7 +210,7 @@ def _record(r: Released) -> tuple[Item, ...]:
         _item(RECORD, "6.3", "Diagram of the linkage", "In the handout; counts in 13a." if flow else "", half=True),
         _item(RECORD, "7.1", "Full list of codes", "In the program’s code list and the settings.", half=True),
         _item(RECORD, "12.1", "Access to the database", "The practice read its own files.", half=True),
-        _item(RECORD, "12.2", "How data were cleaned", _joined(aside, checks)),
+        _item(RECORD, "12.2", "How data were cleaned", _joined("Rows that cannot be used are set aside", checks)),
         _item(RECORD, "12.3", "Level and quality of linkage", "Each root canal to the crown of its tooth.", half=True),
         _item(RECORD, "13.1", "Selection, with filtering by quality", flow),
         _item(RECORD, "19.1", "Data not made for this question", _UNMADE, half=True),

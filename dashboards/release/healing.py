@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from dashboards.formats import known
 from dashboards.release.count import ReleasedCount
-from dashboards.release.percent import percent_step, release_share, share_range
+from dashboards.release.percent import release_share, share_range, share_step
 from pipeline.release.disclosure import FAILURES, Gate
 from pipeline.results.healing import CountedShare, LossByCause, LossGroup, LossTable, RecallRow
 
@@ -114,21 +114,25 @@ def release_healing(gate: Gate, rows: Sequence[RecallRow]) -> tuple[ReleasedHeal
     gate.place = "Healing at recall"
     found = {r.name: r for r in rows if r.name in HEALING}
     whole = found.pop("all", None)
-    if whole is None or (judged := gate.teeth(whole.recalled)) is None:
+    if whole is None or (judged := gate.teeth(whole.recalled, whole.patients)) is None:
         return ()
     counts = [whole.successes, *(s.count if s else 0 for s in (whole.uncertain, whole.not_healed))]
     shares = (_strict(whole), whole.uncertain, whole.not_healed)
-    told = gate.table([f"recall {s}" for s in STATES], counts, kind=FAILURES)
+    people = [s.patients if s else None for s in shares]
+    told = gate.table([f"recall {s}" for s in STATES], counts, people, kind=FAILURES)
     states = tuple(_share(gate, s, t, judged) for s, t in zip(shares, told, strict=True))
     lines = [ReleasedHealing("all", ReleasedCount(judged), states)]
     parts = [r for r in found.values() if r.recalled]
-    if all(gate.enough(n) for r in parts for n in (r.successes, r.recalled - r.successes)):
-        lines += [_line(gate, r) for r in parts]
+    told_parts = [_line(gate, r) for r in parts]
+    enough = all(gate.enough(n) for r in parts for n in (r.successes, r.recalled - r.successes))
+    if enough and all(None not in (p.judged.value, p.states[0].teeth.value) for p in told_parts):
+        lines += told_parts
     return tuple(lines)
 
 
 def _line(gate: Gate, r: RecallRow) -> ReleasedHealing:
-    judged, healed = gate.teeth(r.recalled, group=r.name), gate.failures(r.successes, group=r.name)
+    judged = gate.teeth(r.recalled, r.patients, group=r.name)
+    healed = gate.failures(r.successes, r.healed_patients, group=r.name)
     share = _share(gate, _strict(r), healed, judged)
     return ReleasedHealing(r.name, ReleasedCount(judged), (share,))
 
@@ -147,7 +151,7 @@ def release_losses(gate: Gate, tables: Sequence[LossTable]) -> tuple[ReleasedLos
 
 
 def _strict(row: RecallRow) -> CountedShare:
-    return CountedShare(row.successes, row.recalled, row.success, row.ci_low, row.ci_high)
+    return CountedShare(row.successes, row.recalled, row.success, row.ci_low, row.ci_high, row.healed_patients)
 
 
 def _share(gate: Gate, share: CountedShare | None, told: int | None, of_told: int | None) -> ReleasedShare:
@@ -162,9 +166,10 @@ def _losses(gate: Gate, id: str, group: LossGroup, teeth: int) -> tuple[Released
     known_causes = [c for c in group.causes if c.cause in CAUSES]
     left_out = [c.losses for c in group.causes if c.cause not in CAUSES]
     names = [f"{id} {c.cause}" for c in known_causes]
-    counts = gate.table(names, [c.losses for c in known_causes], kind=FAILURES, left_out=left_out)
+    people = [c.patients for c in known_causes]
+    counts = gate.table(names, [c.losses for c in known_causes], people, kind=FAILURES, left_out=left_out)
     named = [(c.cause, c, n) for c, n in zip(known_causes, counts, strict=True)]
-    named.append(("all", group.total, gate.failures(group.total.losses)))
+    named.append(("all", group.total, gate.failures(group.total.losses, group.total.patients)))
     return tuple(ReleasedLoss(name, ReleasedCount(n), _within(gate, c, n, teeth)) for name, c, n in named)
 
 
@@ -174,8 +179,7 @@ def _within(gate: Gate, cause: LossByCause, told: int | None, teeth: int) -> tup
     A share that stood still in a table would be read as that year's, so there is none instead. The results hold no
     events: between two points at least (the fewest followed up to then) times (the rise) have happened.
     """
-    step = percent_step(teeth)
-    if step is None or told is None:
+    if told is None or (step := share_step(gate, teeth)) is None:
         return (None,) * len(YEARS)
     out: list[ReleasedShare | None] = []
     behind = 0.0

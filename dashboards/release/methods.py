@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from dashboards.formats import known
 from dashboards.release import words as release_words
 from dashboards.release.count import ReleasedCount
 from dashboards.release.curve import GRID_MONTHS
-from dashboards.release.percent import percent_step
-from pipeline.release.disclosure import COVARIATES, Gate
+from dashboards.release.percent import share_step
+from pipeline.release.disclosure import COVARIATES, TEETH, Gate
 from pipeline.results import DAYS_PER_YEAR, FlowStep, FollowUp, Results
 from pipeline.results.gap import Gap
 
@@ -46,7 +46,6 @@ class ReleasedMethods:
     followup: tuple[ReleasedFollowUp, ...] = ()
     flow: tuple[tuple[str, ReleasedCount], ...] = ()
     missing: tuple[tuple[str, int], ...] = ()
-    set_aside: ReleasedCount = field(default_factory=lambda: ReleasedCount(None))
     analysis: tuple[tuple[str, str], ...] = ()
     versions: tuple[tuple[str, str], ...] = ()
     checked: int = 0
@@ -65,7 +64,6 @@ def release_methods(gate: Gate, results: Results) -> ReleasedMethods:
         followup=tuple(found for f in results.followup if (found := _followup(gate, f)) is not None),
         flow=_flow(gate, main.flow) if main is not None else (),
         missing=_missing(gate, main.missing) if main is not None else (),
-        set_aside=ReleasedCount(gate.plain(results.counts.quarantined)),
         analysis=release_words.numbers(results.analysis, release_words.ANALYSIS),
         versions=release_words.versions(results.versions),
         checked=len(results.checks),
@@ -74,10 +72,10 @@ def release_methods(gate: Gate, results: Results) -> ReleasedMethods:
 
 
 def _followup(gate: Gate, f: FollowUp) -> ReleasedFollowUp | None:
-    step = percent_step(gate.teeth(f.teeth))
-    if f.of not in FOLLOWED or step is None or not known(f.lost) or not known(f.clark_c):
+    if f.of not in FOLLOWED or not known(f.lost) or not known(f.clark_c):
         return None
-    if any(gate.rounding.count(round(f.teeth * share)) is None for share in (f.lost, 1 - f.lost)):
+    step = share_step(gate, gate.teeth(f.teeth))
+    if step is None or not all(gate.enough(f.teeth * share, kind=TEETH) for share in (f.lost, 1 - f.lost)):
         return None
     halves = None if f.median_days is None else round(12 / GRID_MONTHS * f.median_days / DAYS_PER_YEAR)
     months = None if halves is None else GRID_MONTHS * halves
@@ -91,7 +89,7 @@ def _flow(gate: Gate, steps: tuple[FlowStep, ...]) -> tuple[tuple[str, ReleasedC
     for s in steps:
         few = before is not None and before != s.left and gate.rounding.count(before - s.left) is None
         if s.step in release_words.FLOW and not few:
-            released.append((s.step, ReleasedCount(gate.plain(s.left))))
+            released.append((s.step, ReleasedCount(gate.teeth(s.left))))
             before = s.left
     return tuple(r for r in released if r[1].value is not None)
 
@@ -101,7 +99,7 @@ def _missing(gate: Gate, gaps: tuple[Gap, ...]) -> tuple[tuple[str, int], ...]:
     for g in gaps:
         if g.label not in COVARIATES:
             continue
-        step = percent_step(gate.rounding.count(g.rows))
-        if step is not None and all(gate.rounding.count(n) is not None for n in (g.without, g.rows - g.without)):
+        step = share_step(gate, gate.teeth(g.rows))
+        if step is not None and all(gate.enough(n, kind=TEETH) for n in (g.without, g.rows - g.without)):
             shares.append((g.label, gate.rounding.share(100 * g.without / g.rows, step)))
     return tuple(shares)

@@ -6,19 +6,19 @@ import itertools
 from collections.abc import Iterator
 
 from dashboards.release.count import ReleasedCount
-from dashboards.release.rates import ReleasedRate
+from dashboards.release.rates import CODED, ReleasedRate, ReleasedRates
 from dashboards.release.released import Released, from_text
 from pipeline.release.disclosure import Part, few_between
 
 OVERALL = "overall"
 
 
-def few_between_texts(before: str, now: str) -> bool:
+def few_between_texts(before: str, now: str, alike: bool = False) -> bool:
     """Whether two releases, as they are kept, tell of some but fewer than 11 that came between; of none, if one cannot
-    be read any more.
+    be read any more. `alike` says that one rounding made both.
     """
     one, two = from_text(before), from_text(now)
-    return one is not None and two is not None and bool(few_between(parts_of(one), parts_of(two)))
+    return one is not None and two is not None and bool(few_between(parts_of(one), parts_of(two), alike=alike))
 
 
 def parts_of(released: Released) -> dict[str, Part]:
@@ -29,8 +29,8 @@ def parts_of(released: Released) -> dict[str, Part]:
 def _parts(released: Released) -> Iterator[tuple[str, ReleasedCount, ReleasedCount]]:
     wholes = {t.outcome: t.rows[0] for t in released.rates if t.by == OVERALL and len(t.rows) == 1}
     for t in released.rates:
-        for row in t.rows if t.by != OVERALL and t.outcome in wholes else ():
-            name, whole = f"{t.outcome} {t.by} {row.name}", wholes[t.outcome]
+        for row_name, row in _named(t) if t.by != OVERALL and t.outcome in wholes else ():
+            name, whole = f"{t.outcome} {t.by} {row_name}", wholes[t.outcome]
             yield f"{name} teeth", row.teeth, whole.teeth
             yield f"{name} failures", row.failures, whole.failures
     lost = {(t.by, r.name): r for t in released.rates if t.outcome == "tooth_survival" for r in t.rows}
@@ -51,6 +51,14 @@ def _parts(released: Released) -> Iterator[tuple[str, ReleasedCount, ReleasedCou
                     yield f"{one.title} {group.label} lost", group.failures, failed[group.label]
     for line in released.healing[1:]:
         yield f"judged {line.name}", line.judged, released.healing[0].judged
+
+
+def _named(table: ReleasedRates) -> list[tuple[str, ReleasedRate]]:
+    """The rows by name; letters change from release to release, so whoever has two matches them by how many teeth."""
+    if table.by not in CODED:
+        return [(row.name, row) for row in table.rows]
+    ordered = sorted(table.rows, key=lambda row: row.teeth.value or 0, reverse=True)
+    return [(str(i), row) for i, row in enumerate(ordered)]
 
 
 def _of_crowns(released: Released, crowns: ReleasedRate) -> Iterator[tuple[str, ReleasedCount, ReleasedCount]]:

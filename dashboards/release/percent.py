@@ -11,7 +11,7 @@ import math
 from collections.abc import Iterable
 
 from dashboards.formats import known
-from pipeline.release.disclosure import SMALLEST, Gate, nearest_step, step_per_100
+from pipeline.release.disclosure import ONE_IN_AVERAGES, SMALLEST, Gate, nearest_step, step_per_100
 
 _CLOSE = 1e-9
 FEW_BEHIND = f"a share with fewer than {SMALLEST} teeth behind it or beside it"
@@ -21,6 +21,20 @@ NO_STEP = "a share of a group too small for any step"
 def percent_step(told: int | None) -> int | None:
     """The smallest step of percentages worth five of a group told as `told`; None where there is none."""
     return None if told is None else step_per_100(told)
+
+
+def share_step(gate: Gate, told: int | None) -> int | None:
+    """The step on which shares of a group told as `told` stand; None, and noted, where they may not be told.
+
+    Of a group of which one patient could be more than a tenth they would tell what became of his teeth.
+    """
+    if told is not None and not gate.averages(told):
+        gate.withhold(ONE_IN_AVERAGES)
+        return None
+    step = percent_step(told)
+    if step is None:
+        gate.withhold(NO_STEP)
+    return step
 
 
 def outward(low: float, high: float, step: int) -> tuple[int, int]:
@@ -65,11 +79,7 @@ def release_share(
 
     `behind` is at least how many teeth make the share, `beside` how many of the group do not.
     """
-    step = percent_step(of)
-    if not all(map(known, shares)):
-        return None
-    if step is None:
-        gate.withhold(NO_STEP)
+    if not all(map(known, shares)) or (step := share_step(gate, of)) is None:
         return None
     if not (gate.enough(behind) and gate.enough(beside)):
         gate.withhold(FEW_BEHIND)

@@ -90,6 +90,7 @@ def _rates(gate: Gate, table: RateTable, letters: dict[str, str]) -> ReleasedRat
     failures = gate.table(
         [f"{n} {table.outcome}" for n in names],
         [r.failures for r in rows],
+        [r.failed_patients for r in rows],
         kind=FAILURES,
         left_out=[r.failures for r in left_out],
     )

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
+import re
 import textwrap
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -22,19 +23,21 @@ STANDING = {
     SAME: "those of the day above: the same records and settings were released then",
     **{how: f"those of the day above: {why}" for how, why in WHY_KEPT.items()},
 }
-_VERY_MANY = (
-    "One patient has so many teeth that numbers followed are told in steps of twice as many. Success rates are not: "
-    "who knows this patient and what became of all others could tell what became of his teeth.",
-)
+_VERY_MANY = ("One patient has so many teeth that numbers followed are told in steps of twice as many.",)
 _WIDE = 78
+_NOTE = re.compile(r"^Release\s+([0-9a-f]{16})\s([0-9a-f]{16})$", re.MULTILINE)
 
 
 @dataclass(frozen=True)
 class Standing:
-    """Since when the figures stand, and in which of the ways of `STANDING`; no day where none is known."""
+    """Since when the figures stand, and in which of the ways of `STANDING`; no day where none is known.
+
+    `note` is what the release is known by: two words of hexadecimal digits, of the practice and of its figures.
+    """
 
     made_on: dt.date | None = None
     how: str = NEW
+    note: str = ""
 
     def __post_init__(self) -> None:
         if self.how not in STANDING:
@@ -57,6 +60,12 @@ def records(
     }
 
 
+def release_noted(record: str) -> str | None:
+    """The note of the release in a record; None where there is none."""
+    found = _NOTE.search(record)
+    return found and f"{found[1]} {found[2]}"
+
+
 def _record(
     name: str, content: bytes, released: Released, *, of: Records, standing: Standing, day: dt.date | None
 ) -> str:
@@ -69,6 +78,7 @@ def _record(
             ("File made on", _written(day)),
             ("Figures made on", _written(standing.made_on or day)),
             ("These figures are", STANDING[standing.how]),
+            *((("Release", standing.note),) if standing.note else ()),
             ("Practice named", "yes" if released.practice else "no"),
             ("Programs", ", ".join(f"{k} {v}" for k, v in methods.versions) or "not known"),
         ),
@@ -81,8 +91,8 @@ def _record(
             f"dominance rule no count is told of which that could be more than {DOMINANCE_PERCENT} %: "
             f"under {2 * of.teeth_of_one} {plural(2, 'tooth')}, under {2 * of.failures_of_one} failures; and a curve "
             "changes only after as many failures.",
-            f"Table 1 is told only of groups of which one patient is at most {AVERAGE_PERCENT} %: means and shares of "
-            "few patients tell what one of them is.",
+            f"Success rates, other shares of teeth and Table 1 are told only of groups of which one patient is at most "
+            f"{AVERAGE_PERCENT} %: means and shares of few patients tell what one of them is.",
             *(_VERY_MANY if of.teeth_of_one >= VERY_MANY else ()),
             f"A table by clinician or clinic is told only for three or more of them, with {DOMINANCE_PERCENT} % of the "
             "teeth at most at any one. Who knows how much each one works may still know a letter: look at that table.",

@@ -156,7 +156,7 @@ class Released:
 
 # Raised with every change of what the same results are told as: a figure kept under other rules, which may have
 # been wrong, is made once more. It is rounded by the records all the same, so the two tell no more than one.
-RULES = 3
+RULES = 4
 
 
 def release(results: Results, *, practice: str | None = None) -> Released:
@@ -296,7 +296,9 @@ def _verdict_code(c: Comparison, d: ReleasedDifference | None) -> str:
 def _group(gate: Gate, c: Comparison, g: Group) -> ReleasedGroup:
     """A group by its own counts: what is told of the others and of the whole leaves a hidden one open (`Rounding`)."""
     crowns = gate.teeth(g.crowns, g.patients, group=g.name)
-    failures = gate.failures(g.failures, group=f"{g.name} {c.outcome}") if crowns is not None else None
+    failures = None
+    if crowns is not None:
+        failures = gate.failures(g.failures, g.failed_patients, group=f"{g.name} {c.outcome}")
     # A step of a curve tells how many failures are behind it, so a hidden count takes the curve with it.
     points = release_curve(gate, g, teeth=crowns) if failures is not None else ()
     patients = gate.plain(g.patients) if crowns is not None else None

@@ -140,7 +140,7 @@ def _counts(gate: Gate, a: TechniqueAnswer) -> dict[str, tuple[int, int]] | None
     for g in a.groups:
         # By its own counts alone: which groups are hidden with a small one would say whether that one had its own row.
         teeth = gate.teeth(g.teeth, g.patients, group=f"{a.question} {g.name}")
-        failures = gate.failures(g.failures, group=f"{a.question} {g.name} {a.outcome}")
+        failures = gate.failures(g.failures, g.failed_patients, group=f"{a.question} {g.name} {a.outcome}")
         if g.name != OTHER and teeth is not None and failures is not None:
             told[g.name] = (teeth, failures)
     if len(told) < 2:

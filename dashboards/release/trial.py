@@ -11,8 +11,8 @@ from dataclasses import dataclass
 
 from dashboards.formats import known
 from dashboards.release.count import ReleasedCount
-from dashboards.release.percent import difference_on_step, outward, percent_step, share_range
-from pipeline.release.disclosure import Gate
+from dashboards.release.percent import difference_on_step, outward, share_range, share_step
+from pipeline.release.disclosure import FAILURES, TEETH, Gate
 from pipeline.results import Choice, Choices, Difference, IncidenceCurve, Trial, TrialOutcome
 from pipeline.results.trial_words import NEED, OUTCOMES, no_difference, outcome_sentence
 
@@ -162,10 +162,7 @@ def release_choices(
     if choices is None or difference is None:
         return None
     names = (difference.group, difference.reference)
-    least = gate.rounding.most_hidden
-    values = [
-        c.per_100 for c in choices.rows if c.per_100 is not None and known(c.per_100) and _enough(c, names, least)
-    ]
+    values = [c.per_100 for c in choices.rows if c.per_100 is not None and known(c.per_100) and _enough(gate, c, names)]
     return (
         ReleasedChoices(len(values), *outward(min(values), max(values), step), choices.sample is not None)
         if len(values) >= FEWEST_WAYS
@@ -173,8 +170,9 @@ def release_choices(
     )
 
 
-def _enough(choice: Choice, names: tuple[str, str], least: int) -> bool:
-    return all(dict(counts).get(n, 0) > least for counts in (choice.crowns, choice.failures) for n in names)
+def _enough(gate: Gate, choice: Choice, names: tuple[str, str]) -> bool:
+    counted = ((TEETH, choice.crowns), (FAILURES, choice.failures))
+    return all(gate.enough(dict(counts).get(n, 0), kind=kind) for kind, counts in counted for n in names)
 
 
 def _incidence(gate: Gate, curve: IncidenceCurve) -> ReleasedIncidence:
@@ -192,8 +190,7 @@ def _points(gate: Gate, curve: IncidenceCurve, teeth: int) -> tuple[ReleasedInci
     at least (those followed at the later point) times (the rise) have happened between them: each event raises the
     curve by at most one in those then followed.
     """
-    step = percent_step(teeth)
-    if step is None:
+    if (step := share_step(gate, teeth)) is None:
         return ()
     released: list[ReleasedIncidencePoint] = []
     behind, before = 0.0, 0.0

@@ -335,7 +335,7 @@ class Evidence(Borrowing):
         (), "Files that other practices gave for pooling.", example="club/contribution-*.json"
     )
     members: str | None = setting(None, "The list of the practices' key numbers.")
-    unsigned: bool = setting(False, "Files that nobody signed are taken.")
+    unlisted: bool = setting(False, "Files that anyone may have made are taken without a list.")
 
 
 @dataclass(frozen=True)

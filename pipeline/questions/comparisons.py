@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import polars as pl
 
@@ -11,7 +12,7 @@ from pipeline.practice.outcomes import Outcome
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.crown_after_opening import compare_since_opening, opened_rows
 from pipeline.questions.crown_longevity import compare_since_seat
-from pipeline.questions.crown_rows import crown_rows, state_spells
+from pipeline.questions.crown_rows import crown_rows, crowns_from_opening, own_courses, own_crowns, state_spells
 from pipeline.questions.endo_delay import compare_delay, landmark_rows
 from pipeline.questions.endo_outcomes import compare_teeth
 from pipeline.questions.endo_teeth import EndoTeeth, crown_spells_of_teeth, endo_teeth
@@ -32,22 +33,35 @@ from pipeline.results import Comparison
 class LinkedTables:
     """The linked tables that comparisons are made of, as declared in `pipeline.practice.tables`.
 
-    `crowns` are those of figures since the seat, `from_opening` of figures since the opening, `covering` every crown
-    that covers a root-filled tooth.
+    Every crown and every course, of whatever kind and whoever made it: which of them a question counts is said here, so
+    that what is compared, given for pooling and shared is counted of the same teeth.
     """
 
-    crowns: pl.DataFrame
-    from_opening: pl.DataFrame
-    covering: pl.DataFrame
-    courses: pl.DataFrame
+    every_crown: pl.DataFrame
+    every_course: pl.DataFrame
     teeth: pl.DataFrame
     patients: pl.DataFrame
     _followed: dict[Outcome, EndoTeeth] = field(default_factory=dict, init=False)
 
+    @cached_property
+    def crowns(self) -> pl.DataFrame:
+        """The crowns of figures since the seat."""
+        return own_crowns(self.every_crown)
+
+    @cached_property
+    def from_opening(self) -> pl.DataFrame:
+        """The crowns of figures since the opening."""
+        return crowns_from_opening(self.every_crown)
+
+    @cached_property
+    def courses(self) -> pl.DataFrame:
+        """The root canals done here."""
+        return own_courses(self.every_course)
+
     def root_filled(self, outcome: Outcome) -> EndoTeeth:
         """The root-filled teeth followed to an outcome, made once."""
         if outcome not in self._followed:
-            made = endo_teeth(self.courses, self.teeth, self.covering, self.patients, outcome=outcome)
+            made = endo_teeth(self.courses, self.teeth, self.every_crown, self.patients, outcome=outcome)
             self._followed[outcome] = made
         return self._followed[outcome]
 

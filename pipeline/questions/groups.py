@@ -32,11 +32,12 @@ class CurveRules:
 
 @dataclass(frozen=True)
 class Tally:
-    """How many teeth and patients carry a label, and how many of the teeth failed."""
+    """How many teeth and patients carry a label, how many of the teeth failed, and of how many patients these are."""
 
     teeth: int
     patients: int
     failures: int
+    failed_patients: int
 
 
 def days_of(years: float) -> int:
@@ -106,8 +107,14 @@ def make_group(
             confidence=rules.confidence,
         )
     table = risk_table(spells["exit_days"], spells["event"], milestone_days(rules), entry_days=spells["entry_days"])
-    tally = Tally(counted.height, counted["patient_id"].n_unique(), int(counted["failure"].sum()))
+    failed = failed_patients(counted, "failure")
+    tally = Tally(counted.height, counted["patient_id"].n_unique(), int(counted["failure"].sum()), failed)
     return group_of(tally, name=name, label=label, rate=rate, start=start, curve=curve, table=table, rules=rules)
+
+
+def failed_patients(rows: pl.DataFrame, event: str) -> int:
+    """Of how many patients a tooth had the event."""
+    return rows.filter(event)["patient_id"].n_unique()
 
 
 def milestone_days(rules: CurveRules) -> NDArray[np.int64]:
@@ -144,6 +151,7 @@ def group_of(
         starts_at_days=start or 0,
         stops_at_days=stop if curve else 0,
         stop_reason=why,
+        failed_patients=tally.failed_patients,
     )
 
 

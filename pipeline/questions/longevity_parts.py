@@ -172,7 +172,7 @@ def _group(counted: Counted, again: SecondPass, seen: Seen, state: str, analysis
         )
     mine = counted.labels.filter(pl.col("endo_timing") == state)
     return group_of(
-        Tally(*(int(mine[c].sum()) for c in ("teeth", "patients", "failures"))),
+        Tally(*(int(mine[c].sum()) for c in ("teeth", "patients", "failures", "failed_patients"))),
         name=state,
         label=LABELS[state],
         rate=rate_from([counted.rates], group=state, confidence=rules.confidence),
@@ -215,7 +215,7 @@ def _label_group(counted: Counted, name: str, rules: CurveRules) -> Group:
     if last_exit(table, name) > 0:
         curve = curve_from(table, group=name, confidence=rules.confidence)
     return group_of(
-        Tally(0, 0, 0),
+        Tally(0, 0, 0, 0),
         name=name,
         label="",
         rate=rate_from([counted.label_rates], group=name, confidence=rules.confidence),

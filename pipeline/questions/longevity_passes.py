@@ -149,6 +149,7 @@ def count_part(crowns: pl.DataFrame, patients: pl.DataFrame) -> dict[str, pl.Dat
             teeth=pl.len().cast(pl.Int64),
             patients=pl.col("patient_id").n_unique().cast(pl.Int64),
             failures=pl.col("failure").sum().cast(pl.Int64),
+            failed_patients=pl.col("patient_id").filter("failure").n_unique().cast(pl.Int64),
         ),
         "numbers": pl.DataFrame(
             {**numbers, "first": [rows["entry_date"].min()], "last": [rows["exit_date"].max()]},

@@ -175,8 +175,8 @@ def incidence_by_cause(spells: pl.DataFrame, years: NDArray[np.float64], analysi
             LossPoint(float(y), teeth, float(e), *_limits(float(e), float(a), float(b), patients, tail))
             for y, (teeth, patients), e, a, b in zip(years, followed, estimate, low, high, strict=True)
         )
-        losses = lost.height if name == TOTAL else lost.filter(pl.col("reason") == name).height
-        found.append(LossByCause(name, losses, points))
+        mine = lost if name == TOTAL else lost.filter(pl.col("reason") == name)
+        found.append(LossByCause(name, mine.height, points, mine["patient_id"].n_unique()))
     return LossGroup("", "", spells.height, spells["patient_id"].n_unique(), start, tuple(found[:-1]), found[-1])
 
 

@@ -223,12 +223,13 @@ def _line(name: str, rows: pl.DataFrame, min_recalled: int, confidence: float) -
         uncertain=uncertain,
         not_healed=not_healed,
         loose=_share(told, "loose", min_recalled, confidence),
+        healed_patients=strict.patients,
     )
 
 
 def _share(rows: pl.DataFrame, column: str, fewest: int, confidence: float) -> CountedShare:
-    count = int(rows[column].sum())
+    count, patients = int(rows[column].sum()), rows.filter(column)["patient_id"].n_unique()
     if rows.height < max(fewest, 1):
-        return CountedShare(count, rows.height)
+        return CountedShare(count, rows.height, patients=patients)
     found = clustered_share(rows[column].to_numpy(), rows["patient_id"], confidence=confidence)
-    return CountedShare(count, rows.height, found.share, found.low, found.high)
+    return CountedShare(count, rows.height, found.share, found.low, found.high, patients)

@@ -12,7 +12,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.practice.outcomes import Outcome
-from pipeline.questions.groups import CurveRules, _milestones, curve_stop, milestone_days
+from pipeline.questions.groups import CurveRules, _milestones, curve_stop, failed_patients, milestone_days
 from pipeline.results import DAYS_PER_YEAR, Milestone, RateRow, RateTable
 from pipeline.stats.kaplan_meier import Curve, kaplan_meier
 from pipeline.stats.risk_table import RiskTable, risk_table
@@ -83,6 +83,7 @@ def _row(label: str, part: pl.DataFrame, horizon: float, rules: CurveRules) -> R
         survival=at.survival,
         ci_low=at.ci_low,
         ci_high=at.ci_high,
+        failed_patients=failed_patients(part, "failure"),
     )
 
 

@@ -182,9 +182,9 @@ class Gate:
         """A count of teeth, of that many patients; `group` names the teeth where tables name them too."""
         return self._single(TEETH, group, n, patients)
 
-    def failures(self, n: int, *, group: str = "") -> int | None:
-        """A count of failures, or of teeth of a group to which something happened."""
-        return self._single(FAILURES, group, n, None)
+    def failures(self, n: int, patients: int | None = None, *, group: str = "") -> int | None:
+        """A count of failures, or of teeth of a group to which something happened, of that many patients."""
+        return self._single(FAILURES, group, n, patients)
 
     def enough(self, n: float, *, kind: str = "") -> bool:
         """Whether so many teeth, or failures (unless `kind` is `TEETH`), may stand behind a figure."""
@@ -223,7 +223,7 @@ class Gate:
         self,
         groups: Sequence[str],
         counts: Sequence[int],
-        patients: Sequence[int] | None = None,
+        patients: Sequence[int | None] | None = None,
         *,
         kind: str = "",
         left_out: Sequence[int] = (),
@@ -295,11 +295,12 @@ Told = int | None
 Part = tuple[Told, Told]
 
 
-def few_between(before: Mapping[str, Part], now: Mapping[str, Part]) -> list[str]:
-    """The parts of which two releases, rounded apart, tell that some but fewer than 11 came or went between them.
+def few_between(before: Mapping[str, Part], now: Mapping[str, Part], *, alike: bool = False) -> list[str]:
+    """The parts of which two releases tell that some but fewer than 11 came or went between them.
 
-    A part and its whole by name, each as it was told. Told counts that differ by more than `SLACK` twice surely differ;
-    the whole changed by no more than its told counts and that, and nothing leaves a whole but what leaves the records.
+    A part and its whole by name, each as it was told. Told counts that differ by more than `SLACK` twice surely differ,
+    and where both releases are rounded `alike` those that differ at all; the whole changed by no more than its told
+    counts and that, and nothing leaves a whole but what leaves the records.
     """
     out = []
     for name, (part, whole) in now.items():
@@ -307,7 +308,7 @@ def few_between(before: Mapping[str, Part], now: Mapping[str, Part]) -> list[str
         if None in (part, whole, old_part, old_whole):
             continue
         for sign in (1, -1):
-            surely = sign * ((part or 0) - (old_part or 0)) - 2 * SLACK
+            surely = sign * ((part or 0) - (old_part or 0)) - (0 if alike else 2 * SLACK)
             at_most = sign * ((whole or 0) - (old_whole or 0)) + 2 * SLACK
             if surely >= 1 and at_most < SMALLEST:
                 out.append(name)

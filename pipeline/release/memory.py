@@ -9,17 +9,20 @@ Whoever sees two releases can subtract them, or average many. So
   in both, which then hardly changed, a part of it told otherwise would hold a few that surely came in between;
 - new figures are made three times in half a year at most, else the latest stand: settings moved a little at a time
   would count those between two of them;
-- each new set of figures is rounded by the next of six roundings (`disclosure.Rounding`), drawn for these records.
+- figures of the same records are rounded alike whatever the settings: a count told in two ways is known to within 4 and
+  not 9, and with it the few by which it is less than another (teeth that failed and were not lost);
+- those of other records are rounded by the next of six roundings (`disclosure.Rounding`), drawn for these records.
   Under one for all, a told count that changes has surely changed; under ever new ones, many releases could be averaged.
   Where a part and its whole would still tell of a few that came in between, it is drawn anew.
 
-Pages and files for pooling are remembered apart, yet lie side by side with whoever gets both: of the same records and
-settings they are rounded alike; figures of records that are near any earlier ones are rounded by themselves.
+Pages and files for pooling are remembered apart, yet lie side by side with whoever gets both: of the same records
+they are rounded alike; figures of records that are near any earlier ones are rounded by themselves.
 
 Records are the patients with all that is known of their teeth, each patient as one keyed fingerprint; patients who are
 known by nothing, or by the same, are numbered. Under which id a patient stands does not matter. Two sets differ
 by at least as many patients as one has fingerprints that the other lacks: that number counts, so that it is never taken
-for larger than it is. All is kept in a file beside the key (`memory_file`), which outlives the database.
+for larger than it is. All is kept in a file beside the key (`memory_file`), which outlives the database. That a release
+was made is noted in the database and beside the shared files, too: while the memory lacks one, nothing is shared.
 """
 
 from __future__ import annotations
@@ -29,14 +32,22 @@ import datetime as dt
 import hashlib
 import json
 import secrets
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import polars as pl
 
 from pipeline.release.disclosure import SMALLEST
-from pipeline.release.memory_file import Marks, Memory, Release, memory_path, read_memory, write_memory
+from pipeline.release.memory_file import (
+    Marks,
+    Memory,
+    Release,
+    memory_path,
+    read_memory,
+    refuse_forgotten,
+    write_memory,
+)
 from pipeline.results import Results
 from pipeline.results.records import FEW, NEAR, NEW, OFTEN, SAME, WHY_KEPT, Records
 from pipeline.storing.facts import HAPPENED
@@ -49,16 +60,21 @@ ROUNDINGS = 6
 TRIES = 20
 ALL = "all"
 SECRET = "release_secret"
+LATEST = "latest_release"
 _MARK = 8  # bytes
 
 
 @dataclass(frozen=True)
 class Remembered:
-    """The figures to share: made now (`new`), or on `made_on` from the same records, or standing as in `WHY_KEPT`."""
+    """The figures to share: made now (`new`), or on `made_on` from the same records, or standing as in `WHY_KEPT`.
+
+    `note` says in a record which release of which practice they are, in digits that name nobody.
+    """
 
     figures: str
     made_on: dt.date
     standing: str
+    note: str = field(default="", compare=False)
 
     def __post_init__(self) -> None:
         if self.standing not in (NEW, SAME, *WHY_KEPT):
@@ -80,40 +96,48 @@ def remembered(
     today: dt.date,
     make: Callable[[Results], str],
     readable: Callable[[str], bool],
-    few_between: Callable[[str, str], bool] = lambda _before, _now: False,
+    few_between: Callable[[str, str, bool], bool] = lambda *_: False,
+    seen: Iterable[str] = (),
 ) -> Remembered:
     """The figures of this kind to share; `make` makes those of the results given to it where none stand.
 
-    Call it within a transaction. Figures that are no longer `readable`, of an earlier version, count as never made.
-    New figures are rounded again where they would tell, with any earlier ones, of a `few_between`; where that does not
-    help, the latest stand.
+    Call it within a transaction. `seen` are the notes beside earlier output, of whatever practice. Figures that are no
+    longer `readable`, of an earlier version, count as never made. New figures are rounded again where they would tell,
+    with any earlier ones, of a `few_between`, which is told whether both are rounded alike; where that does not help,
+    the latest stand.
 
     Raises
     ------
     DataError
-        Where the memory beside the key cannot be read or written.
+        Where the memory beside the key cannot be read or written, or lacks a release that is known to have been made.
     """
     path = memory_path(key)
     memory = read_memory(path)
     secret = _secret(store, key, memory)
+    ours = hashlib.sha256(b"toothyears practice of releases\x1f" + secret).hexdigest()[:16]
+    notes = (note.split(" ") for note in seen)
+    made = [store.text(LATEST), *(i for of, i in notes if of in ("", ours))]
+    refuse_forgotten(path, memory, filter(None, made))
     marks = _marks(store, secret)
     digest, settings = _digest(marks), _settings(results)
     apart = {kept: _apart(before, marks) for kept, before in memory.marks.items()}
     mine = [r for r in memory.releases if r.kind == kind and readable(r.figures)]
     found, standing = _standing(mine, apart, digest, settings, today)
-    if found is not None:
-        return Remembered(found.figures, found.made_on, standing)
-    rounded_by = _rounded_by(memory.releases, apart, digest, settings)
-    for n in range(TRIES):
-        by = f"{rounded_by} {n}" if n else rounded_by
-        figures = make(dataclasses.replace(results, records=dataclasses.replace(results.records, rounded_by=by)))
-        if not any(few_between(r.figures, figures) for r in mine):
-            break
-    else:
-        return Remembered(mine[-1].figures, mine[-1].made_on, FEW)
-    new = Release(kind, today, digest, settings, by, figures)
-    write_memory(path, dataclasses.replace(memory, secret=secret.hex()).with_release(new, marks))
-    return Remembered(figures, today, NEW)
+    if found is None:
+        rounded_by = _rounded_by(memory.releases, apart, digest)
+        for n in range(TRIES):
+            by = f"{rounded_by} {n}" if n else rounded_by
+            figures = make(dataclasses.replace(results, records=dataclasses.replace(results.records, rounded_by=by)))
+            if not any(few_between(r.figures, figures, r.rounded_by == by) for r in mine):
+                found = Release(kind, today, digest, settings, by, figures)
+                memory = dataclasses.replace(memory, secret=secret.hex()).with_release(found, marks)
+                write_memory(path, memory)
+                break
+        else:
+            found, standing = mine[-1], FEW
+    if store.text(LATEST) != (latest := memory.releases[-1].id):
+        store.save_text(LATEST, latest)
+    return Remembered(found.figures, found.made_on, standing, f"{ours} {found.id}")
 
 
 def _standing(
@@ -147,14 +171,14 @@ def _few(apart: dict[str, int]) -> bool:
     return any(0 < n < SMALLEST for what, n in apart.items() if what != ALL)
 
 
-def _rounded_by(earlier: Sequence[Release], apart: dict[str, dict[str, int]], digest: str, settings: str) -> str:
+def _rounded_by(earlier: Sequence[Release], apart: dict[str, dict[str, int]], digest: str) -> str:
     """By what figures of these records are rounded: see the module."""
-    pairs = {(r.records, r.settings): r.rounded_by for r in earlier}
-    if (digest, settings) in pairs:
-        return pairs[digest, settings]
-    if any(n[ALL] < SMALLEST for records, n in apart.items() if records != digest):
-        return f"{digest} {settings}"
-    return f"{earlier[0].records if earlier else digest} {len(pairs) % ROUNDINGS}"
+    known = {r.records: r.rounded_by for r in earlier}
+    if digest in known:
+        return known[digest]
+    if any(n[ALL] < SMALLEST for n in apart.values()):
+        return digest
+    return f"{earlier[0].records if earlier else digest} {len(known) % ROUNDINGS}"
 
 
 def _apart(before: Marks, now: Marks) -> dict[str, int]:

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import base64
 import datetime as dt
+import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
@@ -21,6 +22,7 @@ from pipeline.machine.private_files import private_folder, write_private
 
 FORM = "toothyears releases 1"
 SUFFIX = ".releases"
+BEGIN_ANEW = "begin anew"  # what the practice puts into the file where nothing has left, or no copy is left
 Marks = Mapping[str, pl.Series]
 
 
@@ -35,17 +37,29 @@ class Release:
     rounded_by: str
     figures: str
 
+    @property
+    def id(self) -> str:
+        """By what the database and the record beside a shared file know the release again."""
+        return release_id(self.figures)
+
+
+def release_id(figures: str) -> str:
+    """The first digits of a digest of figures."""
+    return hashlib.sha256(figures.encode()).hexdigest()[:16]
+
 
 @dataclass(frozen=True)
 class Memory:
     """All releases in the order in which they were made, and by the digest of records the marks of their patients.
 
-    `secret` is what the marks are keyed with, 32 bytes in hexadecimal digits.
+    `secret` is what the marks are keyed with, 32 bytes in hexadecimal digits. `anew` says that it began anew by the
+    practice's own word, so that figures made before are not missed in it.
     """
 
     secret: str = ""
     releases: tuple[Release, ...] = ()
     marks: Mapping[str, Marks] = ()  # type: ignore[assignment]
+    anew: bool = False
 
     def with_release(self, new: Release, marks: Marks) -> Memory:
         """The memory with one release more."""
@@ -58,7 +72,7 @@ def memory_path(key: Path) -> Path:
 
 
 def read_memory(path: Path) -> Memory:
-    """The memory in a file; an empty one where there is no file.
+    """The memory in a file; an empty one where there is no file, or one that says to begin anew.
 
     Raises
     ------
@@ -68,7 +82,10 @@ def read_memory(path: Path) -> Memory:
     if not path.exists():
         return Memory(marks={})
     try:
-        told = json.loads(path.read_bytes())
+        content = path.read_bytes()
+        if content.strip() == BEGIN_ANEW.encode():
+            return Memory(marks={}, anew=True)
+        told = json.loads(content)
         if told["form"] != FORM:
             raise ValueError("form")
         releases = tuple(Release(**{**r, "made_on": dt.date.fromisoformat(r["made_on"])}) for r in told["releases"])
@@ -82,11 +99,33 @@ def read_memory(path: Path) -> Memory:
         ) from None
     except (AttributeError, KeyError, TypeError, ValueError):
         raise DataError(
-            f"{path.name}: what was shared before is remembered in it, and it is damaged or of another version. Put a "
-            "copy in its place. Without one, move the file away; what is shared from then on can be held against all "
-            "that was shared before."
+            f"{path.name}: what was shared before is remembered in it, and it is damaged or of another version. "
+            f"{_WHAT_TO_DO}"
         ) from None
-    return Memory(told["secret"], releases, marks)
+    return Memory(told["secret"], releases, marks, told.get("anew") is True)
+
+
+def refuse_forgotten(path: Path, memory: Memory, made: Iterable[str]) -> None:
+    """Refuse to go on where a release that is known to have been made, by its id, is not in the memory.
+
+    Raises
+    ------
+    DataError
+        Figures made now could be subtracted from those of before.
+    """
+    if not memory.anew and set(made) - {r.id for r in memory.releases}:
+        lies = "an older copy" if path.exists() else "not there"
+        raise DataError(
+            f"{path.name}: figures of this practice were made for sharing before, and the file that remembers them is "
+            f"{lies}. {_WHAT_TO_DO}"
+        )
+
+
+_WHAT_TO_DO = (
+    "Put the latest copy in its place. If nothing made so far has left the practice, or if there is no copy, put a "
+    f"text file of that name there which holds the words `{BEGIN_ANEW}` alone: what is shared from then on can be "
+    "held against all that was shared before."
+)
 
 
 def write_memory(path: Path, memory: Memory) -> None:
@@ -100,6 +139,7 @@ def write_memory(path: Path, memory: Memory) -> None:
     told = {
         "form": FORM,
         "secret": memory.secret,
+        "anew": memory.anew,
         "releases": [{**asdict(r), "made_on": r.made_on.isoformat()} for r in memory.releases],
         "marks": {digest: {what: _text(m) for what, m in kept.items()} for digest, kept in memory.marks.items()},
     }

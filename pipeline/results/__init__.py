@@ -66,7 +66,10 @@ class Milestone:
 
 @dataclass(frozen=True)
 class Group:
-    """One group of a comparison. `crowns` and `failures` count by label, `tooth_years` is time in the state."""
+    """One group of a comparison. `crowns` and `failures` count by label, `tooth_years` is time in the state.
+
+    `failed_patients` are those of whom a tooth failed; None where nobody counted them.
+    """
 
     name: str
     label: str
@@ -82,6 +85,7 @@ class Group:
     starts_at_days: int = 0
     stops_at_days: int | None = None
     stop_reason: str = ""
+    failed_patients: int | None = None
 
 
 @dataclass(frozen=True)
@@ -252,7 +256,10 @@ class Comparison:
 
 @dataclass(frozen=True)
 class RateRow:
-    """One line of a table of success rates. Survival is None where too few are followed that long."""
+    """One line of a table of success rates. Survival is None where too few are followed that long.
+
+    `failed_patients` as of a `Group`.
+    """
 
     name: str
     teeth: int
@@ -264,6 +271,7 @@ class RateRow:
     survival: float | None
     ci_low: float | None
     ci_high: float | None
+    failed_patients: int | None = None
 
 
 @dataclass(frozen=True)

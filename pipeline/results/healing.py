@@ -7,13 +7,17 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class CountedShare:
-    """`count` of `of` teeth (or pairs of readings); the share and its limits are None where there are too few."""
+    """`count` of `of` teeth (or pairs of readings); the share and its limits are None where there are too few.
+
+    `patients` are those whose teeth are the `count`; None where nobody counted them.
+    """
 
     count: int
     of: int
     share: float | None = None
     ci_low: float | None = None
     ci_high: float | None = None
+    patients: int | None = None
 
 
 @dataclass(frozen=True)
@@ -21,7 +25,8 @@ class RecallRow:
     """Healing of completed root canals in one group at the latest recall; shares are of those `recalled`.
 
     `successes` are healed by the strict count (PAI 1 or 2, no symptoms): they, `uncertain` and `not_healed` add up to
-    those recalled. `loose` (or lower than before treatment) is of those whose index before treatment is known.
+    those recalled, and `healed_patients` have them. `loose` (or lower than before treatment) is of those whose index
+    before treatment is known.
     """
 
     name: str
@@ -36,6 +41,7 @@ class RecallRow:
     uncertain: CountedShare | None = None
     not_healed: CountedShare | None = None
     loose: CountedShare | None = None
+    healed_patients: int | None = None
 
 
 @dataclass(frozen=True)
@@ -117,11 +123,15 @@ class LossPoint:
 
 @dataclass(frozen=True)
 class LossByCause:
-    """Teeth lost by one cause (`all` for the total), and how many of 100 by each year."""
+    """Teeth lost by one cause (`all` for the total), and how many of 100 by each year.
+
+    `patients` are those who lost them; None where nobody counted.
+    """
 
     cause: str
     losses: int
     points: tuple[LossPoint, ...]
+    patients: int | None = None
 
 
 @dataclass(frozen=True)

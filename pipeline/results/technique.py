@@ -16,7 +16,7 @@ class TechniqueGroup:
     `success` and its limits are the share of recalled teeth that count as healed, for the outcome
     `radiographic_success` only; `failures` are then those not healed, the rates are None, and `adjusted_success` is
     the share of all recalled teeth that would be healed in this group. `due` are the teeth that a recall was due for,
-    of which `teeth` came back.
+    of which `teeth` came back. `failed_patients` are those of whom a tooth failed.
     """
 
     name: str
@@ -38,6 +38,7 @@ class TechniqueGroup:
     adjusted_success_ci_low: float | None = None
     adjusted_success_ci_high: float | None = None
     due: int | None = None
+    failed_patients: int | None = None
 
 
 @dataclass(frozen=True)

@@ -384,20 +384,20 @@ def contribute(practice: Path, out: Path, new_key: bool) -> None:
     type=click.Path(path_type=Path, dir_okay=False),
     help="List of the practices and their key numbers; files of others are refused.",
 )
-@click.option("--unsigned", is_flag=True, help="Take files that nobody signed, too; the page says so.")
-def pool(files: tuple[Path, ...], out: Path, members: Path | None, unsigned: bool) -> None:
+@click.option("--unlisted", is_flag=True, help="Take files that anyone may have made, without a list; pages say so.")
+def pool(files: tuple[Path, ...], out: Path, members: Path | None, unlisted: bool) -> None:
     """Combine the files that several practices contributed: a page, slides and the figures for machines."""
     from dashboards.write_pooled import write_pooled
     from pipeline.release.pool.combine import pool as combine
     from pipeline.release.pool.files import read_contribution
-    from pipeline.release.pool.members import read_members, refuse_small
+    from pipeline.release.pool.members import read_members, refuse_unlisted
 
     say = _say()
     listed = read_members(members) if members is not None else None
-    given = [read_contribution(path, unsigned=unsigned, today=today()) for path in files]
-    pooled = combine(given, members=listed)
+    given = [read_contribution(path, unsigned=unlisted, today=today()) for path in files]
     if listed is None:
-        refuse_small(given)
+        refuse_unlisted(given, taken=unlisted)
+    pooled = combine(given, members=listed)
     say(f"{len(pooled.practices)} practices, {len(pooled.comparisons)} questions that at least two of them answer")
     _finish(write_pooled(pooled, out))
 
@@ -453,7 +453,7 @@ def _settings(toml: Path) -> Settings:
 def _pages(settings: Settings, results: Results, out: Path, *, say: Callable[[str], None], lists: bool) -> Path:
     """All pages, with the answers to the questions that the TOML lists under [[ask]] and, if wished, the lists."""
     from dashboards.release.parts import few_between_texts
-    from dashboards.release.record import Standing
+    from dashboards.release.record import SUFFIX, Standing, release_noted
     from dashboards.release.released import as_text, from_text, release
     from dashboards.write import write_all
     from pipeline.stages import run
@@ -472,7 +472,8 @@ def _pages(settings: Settings, results: Results, out: Path, *, say: Callable[[st
         today=today(),
         make=lambda told: as_text(release(told)),
         readable=lambda text: from_text(text) is not None,
-        apart_by_few=few_between_texts,
+        few_between=few_between_texts,
+        seen=filter(None, (release_noted(p.read_text("utf-8", "replace")) for p in out.glob(f"*{SUFFIX}"))),
         say=say,
     )
     names: list[str] = []
@@ -490,7 +491,7 @@ def _pages(settings: Settings, results: Results, out: Path, *, say: Callable[[st
         talk=settings.talk,
         day=day,
         released=from_text(kept.figures),
-        standing=Standing(kept.made_on, kept.standing),
+        standing=Standing(kept.made_on, kept.standing, kept.note),
     )
     if not lists:
         note_pages(settings, out, names, today=day)

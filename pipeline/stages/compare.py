@@ -22,7 +22,7 @@ from pipeline.questions.benchmarks import compare_published, read_benchmarks
 from pipeline.questions.calibration import calibration_rows, calibration_sentence
 from pipeline.questions.choices import explore_choices, with_choices
 from pipeline.questions.comparisons import QUESTIONS, LinkedTables
-from pipeline.questions.crown_rows import crown_rows, crowns_from_opening, state_spells
+from pipeline.questions.crown_rows import crown_rows, state_spells
 from pipeline.questions.crown_states import crown_states
 from pipeline.questions.group_ratios import fit_states
 from pipeline.questions.hyperemic import Emulated, emulate, verdict_difference
@@ -172,14 +172,7 @@ def _answers(
         say(f"film_readers names who read no film in these records: {', '.join(idle)}")
     stored = replace(stored, inputs={**stored.inputs, "findings": counted})
     patients = stored.inputs["patients"]
-    records = LinkedTables(
-        crowns=stored.crowns,
-        from_opening=crowns_from_opening(stored.every_crown),
-        covering=stored.every_crown,
-        courses=stored.endo_courses,
-        teeth=stored.tooth_followup,
-        patients=patients,
-    )
+    records = LinkedTables(stored.every_crown, stored.every_course, stored.tooth_followup, patients)
     answered: list[tuple[Question, Comparison]] = []
     other_ways = None
     for asking in QUESTIONS:
@@ -333,8 +326,7 @@ def _answers(
         checks=tuple(Check(o.what, o.by, o.rows, o.largest_gap, TOLERANCE) for o in _heard(second, say=say)),
     )
     say("what others found, and what ours adds")
-    tables = (stored.crowns, stored.endo_courses, stored.tooth_followup, patients)
-    return with_evidence(found, stored.others, lambda: pooled_spells(*tables))
+    return with_evidence(found, stored.others, lambda: pooled_spells(records))
 
 
 def main_alone(told: StoreSummary, main: Comparison, analysis: Analysis, *, why: str) -> Results:

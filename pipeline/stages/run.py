@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import datetime as dt
 import json
 import os
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 
@@ -40,6 +42,7 @@ from pipeline.practice.tables import (
 )
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.asking.ask_all import ask_all
+from pipeline.questions.comparisons import LinkedTables
 from pipeline.questions.crown_rows import own_courses, own_crowns
 from pipeline.questions.owner.last_run import noted, this_run
 from pipeline.reading.config import code_table, contribution_files, members_file
@@ -53,14 +56,14 @@ from pipeline.reading.worksheets.recall_list import due_reviews, last_contacts
 from pipeline.reading.worksheets.technique import crowns_without_details, endo_without_details
 from pipeline.release.disclosure import SMALLEST, STEP, few_between
 from pipeline.release.memory import PAGES, POOLING, Remembered, records_of, remembered
-from pipeline.release.memory_file import memory_path
+from pipeline.release.memory_file import BEGIN_ANEW, memory_path, release_id
 from pipeline.release.pool.agreed import agreed_rules
 from pipeline.release.pool.code import practice_code
 from pipeline.release.pool.contribution import Contribution
 from pipeline.release.pool.evidence import Others, others_of
 from pipeline.release.pool.files import read_contribution, signed, write_contribution
 from pipeline.release.pool.make import contribution
-from pipeline.release.pool.members import read_members
+from pipeline.release.pool.members import read_members, refuse_unlisted
 from pipeline.release.pool.parts import parts_of
 from pipeline.release.pool.plausible import impossible
 from pipeline.release.pool.signing import practice_key, signing_key_path
@@ -267,11 +270,7 @@ def contribute_stage(settings: Settings, out: Path, *, today: dt.date, say: Say,
     with open_store(settings.practice.database, must_exist=True) as store:
         store.require("compare")
         read = store.stand_ins.reader(store.read)
-        spells = pooled_spells(
-            own_crowns(read(CROWNS)),
-            own_courses(read(ENDO_COURSES)),
-            *(read(t) for t in (TOOTH_FOLLOWUP, PATIENTS)),
-        )
+        spells = pooled_spells(LinkedTables(*(read(t) for t in (CROWNS, ENDO_COURSES, TOOTH_FOLLOWUP, PATIENTS))))
         with store.transaction():
             code = practice_code(store.text(PRACTICE_CODE), key=key_path(store.path, settings.practice.key_file))
             path = signing_key_path(store.path, settings.practice.signing_key_file)
@@ -286,9 +285,10 @@ def contribute_stage(settings: Settings, out: Path, *, today: dt.date, say: Say,
                 kind=POOLING,
                 key=key_path(store.path, settings.practice.key_file),
                 today=today,
-                make=lambda told: json.dumps(to_plain(contribution(told, spells, code=code, secret=secret))),
+                make=lambda told: _text_of(contribution(told, spells, code=code, secret=secret)),
                 readable=lambda text: _contribution_of(text) is not None,
                 few_between=_few_between,
+                seen=_given_before(out, code),
             )
     _say_standing(settings, kept, of="the figures are those", say=say)
     made = _contribution_of(kept.figures)
@@ -296,7 +296,9 @@ def contribute_stage(settings: Settings, out: Path, *, today: dt.date, say: Say,
     given = signed(dataclasses.replace(made, code=code, former_keys=numbers[:-1]), key)
     if (fault := impossible(given)) is not None:
         say(f"whoever pools will refuse this file, as it holds what no practice can have: {fault}")
-    say(f"signed; this practice's key number is {key.number}: read it to whoever pools over the telephone")
+    say(
+        f"signed; this practice's key number is {key.number}: read it to whoever pools over the telephone, for the list"
+    )
     say(f"{len(given.contrasts)} questions; counts under {SMALLEST} are hidden, others told in steps of {STEP}")
     say("nothing in the file is about a person, and it names neither the practice nor a clinician")
     return write_contribution(given, out)
@@ -305,6 +307,20 @@ def contribute_stage(settings: Settings, out: Path, *, today: dt.date, say: Say,
 def _key_numbers(store: Store) -> tuple[str, ...]:
     """The numbers of the keys that this practice signed with, the present one last."""
     return tuple(json.loads(store.text(SIGNING_KEYS) or "[]"))
+
+
+def _given_before(folder: Path, code: str) -> list[str]:
+    """The notes of what lies in a folder of this practice's files for pooling; those of another version have none."""
+    notes = []
+    for path in folder.glob(f"contribution-{code}-*.json"):
+        with contextlib.suppress(DataError):
+            notes.append(f" {release_id(_text_of(read_contribution(path)))}")
+    return notes
+
+
+def _text_of(given: Contribution) -> str:
+    """A contribution to be kept, before it is signed."""
+    return json.dumps(to_plain(dataclasses.replace(given, former_keys=(), key="", signature="")))
 
 
 def _contribution_of(text: str) -> Contribution | None:
@@ -316,27 +332,19 @@ def _contribution_of(text: str) -> Contribution | None:
     return found
 
 
-def _few_between(before: str, now: str) -> bool:
+def _few_between(before: str, now: str, alike: bool) -> bool:
     one, two = _contribution_of(before), _contribution_of(now)
-    return one is not None and two is not None and bool(few_between(parts_of(one), parts_of(two)))
+    return one is not None and two is not None and bool(few_between(parts_of(one), parts_of(two), alike=alike))
 
 
-def release_stage(
-    settings: Settings,
-    results: Results,
-    *,
-    today: dt.date,
-    make: Callable[[Results], str],
-    readable: Callable[[str], bool],
-    say: Say,
-    apart_by_few: Callable[[str, str], bool] = lambda _before, _now: False,
-) -> Remembered:
-    """The figures of shared pages and slides: made now, or those of an earlier release of the same or near records."""
+def release_stage(settings: Settings, results: Results, *, today: dt.date, say: Say, **making: Any) -> Remembered:
+    """The figures of shared pages and slides: made now, or those of an earlier release of the same or near records.
+
+    `making` says how, as for `remembered`.
+    """
     with open_store(settings.practice.database, must_exist=True) as store, store.transaction():
         key = key_path(store.path, settings.practice.key_file)
-        found = remembered(
-            store, results, kind=PAGES, key=key, today=today, make=make, readable=readable, few_between=apart_by_few
-        )
+        found = remembered(store, results, kind=PAGES, key=key, today=today, **making)
     _say_standing(settings, found, of="shared pages keep the figures", say=say)
     return found
 
@@ -345,7 +353,9 @@ def _say_standing(settings: Settings, kept: Remembered, *, of: str, say: Say) ->
     if (why := WHY_KEPT.get(kept.standing)) is not None:
         memory = memory_path(key_path(settings.practice.database, settings.practice.key_file))
         say(f"{of} of {kept.made_on}: {why}")
-        say(f"{memory.name}: if nothing made so far has left the practice, move this file away to have new figures")
+        say(
+            f"{memory.name}: if nothing made so far has left the practice, write `{BEGIN_ANEW}` into it for new figures"
+        )
 
 
 def stored_results(settings: Settings) -> Results:
@@ -442,12 +452,15 @@ def _others(store: Store, settings: Settings, told: StoreSummary, *, today: dt.d
     """What other practices gave, read before anything is compared, so that a wrong file stops the run early."""
     code = practice_code(store.text(PRACTICE_CODE), key=key_path(store.path, settings.practice.key_file))
     told_by = settings.evidence
-    given = [read_contribution(path, unsigned=told_by.unsigned, today=today) for path in contribution_files(settings)]
+    given = [read_contribution(path, unsigned=told_by.unlisted, today=today) for path in contribution_files(settings)]
     rules = agreed_rules(told.rules, told.settings)
     members = read_members(members_file(settings)) if told_by.members is not None else None
-    return others_of(
+    found = others_of(
         given, code=code, rules=rules, borrowing=_borrowing(settings), own_keys=_key_numbers(store), members=members
     )
+    if members is None:
+        refuse_unlisted(found.given, taken=told_by.unlisted)
+    return found
 
 
 def _borrowing(settings: Settings) -> Borrowing:

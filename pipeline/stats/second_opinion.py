@@ -106,7 +106,7 @@ def cox_opinion(
     entry_days: NDArray[np.int64],
     coef: NDArray[np.float64],
 ) -> Opinion | None:
-    """Cox log hazard ratios, ours against lifelines'; None where there are too many rows for it."""
+    """Cox log hazard ratios, ours against lifelines'; None where it has too many rows, or finds no end of its steps."""
     if len(exit_days) > MOST_ROWS_FOR_COX:
         return None
     import lifelines
@@ -119,12 +119,15 @@ def cox_opinion(
     fitter = lifelines.CoxPHFitter()
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        fitter.fit(
-            frame,
-            "exit",
-            "event",
-            entry_col="entry",
-            fit_options={"precision": 1e-12, "r_precision": 1e-15},
-        )
+        try:
+            fitter.fit(
+                frame,
+                "exit",
+                "event",
+                entry_col="entry",
+                fit_options={"precision": 1e-12, "r_precision": 1e-15},
+            )
+        except lifelines.exceptions.ConvergenceError:  # few failures, or all in one group
+            return None
     gap = float(np.abs(fitter.params_.to_numpy() - coef).max())
     return Opinion(what, f"lifelines {lifelines.__version__}", len(exit_days), gap)

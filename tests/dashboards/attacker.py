@@ -30,6 +30,7 @@ class Attacker:
     high: dict[str, float] = field(default_factory=dict)
     rows: list[tuple[dict[str, float], float, float]] = field(default_factory=list)
     groups: dict[str, Sum] = field(default_factory=dict)
+    under: str = ""  # which of several roundings is read
     _fits: list[dict[str, int]] = field(default_factory=list)
     _made: tuple[tuple[int, int], dict[str, int], LinearConstraint] | None = None
 
@@ -47,7 +48,7 @@ class Attacker:
 
     def _edge(self, told: int) -> str:
         """The largest number that is told as `told`."""
-        return self._number(f"edge {told}", told, told + SLACK)
+        return self._number(f"edge {told} {self.under}", told, told + SLACK)
 
     def _number(self, name: str, low: float, high: float) -> str:
         self.low.setdefault(name, low)
@@ -123,12 +124,19 @@ class Attacker:
         return self._made[1], self._made[2]
 
 
-def attack(released: Released, *, sums: bool = True) -> Attacker:
-    """All that the counts of one release say of one another.
+def attack(released: Released, *others: Released, sums: bool = True) -> Attacker:
+    """All that the counts of one release say of one another, with those of others of the same records rounded apart.
 
     Without `sums`, for results made up table by table, nothing is known of what tables sum to.
     """
     a = Attacker()
+    for i, told in enumerate((released, *others)):
+        a.under = str(i)
+        _read(a, told, sums=sums)
+    return a
+
+
+def _read(a: Attacker, released: Released, *, sums: bool) -> None:
     parts = a.parts if sums else lambda *_, **__: None
     crowns = a.cell("crowns", released.crowns.value)
     courses = a.cell("courses", released.endo_courses.value)
@@ -152,8 +160,13 @@ def attack(released: Released, *, sums: bool = True) -> Attacker:
             failed = a.cell(f"{row} {t.outcome}", r.failures.value)
             a.within(failed, row)
             rows.append(row)
-        # Of root canals those count that were completed, and the first of a tooth.
-        parts(whole, rows, all_=t.by == "overall" and whole == crowns)
+        # Of root canals those count that were completed, and the first of a tooth. Whether rows are left out is told.
+        parts(whole, rows, all_=whole == crowns and not t.left_out)
+        if sums and t.left_out:
+            a.know({whole: 1} | dict.fromkeys(rows, -1), 1, math.inf)
+        if sums and t.outcome == "endo_free_of_intervention":
+            for r in rows:
+                a.within(a._number(f"{r} endo_tooth_survival", 0, MOST), f"{r} {t.outcome}")
     for found in released.losses:
         teeth = a.cell(found.id, found.teeth.value)
         causes = [a.cell(f"{found.id} {x.cause}", x.losses.value) for x in found.causes]
@@ -176,10 +189,12 @@ def attack(released: Released, *, sums: bool = True) -> Attacker:
         if answer.outcome == "crown_failure" and f"{crowns} overall whole practice" in a.low:
             failed = f"{crowns} overall whole practice crown_survival"
             parts(failed, [f"{r} {answer.outcome} failed" for r in rows], all_=False)
+    for part in [n for n in a.low if sums and n.endswith(" tooth_loss failed")]:
+        if (whole := part.replace("tooth_loss", "endo_failure")) in a.low:
+            a.within(part, whole)
     before = None
     for step, n in released.methods.flow:
         left = a.cell(f"flow {step}", n.value)
         if before is not None and sums:
             a.within(left, before)
         before = left
-    return a

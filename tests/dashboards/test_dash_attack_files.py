@@ -19,7 +19,7 @@ from read_page import plain
 from dashboards.pages import handout, study_club
 from dashboards.release.percent import percent_step
 from dashboards.release.rates import ReleasedRate
-from dashboards.release.record import SUFFIX, Standing, records
+from dashboards.release.record import SUFFIX, Standing, records, release_noted
 from dashboards.release.released import Released, release
 from dashboards.talk import appendix, story
 from pipeline.release.disclosure import SLACK, SMALLEST, Gate, Rounding
@@ -268,13 +268,14 @@ def test_a_record_lies_beside_each_file_with_its_hash_its_reasons_and_a_line_to_
     import hashlib
 
     day = dt.date(2026, 11, 29)
-    standing = Standing(dt.date(2026, 10, 1), "near")
+    standing = Standing(dt.date(2026, 10, 1), "near", f"{'a1' * 8} {'0f' * 8}")
     made = records(shown(), released(), of=Records("secret digest", 14, 3), standing=standing, day=day)
     assert set(made) == {f"{n}{SUFFIX}" for n in shown()}
     for name, data in shown().items():
         text = made[f"{name}{SUFFIX}"].decode()
         assert hashlib.sha256(data).hexdigest() in text
         assert "29 November 2026" in text
+        assert release_noted(text) == standing.note
         assert "1 October 2026" in text
         assert "fewer than 11 patients" in " ".join(text.split())
         assert "Looked at by: ____" in text

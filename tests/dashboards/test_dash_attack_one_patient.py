@@ -12,11 +12,17 @@ import pytest
 import sample_results as samples
 from plain_gate import plain_gate
 
+from dashboards.release.healing import release_healing, release_losses
+from dashboards.release.rates import release_rates
+from dashboards.release.released import _comparison as comparison_of
+from dashboards.release.released import release
 from dashboards.release.table1 import release_table1
+from dashboards.release.technique import release_techniques
 from pipeline.release.disclosure import VERY_MANY, Gate, Rounding
 from pipeline.release.pool.contribution import Line
 from pipeline.release.pool.make import risk_set_table
 from pipeline.results import BalanceRow
+from pipeline.results.records import Records
 
 PLACES = range(3, 15)
 SEEDS = range(8)
@@ -127,3 +133,74 @@ def test_a_patient_whose_crowns_were_all_opened_counts_as_one_with_many_failures
         store.replace(CROWNS, rows)
         told = records_of(store, key=tmp_path / "none")
     assert (told.teeth_of_one, told.failures_of_one) == (6, 6)
+
+
+@pytest.mark.parametrize(("most", "told"), [(10, True), (11, False)])
+def test_success_rates_of_a_group_in_which_one_patient_weighs_are_withheld(most: int, told: bool) -> None:
+    """Were 11 of 100 teeth his, all lost or all in place, the rate would move by more than its step of 10."""
+    whole = next(t for t in samples.differs().rates if (t.by, t.outcome) == ("overall", "crown_survival"))
+    row = dataclasses.replace(whole.rows[0], teeth=100, patients=90, failures=20, followed=60, survival=0.8)
+    results = dataclasses.replace(samples.differs(), rates=(dataclasses.replace(whole, rows=(row,)),))
+    ((shown,),) = (t.rows for t in release_rates(plain_gate(teeth_of_one=most), results))
+    assert (shown.teeth.value, shown.failures.value) == (100, 20)
+    assert (shown.in_place is not None) == told
+
+
+def test_other_shares_of_teeth_are_withheld_there_too() -> None:
+    few, many = (release(dataclasses.replace(samples.differs(), records=Records("x", n))) for n in (1, 200))
+    assert [f.of for f in few.methods.followup] == ["crowns", "root canals"]
+    assert [f.of for f in many.methods.followup] == ["crowns"]  # 1,540 root canals, of which he could have 200
+    assert None not in few.losses[0].causes[-1].within
+    assert set(many.losses[0].causes[-1].within) == {None}
+
+
+def test_rows_set_aside_are_not_told_since_all_may_be_of_one_patient() -> None:
+    results = dataclasses.replace(samples.differs(), records=Records("x"))
+    few, many = (
+        release(dataclasses.replace(results, counts=dataclasses.replace(results.counts, quarantined=n)))
+        for n in (3, 300)
+    )
+    assert few == many
+
+
+@pytest.mark.parametrize(("patients", "told"), [(10, None), (11, 20)])
+def test_failures_of_fewer_than_eleven_patients_are_hidden(patients: int, told: int | None) -> None:
+    """Twenty failures may be those of a few: 17 of a clinician's in a small practice were of nine patients."""
+    results = samples.differs()
+    main = results.comparisons[0]
+    groups = tuple(dataclasses.replace(g, failures=20, failed_patients=patients) for g in main.groups)
+    rates = tuple(
+        dataclasses.replace(
+            t, rows=tuple(dataclasses.replace(r, failures=20, failed_patients=patients) for r in t.rows[:1])
+        )
+        for t in results.rates
+    )
+    answers = tuple(
+        dataclasses.replace(
+            a, groups=tuple(dataclasses.replace(g, failures=20, failed_patients=patients) for g in a.groups)
+        )
+        for a in results.techniques
+    )
+    compared = dataclasses.replace(main, groups=groups)
+    gate = plain_gate()
+    shown = [r.failures.value for t in release_rates(gate, dataclasses.replace(results, rates=rates)) for r in t.rows]
+    assert set(shown) == {told}
+    assert {g.failures.value for g in comparison_of(gate, compared).groups} == {told}
+    assert bool(release_techniques(gate, answers, smallest=5).answers) == (told is not None)
+
+
+@pytest.mark.parametrize(("patients", "told"), [(10, False), (11, True)])
+def test_losses_and_healing_of_fewer_than_eleven_patients_are_hidden(patients: int, told: bool) -> None:
+    results = samples.differs()
+    gate = plain_gate()
+    losses = []
+    for table in results.losses:
+        totals = (dataclasses.replace(g.total, patients=patients) for g in table.groups)
+        groups = tuple(dataclasses.replace(g, total=t) for g, t in zip(table.groups, totals, strict=True))
+        losses.append(dataclasses.replace(table, groups=groups))
+    for found in release_losses(gate, losses):
+        assert (found.causes[-1].losses.value is not None) == told
+    whole = next(r for r in results.recalls if r.name == "all")
+    assert bool(release_healing(gate, [dataclasses.replace(whole, patients=patients)])) == told
+    (line,) = release_healing(gate, [dataclasses.replace(whole, healed_patients=patients)])
+    assert (line.states[0].teeth.value is not None) == told

@@ -10,10 +10,13 @@ import pytest
 from attacker import attack
 
 from dashboards.release.released import Released, as_text, from_text, release
+from pipeline.machine.errors import DataError
+from pipeline.practice.pseudonyms import key_path
 from pipeline.practice.settings import Settings
 from pipeline.reading.config import load_settings
 from pipeline.release.disclosure import SMALLEST
 from pipeline.release.memory import Remembered
+from pipeline.release.memory_file import memory_path
 from pipeline.results import Results
 from pipeline.results.records import NEAR, NEW, SAME
 from pipeline.stages import run
@@ -73,6 +76,10 @@ def test_a_practice_shared_twice_gives_no_group_under_eleven_away(tmp_path: Path
     assert kept.standing == NEAR
     assert again == shown
     assert _figures(given_again) == _figures(given)
+    # The memory gone: the database knows that there was one.
+    memory_path(key_path(settings.practice.database, None)).unlink()
+    with pytest.raises(DataError, match="Put the latest copy in its place"):
+        share(settings)
     # Where nobody remembers, they are rounded anew.
     alone = release(more)
     assert alone != shown

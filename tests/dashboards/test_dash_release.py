@@ -84,7 +84,7 @@ def test_a_group_with_a_hidden_count_of_failures_has_no_curve_and_no_difference(
     released = release(samples.too_early())
     comparison = released.comparisons[0]
     hidden = [g for g in comparison.groups if g.failures.value is None]
-    assert [g.name for g in hidden] == ["before_seat", "through_crown"]
+    assert {g.name for g in hidden} >= {"before_seat", "through_crown"}
     assert all(g.points == () for g in hidden)
     assert comparison.difference is None
     assert comparison.verdict_code == "too_early"

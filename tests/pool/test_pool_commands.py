@@ -22,6 +22,8 @@ from pipeline.practice.settings import Borrowing
 from pipeline.practice.tables import CROWNS, PATIENTS
 from pipeline.questions.crown_rows import crown_rows, own_crowns, state_spells
 from pipeline.reading.config import code_table, load_settings
+from pipeline.release.memory import LATEST
+from pipeline.release.memory_file import BEGIN_ANEW
 from pipeline.release.pool.code import practice_code
 from pipeline.release.pool.contribution import Contribution
 from pipeline.release.pool.evidence import Others, others_of, with_evidence
@@ -112,7 +114,7 @@ def test_files_of_others_are_read_before_anything_is_compared(folder, contribute
 
     def read(pattern: str, **change: str) -> Others:
         allowed = text.replace("[practice]", "[practice]\nfiles_outside = true", 1)
-        toml.write_text(f"{allowed}\n[evidence]\ncontributions = {json.dumps(pattern)}\n")
+        toml.write_text(f"{allowed}\n[evidence]\ncontributions = {json.dumps(pattern)}\nunlisted = true\n")
         with open_store(folder / "one" / "practice.duckdb", read_only=True) as store:
             return run._others(store, load_settings(toml), dataclasses.replace(told, rules={**told.rules, **change}))
 
@@ -161,13 +163,13 @@ def test_contribute_needs_what_was_compared(folder, tmp_path):
 
 def test_pool_writes_page_slides_and_figures(folder, contributed):
     others = [written(practice(seed), folder / "others") for seed in (2, 3)]
-    done = toothyears("pool", contributed, *others, "--out", folder / "pooled")
+    done = toothyears("pool", contributed, *others, "--unlisted", "--out", folder / "pooled")
     assert done.exit_code == 0, done.stderr
     assert done.stdout.strip().splitlines()[-1] == str(folder / "pooled" / "pooled.html")
     assert {p.name for p in (folder / "pooled").iterdir()} == {"pooled.html", "pooled.json", "pooled.pptx"}
     told = json.loads((folder / "pooled" / "pooled.json").read_text())
     assert len(told["practices"]) == 3
-    assert toothyears("pool", *others, contributed, "--out", folder / "other_way").exit_code == 0
+    assert toothyears("pool", *others, contributed, "--unlisted", "--out", folder / "other_way").exit_code == 0
     for name in ("pooled.html", "pooled.json", "pooled.pptx"):
         assert (folder / "pooled" / name).read_bytes() == (folder / "other_way" / name).read_bytes()
 
@@ -182,7 +184,7 @@ def test_pool_refuses_without_writing(folder, contributed, tmp_path):
         ([contributed, folder / "one" / "practice.toml"], "is no contribution"),
         ([contributed, folder / "nothing.json"], "is no file"),
     ):
-        done = toothyears("pool", *files, "--out", folder / "refused")
+        done = toothyears("pool", *files, "--unlisted", "--out", folder / "refused")
         assert told in str(done.exception)
         assert done.exception.exit_code == 1
     assert not (folder / "refused").exists()
@@ -192,7 +194,7 @@ REFUSAL = "toothyears: Pooling needs the files of at least two practices.\n"
 
 
 def test_a_refusal_is_told_without_a_traceback(contributed, monkeypatch, capsys):
-    monkeypatch.setattr(sys, "argv", ["toothyears", "pool", str(contributed)])
+    monkeypatch.setattr(sys, "argv", ["toothyears", "pool", str(contributed), "--unlisted"])
     for kept in ("os.umask", "signal.signal"):  # they would outlast this test
         monkeypatch.setattr(f"pipeline.stages.cli.{kept}", lambda *_: None)
     with pytest.raises(SystemExit) as ended:
@@ -203,7 +205,7 @@ def test_a_refusal_is_told_without_a_traceback(contributed, monkeypatch, capsys)
 
 @pytest.mark.slow
 def test_a_refusal_of_a_process_is_told_without_a_traceback(contributed, tmp_path):
-    command = [sys.executable, "-m", "pipeline", "pool", str(contributed)]
+    command = [sys.executable, "-m", "pipeline", "pool", str(contributed), "--unlisted"]
     environment = os.environ | {"PYTHONPATH": str(ROOT)}
     done = subprocess.run(command, cwd=tmp_path, env=environment, capture_output=True, text=True, check=False)
     assert done.returncode == 1
@@ -226,7 +228,7 @@ def test_two_practices_through_all_stages(tmp_path):
             done = toothyears(stage, tmp_path / f"p{seed}" / "practice.toml", *out)
             assert done.exit_code == 0, done.stderr
     files = sorted((tmp_path / "given").glob("contribution-*.json"))
-    assert toothyears("pool", *files, "--out", tmp_path / "pooled").exit_code == 0
+    assert toothyears("pool", *files, "--unlisted", "--out", tmp_path / "pooled").exit_code == 0
     told = json.loads((tmp_path / "pooled" / "pooled.json").read_text())
     assert len(told["comparisons"]) > 20
     assert {c["technique"] for c in told["comparisons"]} == {True, False}
@@ -283,6 +285,20 @@ def test_a_lost_signing_key_is_never_replaced_unasked(keyed):
     assert "this is another key" in str(contribute(keyed).exception)
 
 
+def test_where_the_memory_of_releases_is_gone_nothing_is_given(keyed):
+    given_by(contribute(keyed))
+    memory = keyed / "practice.releases"
+    memory.unlink()
+    assert "Put the latest copy in its place" in str(contribute(keyed).exception)
+    # A database that never shared: what was given lies in the folder.
+    with open_store(keyed / "practice.duckdb") as store, store.transaction():
+        store.save_text(LATEST, "")
+    assert "Put the latest copy in its place" in str(contribute(keyed).exception)
+    memory.write_text(BEGIN_ANEW)
+    given_by(contribute(keyed))
+    given_by(contribute(keyed))
+
+
 def test_a_weak_signing_key_is_refused(keyed):
     (keyed / "practice.signing.key").write_text("00" * 32)
     assert "this key is weak: it is all zeros" in str(contribute(keyed).exception)
@@ -324,10 +340,22 @@ def test_a_list_of_members_that_is_none_is_refused(contributed, tmp_path, text):
     assert "members.toml" in str(done.exception)
 
 
+def test_a_practice_that_a_forger_made_up_is_no_member(contributed, tmp_path):
+    """Whole, plausible and well signed, with marks and a code of its own: nothing in the file tells it from another."""
+    made_up = written(practice(2), tmp_path)
+    refused = toothyears("pool", contributed, made_up, "--out", tmp_path / "p")
+    assert refused.exception.exit_code == 1
+    assert "anyone can make up a practice and sign it" in str(refused.exception)
+    assert "--members FILE" in str(refused.exception)
+    assert not (tmp_path / "p").exists()
+    assert toothyears("pool", contributed, made_up, "--unlisted", "--out", tmp_path / "p").exit_code == 0
+    assert "whose key it is was not checked" in " ".join((tmp_path / "p" / "pooled.html").read_text().split())
+
+
 def test_unsigned_files_are_refused_unless_taken_by_name(contributed, tmp_path):
     other = write_contribution(practice(2), tmp_path)
     assert "signed by nobody" in str(toothyears("pool", contributed, other, "--out", tmp_path / "p").exception)
-    assert toothyears("pool", contributed, other, "--unsigned", "--out", tmp_path / "p").exit_code == 0
+    assert toothyears("pool", contributed, other, "--unlisted", "--out", tmp_path / "p").exit_code == 0
     assert "no: anyone may have made it" in (tmp_path / "p" / "pooled.html").read_text()
 
 
@@ -347,7 +375,7 @@ def test_files_of_others_are_of_members_where_a_list_is_named(folder, contribute
 
     with pytest.raises(DataError, match="signed by nobody"):
         read()
-    assert len(read(unsigned="true").given) == 1
+    assert len(read(unlisted="true").given) == 1
     assert written(practice(2), club) == other
     number = key_number(read_contribution(other).key)
     (club / "members.toml").write_text(f'[practices]\n"Elm" = "{number}"\n')
@@ -361,7 +389,7 @@ def test_files_of_others_are_of_members_where_a_list_is_named(folder, contribute
 def test_a_small_practice_is_pooled_with_a_list_of_members_alone(tmp_path):
     """Of some 180 patients halves and parts are not surely known, so only a list tells that it is given once."""
     small, other = (written(practice(i, crowns=n), tmp_path) for i, n in ((1, 300), (2, 1500)))
-    refused = toothyears("pool", small, other, "--out", tmp_path / "pooled")
+    refused = toothyears("pool", small, other, "--unlisted", "--out", tmp_path / "pooled")
     assert isinstance(refused.exception, DataError)
     assert "under about 500 patients" in str(refused.exception)
     numbers = [key_number(read_contribution(path).key) for path in (small, other)]

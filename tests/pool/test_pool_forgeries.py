@@ -126,7 +126,7 @@ FORGERIES: dict[str, tuple[Callable[[dict[str, Any]], None], str]] = {
     "more followed than there are": (at("reference.table.3.followed", 770), "more than there are"),
     "failed and still followed": (at("reference.table.20.followed", 760), "have failed or are still followed"),
     "nobody leaves": (
-        all_lines("followed", lambda i, line: 760 if i < 4 else line["followed"]), "do not fit|followed no longer"
+        all_lines("followed", lambda i, line: 765 if i < 3 else line["followed"]), "do not fit|followed no longer"
     ),
     "failed more than left": (
         both(

@@ -13,6 +13,7 @@ from pipeline.questions.groups import (
     curve_stop,
     days_of,
     enough_for_curve,
+    failed_patients,
     make_group,
     milestone_days,
 )
@@ -203,3 +204,10 @@ def test_without_any_failure_limits_are_never_certain():
 def test_years_become_whole_days():
     assert [days_of(y) for y in (0, 0.5, 1, 2, 5)] == [0, 183, 365, 730, 1826]
     assert milestone_days(rules(years=(0, 5))).tolist() == [0, 1826]
+
+
+def test_patients_of_whom_a_tooth_failed_count_once() -> None:
+    two_of_one = FIVE.with_columns(patient_id=pl.Series(["p1", "p1", "p1", "p2", "p3"]))
+    assert [group(rows, rules()).failed_patients for rows in (FIVE, two_of_one, LATE)] == [2, 1, 4]
+    assert failed_patients(two_of_one, "event") == 1
+    assert failed_patients(FIVE.filter(~pl.col("event")), "event") == 0

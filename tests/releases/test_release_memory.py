@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import datetime as dt
 import itertools
+import re
 import stat
 from collections.abc import Callable, Iterable
 from pathlib import Path
@@ -65,7 +66,8 @@ class Practice:
         day: dt.date = DAY,
         of: Results | None = None,
         unreadable: str = "",
-        few_between: Callable[[str, str], bool] = lambda *_: False,
+        few_between: Callable[[str, str, bool], bool] = lambda *_: False,
+        seen: Iterable[str] = (),
     ) -> Remembered:
         def make(told: Results) -> str:
             self.made += 1
@@ -77,7 +79,7 @@ class Practice:
             found = dataclasses.replace(of or results(), records=records_of(store, key=self.key))
             return remembered(
                 store, found, kind=kind, key=self.key, today=day, make=make,
-                readable=lambda text: text != unreadable, few_between=few_between,
+                readable=lambda text: text != unreadable, few_between=few_between, seen=seen,
             )  # fmt: skip
 
     @property
@@ -269,7 +271,7 @@ def test_settings_moved_a_little_at_a_time_give_three_sets_of_figures_in_half_a_
     assert [f.standing for f in found] == [NEW, NEW, NEW, OFTEN, OFTEN]
     assert {f.figures for f in found[2:]} == {"figures 3"}
     assert practice.share(crowns(range(100)), of=results(horizon_years="3")).standing == SAME
-    assert len({r.rounded_by for r in practice.memory.releases}) == 3
+    assert len({r.rounded_by for r in practice.memory.releases}) == 1  # of the same records: see the attack by two
     later = practice.share(crowns(range(100)), of=results(horizon_years="9"), day=DAY + dt.timedelta(183))
     assert later.standing == NEW
 
@@ -321,6 +323,58 @@ def test_a_memory_cut_short_is_damaged(practice: Practice) -> None:
     path.write_text(whole.replace('"marks": {', '"marks_": {'))
     with pytest.raises(DataError, match="damaged"):
         practice.share(crowns(range(101)))
+
+
+# Where the memory is lost
+
+
+def test_a_memory_that_is_gone_is_asked_for_by_the_database(practice: Practice) -> None:
+    """Figures of one patient less could be subtracted from those that are out."""
+    practice.share(crowns(range(100)))
+    path = memory_path(practice.key)
+    copy = path.rename(path.with_name("copy"))
+    with pytest.raises(DataError, match=r"p\.releases.*not there\. Put the latest copy.*`begin anew`"):
+        practice.share(crowns(range(99)))
+    assert not path.exists()
+    copy.rename(path)
+    assert practice.share(crowns(range(99))).standing == NEAR
+
+
+def test_an_older_copy_of_the_memory_is_no_copy_of_the_latest(practice: Practice) -> None:
+    practice.share(crowns(range(100)))
+    path = memory_path(practice.key)
+    older = path.read_text()
+    practice.share(crowns(range(120)))
+    path.write_text(older)
+    with pytest.raises(DataError, match="an older copy"):
+        practice.share(crowns(range(119)))
+
+
+def test_with_the_database_gone_too_what_lies_beside_earlier_output_asks_for_it(practice: Practice) -> None:
+    noted = practice.share(crowns(range(100))).note
+    assert re.fullmatch(r"[0-9a-f]{16} [0-9a-f]{16}", noted)
+    for gone in (practice.path, memory_path(practice.key)):
+        gone.unlink()
+    with pytest.raises(DataError, match="not there"):
+        practice.share(crowns(range(99)), seen=[noted])
+    with pytest.raises(DataError, match="not there"):
+        practice.share(crowns(range(99)), seen=[f" {noted.split()[1]}"])
+    assert practice.made == 1
+    # Another practice's output, in a folder that both wrote to.
+    other = f"{'0' * 16} {noted.split()[1]}"
+    assert practice.share(crowns(range(99)), seen=[other]).standing == NEW
+
+
+def test_a_practice_may_begin_anew_by_its_own_word(practice: Practice) -> None:
+    noted = practice.share(crowns(range(100))).note
+    memory_path(practice.key).write_text("begin anew\n")
+    assert practice.share(crowns(range(99)), seen=[noted]) == Remembered("figures 2", DAY, NEW)
+    # From then on it is remembered as before; a file of before in some folder asks for nothing more.
+    assert practice.share(crowns(range(98)), POOLING, seen=[noted]).standing == NEW
+    assert practice.share(crowns(range(98))).standing == NEAR
+    memory_path(practice.key).unlink()
+    with pytest.raises(DataError, match="not there"):
+        practice.share(crowns(range(98)))
 
 
 def test_what_cannot_be_remembered_is_not_shared(practice: Practice) -> None:

@@ -63,6 +63,7 @@ def _comparison(found: dict[str, Any]) -> dict[str, Any]:
     kept = {k: v for k, v in found.items() if k not in {"steady", "mean_years", "within_patient", "robustness"}}
     return {
         **kept,
+        "groups": _groups(found),
         "notes": [_note(text) for text in found["notes"]],
         "honesty": {
             **{key: value for key, value in robustness.items() if key != "leaving"},
@@ -96,7 +97,12 @@ def _days_of_preparation(flow: list[dict[str, Any]]) -> list[float]:
 
 
 def _technique(found: dict[str, Any]) -> dict[str, Any]:
-    return {**found, "notes": [numbers(text) for text in found["notes"]]}
+    return {**found, "groups": _groups(found), "notes": [numbers(text) for text in found["notes"]]}
+
+
+def _groups(found: dict[str, Any]) -> list[dict[str, Any]]:
+    """The groups but for the patients who failed, which are counted by hand in tests/questions/test_groups.py."""
+    return [{k: v for k, v in group.items() if k != "failed_patients"} for group in found["groups"]]
 
 
 def _note(text: str) -> Any:

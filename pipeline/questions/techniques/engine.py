@@ -12,7 +12,7 @@ from pipeline.practice.outcomes import outcome as named
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.covariates import Numeric
 from pipeline.questions.group_ratios import Ratios, failed_patients_by_state, group_ratios
-from pipeline.questions.groups import days_of
+from pipeline.questions.groups import days_of, failed_patients
 from pipeline.questions.techniques.claims import Draft, Pair, with_claims
 from pipeline.questions.techniques.compact_rows import only_columns, source_of
 from pipeline.questions.techniques.dose import DoseCurve, dose_curve
@@ -256,13 +256,21 @@ def _draft(question: Question, outcome: str, groups: Grouped, analysis: Analysis
 
 def _group(rows: pl.DataFrame, name: str, label: str, outcome: str, analysis: Analysis) -> TechniqueGroup:
     patients, failures = rows["patient_id"].n_unique(), int(rows["event"].sum())
+    failed = failed_patients(rows, "event")
+    told = TechniqueGroup(name, label, rows.height, patients, failures, 0.0, None, None, None, failed_patients=failed)
     if outcome == HEALED:
         share = clustered_share((~rows["event"]).to_numpy(), rows["patient_id"], confidence=analysis.confidence)
-        limits = (share.share, share.low, share.high)
-        return TechniqueGroup(name, label, rows.height, patients, failures, 0.0, None, None, None, *limits)
+        return replace(told, success=share.share, success_ci_low=share.low, success_ci_high=share.high)
     rate = failure_rate(rows["exit_days"], rows["event"], entry_days=rows["entry_days"], confidence=analysis.confidence)
-    figures = (rate.per_100, rate.low, rate.high) if rate.tooth_years else (None, None, None)
-    return TechniqueGroup(name, label, rows.height, patients, failures, rate.tooth_years, *figures)
+    if not rate.tooth_years:
+        return told
+    return replace(
+        told,
+        tooth_years=rate.tooth_years,
+        rate_per_100_tooth_years=rate.per_100,
+        rate_ci_low=rate.low,
+        rate_ci_high=rate.high,
+    )
 
 
 def _standardised(fit: CoxFit | None, groups: Grouped, analysis: Analysis) -> Standardised | None:

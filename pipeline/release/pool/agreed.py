@@ -10,7 +10,7 @@ from pipeline.release import disclosure
 # The form of the file, and what is meant by crown, failure, follow-up and group. A change in either makes files
 # of the former kind outdated.
 SCHEMA = 2
-DEFINITIONS = 3
+DEFINITIONS = 4
 KIND = "toothyears contribution"
 NOTE = "Rounded counts and ratios of groups of teeth. Nothing in this file is about a person."
 

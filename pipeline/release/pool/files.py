@@ -110,8 +110,8 @@ def _check_signature(given: Contribution, name: str, *, unsigned: bool) -> None:
     if not given.key and not unsigned:
         raise DataError(
             f"{name} is signed by nobody, so anyone may have made it. Ask that practice for the file that "
-            "`toothyears contribute` writes, or take unsigned files by name (--unsigned, or unsigned = true under "
-            "[evidence]); pages then say so."
+            "`toothyears contribute` writes, or take files that anyone may have made by name (--unlisted; unlisted = "
+            "true under [evidence]); pages then say so."
         )
     if given.key and not is_signed(_what_is_signed(given), public=given.key, signature=given.signature):
         raise DataError(

@@ -50,6 +50,15 @@ class _Settings(NamedTuple):
     smallest: float
 
 
+class _Counted(NamedTuple):
+    """Teeth of so many patients, failures of so many; None where nobody counted the last."""
+
+    teeth: int
+    patients: int
+    failures: int
+    failed_patients: int | None
+
+
 def contribution(
     results: Results,
     spells: Mapping[str, pl.DataFrame],
@@ -110,7 +119,8 @@ def _of_comparison(
         if not set(names) <= set(counted):
             return None
         group, reference = (
-            _counts(gate, n, counted[n].crowns, counted[n].patients, counted[n].failures) for n in names
+            _counts(gate, n, _Counted(g.crowns, g.patients, g.failures, g.failed_patients))
+            for n, g in ((n, counted[n]) for n in names)
         )
         if not _told(group, reference):
             return None
@@ -141,8 +151,8 @@ def _of_technique(gate: Gate, asked: Pooled, answer: TechniqueAnswer, settings: 
     if found is None or not pair <= set(counted):
         return None
     group, reference = (
-        _counts(gate, n, counted[n].teeth, counted[n].patients, counted[n].failures)
-        for n in (asked.group, asked.reference)
+        _counts(gate, n, _Counted(g.teeth, g.patients, g.failures, g.failed_patients))
+        for n, g in ((n, counted[n]) for n in (asked.group, asked.reference))
     )
     sides = (group, reference)
     if not _told(*sides):
@@ -232,15 +242,17 @@ def _gap(d: Difference, sides: tuple[Side, Side], settings: _Settings) -> Gap | 
     return Gap(nearest_step(d.per_100, step), step, error, d.method.startswith(ADJUSTED), d.from_days <= 0)
 
 
-def _counts(gate: Gate, name: str, teeth: int, patients: int, failures: int) -> Side:
-    told = gate.teeth(teeth, patients)
+def _counts(gate: Gate, name: str, of: _Counted) -> Side:
+    told = gate.teeth(of.teeth, of.patients)
     if told is None:
         return Side(name, None, None, None, (), ())
-    return Side(name, told, gate.plain(patients), gate.failures(failures), (), ())
+    return Side(name, told, gate.plain(of.patients), gate.failures(of.failures, of.failed_patients), (), ())
 
 
 def _side(gate: Gate, name: str, spells: pl.DataFrame) -> Side:
-    side = _counts(gate, name, spells["unit"].n_unique(), spells["patient_id"].n_unique(), int(spells["event"].sum()))
+    failed = spells.filter("event")["patient_id"]
+    teeth, patients = spells["unit"].n_unique(), spells["patient_id"].n_unique()
+    side = _counts(gate, name, _Counted(teeth, patients, len(failed), failed.n_unique()))
     if side.teeth is None:
         return side
     first = spells.unique("unit")["tooth_group"]

@@ -58,22 +58,30 @@ def read_members(path: Path) -> dict[str, str]:
     return found
 
 
-def refuse_small(given: Sequence[Contribution]) -> None:
-    """Refuse files of so few patients that a second file of the same practice is not surely known as one.
+def refuse_unlisted(given: Sequence[Contribution], *, taken: bool) -> None:
+    """Refuse files without a list of members, unless such are `taken` by name; of these, files of few patients.
 
-    With a list of members there is none: each practice is known by its key.
+    Without a list whoever makes up a practice with a key of his own is one, and of few patients a second file of the
+    same practice is not surely known as such.
 
     Raises
     ------
     DataError
-        Naming the file by its practice's code.
+        Naming a file of few patients by its practice's code.
     """
+    if given and not taken:
+        raise DataError(
+            "There is no list of members: a signature shows that a file is as somebody wrote it, not who, and anyone "
+            "can make up a practice and sign it. Have each practice read its key number to you over the telephone, and "
+            f"write them into a list (--members FILE; members under [evidence]): {EXAMPLE}. To take files that anyone "
+            f"may have made, of {FEWEST_KNOWN} patients or more, say so (--unlisted; unlisted = true)."
+        )
     for c in given:
         if patients_of(c.marks) < FEWEST_KNOWN:
             raise DataError(
                 f"The file of practice {c.code} is of under about {FEWEST_KNOWN} patients: without a list of members "
                 "it is not sure whether it is a second file, or a part, of another one given here. Write the practices "
-                f"and their key numbers into a list (--members): {EXAMPLE}."
+                f"and their key numbers into a list (--members FILE; members under [evidence]): {EXAMPLE}."
             )
 
 

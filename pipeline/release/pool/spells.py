@@ -9,16 +9,10 @@ from pipeline.questions.comparisons import QUESTIONS, LinkedTables
 _COLUMNS = ("state", "entry_days", "exit_days", "event", "patient_id", "unit", "tooth_group", "tooth_fdi")
 
 
-def pooled_spells(
-    crowns: pl.DataFrame, courses: pl.DataFrame, teeth: pl.DataFrame, patients: pl.DataFrame
-) -> dict[str, pl.DataFrame]:
+def pooled_spells(records: LinkedTables) -> dict[str, pl.DataFrame]:
     """Rows by question: `state, entry_days, exit_days, event, patient_id, unit, tooth_group, tooth_fdi`, and the day
     from which the tooth counts, `seat_date` or `completed`.
-
-    The parameters are `crowns`, `endo_courses`, `tooth_followup` and `patients` as declared in `tables`.
     """
-    records = LinkedTables(crowns=crowns, from_opening=crowns, covering=crowns, courses=courses, teeth=teeth,
-                      patients=patients)  # fmt: skip
     return {
         asking.question.id: _named(asking.rows(records), asking.question.unit)
         for asking in QUESTIONS
