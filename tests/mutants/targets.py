@@ -118,6 +118,14 @@ def _trial(name: str) -> Target:
 
 COMPARISON = (
     _question("comparison", "crown_longevity"),
+    _question("comparison", "answer", "crown_longevity", "comparisons", "endo_by_hand"),
+    _question("comparison", "comparisons"),
+    _question("comparison", "question", "comparisons"),
+    Target(
+        "comparison",
+        "pipeline/practice/outcomes.py",
+        ("tests/test_outcomes.py", "tests/questions/test_endo_teeth.py"),
+    ),
     _question("comparison", "crown_rows"),
     _question("comparison", "groups"),
     _question("comparison", "covariates"),
@@ -166,11 +174,29 @@ VERDICT = (
 )
 _EDGES = "tests/dashboards/test_dash_release_edges.py"
 _OF_RELEASE = ("released", "count", "healing", "methods", "percent", "rates", "technique", "trial", "words")
+_SERIES, _FILES = "tests/dashboards/test_dash_attack_series.py", "tests/dashboards/test_dash_attack_files.py"
+_OF_PARTS = (
+    "each_part_stands_beside_its_whole",
+    "what_cannot_be_read_any_more_tells_of_none",
+    "pages_are_watched_in_every_table",
+)
+_OF_RECORDS = (
+    "record_of_a_release_that_hides_nothing_says_so",
+    "record_tells_each_thing_in_its_place_and_breaks_no_word",
+    "record_lies_beside_each_file_with_its_hash_its_reasons_and_a_line_to_sign",
+    "patient_with_twice_eleven_teeth_is_told_of",
+)
 DISCLOSURE = (
     Target("disclosure", "pipeline/release/disclosure.py", ("tests/pool/test_pool_disclosure.py",)),
     *(Target("disclosure", f"dashboards/release/{name}.py", (_EDGES,)) for name in _OF_RELEASE),
     Target("disclosure", "dashboards/release/curve.py", ("tests/dashboards/test_dash_release_curve.py", _EDGES)),
-    Target("disclosure", "pipeline/release/memory.py", ("tests/releases/test_release_memory.py",)),
+    Target("disclosure", "dashboards/release/parts.py", tuple(f"{_SERIES}::test_{name}" for name in _OF_PARTS)),
+    Target("disclosure", "dashboards/release/record.py", tuple(f"{_FILES}::test_a_{name}" for name in _OF_RECORDS)),
+    Target("disclosure", "dashboards/release/table1.py", ("tests/dashboards/test_dash_table1.py",)),
+    *(
+        Target("disclosure", f"pipeline/release/{name}.py", ("tests/releases/test_release_memory.py",))
+        for name in ("memory", "memory_file")
+    ),
 )
 _OTHERS = ("tests/questions/test_others_and_yours.py",)
 _POOL_EDGES = "tests/pool/test_pool_edges.py"

@@ -323,6 +323,22 @@ def test_a_memory_cut_short_is_damaged(practice: Practice) -> None:
         practice.share(crowns(range(101)))
 
 
+@pytest.mark.parametrize(("of_secret", "is_sound"), [(64, True), (62, False), (0, False)])
+def test_a_memory_with_a_secret_of_fewer_than_32_bytes_is_damaged(
+    practice: Practice, of_secret: int, is_sound: bool
+) -> None:
+    practice.share(crowns(range(100)))
+    path = memory_path(practice.key)
+    secret = practice.memory.secret
+    assert len(secret) == 64
+    path.write_text(path.read_text().replace(secret, secret[:of_secret]))
+    if is_sound:
+        assert practice.share(crowns(range(101))).standing == NEAR
+    else:
+        with pytest.raises(DataError, match="damaged"):
+            practice.share(crowns(range(101)))
+
+
 def test_what_cannot_be_remembered_is_not_shared(practice: Practice) -> None:
     practice.key = practice.key.parent / "p.key" / "key"
     with pytest.raises(DataError, match="must be remembered"):
