@@ -96,6 +96,12 @@ def test_a_count_is_said_or_said_to_be_hidden() -> None:
     assert [str(c) for c in (HIDDEN, FIFTEEN, ReleasedCount(1235))] == ["hidden", "15", "1,235"]
 
 
+@pytest.mark.parametrize("value", [0, 10, 14, 17, 15.0, True])
+def test_a_count_that_was_not_rounded_is_refused(value: int) -> None:
+    with pytest.raises(ValueError, match="at least 15 and a multiple of 5"):
+        ReleasedCount(value)
+
+
 # Shares, differences and ratios
 
 

@@ -45,10 +45,10 @@ _OF_RULES = {
 }
 
 
-def _of_rule(name: str) -> str:
-    """A file of `tests/transforms` by its name, or one test of it as file::test."""
+def _node(folder: str, name: str) -> str:
+    """A file of a folder of tests by its name, or one test of it as file::test."""
     file, _, test = name.partition("::")
-    return f"{_T}{file}.py{test and '::' + test}"
+    return f"tests/{folder}/test_{file}.py{test and '::' + test}"
 
 
 def _prepare_ledgers() -> None:
@@ -62,7 +62,7 @@ LINKING = (
         Target(
             "linking",
             f"pipeline/transforms/{module}.py",
-            (_AT_ONCE, *(_of_rule(name) for name in names), *_WAYS),
+            (_AT_ONCE, *(_node("transforms", name) for name in names), *_WAYS),
             _prepare_ledgers,
             _AGAIN,
         )
@@ -80,9 +80,7 @@ def _stats(name: str, *more: str) -> Target:
 
 
 def _question(group: str, name: str, *more: str) -> Target:
-    return Target(
-        group, f"pipeline/questions/{name}.py", tuple(f"tests/questions/test_{t}.py" for t in more or (name,))
-    )
+    return Target(group, f"pipeline/questions/{name}.py", tuple(_node("questions", test) for test in more or (name,)))
 
 
 # Of the tests of the trial those by hand; the others make whole practices.
@@ -118,7 +116,14 @@ def _trial(name: str) -> Target:
 
 COMPARISON = (
     _question("comparison", "crown_longevity"),
-    _question("comparison", "answer", "crown_longevity", "comparisons", "endo_by_hand"),
+    _question(
+        "comparison",
+        "answer",
+        "crown_longevity",
+        "comparisons",
+        "endo_by_hand",
+        "steady_ratio::test_what_the_same_patients_deny_is_not_claimed",
+    ),
     _question("comparison", "comparisons"),
     _question("comparison", "question", "comparisons"),
     Target(
