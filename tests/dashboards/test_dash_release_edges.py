@@ -49,6 +49,7 @@ from dashboards.release.trial import (
     release_outcomes,
 )
 from pipeline.questions.gaps import gap_sentence
+from pipeline.questions.techniques.grouping import OTHER
 from pipeline.release.disclosure import Rounding, nearest_step
 from pipeline.results import (
     Check,
@@ -530,6 +531,11 @@ def shown(given: TechniqueAnswer) -> tuple[ReleasedContrast, ...]:
     return found.contrasts
 
 
+def shown_groups(given: TechniqueAnswer) -> tuple[ReleasedTechniqueGroup, ...]:
+    (found,) = release_techniques(plain_gate(), [given], smallest=5).answers
+    return found.groups
+
+
 def test_a_technique_contrast_by_hand() -> None:
     (found,) = shown(technique())
     figures = (found.per_100, found.low, found.high, found.ratio, found.ratio_low, found.ratio_high)
@@ -570,6 +576,23 @@ def test_a_technique_group_of_all_others_has_words_too() -> None:
     ).answers
     assert len({g.label for g in found.groups}) == 3
     assert "Ashby" not in repr(found)
+
+
+def test_of_all_other_ways_together_no_count_is_told() -> None:
+    given = technique()
+    rest = dataclasses.replace(given.groups[0], name=OTHER)
+    (found,) = release_techniques(
+        plain_gate(), [dataclasses.replace(given, groups=(*given.groups, rest))], smallest=5
+    ).answers
+    assert [g.label for g in found.groups] == [g.label for g in shown_groups(given)]
+
+
+def test_a_contrast_lies_within_its_range_its_ends_among_it() -> None:
+    for low, high in ((4, 8), (1, 4), (4, 4)):
+        assert ReleasedContrast("a", "b", 4, low, high, None, None, None, "differs").per_100 == 4
+    for low, high in ((5, 8), (1, 3)):
+        with pytest.raises(ValueError, match="within its range"):
+            ReleasedContrast("a", "b", 4, low, high, None, None, None, "differs")
 
 
 def test_of_safety_little_difference_is_never_said() -> None:
@@ -656,6 +679,12 @@ def test_methods_by_hand() -> None:
     assert (ReleasedMethods().checked, ReleasedMethods().agreed, ReleasedMethods().set_aside) == (0, 0, HIDDEN)
     with pytest.raises(ValueError, match="crowns and root canals"):
         ReleasedFollowUp("Dr Ashby", 33, 10, 90)
+
+
+@pytest.mark.parametrize(("lost", "is_told"), [(10, False), (11, True), (489, True), (490, False)])
+def test_how_many_were_lost_is_not_told_where_few_were_or_few_were_not(lost: int, is_told: bool) -> None:
+    followed = (FollowUp("crowns", 500, None, lost / 500, 0.5),)
+    assert len(release_methods(plain_gate(), results(followup=followed)).followup) == is_told
 
 
 def test_a_step_that_lost_one_to_ten_is_passed_over() -> None:

@@ -68,10 +68,8 @@ LINKING = (
         )
         for module, names in _OF_RULES.items()
     ),
-    *(
-        Target("linking", f"pipeline/transforms/{name}.py", (f"{_T}{name}.py",))
-        for name in ("dates", "corrections", "healing")
-    ),
+    *(Target("linking", f"pipeline/transforms/{name}.py", (f"{_T}{name}.py",)) for name in ("dates", "corrections")),
+    Target("linking", "pipeline/transforms/healing.py", (f"{_T}lesions_between_films.py", f"{_T}healing.py")),
 )
 
 
