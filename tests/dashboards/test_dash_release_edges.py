@@ -723,6 +723,31 @@ def test_a_comparison_without_steps_or_a_difference_says_none() -> None:
     assert (found.difference.from_start, found.verdict_code) == (False, "differs")
 
 
+def test_nothing_is_compared_with_a_group_whose_failures_are_hidden() -> None:
+    few = (group(500, 60), group(400, 5, "through_crown"))
+    (found,) = release(results(compared(groups=few))).comparisons
+    assert [(g.crowns.value, g.failures.value) for g in found.groups] == [(500, 60), (400, None)]
+    assert (found.difference, found.estimates, found.naive, found.verdict_code) == (None, (), None, "too_early")
+
+
+def test_a_technique_differs_little_only_within_what_this_practice_calls_little() -> None:
+    little = {"difference_per_100": 0.4, "difference_ci_low": -2.0, "difference_ci_high": 2.0}
+    asked = technique(verdict="little_difference", **little)
+    codes = {}
+    for smallest in ("5", "1.5", "no number", ""):
+        told = release(results(techniques=(asked,), analysis={"smallest_difference_per_100": smallest}))
+        (codes[smallest],) = (c.verdict_code for c in told.techniques.contrasts)
+    assert codes == {"5": "little_difference", "1.5": "cannot_tell", "no number": "cannot_tell", "": "cannot_tell"}
+
+
+@pytest.mark.parametrize("year", ["first_year", "last_year"])
+def test_of_the_span_of_the_records_only_years_pass(year: str) -> None:
+    whole = release(results())
+    assert (whole.first_year, whole.last_year) == ("2005", "2024")
+    with pytest.raises(ValueError, match="in years only"):
+        dataclasses.replace(whole, **{year: "2005-01"})
+
+
 def test_a_label_count_of_hidden_or_unknown_groups_is_not_said() -> None:
     for survival in ((("before_seat", 0.9), ("Dr Ashby", 0.95)), (("before_seat", math.nan),)):
         naive = dataclasses.replace(compared().naive, survival=survival)
