@@ -30,6 +30,8 @@ def _lines(*rows: tuple[str, float | None, float | None]) -> list[tuple[str, int
 def test_means_are_whole_and_shares_on_the_step_of_their_group() -> None:
     found = _lines(("age_at_seat", 54.4, 51.5), ("sex_female", 0.554, 0.4871), ("sex_male", 0.446, 0.5129))
     assert found == [("Age at the seat, mean in years", 52, 54), ("Sex: female", 49, 55), ("Sex: male", 51, 45)]
+    both = release_table1(plain_gate(), _compared(("age_at_seat", 54.4, 51.5), ("sex_female", 0.5, 0.5)), BOTH)
+    assert [r.share for r in both] == [False, True]
 
 
 def test_few_teeth_are_hidden_and_never_alone() -> None:
