@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Sequence
+from typing import TypeGuard
 
 from pipeline.results import DAYS_PER_YEAR
 
@@ -51,7 +52,7 @@ def months(days: int) -> str:
     return count(max(1, round(12 * days / DAYS_PER_YEAR)), "month")
 
 
-def known(value: float | None) -> bool:
+def known(value: float | None) -> TypeGuard[float]:
     """True for a number that can be written: neither missing, nor infinite, nor not-a-number."""
     return value is not None and math.isfinite(value)
 

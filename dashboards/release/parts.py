@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from dashboards.release.count import ReleasedCount
 from dashboards.release.rates import CODED, ReleasedRate, ReleasedRates
 from dashboards.release.released import Released, from_text
+from pipeline.practice.outcomes import CROWN_FAILURE, ENDO_FAILURE, TOOTH_LOSS
 from pipeline.release.disclosure import Part, few_between
 
 OVERALL = "overall"
@@ -33,18 +34,18 @@ def _parts(released: Released) -> Iterator[tuple[str, ReleasedCount, ReleasedCou
             name, whole = f"{t.outcome} {t.by} {row_name}", wholes[t.outcome]
             yield f"{name} teeth", row.teeth, whole.teeth
             yield f"{name} failures", row.failures, whole.failures
-    lost = {(t.by, r.name): r for t in released.rates if t.outcome == "tooth_survival" for r in t.rows}
+    lost = {(t.by, r.name): r for t in released.rates if t.outcome == TOOTH_LOSS.rate for r in t.rows}
     for t in released.rates:
-        for row in t.rows if t.outcome == "free_of_intervention" else ():
+        for row in t.rows if t.outcome == ENDO_FAILURE.rate else ():
             if (t.by, row.name) in lost:
                 yield f"lost {t.by} {row.name}", lost[t.by, row.name].failures, row.failures
     for found in released.losses:
         for cause in found.causes[:-1]:
             yield f"{found.id} {cause.cause}", cause.losses, found.causes[-1].losses
-    if (crowns := wholes.get("crown_survival")) is not None:
+    if (crowns := wholes.get(CROWN_FAILURE.rate)) is not None:
         yield from _of_crowns(released, crowns)
     for one, other in itertools.permutations(released.techniques.answers, 2):
-        if (one.title, one.outcome, other.outcome) == (other.title, "tooth_loss", "endo_failure"):
+        if (one.title, one.outcome, other.outcome) == (other.title, TOOTH_LOSS.id, ENDO_FAILURE.id):
             failed = {g.label: g.failures for g in other.groups}
             for group in one.groups:
                 if group.label in failed:
@@ -63,11 +64,11 @@ def _named(table: ReleasedRates) -> list[tuple[str, ReleasedRate]]:
 
 def _of_crowns(released: Released, crowns: ReleasedRate) -> Iterator[tuple[str, ReleasedCount, ReleasedCount]]:
     for answer in released.techniques.answers:
-        for group in answer.groups if answer.outcome == "crown_failure" else ():
+        for group in answer.groups if answer.outcome == CROWN_FAILURE.id else ():
             name = f"{answer.title} {group.label}"
             yield f"{name} failures", group.failures, crowns.failures
             yield f"{name} teeth", group.teeth, crowns.teeth
     for c in released.comparisons:
-        for g in c.groups if c.outcome == "crown_failure" else ():
+        for g in c.groups if c.outcome == CROWN_FAILURE.id else ():
             yield f"{c.id} {g.name} failures", g.failures, crowns.failures
             yield f"{c.id} {g.name} teeth", g.crowns, crowns.teeth

@@ -75,7 +75,7 @@ class ReleasedDifference:
     low: int
     high: int
     from_start: bool
-    adjusted: bool = False
+    adjusted: bool
 
 
 @dataclass(frozen=True)

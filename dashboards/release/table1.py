@@ -75,9 +75,7 @@ def _means(gate: Gate, row: BalanceRow, gaps: BalanceRow | None, sizes: Sequence
     without = (gaps.of_reference, gaps.of_group) if gaps else (0.0, 0.0)
     filled = [round(n * (1 - (gap or 0.0))) for gap, n in zip(without, sizes, strict=True)]
     return [
-        None
-        if value is None or not known(value) or gate.rounding.count(having) is None or not gate.averages(having)
-        else round(value)
+        round(value) if known(value) and gate.rounding.count(having) is not None and gate.averages(having) else None
         for value, having in zip(told, filled, strict=True)
     ]
 
@@ -100,16 +98,18 @@ def _levels(
 
 
 def _column(gate: Gate, names: list[str], shares: Sequence[float | None], teeth: int) -> list[int | None]:
-    told = [0.0 if s is None or not known(s) else s for s in shares]
     step = percent_step(gate.rounding.count(teeth))
     if step is None:
-        return [None] * len(told)
+        return [None] * len(shares)
     # What none of the levels is (the noes of a yes-or-no) stands last, so that it counts among the neighbours.
-    counts = [round(s * teeth) for s in told]
+    counts = [round(s * teeth) if known(s) else 0 for s in shares]
     if sum(counts) < teeth:
         names, counts = [*names, f"{names[0]} no" if names else "no"], [*counts, teeth - sum(counts)]
-    kept = gate.table(names, counts)[: len(told)]
-    return [None if k is None else gate.rounding.share(100 * s, step) for k, s in zip(kept, told, strict=True)]
+    kept = gate.table(names, counts)[: len(shares)]
+    return [
+        gate.rounding.share(100 * s, step) if known(s) and k is not None else None
+        for k, s in zip(kept, shares, strict=True)
+    ]
 
 
 def _named(label: str, word: str) -> str:

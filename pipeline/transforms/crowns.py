@@ -144,11 +144,11 @@ def _join_postings(postings: pl.DataFrame, opened: pl.DataFrame, *, repost: int,
         .sort(*TOOTH, "service_date")
     )
     apart = (day - before).dt.total_days()
-    same = same_tooth() & (pl.col("crown_kind") == pl.col("crown_kind").shift(1)).fill_null(False)
+    same = same_tooth() & (pl.col("crown_kind") == pl.col("crown_kind").shift(1))
     one_free = pl.col("free") != pl.col("free").shift(1)
     between = (pl.col("last_opened") > before).fill_null(False)  # told of rows of one tooth alone
     joins = same & ((apart <= repost) | ((apart <= pair) & one_free & ~between))
-    rows = rows.with_columns(crown=(~joins.fill_null(False)).cum_sum(), between=between & joins.fill_null(False))
+    rows = rows.with_columns(crown=(~joins).cum_sum(), between=between & joins)
     return (
         rows.group_by("crown", maintain_order=True)
         .agg(

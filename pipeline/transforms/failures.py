@@ -78,7 +78,7 @@ def crown_failures(
     is_lost, is_replaced, is_removed = (
         (pl.col(day) == pl.col("failed")).fill_null(False) for day in ("lost_on", "replaced_on", "removed_on")
     )
-    by_next = (pl.col("next_crown") == pl.col("failed")).fill_null(False) & pl.col("next_elsewhere").fill_null(False)
+    by_next = ((pl.col("next_crown") == pl.col("failed")) & pl.col("next_elsewhere")).fill_null(False)
     by_others = (pl.col("removed_elsewhere") == pl.col("failed")).fill_null(False)
     return out.with_columns(
         failure_cause=pl.when(is_lost)

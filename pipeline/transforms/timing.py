@@ -222,13 +222,13 @@ def _decide(candidates: pl.DataFrame, *, undated: str) -> pl.DataFrame:
     completed_before = pl.col("before_id").is_not_null()
     begun_before = pl.col("begun_id").is_not_null()
     is_filled = pl.col("is_filled").fill_null(False)
-    filled_by_seat = is_filled & (pl.col("filled_by") <= seat).fill_null(False)
+    filled_by_seat = (pl.col("filled_by") <= seat).fill_null(False)
     shown = (pl.col("shown_by") <= seat).fill_null(False)
     sure = shown | filled_by_seat | pl.col("certain_by").is_not_null()
     before = completed_before | begun_before | shown | filled_by_seat
     undated_elsewhere = is_filled & ~filled_by_seat & pl.col("settled").is_null()
     opened = pl.col("opened")
-    through = ~before & _in_place_on(opened) & ~(undated_elsewhere & ~pl.col("settles").fill_null(False))
+    through = ~before & _in_place_on(opened) & ~undated_elsewhere
     neither = ~before & ~through & undated_elsewhere
     middle = seat + pl.duration(days=(pl.col("exit_date") - seat).dt.total_days() // 2)
     counts_as_opened = neither & pl.lit(undated == "through_crown") & (middle > seat) & _in_place_on(middle)

@@ -17,6 +17,7 @@ from pptx import Presentation
 from read_page import plain
 
 from dashboards.pages import handout, study_club
+from dashboards.release.methods import ReleasedMethods
 from dashboards.release.percent import percent_step
 from dashboards.release.rates import ReleasedRate
 from dashboards.release.record import SUFFIX, Standing, records, release_noted
@@ -287,12 +288,49 @@ def test_a_record_lies_beside_each_file_with_its_hash_its_reasons_and_a_line_to_
         assert not re.search(r"\b(legally|compliant|de-identified|anonymi[sz]ed)\b", text)
 
 
+def record_of(of: Released, teeth_of_one: int = 1) -> str:
+    """The record of one file without a day."""
+    made = records({"a.html": b""}, of, of=Records("", teeth_of_one), standing=Standing(), day=None)
+    return made[f"a.html{SUFFIX}"].decode()
+
+
 def test_a_record_of_a_release_that_hides_nothing_says_so() -> None:
-    bare = dataclasses.replace(released(), withheld=(), rules=())
-    text = records({"a.html": b""}, bare, of=Records(), standing=Standing(), day=None)[f"a.html{SUFFIX}"].decode()
-    assert "Nothing." in text
-    assert "not noted" in text
+    bare = dataclasses.replace(released(), withheld=(), rules=(), practice=None, methods=ReleasedMethods())
+    text = record_of(bare)
+    assert "WHAT WAS WITHHELD, AND WHY\n\nNothing.\n\n" in text
+    assert "SETTINGS\n\nNone.\n\n" in text
+    assert "\nFigures made on     not noted\n" in text
+    assert "\nPractice named      no\nPrograms            not known\n" in text
+    assert text.endswith("_\n")
     with pytest.raises(ValueError, match="declared ways"):
         Standing(None, "old")
     with pytest.raises(TypeError, match="released result only"):
         records({}, results(), of=Records(), standing=Standing(), day=None)  # type: ignore[arg-type]
+
+
+def test_a_record_tells_each_thing_in_its_place_and_breaks_no_word() -> None:
+    hidden = (("Table of crowns", "too few", 2), ("", "too few patients", 1), ("Table of crowns", "one patient", 3))
+    long = "x" * 90
+    versions = tuple((f"program{i}", "1.2.3") for i in range(6))
+    text = record_of(
+        dataclasses.replace(
+            released(),
+            practice="Alder Row Dental",
+            withheld=hidden,
+            rules=(("crown_repost_days", "60"), ("words", long)),
+            methods=ReleasedMethods(analysis=(("horizon_years", "5"),), versions=versions),
+        )
+    )
+    assert "Table of crowns\n- 2 x too few\n- 3 x one patient\nElsewhere\n- 1 x too few patients\n\n" in text
+    assert f"SETTINGS\n\n- crown_repost_days = 60\n- words =\n  {long}\n- horizon_years = 5\n\n" in text
+    assert "\nPractice named      yes\n" in text
+    # The second line of a value stands under the first.
+    [programs] = re.findall(r"^Programs +(.*(?:\n {20}\S.*)+)$", text, re.MULTILINE)
+    assert " ".join(programs.split()) == ", ".join(f"{name} {version}" for name, version in versions)
+
+
+@pytest.mark.parametrize(("teeth", "is_told"), [(21, False), (22, True)])
+def test_a_patient_with_twice_eleven_teeth_is_told_of(teeth: int, is_told: bool) -> None:
+    assert (
+        "so many teeth that numbers followed are told in steps" in " ".join(record_of(released(), teeth).split())
+    ) is is_told

@@ -10,8 +10,11 @@ from pathlib import Path
 import sample_results as samples
 
 from dashboards.release.count import ReleasedCount
+from dashboards.release.healing import ReleasedHealing, ReleasedLoss, ReleasedLosses
 from dashboards.release.parts import few_between_texts, parts_of
+from dashboards.release.rates import ReleasedRate, ReleasedRates
 from dashboards.release.released import Released, as_text, release
+from dashboards.release.technique import ReleasedTechnique, ReleasedTechniqueGroup, ReleasedTechniques
 from pipeline.release.disclosure import Rounding, few_between
 from pipeline.results.records import FEW, NEW, Records
 from tests.releases.test_release_memory import Practice, crowns
@@ -84,7 +87,82 @@ def test_pages_are_watched_in_every_table() -> None:
     assert few_between_texts(as_text(shown), as_text(moved(shown, 10)))
     assert not few_between_texts(as_text(shown), as_text(moved(shown, 5)))
     assert not few_between_texts(as_text(shown), as_text(shown))
-    assert not few_between_texts("of another version", as_text(shown))
+
+
+def told(n: int) -> ReleasedCount:
+    return ReleasedCount(n)
+
+
+def table(outcome: str, by: str, **rows: tuple[int, int]) -> ReleasedRates:
+    """Rates of groups by name: their teeth and failures."""
+    made = (ReleasedRate(name, told(n), told(failed), 5.0, None, None, None) for name, (n, failed) in rows.items())
+    return ReleasedRates(outcome, by, tuple(made), left_out=False)
+
+
+def technique(title: str, outcome: str, **groups: tuple[int, int]) -> ReleasedTechnique:
+    """An answer of groups by name: their teeth and failures."""
+    made = tuple(ReleasedTechniqueGroup(name, told(n), told(failed)) for name, (n, failed) in groups.items())
+    return ReleasedTechnique(title, outcome, 5.0, made, ())
+
+
+def test_each_part_stands_beside_its_whole() -> None:
+    shown = release(dataclasses.replace(samples.differs(), records=Records("x")))
+    compared = shown.comparisons[0]
+    group = dataclasses.replace(compared.groups[0], name="vital", crowns=told(300), failures=told(35))
+    one = dataclasses.replace(compared, groups=(group,))
+    losses = tuple(ReleasedLoss(cause, told(n), ()) for cause, n in (("caries", 20), ("fracture", 25), ("all", 50)))
+    made = dataclasses.replace(
+        shown,
+        rates=(
+            table("crown_survival", "overall", all=(400, 60)),
+            table("crown_survival", "tooth_group", molar=(200, 40), premolar=(150, 15)),
+            # Of lost teeth all are among those treated again, whether or not there is a whole of these.
+            table("endo_tooth_survival", "overall", all=(500, 50)),
+            table("endo_tooth_survival", "tooth_group", molar=(250, 30)),
+            table("endo_free_of_intervention", "tooth_group", molar=(250, 45), anterior=(100, 20)),
+            # No whole: of two rows neither is that of all teeth.
+            table("crowned_tooth_loss", "overall", all=(90, 20), some=(80, 15)),
+            table("crowned_tooth_loss", "tooth_group", molar=(70, 15)),
+        ),
+        losses=(ReleasedLosses("endo_tooth_loss_by_cause", told(500), losses),),
+        healing=tuple(
+            ReleasedHealing(name, told(n), ()) for name, n in (("all", 80), ("before treatment: a lesion", 30))
+        ),
+        techniques=ReleasedTechniques(
+            (
+                technique("Sealer", "tooth_loss", a=(60, 20), b=(70, 25)),
+                technique("Sealer", "endo_failure", a=(60, 35), c=(70, 40)),
+                technique("Obturation", "endo_failure", a=(60, 45), b=(70, 50)),
+                technique("Margin", "crown_failure", a=(80, 15), b=(90, 30)),
+            )
+        ),
+        comparisons=(one, dataclasses.replace(one, id="tooth_survival_by_crown_after_endo", outcome="tooth_loss")),
+    )
+    assert parts_of(made) == {
+        "crown_survival tooth_group molar teeth": (200, 400),
+        "crown_survival tooth_group molar failures": (40, 60),
+        "crown_survival tooth_group premolar teeth": (150, 400),
+        "crown_survival tooth_group premolar failures": (15, 60),
+        "endo_tooth_survival tooth_group molar teeth": (250, 500),
+        "endo_tooth_survival tooth_group molar failures": (30, 50),
+        "lost tooth_group molar": (30, 45),
+        "endo_tooth_loss_by_cause caries": (20, 50),
+        "endo_tooth_loss_by_cause fracture": (25, 50),
+        "judged before treatment: a lesion": (30, 80),
+        "Sealer a lost": (20, 35),
+        "Margin a failures": (15, 60),
+        "Margin a teeth": (80, 400),
+        "Margin b failures": (30, 60),
+        "Margin b teeth": (90, 400),
+        f"{one.id} vital failures": (35, 60),
+        f"{one.id} vital teeth": (300, 400),
+    }
+
+
+def test_what_cannot_be_read_any_more_tells_of_none() -> None:
+    text = as_text(release(dataclasses.replace(samples.differs(), records=Records("x"))))
+    assert not few_between_texts(text, "of another version")
+    assert not few_between_texts("of another version", text)
 
 
 def test_other_letters_of_the_same_clinicians_are_no_change() -> None:

@@ -11,9 +11,9 @@ import sample_results as samples
 from plain_gate import plain_gate
 
 from dashboards.charts.released_curve import released_curves, years
-from dashboards.release.curve import NO_CURVE, ReleasedPoint, _exact, release_curve, told_table
+from dashboards.release.curve import NO_CURVE, ReleasedPoint, ToldTable, _exact, _values, release_curve, told_table
 from dashboards.release.released import release
-from pipeline.release.disclosure import Gate, Rounding
+from pipeline.release.disclosure import SLACK, Gate, Rounding
 from pipeline.results import CurvePoint, Group, Milestone
 
 
@@ -50,6 +50,31 @@ def test_a_curve_by_hand() -> None:
     # 20 failures in 990 years: a rate of 2.02 of 100 a year, so 2.0 by one year; then 15 in 972.5 make 3.497.
     assert [p.failed for p in points] == [2, 3, 3, 5, 5, 7, 7]
     assert [p.followed.value for p in points] == [980, 975, 965, 955, 945, 935, 925]
+
+
+@pytest.mark.parametrize(
+    ("months", "followed", "lead", "years", "exposed"),
+    [
+        # Followed from the seat: 1000 to 980 for a year.
+        ((0, 6, 12), (1000, 990, 980), 0, 1.0, 990.0),
+        # First told half a year late: 3 months of the first 1000 come before.
+        ((6, 12), (1000, 980), 3, 0.75, 745.0),
+    ],
+)
+def test_the_range_of_a_curve_by_hand(
+    months: tuple[int, ...], followed: tuple[int, ...], lead: int, years: float, exposed: float
+) -> None:
+    """20 failures: on the logarithm 1.96 errors of 1 in the root of 20 each way, and 4 of the 20 may be too many."""
+    last = len(months) - 1
+    table = ToldTable(months, followed, ((last, 20),), last, lead)
+    mid, low, high = _values(table, 1.0)[last]
+    hazard, way = 20 / exposed * years, math.exp(1.959964 / math.sqrt(20))
+    assert mid == pytest.approx(100 * (1 - math.exp(-hazard)))
+    assert low == pytest.approx(100 * (1 - math.exp(-hazard / way * (1 - SLACK / 20))))
+    assert high == pytest.approx(100 * (1 - math.exp(-hazard * way * (1 + SLACK / 20))))
+    wider = _values(table, 4.0)[last]
+    assert wider[0] == mid
+    assert wider[2] == pytest.approx(100 * (1 - math.exp(-hazard * way**2 * (1 + SLACK / 20))))
 
 
 def test_a_curve_begins_where_enough_failed_and_not_with_a_flat_stretch() -> None:
@@ -156,6 +181,9 @@ def test_points_are_refused_where_they_are_none() -> None:
 
     with pytest.raises(ValueError, match="too few"):
         ReleasedPoint(6, 1, 0, 2, ReleasedCount(None))
+    with pytest.raises(ValueError, match="half-years"):
+        ReleasedPoint(-6, 1, 0, 2, ReleasedCount(15))
+    assert ReleasedPoint(0, 1, 0, 2, ReleasedCount(15)).months == 0
 
 
 def test_a_curve_that_begins_after_twice_the_horizon_is_drawn_all_the_same() -> None:

@@ -48,6 +48,7 @@ from dashboards.release.trial import (
     release_everyday,
     release_outcomes,
 )
+from pipeline.questions.techniques.grouping import OTHER
 from pipeline.release.disclosure import Rounding, nearest_step
 from pipeline.results import (
     Check,
@@ -94,6 +95,12 @@ MAIN = "crown_longevity_by_endo_timing"
 
 def test_a_count_is_said_or_said_to_be_hidden() -> None:
     assert [str(c) for c in (HIDDEN, FIFTEEN, ReleasedCount(1235))] == ["hidden", "15", "1,235"]
+
+
+@pytest.mark.parametrize("value", [0, 10, 14, 17, 15.0, True])
+def test_a_count_that_was_not_rounded_is_refused(value: int) -> None:
+    with pytest.raises(ValueError, match="at least 15 and a multiple of 5"):
+        ReleasedCount(value)
 
 
 # Shares, differences and ratios
@@ -524,6 +531,11 @@ def shown(given: TechniqueAnswer) -> tuple[ReleasedContrast, ...]:
     return found.contrasts
 
 
+def shown_groups(given: TechniqueAnswer) -> tuple[ReleasedTechniqueGroup, ...]:
+    (found,) = release_techniques(plain_gate(), [given], smallest=5).answers
+    return found.groups
+
+
 def test_a_technique_contrast_by_hand() -> None:
     (found,) = shown(technique())
     figures = (found.per_100, found.low, found.high, found.ratio, found.ratio_low, found.ratio_high)
@@ -564,6 +576,23 @@ def test_a_technique_group_of_all_others_has_words_too() -> None:
     ).answers
     assert len({g.label for g in found.groups}) == 3
     assert "Ashby" not in repr(found)
+
+
+def test_of_all_other_ways_together_no_count_is_told() -> None:
+    given = technique()
+    rest = dataclasses.replace(given.groups[0], name=OTHER)
+    (found,) = release_techniques(
+        plain_gate(), [dataclasses.replace(given, groups=(*given.groups, rest))], smallest=5
+    ).answers
+    assert [g.label for g in found.groups] == [g.label for g in shown_groups(given)]
+
+
+def test_a_contrast_lies_within_its_range_its_ends_among_it() -> None:
+    for low, high in ((4, 8), (1, 4), (4, 4)):
+        assert ReleasedContrast("a", "b", 4, low, high, None, None, None, "differs").per_100 == 4
+    for low, high in ((5, 8), (1, 3)):
+        with pytest.raises(ValueError, match="within its range"):
+            ReleasedContrast("a", "b", 4, low, high, None, None, None, "differs")
 
 
 def test_of_safety_little_difference_is_never_said() -> None:
@@ -652,6 +681,12 @@ def test_methods_by_hand() -> None:
         ReleasedFollowUp("Dr Ashby", 33, 10, 90)
 
 
+@pytest.mark.parametrize(("lost", "is_told"), [(10, False), (11, True), (489, True), (490, False)])
+def test_how_many_were_lost_is_not_told_where_few_were_or_few_were_not(lost: int, is_told: bool) -> None:
+    followed = (FollowUp("crowns", 500, None, lost / 500, 0.5),)
+    assert len(release_methods(plain_gate(), results(followup=followed)).followup) == is_told
+
+
 def test_a_step_that_lost_one_to_ten_is_passed_over() -> None:
     names = ("Crowns on permanent teeth", "Of Dr Ashby", "Seat date known", "Order of root canal and seat known",
              "Crowns with a known seat date", "Crowns on root-filled teeth", "Completed")  # fmt: skip
@@ -686,6 +721,31 @@ def test_a_comparison_without_steps_or_a_difference_says_none() -> None:
     (found,) = release(results(compared(difference=late))).comparisons
     assert found.difference is not None
     assert (found.difference.from_start, found.verdict_code) == (False, "differs")
+
+
+def test_nothing_is_compared_with_a_group_whose_failures_are_hidden() -> None:
+    few = (group(500, 60), group(400, 5, "through_crown"))
+    (found,) = release(results(compared(groups=few))).comparisons
+    assert [(g.crowns.value, g.failures.value) for g in found.groups] == [(500, 60), (400, None)]
+    assert (found.difference, found.estimates, found.naive, found.verdict_code) == (None, (), None, "too_early")
+
+
+def test_a_technique_differs_little_only_within_what_this_practice_calls_little() -> None:
+    little = {"difference_per_100": 0.4, "difference_ci_low": -2.0, "difference_ci_high": 2.0}
+    asked = technique(verdict="little_difference", **little)
+    codes = {}
+    for smallest in ("5", "1.5", "no number", ""):
+        told = release(results(techniques=(asked,), analysis={"smallest_difference_per_100": smallest}))
+        (codes[smallest],) = (c.verdict_code for c in told.techniques.contrasts)
+    assert codes == {"5": "little_difference", "1.5": "cannot_tell", "no number": "cannot_tell", "": "cannot_tell"}
+
+
+@pytest.mark.parametrize("year", ["first_year", "last_year"])
+def test_of_the_span_of_the_records_only_years_pass(year: str) -> None:
+    whole = release(results())
+    assert (whole.first_year, whole.last_year) == ("2005", "2024")
+    with pytest.raises(ValueError, match="in years only"):
+        dataclasses.replace(whole, **{year: "2005-01"})
 
 
 def test_a_label_count_of_hidden_or_unknown_groups_is_not_said() -> None:

@@ -1,6 +1,7 @@
 """Table 1 as it may leave: whole means, percent on the step of the group, few teeth hidden and never alone."""
 
 import dataclasses
+import math
 
 import pytest
 import sample_results as samples
@@ -29,6 +30,8 @@ def _lines(*rows: tuple[str, float | None, float | None]) -> list[tuple[str, int
 def test_means_are_whole_and_shares_on_the_step_of_their_group() -> None:
     found = _lines(("age_at_seat", 54.4, 51.5), ("sex_female", 0.554, 0.4871), ("sex_male", 0.446, 0.5129))
     assert found == [("Age at the seat, mean in years", 52, 54), ("Sex: female", 49, 55), ("Sex: male", 51, 45)]
+    both = release_table1(plain_gate(), _compared(("age_at_seat", 54.4, 51.5), ("sex_female", 0.5, 0.5)), BOTH)
+    assert [r.share for r in both] == [False, True]
 
 
 def test_few_teeth_are_hidden_and_never_alone() -> None:
@@ -44,6 +47,30 @@ def test_few_teeth_are_hidden_and_never_alone() -> None:
 def test_a_mean_of_few_teeth_is_hidden() -> None:
     found = _lines(("age_at_seat", 41.0, 52.0), ("age_at_seat_unknown", 0.99, 0.0))
     assert found == [("Age at the seat, mean in years", 52, None)]
+
+
+def test_of_a_group_of_few_teeth_no_share_is_told() -> None:
+    # Of 24 teeth a share would be a step of more than 20 %.
+    compared = _compared(("sex_female", 0.5, 0.5), ("sex_male", 0.5, 0.5))
+    few = tuple(dataclasses.replace(g, crowns=24) if g.name == "through_crown" else g for g in compared.groups)
+    found = release_table1(plain_gate(), dataclasses.replace(compared, groups=few), BOTH)
+    assert [(r.of_reference, r.of_group) for r in found] == [(50, None), (50, None)]
+
+
+@pytest.mark.parametrize(("teeth_of_one", "is_told"), [(64, True), (65, False)])
+def test_nothing_is_told_where_one_patient_is_over_a_tenth_of_the_smaller_group(
+    teeth_of_one: int, is_told: bool
+) -> None:
+    # Of 640 and 900 teeth.
+    gate = plain_gate(teeth_of_one=teeth_of_one)
+    assert (release_table1(gate, _compared(("age_at_seat", 54.4, 51.5)), BOTH) != ()) is is_told
+
+
+@pytest.mark.parametrize("unknown", [None, math.nan])
+def test_a_share_that_is_not_known_is_not_told_and_hides_no_other(unknown: float | None) -> None:
+    found = _lines(("material_metal", 0.5, 0.5), ("material_zirconia", unknown, 0.2), ("material_resin", 0.5, 0.3))
+    assert found == [("Material: metal", 50, 50), ("Material: zirconia", 20, None), ("Material: resin", 30, 50)]
+    assert _lines(("age_at_seat", 54.4, unknown)) == [("Age at the seat, mean in years", None, 54)]
 
 
 def test_names_that_are_not_declared_stay_inside() -> None:

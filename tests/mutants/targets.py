@@ -18,7 +18,7 @@ _WAYS = (
     f"{_T}rule_11_followup.py::test_events_elsewhere_after_the_last_contact_count_in_one_way_only",
     f"{_T}rule_11_followup.py::test_patients_seen_lately_are_followed_to_the_last_day_in_one_way",
 )
-# A rule's own tests take longest, so they come last: first what links many ledgers at once.
+# A rule's own tests take longest, so they come last: first what links many ledgers at once, then the other ways.
 _OF_RULES = {
     "events": ("rule_02_done_here", "rule_05_crown", "rule_06_kinds_of_crown"),
     "others": ("rule_03_elsewhere", "rule_13_gone"),
@@ -45,10 +45,10 @@ _OF_RULES = {
 }
 
 
-def _of_rule(name: str) -> str:
-    """A file of `tests/transforms` by its name, or one test of it as file::test."""
+def _node(folder: str, name: str) -> str:
+    """A file of a folder of tests by its name, or one test of it as file::test."""
     file, _, test = name.partition("::")
-    return f"{_T}{file}.py{test and '::' + test}"
+    return f"tests/{folder}/test_{file}.py{test and '::' + test}"
 
 
 def _prepare_ledgers() -> None:
@@ -62,16 +62,14 @@ LINKING = (
         Target(
             "linking",
             f"pipeline/transforms/{module}.py",
-            (_AT_ONCE, *(_of_rule(name) for name in names), *_WAYS),
+            (_AT_ONCE, *_WAYS, *(_node("transforms", name) for name in names)),
             _prepare_ledgers,
             _AGAIN,
         )
         for module, names in _OF_RULES.items()
     ),
-    *(
-        Target("linking", f"pipeline/transforms/{name}.py", (f"{_T}{name}.py",))
-        for name in ("dates", "corrections", "healing")
-    ),
+    *(Target("linking", f"pipeline/transforms/{name}.py", (f"{_T}{name}.py",)) for name in ("dates", "corrections")),
+    Target("linking", "pipeline/transforms/healing.py", (f"{_T}lesions_between_films.py", f"{_T}healing.py")),
 )
 
 
@@ -80,9 +78,7 @@ def _stats(name: str, *more: str) -> Target:
 
 
 def _question(group: str, name: str, *more: str) -> Target:
-    return Target(
-        group, f"pipeline/questions/{name}.py", tuple(f"tests/questions/test_{t}.py" for t in more or (name,))
-    )
+    return Target(group, f"pipeline/questions/{name}.py", tuple(_node("questions", test) for test in more or (name,)))
 
 
 # Of the tests of the trial those by hand; the others make whole practices.
@@ -118,6 +114,21 @@ def _trial(name: str) -> Target:
 
 COMPARISON = (
     _question("comparison", "crown_longevity"),
+    _question(
+        "comparison",
+        "answer",
+        "crown_longevity",
+        "comparisons",
+        "endo_by_hand",
+        "steady_ratio::test_what_the_same_patients_deny_is_not_claimed",
+    ),
+    _question("comparison", "comparisons"),
+    _question("comparison", "question", "comparisons"),
+    Target(
+        "comparison",
+        "pipeline/practice/outcomes.py",
+        ("tests/test_outcomes.py", "tests/questions/test_endo_teeth.py"),
+    ),
     _question("comparison", "crown_rows"),
     _question("comparison", "groups"),
     _question("comparison", "covariates"),
@@ -166,11 +177,29 @@ VERDICT = (
 )
 _EDGES = "tests/dashboards/test_dash_release_edges.py"
 _OF_RELEASE = ("released", "count", "healing", "methods", "percent", "rates", "technique", "trial", "words")
+_SERIES, _FILES = "tests/dashboards/test_dash_attack_series.py", "tests/dashboards/test_dash_attack_files.py"
+_OF_PARTS = (
+    "each_part_stands_beside_its_whole",
+    "what_cannot_be_read_any_more_tells_of_none",
+    "pages_are_watched_in_every_table",
+)
+_OF_RECORDS = (
+    "record_of_a_release_that_hides_nothing_says_so",
+    "record_tells_each_thing_in_its_place_and_breaks_no_word",
+    "record_lies_beside_each_file_with_its_hash_its_reasons_and_a_line_to_sign",
+    "patient_with_twice_eleven_teeth_is_told_of",
+)
 DISCLOSURE = (
     Target("disclosure", "pipeline/release/disclosure.py", ("tests/pool/test_pool_disclosure.py",)),
     *(Target("disclosure", f"dashboards/release/{name}.py", (_EDGES,)) for name in _OF_RELEASE),
     Target("disclosure", "dashboards/release/curve.py", ("tests/dashboards/test_dash_release_curve.py", _EDGES)),
-    Target("disclosure", "pipeline/release/memory.py", ("tests/releases/test_release_memory.py",)),
+    Target("disclosure", "dashboards/release/parts.py", tuple(f"{_SERIES}::test_{name}" for name in _OF_PARTS)),
+    Target("disclosure", "dashboards/release/record.py", tuple(f"{_FILES}::test_a_{name}" for name in _OF_RECORDS)),
+    Target("disclosure", "dashboards/release/table1.py", ("tests/dashboards/test_dash_table1.py",)),
+    *(
+        Target("disclosure", f"pipeline/release/{name}.py", ("tests/releases/test_release_memory.py",))
+        for name in ("memory", "memory_file")
+    ),
 )
 _OTHERS = ("tests/questions/test_others_and_yours.py",)
 _POOL_EDGES = "tests/pool/test_pool_edges.py"

@@ -38,6 +38,12 @@ Pt declined rubber dam. RCT.                                 | rubber_dam=false
 Rubber dam not used, RCT.                                    | rubber_dam=false
 Irrigant ultrasonically activated.                           | irrigant_activation=true
 Irrigant not activated.                                      | irrigant_activation=false
+Irrigated with NaOCl, no ultrasonics.                        | irrigant_activation=false
+Recall. Pt denies pain and is without a crown.               | symptomatic=false crown_in_place=false
+Recall. No new crown in place.                               | crown_in_place=-
+Recall. Pt had some pain after RCT.                          | symptomatic=true?
+Recall. Had pain last week, tender.                          | symptomatic=true
+RCT, hand files to 25 then rotary.                           | instrumentation=hybrid
 Ultrasonic tip used to find MB2.                             | irrigant_activation=-
 RCT, file separated in MB after cleaning was complete.       | separated_instrument=after_cleaning
 RCT, file separated in MB before the canal was cleaned.      | separated_instrument=before_cleaning

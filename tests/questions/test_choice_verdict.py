@@ -3,11 +3,19 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 
 import pytest
 
 from pipeline.questions import choice_options as ways
-from pipeline.questions.choice_verdict import beside_main, count_zero, hangs_on_choices, left_out, with_choices
+from pipeline.questions.choice_verdict import (
+    beside_main,
+    count_zero,
+    hangs_on_choices,
+    left_out,
+    outvoted,
+    with_choices,
+)
 from pipeline.results import Choice, Choices, Comparison, Verdict
 from pipeline.transforms.rules import LinkRules
 
@@ -156,6 +164,31 @@ def test_a_verdict_that_hangs_on_nothing_stays_and_what_changes_nothing_is_said(
     assert everything == ()
 
 
+@pytest.mark.parametrize(
+    ("others", "said"),
+    [
+        # Of five ways more than half must claim the same; the way in force, which claims nothing, is one of them.
+        ([MORE] * 3 + [way(1, -4, 6, "cannot_tell")], "3 of 5 ways of counting that adjust alike find more failures."),
+        ([way(-5, -9, -1, "differs")] * 3, "3 of 4 ways of counting that adjust alike find fewer failures."),
+        (
+            [way(0.5, -4, 4, "little_difference"), way(-0.5, -4, 4, "little_difference")],
+            "2 of 3 ways of counting that adjust alike find a small difference at most.",
+        ),
+        # Half is no majority, nor are claims that contradict one another, nor ways that claim nothing themselves.
+        ([way(5, 1, 9, "differs")], ""),
+        ([way(5, 1, 9, "differs"), way(-5, -9, -1, "differs")] * 2, ""),
+        ([way(5, -1, 9, "cannot_tell")] * 3, ""),
+        # What adjusts otherwise has no vote.
+        ([way(5, 1, 9, "differs", adjustment=ways.CRUDE)] * 9, ""),
+    ],
+)
+def test_a_verdict_that_claims_nothing_is_outvoted(others, said):
+    told = outvoted([way(3, -1, 7, "cannot_tell", main=True), *[replace(row, is_main=False) for row in others]])
+    assert told == (said and f"This hangs on how we count: the way in force gives no answer, but {said}")
+    # A verdict that claims something is never outvoted so.
+    assert outvoted([MORE, *[way(-5, -9, -1, "differs")] * 9]) == ""
+
+
 COUNTS = {"crowns_renewed_after_opening": 3, "crowns_opened": 40, "crowns_timing_unknown": 2}
 
 
@@ -182,6 +215,8 @@ def test_what_stands_beside_the_main_figure():
 
 def test_nothing_stands_beside_where_nothing_was_counted():
     assert beside_main((MORE,), dict.fromkeys(COUNTS, 0), renewal_days=90) == ()
+    (none_renewed,) = beside_main((MORE,), dict.fromkeys(COUNTS, 0) | {"crowns_opened": 40}, renewal_days=90)
+    assert none_renewed.startswith("None of 40 opened crowns was renewed within 90 days of the root canal")
     renewed, undated = beside_main((MORE,), COUNTS, renewal_days=90)
     assert renewed.endswith("They count as opened, and as failed.")
     assert undated.endswith("are in neither group.")

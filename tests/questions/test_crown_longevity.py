@@ -172,6 +172,9 @@ def test_groups_and_flow_are_counted_by_hand(compared):
     assert counts == {"before_seat": (40, 40, 5), "vital": (11, 11, 5), "through_crown": (40, 40, 12)}
     assert [(s.left, s.removed) for s in compared.flow] == [(92, 0), (91, 1)]
     assert compared.flow[-1].left == sum(g.crowns for g in compared.groups)
+    crowns, people = practice()
+    told = longevity.count_flow(crowns, crown_rows(crowns, people))
+    assert dict(zip(longevity.FLOW, told, strict=True)) == {"crowns": 92, "timed": 91}
 
 
 def test_without_failures_of_vital_crowns_there_is_no_adjusted_difference():

@@ -1,5 +1,7 @@
 """What is decided from counts of parts is what the rows would decide: columns, strata, where a curve starts."""
 
+import datetime as dt
+
 import numpy as np
 import polars as pl
 import pytest
@@ -177,6 +179,16 @@ def test_what_the_second_look_needs_by_hand():
     none, _ = counted(*practice(vital_failures=0))
     assert none.with_failures == {"before_seat", "through_crown"}
     assert none.present == first.present
+
+
+def test_the_years_of_the_records_run_from_the_first_day_of_any_part_to_the_last_of_any():
+    crowns, people = practice()
+    moved = pl.col("entry_date", "exit_date", "seat_date", "access_date").dt.offset_by("2y")
+    parts = [count_part(rows, people) for rows in (crowns, crowns.with_columns(moved))]
+    for order in (parts, parts[::-1]):
+        numbers = add_counts(order).numbers
+        assert (numbers["first"], numbers["last"]) == (dt.date(2020, 1, 1), dt.date(2023, 2, 4))
+        assert (numbers["crowns"], numbers["timed"]) == (184, 182)
 
 
 def test_a_crude_difference_needs_both_curves_at_the_horizon_and_a_start_before_it():

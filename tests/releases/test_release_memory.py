@@ -6,6 +6,7 @@ import dataclasses
 import datetime as dt
 import itertools
 import re
+import json
 import stat
 from collections.abc import Callable, Iterable
 from pathlib import Path
@@ -375,6 +376,41 @@ def test_a_practice_may_begin_anew_by_its_own_word(practice: Practice) -> None:
     memory_path(practice.key).unlink()
     with pytest.raises(DataError, match="not there"):
         practice.share(crowns(range(98)))
+
+
+@pytest.mark.parametrize(("of_secret", "is_sound"), [(64, True), (62, False), (0, False)])
+def test_a_memory_with_a_secret_of_fewer_than_32_bytes_is_damaged(
+    practice: Practice, of_secret: int, is_sound: bool
+) -> None:
+    practice.share(crowns(range(100)))
+    path = memory_path(practice.key)
+    secret = practice.memory.secret
+    assert len(secret) == 64
+    path.write_text(path.read_text().replace(secret, secret[:of_secret]))
+    if is_sound:
+        assert practice.share(crowns(range(101))).standing == NEAR
+    else:
+        with pytest.raises(DataError, match="damaged"):
+            practice.share(crowns(range(101)))
+
+
+def test_where_rounding_anew_does_not_help_the_latest_figures_stand(practice: Practice) -> None:
+    half_a_year = dt.timedelta(200)
+    for n in range(3):
+        assert practice.share(crowns(range(100 + 20 * n)), day=DAY + n * half_a_year).standing == NEW
+    held = practice.share(crowns(range(160)), day=DAY + 3 * half_a_year, few_between=lambda *_: True)
+    assert held == Remembered("figures 3", DAY + 2 * half_a_year, FEW)
+
+
+def test_only_what_two_versions_of_the_program_both_marked_is_held_against_one_another(practice: Practice) -> None:
+    practice.share(crowns(range(100)))
+    path = memory_path(practice.key)
+    told = json.loads(path.read_text())
+    [marks] = told["marks"].values()
+    marks["of an earlier version"] = marks.pop("seated")
+    path.write_text(json.dumps(told))
+    assert practice.share(crowns(range(101))).standing == NEAR
+    assert practice.share(crowns(range(120))).standing == NEW
 
 
 def test_what_cannot_be_remembered_is_not_shared(practice: Practice) -> None:

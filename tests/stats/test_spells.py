@@ -60,6 +60,8 @@ def test_weights_are_ones_where_there_are_none_and_go_with_their_rows():
         {"exit_days": [9, 9], "event": [0, 1], "entry_days": [2, 1]},
         {"exit_days": [5, 6, 6], "event": [0, 0, 0], "entry_days": [2, 1, 0]},
         {"exit_days": [9, 9], "event": [1, 1], "entry_days": [2, 1], "carry": np.array([0, 1])},
+        {"exit_days": [9, 9], "event": [0, 0], "entry_days": [2, 1], "carry": np.array([0, 1])},
+        {"exit_days": [6, 1], "event": [0, 0], "cluster": ["a", "b"]},
         {"exit_days": [5, 6], "event": [0, 0], "weights": [1.0, 1.0], "cluster": ["b", "a"]},
         {"exit_days": [5, 5], "event": [0, 0], "weights": [2.0, 1.0]},
         # So large that no one key holds all of them.
@@ -86,7 +88,7 @@ def test_the_place_of_days_in_a_grid():
 
 
 def test_distinct_days():
-    for days in ([], [7], [9, -1, 9, 3], [2**50, 4, 4]):
+    for days in ([], [7], [9, -1, 9, 3], [2**50, 4, 4], [-(2**50), 4, 4]):
         assert distinct_days(np.array(days, dtype=np.int64)).tolist() == sorted(set(days))
 
 
@@ -128,6 +130,7 @@ def test_whole_numbers(value, fine):
         ({"exit_days": [], "event": []}, "no rows"),
         ({"exit_days": [3, -1], "event": [0, 0]}, "1 of 2 rows leave before day 0"),
         ({"exit_days": [3, 4], "event": [0, 0], "entry_days": [3, 3]}, "1 of 2 rows end on or before the day they"),
+        ({"exit_days": [3, 0], "event": [0, 0], "entry_days": [0, 5]}, "1 of 2 rows end on or before the day they"),
         ({"exit_days": [3, 4], "event": [0, -1]}, "1 of 2 rows have a negative event code"),
         ({"exit_days": [3, 4], "event": [0, 0], "weights": [0, 1]}, "1 of 2 rows have a weight"),
         ({"exit_days": [3, 4], "event": [0, 0], "weights": [np.inf, 1]}, "1 of 2 rows have a weight"),

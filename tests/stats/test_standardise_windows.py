@@ -46,6 +46,14 @@ def test_one_start_for_all_and_one_phase_is_the_standardised_difference(fit):
     assert own.mean_pull == pytest.approx(-650 * own.pull, abs=1e-12)
 
 
+def test_the_mean_time_is_the_area_above_the_curve_between_days_however_far_apart(fit):
+    target, days = fitted_target(fit, np.arange(100)), [100, 300, 1000]
+    found = standardise_windows(fit, target, start=100, days=days, states=STATES, min_at_risk=10)
+    for shares, mean in zip(found.failure, found.mean_days, strict=True):
+        lost = sum((b - a) * (p + q) / 2 for a, b, p, q in zip([0, 100, 300], days, [0, *shares], shares, strict=False))
+        assert mean == pytest.approx(1000 - lost, rel=1e-12)
+
+
 def test_crowns_with_starts_of_their_own_are_the_mean_of_those_with_one_start_each(fit):
     places = np.arange(40, 60)
     start = np.where(places < 50, 100, 700)

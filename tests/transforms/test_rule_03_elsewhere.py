@@ -477,6 +477,28 @@ def test_a_year_alone_is_its_middle_and_uncertain_in_the_year_of_the_seat():
     )
 
 
+def test_of_courses_here_and_elsewhere_completed_on_one_day_ours_decides():
+    # Of the year 2014 alone its middle is taken, on which ours was done: after theirs (p1), or before theirs (p2).
+    linked = run(
+        """
+        patient_id | service_date | tooth_fdi | code
+        p1         | 2014-07-01   | 16        | ENDO
+        p1         | 2015-01-01   | 16        | CROWN
+        p2         | 2014-07-01   | 16        | ENDO
+        p2         | 2015-01-01   | 16        | CROWN
+        """,
+        elsewhere="""
+        patient_id | tooth_fdi | event       | event_year
+        p1         | 16        | root_canal  | 2014
+        p2         | 16        | retreatment | 2014
+        """,
+    )
+    ours = linked.endo_courses.filter(~pl.col("done_elsewhere"))
+    assert linked.endo_courses.height == 4
+    assert linked.crowns["course_id"].to_list() == ours["course_id"].to_list()
+    assert linked.crowns["endo_timing"].to_list() == ["before_seat"] * 2
+
+
 def test_a_repeat_in_the_year_of_the_seat_leaves_sure_what_was_done_before_it():
     # p1: done on a day before the seat; p2: in a year before it; p3: begun here before the seat, and never completed.
     linked = run(

@@ -98,7 +98,8 @@ def test_a_next_crown_posted_on_the_day_of_the_derived_seat_replaces_at_its_own_
 def test_a_repair_that_closes_an_opening_is_nothing():
     # The course runs from 2018-01-01 to 2018-02-01. 14: on the day of the opening; 15: 60 days after the last row; 16:
     # 61 days. 17: before the opening. 24: a recement in that time. 25: an opening with no course, 60 days; 26: 61.
-    # 27: through a crown whose root canal was done before the seat.
+    # 27: through a crown whose root canal was done before the seat. 34: begun on the day of the seat, so that no crown
+    # was opened.
     linked = run("""
         service_date | tooth_fdi | code
         2015-01-01   | 14        | CROWN
@@ -131,6 +132,10 @@ def test_a_repair_that_closes_an_opening_is_nothing():
         2015-01-01   | 27        | CROWN
         2018-01-01   | 27        | REDO
         2018-01-20   | 27        | MEND
+        2015-01-01   | 34        | PULP
+        2015-01-01   | 34        | CROWN
+        2015-02-01   | 34        | ENDO
+        2015-02-10   | 34        | MEND
         2020-01-01   |           | EXAM
     """)
     assert_crowns(
@@ -145,6 +150,7 @@ def test_a_repair_that_closes_an_opening_is_nothing():
         25        |                         | false
         26        | 2018-03-03              | false
         27        |                         | false
+        34        | 2015-02-10              | false
     """,
     )
     assert linked.counts["hints_filling_on_crown"] == 0
@@ -216,6 +222,7 @@ def test_a_crown_found_missing_was_lost_between_or_only_came_off():
 def test_what_says_when_a_missing_crown_was_there_last():
     # 14: a finding before the seat says nothing of this crown, and the first of two findings that it is missing counts.
     # 15: put back on the day it was found missing. 16: a repair of the day of the seat is none; 17: of the day after.
+    # 24: recemented, and repaired a year later: the later of the two says until when it was there.
     linked = run(
         """
         service_date | tooth_fdi | code
@@ -226,6 +233,9 @@ def test_what_says_when_a_missing_crown_was_there_last():
         2015-01-01   | 16        | MEND
         2015-01-01   | 17        | CROWN
         2015-01-02   | 17        | MEND
+        2015-01-01   | 24        | CROWN
+        2016-01-01   | 24        | RECEM
+        2017-01-01   | 24        | MEND
         2020-01-01   |           | EXAM
         """,
         findings="""
@@ -234,6 +244,7 @@ def test_what_says_when_a_missing_crown_was_there_last():
         14        | 2018-01-01 | false
         14        | 2019-01-01 | false
         15        | 2018-01-01 | false
+        24        | 2018-01-01 | false
         """,
     )
     assert_crowns(
@@ -244,6 +255,7 @@ def test_what_says_when_a_missing_crown_was_there_last():
         15        |               | 2020-01-01 |                    | 2018-01-01
         16        |               | 2020-01-01 |                    |
         17        |               | 2020-01-01 |                    | 2015-01-02
+        24        | removed       | 2017-07-02 | 365                | 2016-01-01
     """,
     )
 
