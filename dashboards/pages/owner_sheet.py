@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from dashboards import tables_sheet, terms
 from dashboards.answers import Answer, Answers, kept
 from dashboards.charts.early import early_chart
+from dashboards.charts.strip import strip_chart
 from dashboards.formats import in_place, listing, lower_first, years
 from dashboards.said import Said
 from dashboards.tables import NumberTable
@@ -106,7 +107,9 @@ def answers(owner: Owner) -> Answers | None:
         )
         if len(kept(given)) == len(given):
             break
-    return Answers(given)
+    named = [(words_sheet.name_of(s.outcome), s) for s in owner.lines]
+    picture = strip_chart(named, id="rates-in-short", label=words_sheet.strip_label(owner.lines))
+    return Answers(given, picture, words_sheet.strip_read(owner) if picture else "")
 
 
 def _do(tasks: list[str], of: int) -> str:

@@ -6,7 +6,7 @@ from typing import Any
 
 from dashboards import page, reporting_items, terms, theme
 from dashboards.answers import Answer, Answers, kept
-from dashboards.charts.difference import difference_chart
+from dashboards.charts.difference import Apart, difference_chart
 from dashboards.charts.released_curve import drawn, released_curves, years
 from dashboards.charts.released_incidence import released_incidence_chart
 from dashboards.formats import DASH, listing, phrase, plural, sentence_case, spread
@@ -154,12 +154,8 @@ def _difference(c: ReleasedComparison, id: str) -> theme.Chart | None:
         return None
     said = f"{words_shared.result(c)} {words_shared.reach(c)} {words_shared.zone(c)}"
     return difference_chart(
-        mid=d.per_100,
-        low=d.low,
-        high=d.high,
+        [Apart(c.label(d.group), d.per_100, d.low, d.high)],
         smallest=c.smallest_difference_per_100,
-        row=c.label(d.group),
-        title="Failures per 100, more on the right",
         id=id,
         label=f"In short: {said}" if id == "difference" else said,
     )

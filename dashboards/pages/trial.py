@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from dashboards.charts.difference import difference_chart
+from dashboards.charts.difference import apart, difference_chart
 from dashboards.charts.incidence import columns_of, incidence_chart, look_of
-from dashboards.formats import DASH, plural, sentence_case, spread, whole
+from dashboards.formats import DASH, listing, lower_first, plural, sentence_case, spread, whole
 from dashboards.pages.doubts import balance_parts
 from dashboards.pages.legend import LegendItem
 from dashboards.said import Said
@@ -17,7 +17,7 @@ from dashboards.words import comparisons as words
 from dashboards.words import doubt as words_doubt
 from dashboards.words import trial as words_trial
 from pipeline.results import DiagnosisRow, Difference, IncidenceCurve, Trial, TrialArm
-from pipeline.results.trial_words import COUNTED_FROM, NEED
+from pipeline.results.trial_words import COUNTED_FROM, CROWN, NAMES, NEED
 
 CRUDE = "_crude"
 HEADINGS = {"endo_needed": "Who came to need a root canal", "crown_failure": "Failure of the crown",
@@ -44,6 +44,7 @@ def trial_section(t: Trial, id: str) -> dict[str, Any]:
         "parts": parts,
         "first_curves": next((p["curves"].id for p in parts if p["curves"]), ""),
         "heading": _heading(t),
+        "judged": [(place(o.outcome), v) for o, v in t.judged if o.outcome != CROWN],
         **balance_parts(t.balance, id, title=t.title),
         "found": found,
         "counted": COUNTED_FROM,
@@ -62,8 +63,16 @@ def _heading(t: Trial) -> str:
         "too_early": "it is too early to compare",
         "depends_on_how_we_count": "it depends on how we count",
     }
-    code = t.verdict.code if t.verdict else "too_early"
-    return f"The crown after either way: {tail.get(code, 'it cannot be told yet')}"
+    told = {NAMES[o.outcome]: tail.get(v.code, "it cannot be told yet") for o, v in t.judged}
+    if len(set(told.values())) == 1:
+        both = sentence_case(listing([lower_first(name) for name in told]))
+        return f"{both} after either way: {next(iter(told.values()))}"
+    return f"After either way: {'; '.join(f'{lower_first(name)}, {said}' for name, said in told.items())}"
+
+
+def place(outcome: str) -> str:
+    """Where the verdict on an outcome stands on the page: `trial` for the crown, `verdict-tooth-loss` for the tooth."""
+    return "trial" if outcome == CROWN else f"verdict-{outcome.replace('_', '-')}"
 
 
 def charts(section: dict[str, Any]) -> list[Chart | None]:
@@ -145,15 +154,10 @@ def _difference(t: Trial, main: Difference | None, crude: Difference | None, lab
     if main is None:
         return None
     return difference_chart(
-        mid=main.per_100,
-        low=main.ci_low,
-        high=main.ci_high,
+        apart(words.difference_row(main, {c.arm: c.label for c in t.curves}), main, crude),
         smallest=_smallest(t),
-        row=words.difference_row(main, {c.arm: c.label for c in t.curves}),
-        title="Failures per 100, more on the right",
         id=id,
         label=label,
-        crude=(crude.per_100, crude.ci_low, crude.ci_high) if crude else None,
     )
 
 

@@ -10,7 +10,7 @@ from dashboards.formats import count, lower_first, months, plural, sentence_case
 from pipeline.results import Choices, Comparison, Difference, Results, Trial, TrialOutcome
 from pipeline.results.planning import Plan
 from pipeline.results.technique import TechniqueAnswer, TechniqueContrast
-from pipeline.results.trial_words import CROWN, NEED, TOOTH
+from pipeline.results.trial_words import CROWN, NAMES, NEED, TOOTH
 
 TOO_EARLY = "too_early"
 OPEN = ("cannot_tell", "depends_on_how_we_count", TOO_EARLY)
@@ -99,6 +99,24 @@ def _ways(choices: Choices) -> str:
     told = [c for c in choices.rows if c.ci_low is not None and c.ci_high is not None]
     zero = sum(c.ci_low <= 0 <= c.ci_high for c in told if c.ci_low is not None and c.ci_high is not None)
     return f"In {whole(zero)} of {whole(len(told))} ways to count the range includes no difference."
+
+
+def decided(outcome: str) -> str:
+    """The decision by one of its outcomes: `Hyperemic tooth, root canal first or wait: the tooth`."""
+    return f"Hyperemic tooth, root canal first or wait: {lower_first(NAMES[outcome])}"
+
+
+def decision_verdict(t: Trial) -> tuple[str, str]:
+    """The code of the verdict on the crown and what it is of, with that on the tooth where it is another.
+
+    `for crown and tooth`, `for the crown; the tooth: too early to compare`; two empty texts without a verdict.
+    """
+    if not t.judged:
+        return "", ""
+    (_, first), *others = t.judged
+    apart = [f"{lower_first(NAMES[o.outcome])}: {lower_first(terms.verdict(v.code))}" for o, v in others
+             if v.code != first.code]  # fmt: skip
+    return first.code, f"for the crown; {'; '.join(apart)}" if apart else "for crown and tooth"
 
 
 def trial_says(t: Trial, outcome: str, *, when: bool = True) -> str:

@@ -158,6 +158,27 @@ def trust(found: Trust, horizon: float) -> str:
     return f"{listing([measured(m, horizon) for m in shown])}."
 
 
+def strip_label(lines: Sequence[SheetLine]) -> str:
+    """The accessible name of the strip of all rates: each with its range, lately and before, here and published."""
+    parts = []
+    for s in lines:
+        if s.rate.survival is None:
+            continue
+        told = [rate_in_short(s.rate, terms.outcome(s.outcome).rate_kept, word="range")]
+        late, before = s.over_time.late, s.over_time.before
+        if late is not None and before is not None and None not in (late.survival, before.survival):
+            told.append(f"lately {in_place(late.survival or 0)}, before {in_place(before.survival or 0)}")
+        told += [f"by {years(p.years)} {in_place(p.ours)} here, {in_place(p.published)} published"
+                 for p in s.published[:1]]  # fmt: skip
+        parts.append(f"{name_of(s.outcome)}: {'; '.join(told)}")
+    return f"{'. '.join(parts)}."
+
+
+def strip_read(owner: Owner) -> str:
+    """How to read the strip of all rates."""
+    return f"Lines: ranges. Lately and the {owner.late_years} years before, hollow. Squares: what ours stands beside."
+
+
 def early_label(found: EarlySigns) -> str:
     """The accessible name of the chart of early signs."""
     parts = [

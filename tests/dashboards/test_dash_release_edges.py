@@ -300,7 +300,7 @@ def arm(name: str, teeth: int, events: int, *points: tuple[float, int, float], *
 
 
 def trial(*, everyday: tuple = (), curves: tuple = (), outcomes: tuple = (), id: str = DECISION) -> Trial:
-    return Trial(id, "", "", (), curves, (), (), everyday, (), None, (), (), outcomes)
+    return Trial(id, "", "", (), curves, (), (), everyday, (), (), (), outcomes)
 
 
 def test_everyday_incidence_by_hand() -> None:
