@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from dashboards import page, terms
 from dashboards.answers import Answer, Answers, kept
 from dashboards.formats import count, lower_first, plural, sentence_case, whole
-from dashboards.pages import comparison
+from dashboards.pages import comparison, trial
 from dashboards.pages.planning import planning_block
 from dashboards.words import answers as words_answers
 from dashboards.words import comparisons as words

@@ -86,14 +86,13 @@ def picture(results: Results) -> Chart | None:
     """
     answers = results.techniques
     named = [(a, c) for a in answers for c in a.contrasts if c.verdict == "differs"][:3]
-    named += [
-        (a, c) for question, group, _ in BY_NAME if (found := _named(answers, question, group)) for a, c in [found]
-    ]
+    named += [found for question, group, _ in BY_NAME if (found := _named(answers, question, group)) is not None]
     named += _stood_out(answers)
     for question, _ in WHOLE:
         first = next((a for a in answers if a.question == question and a.contrasts), None)
         named += [(first, c) for c in first.contrasts] if first is not None else []
-    drawn = [(a, c) for a, c in dict.fromkeys(named) if words_answers.has_range(c)][:MOST_DRAWN]
+    shown = [pair for i, pair in enumerate(named) if pair not in named[:i] and words_answers.has_range(pair[1])]
+    drawn = shown[:MOST_DRAWN]
     rows = [
         Apart(f"{words_answers.pair(a, c)}: {technique.befell(a)}", c.difference_per_100 or 0.0,
               c.difference_ci_low or 0.0, c.difference_ci_high or 0.0)
