@@ -18,6 +18,7 @@ from dashboards.theme import Chart
 from dashboards.words import answers as words_answers
 from dashboards.words import comparisons as words
 from dashboards.words import doubt as words_doubt
+from dashboards.words import headings
 from pipeline.results import Comparison, Difference, Estimate, Results
 
 CHARTS = ("curves", "difference", "naive", "forest", *doubts.CHARTS)
@@ -144,6 +145,7 @@ def section(results: Results, c: Comparison, id: str) -> dict[str, Any]:
         "estimates": tables.estimates(c, labels),
         "ratio_text": words_doubt.ratio_sentence(c),
         "beside": words_doubt.beside_sentences(c),
+        **headings.of_parts(c),
         **doubts.doubts(c, id),
         **unseen.unseen_block(results.unseen, c.id, id),
     }

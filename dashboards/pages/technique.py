@@ -190,7 +190,7 @@ def _part(a: TechniqueAnswer, id: str, notes: NotesRead | None) -> Part:
     told = "; ".join(f"{r.label} {ratio(r.value)} ({ratio(r.low)} to {ratio(r.high)})" for r in ratios)
     label = f"{a.title}. Adjusted hazard ratios over {lower_first(labels[a.reference])}: {told}."
     return Part(
-        heading=OUTCOME[a.outcome],
+        heading=f"{OUTCOME[a.outcome]}: {finding([a])}",
         says=said(a),
         chart=forest_chart(ratios, id=id, label=label),
         groups=technique_tables.groups(a),

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from dashboards import terms
 from dashboards.charts.difference import apart, difference_chart
 from dashboards.charts.incidence import columns_of, incidence_chart, look_of
-from dashboards.formats import DASH, listing, lower_first, plural, sentence_case, spread, whole
+from dashboards.formats import DASH, listing, lower_first, plural, sentence_case, spread, whole, years
 from dashboards.pages.doubts import balance_parts
 from dashboards.pages.legend import LegendItem
 from dashboards.said import Said
@@ -44,6 +45,7 @@ def trial_section(t: Trial, id: str) -> dict[str, Any]:
         "parts": parts,
         "first_curves": next((p["curves"].id for p in parts if p["curves"]), ""),
         "heading": _heading(t),
+        "behind": _behind(t),
         "judged": [(place(o.outcome), v) for o, v in t.judged if o.outcome != CROWN],
         **balance_parts(t.balance, id, title=t.title),
         "found": found,
@@ -68,6 +70,12 @@ def _heading(t: Trial) -> str:
         both = sentence_case(listing([lower_first(name) for name in told]))
         return f"{both} after either way: {next(iter(told.values()))}"
     return f"After either way: {'; '.join(f'{lower_first(name)}, {said}' for name, said in told.items())}"
+
+
+def _behind(t: Trial) -> str:
+    """How many teeth the decision stands on, as a heading."""
+    told = [f"{whole(a.followed)} with {lower_first(a.label)}" for a in t.arms]
+    return f"Behind it: teeth seen to go one way, {listing(told)}" if told else "Behind it: who was counted, and how"
 
 
 def place(outcome: str) -> str:
@@ -113,7 +121,7 @@ def _part(t: Trial, outcome: str, curves: Sequence[IncidenceCurve], id: str) -> 
     label = words_trial.incidence_label(curves) if curves else ""
     return {
         "place": outcome.replace("_", "-"),
-        "heading": HEADINGS.get(outcome, sentence_case(outcome.replace("_", " "))),
+        "heading": _part_heading(curves, HEADINGS.get(outcome, sentence_case(outcome.replace("_", " ")))),
         "definition": say.definition,
         "legend": [
             LegendItem(words_trial.curve_name(c, curves), look_of(c, curves), True) for c in curves if len(c.points) > 1
@@ -127,13 +135,27 @@ def _part(t: Trial, outcome: str, curves: Sequence[IncidenceCurve], id: str) -> 
     }
 
 
+def _part_heading(curves: Sequence[IncidenceCurve], topic: str) -> str:
+    """What became of 100 teeth either way, by the last whole year that all tell; the topic alone where none is told."""
+    shown = [c for c in curves if c.adjusted] or list(curves)
+    told = [{p.years: p.estimate for p in c.points} for c in shown]
+    common = set.intersection(*map(set, told)) if told else set()
+    by = max((y for y in common if y >= 1 and float(y).is_integer()), default=None)
+    if by is None:
+        return topic
+    say, did = words_trial.outcome_terms(shown[0].outcome), terms.happened(shown[0].outcome)
+    parts = [f"{round(100 * at[by])}{f' {did}' if not i else ''} ({lower_first(c.label)})"
+             for i, (c, at) in enumerate(zip(shown, told, strict=True))]  # fmt: skip
+    return f"By {years(by)}, of 100 {plural(2, say.noun)} {', '.join(parts)}"
+
+
 def _everyday_part(t: Trial, id: str) -> dict[str, Any]:
     """Teeth seated vital, hyperemic ones beside normal ones, on the clock since the seat."""
     curves = t.everyday_curves
     label = words_trial.incidence_label(curves) if curves else ""
     return {
         "place": "everyday",
-        "heading": "After a vital seat, hyperemic and normal teeth",
+        "heading": _part_heading(curves, "After a vital seat, hyperemic and normal teeth"),
         "definition": words_trial.outcome_terms(NEED).definition,
         "legend": [LegendItem(c.label, look_of(c, curves), True) for c in curves if len(c.points) > 1],
         "curves": incidence_chart(curves, since="the crown was seated", id=f"{id}-incidence", label=label),
