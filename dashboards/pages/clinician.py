@@ -104,7 +104,7 @@ def _picture(results: Results) -> Chart | None:
     said += [sentence_case(words_answers.trial_says(t, o)) for t in results.trials for o in (CROWN, TOOTH)]
     smallest = results.comparisons[0].verdict.smallest_difference_per_100 if results.comparisons else 0.0
     return difference_chart(rows, smallest=smallest, id="forest-in-short", label=" ".join(said),
-                            title="Of 100, more with it on the right")  # fmt: skip
+                            title="Of 100: fewer to the left, more to the right")  # fmt: skip
 
 
 def _answers(results: Results) -> list[Answer]:

@@ -130,7 +130,7 @@ def _picture(t: Trial) -> Chart | None:
     label = " ".join(
         words_answers.outcome_says(o) for o in t.outcomes if o.outcome != NEED and o.difference is not None
     )
-    return difference_chart(drawn, smallest=smallest, title="Of 100, more with the root canal first on the right",
+    return difference_chart(drawn, smallest=smallest, title="Of 100, with the root canal first: fewer left, more right",
                             id="hyperemic-differences", label=sentence_case(label))  # fmt: skip
 
 

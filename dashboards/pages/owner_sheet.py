@@ -84,6 +84,7 @@ class Sheet:
     false_alarms: str
     counted_once: str
     grades: NumberTable | None
+    trust_heading: str
 
 
 def answers(owner: Owner) -> Answers | None:
@@ -163,6 +164,8 @@ def sheet(
         false_alarms=words_signals.false_alarms(owner.signals),
         counted_once=words_signals.counted_once(owner),
         grades=tables_sheet.grades(owner),
+        trust_heading=f"How far to trust: {lower_first(terms.verdict(words_sheet.worst(owner.lines)))} "
+        f"{words_sheet.trust_answer(owner.lines).rstrip('.')}",
     )  # fmt: skip
 
 

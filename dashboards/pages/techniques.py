@@ -100,7 +100,7 @@ def picture(results: Results) -> Chart | None:
     ]  # fmt: skip
     return difference_chart(rows, smallest=smallest(results), id="forest-in-short",
                             label=" ".join(technique.contrast_says(a, c) for a, c in drawn),
-                            title="Of 100, more with the first named on the right")  # fmt: skip
+                            title="Of 100, with the first named: fewer left, more right")  # fmt: skip
 
 
 def _named(

@@ -21,6 +21,7 @@ from dashboards.formats import (
     whole,
     years,
 )
+from dashboards.words.answers import between
 from dashboards.words.comparisons import range_more_or_fewer, rate_in_short
 from pipeline.results.owner import (
     BesidePublished,
@@ -60,12 +61,12 @@ def change(found: Change) -> str:
         return f"Too few failures: at least {found.least_failures} are asked for on either side."
     if found.verdict == "same":
         return f"Any difference is no larger than {found.matters_per_100:g} of 100: {_no_larger(found)}."
-    fits = range_more_or_fewer(round(found.ci_low), round(found.ci_high))
+    fits = between(found.ci_low, found.ci_high)
     if found.verdict in {"better", "worse"}:
         return f"The range is {fits}."
     if found.why == "many_looks":
         return f"The range is {fits}: alone that would stand out, among {count(found.looks, 'rate')} it may be chance."
-    return f"The range, {fits}, holds no difference and one that matters."
+    return f"The range, {fits}, leaves open both no difference and one that matters."
 
 
 def _no_larger(found: Change) -> str:
@@ -308,10 +309,13 @@ def trend_in_brief(owner: Owner) -> str:
     """The same with the rates that stay alike left together: `Cannot tell for root canals; the others the same`."""
     found = [(s.outcome, s.over_time.change.verdict) for s in owner.lines]
     apart = [(outcome, verdict) for outcome, verdict in found if verdict != "same"]
-    if not apart or len(apart) == len(found):
-        return trend_short(owner)
-    rest = len(found) - len(apart)
-    return f"{sentence_case(by_verdict(apart))}; the other{'s' if rest > 1 else ''} the same"
+    said = trend_short(owner)
+    if apart and len(apart) < len(found):
+        rest = len(found) - len(apart)
+        said = f"{sentence_case(by_verdict(apart))}; the other{'s' if rest > 1 else ''} the same"
+    # The word of the first verdict stands before it in its frame, where one is framed.
+    framed = CAN.get(trend_code(owner), "")
+    return said.removeprefix(f"{sentence_case(framed)} ") if framed else said
 
 
 def trend_code(owner: Owner) -> str:

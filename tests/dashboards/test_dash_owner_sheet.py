@@ -83,7 +83,7 @@ def test_every_card_has_its_rate_with_range_and_three_words() -> None:
         ("worse", "", "The range is 2 to 10 more."),
         ("better", "", "The range is 1 to 9 fewer."),
         ("same", "", "Any difference is no larger than 5 of 100: 3 fewer to 4 more."),
-        ("cannot_tell", "wide", "The range, 4 fewer to 9 more, holds no difference and one that matters."),
+        ("cannot_tell", "wide", "The range, between 4 fewer and 9 more, leaves open both no difference and one that matters."),
         ("cannot_tell", "many_looks",
          "The range is 1 to 9 more: alone that would stand out, among 3 rates it may be chance."),
         ("cannot_tell", "too_few", "Too few failures: at least 5 are asked for on either side."),
