@@ -91,7 +91,9 @@ def _answers(results: Results, found: list[Open], technique: str) -> tuple[Answe
     if found:
         main = bool(results.comparisons) and found[0].link.endswith(f"#{comparison.place(results.comparisons[0].id)}")
         which = "The main question" if main else found[0].title
-        given.append(Answer(f"Settled, at the present pace: {lower_first(found[0].when)}", which, found[0].link))
+        given.append(
+            Answer(f"What would settle it, at the present pace: {lower_first(found[0].when)}", which, found[0].link)
+        )
     if technique:
         given.append(Answer(technique, asked="Techniques", link="#techniques"))
     given.append(Answer(sentence_case(NEVER[0].partition(": ")[2]), asked="Never from records", link="#never"))
