@@ -113,6 +113,8 @@ def _answers(results: Results) -> list[Answer]:
         main = results.comparisons[0]
         asked = "Does opening a crown shorten its life?"
         given.append(Answer(words_answers.in_short(main), asked=asked, link="crowns.html", code=main.verdict.code))
+    else:
+        given.append(Answer(words.not_asked(results) or comparison.NONE))
     given += hyperemic(results)
     given += crowned(results, "A crown after a root canal?", when=True)
     if results.techniques:
@@ -127,7 +129,8 @@ def hyperemic(results: Results) -> list[Answer]:
     if not results.trials:
         return []
     t = results.trials[0]
-    said = " ".join(text for o in (CROWN, NEED) if (text := words_answers.trial_says(t, o)))
+    told = [sentence_case(text) for o in (CROWN, NEED) if (text := words_answers.trial_says(t, o))]
+    said = " ".join(dict.fromkeys(told))
     code = t.verdict.code if t.verdict is not None else ""
-    says = sentence_case(said) or (t.verdict.sentence if t.verdict is not None else "Too few such teeth so far.")
+    says = said or (t.verdict.sentence if t.verdict is not None else "Too few such teeth so far.")
     return [Answer(says, asked="Hyperemic tooth: root canal first, or wait?", link="hyperemic.html", code=code)]

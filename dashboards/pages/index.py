@@ -114,7 +114,7 @@ def _hyperemic(results: Results) -> list[Answer]:
     spared, (code, judged) = words_answers.trial_says(t, NEED, when=False), words_answers.decision_verdict(t)
     says = sentence_case(words_answers.trial_says(t, CROWN)) or "Too few such teeth so far."
     if spared:
-        says = f"{judged}. {spared}" if code else spared
+        says = f"{judged}. {sentence_case(spared)}" if code else sentence_case(spared)
     return [Answer(says, asked="Hyperemic tooth: root canal first, or wait?", link="hyperemic.html", code=code)]
 
 
