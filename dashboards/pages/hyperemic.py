@@ -110,7 +110,8 @@ def _answers(results: Results) -> Answers:
     if not results.trials:
         return Answers((Answer(words.not_asked(results) or NONE),))
     t = results.trials[0]
-    given = [_answer(o) for o in t.outcomes]
+    told = next((o.outcome for o in t.outcomes if o.difference is not None), None)  # says the years, and for which way
+    given = [_answer(o, when=o.outcome in (told, NEED)) for o in t.outcomes]
     if not given:
         given = [Answer("Too few such teeth have been followed to compare the two ways.", link="#trial")]
     given.append(Answer(UNKNOWN,
@@ -118,9 +119,9 @@ def _answers(results: Results) -> Answers:
     return Answers(kept(given), _picture(t))
 
 
-def _answer(o: TrialOutcome) -> Answer:
+def _answer(o: TrialOutcome, *, when: bool) -> Answer:
     code = o.verdict.code if o.verdict is not None else ""
-    said = words_answers.outcome_says(o)
+    said = words_answers.outcome_says(o, when=when)
     return Answer(sentence_case(said), asked=ASKED.get(o.outcome, o.outcome), link="#facts", code=code)
 
 

@@ -126,7 +126,10 @@ def trial_says(t: Trial, outcome: str, *, when: bool = True) -> str:
 
 
 def outcome_says(o: TrialOutcome, *, when: bool = True) -> str:
-    """`Crowns failed: 2 more of 100 with the root canal first (between 3 fewer and 8 more).`"""
+    """`2 more of 100 crowns failed within 5 years with the root canal first: between 3 fewer and 8 more.`
+
+    Without `when` neither the years nor the way, which are then said once for several.
+    """
     d = o.difference
     if d is None:
         return f"no difference is given: {o.why_none.partition(' (')[0].rstrip('.')}." if o.why_none else o.sentence
@@ -136,7 +139,8 @@ def outcome_says(o: TrialOutcome, *, when: bool = True) -> str:
         return f"Waiting spared {mid} of 100 teeth a root canal{lasting} ({low} to {high})."
     what = {CROWN: "crowns failed", TOOTH: "teeth were lost"}.get(o.outcome, "teeth failed")
     much = f"{more(mid)} of 100 {what}" if mid else f"as many of 100 {what}"
-    return f"{much} within {years(d.years)} with the root canal first: {between(d.ci_low, d.ci_high)}."
+    how = f" within {years(d.years)} with the root canal first" if when else ""
+    return f"{much}{how}: {between(d.ci_low, d.ci_high)}."
 
 
 def technique_counts(answers: Sequence[TechniqueAnswer]) -> dict[str, int]:
