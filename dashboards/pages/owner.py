@@ -190,14 +190,12 @@ def _part(table: RateTable, overall: RateRow | None) -> Part:
 
 
 def _by_heading(table: RateTable) -> str:
-    """`By clinic: 90 to 92 of 100 still in place`; the breakdown alone where none has a rate."""
+    """`By clinic: 90 to 92`, of the 100 that the section counts; the breakdown alone where none has a rate."""
     told = [in_place(r.survival) for r in table.rows if r.survival is not None]
     if not told:
         return terms.by(table.by)
     low, high = min(told), max(told)
-    return (
-        f"{terms.by(table.by)}: {low if low == high else spread(low, high)} of 100 {terms.outcome(table.outcome).good}"
-    )
+    return f"{terms.by(table.by)}: {low if low == high else spread(low, high)}"
 
 
 def _watch(found: Monitoring) -> list[Part]:

@@ -110,7 +110,7 @@ def answers(owner: Owner) -> Answers | None:
             break
     named = [(words_sheet.name_of(s.outcome), s) for s in owner.lines]
     picture = strip_chart(named, id="rates-in-short", label=words_sheet.strip_label(owner.lines))
-    return Answers(given, picture, words_sheet.strip_read(owner) if picture else "")
+    return Answers(given, picture)
 
 
 def _do(tasks: list[str], of: int) -> str:
@@ -164,8 +164,7 @@ def sheet(
         false_alarms=words_signals.false_alarms(owner.signals),
         counted_once=words_signals.counted_once(owner),
         grades=tables_sheet.grades(owner),
-        trust_heading=f"How far to trust: {lower_first(terms.verdict(words_sheet.worst(owner.lines)))} "
-        f"{words_sheet.trust_answer(owner.lines).rstrip('.')}",
+        trust_heading=f"Trust is {words_sheet.worst(owner.lines)} {words_sheet.trust_short(owner.lines)}",
     )  # fmt: skip
 
 

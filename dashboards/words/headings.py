@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dashboards.formats import count, known, listing, ratio, whole, years
+from dashboards.formats import count, known, listing, ratio, whole
 from dashboards.words.answers import between
 from pipeline.results import Comparison
 
@@ -20,22 +20,22 @@ def of_parts(c: Comparison) -> dict[str, str]:
 
 def _difference(c: Comparison) -> str:
     d = c.difference
-    return f"The difference by {years(d.years)}: {between(d.ci_low, d.ci_high)} of 100" if d else "No difference"
+    return f"The difference: {between(d.ci_low, d.ci_high)} of 100" if d else "No difference"
 
 
 def _missed(c: Comparison) -> str:
     least = c.robustness.detectable_per_100 if c.robustness is not None else None
     if least is None or not known(least):
         return "What these records could not show"
-    return f"A difference under {max(round(least), 1)} of 100 may have been missed"
+    return f"Differences under {max(round(least), 1)} of 100 may be missed"
 
 
 def _leaving(c: Comparison) -> str:
     lost = c.robustness.leaving.lost if c.robustness is not None and c.robustness.leaving is not None else ()
     if not any(g.lost for g in lost):
         return "Nobody was lost from sight"
-    shares = listing([f"{whole(g.lost)} of {whole(g.teeth)}" for g in lost])
-    return f"Lost from sight: {shares}"
+    counts = listing([whole(g.lost) for g in lost])
+    return f"Lost from sight: {counts}"
 
 
 def _model(c: Comparison) -> str:
@@ -44,7 +44,7 @@ def _model(c: Comparison) -> str:
     if not adjusted:
         return "Hazard ratios, for those who want the model"
     e = adjusted[-1]
-    return f"As a hazard ratio, adjusted: {ratio(e.hazard_ratio)} ({ratio(e.ci_low)} to {ratio(e.ci_high)})"
+    return f"Hazard ratio, adjusted: {ratio(e.hazard_ratio)} ({ratio(e.ci_low)} to {ratio(e.ci_high)})"
 
 
 def _flow(c: Comparison) -> str:

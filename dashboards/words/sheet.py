@@ -66,7 +66,7 @@ def change(found: Change) -> str:
         return f"The range is {fits}."
     if found.why == "many_looks":
         return f"The range is {fits}: alone that would stand out, among {count(found.looks, 'rate')} it may be chance."
-    return f"The range, {fits}, leaves open both no difference and one that matters."
+    return f"{sentence_case(fits)}: both no difference and one that matters fit."
 
 
 def _no_larger(found: Change) -> str:
@@ -175,11 +175,6 @@ def strip_label(lines: Sequence[SheetLine]) -> str:
     return f"{'. '.join(parts)}."
 
 
-def strip_read(owner: Owner) -> str:
-    """How to read the strip of all rates."""
-    return f"Lines: ranges. Lately and the {owner.late_years} years before, hollow. Squares: what ours stands beside."
-
-
 def early_label(found: EarlySigns) -> str:
     """The accessible name of the chart of early signs."""
     parts = [
@@ -251,7 +246,7 @@ COMMAND = {
     "mend": "toothyears set-aside PRACTICE.toml",
     "codes": "",
 }
-ORDER = "First what may concern patients now, then what may change these figures, the largest first."
+ORDER = "Patients first, then figures."
 
 
 def good_answer(lines: Sequence[SheetLine], *, beside_too: bool = True) -> str:
@@ -361,7 +356,7 @@ def since(found: SinceLastRun | None) -> list[str]:
     if found is None:
         return []
     if not found.run_on:
-        return ["This is the first run on this database: there is nothing to hold it against yet."]
+        return ["First run on this database: nothing to hold it against yet."]
     added = found.rows_now - found.rows_before
     rows = f"{count(abs(added), 'row')} {'more' if added > 0 else 'fewer'}" if added else "no more rows and no fewer"
     texts = [
