@@ -22,6 +22,7 @@ import sample_results as samples
 from decks import behind, shapes, talk, title
 from lxml import etree
 from pptx import Presentation
+from pptx.enum.shapes import PP_PLACEHOLDER
 
 from dashboards.release.released import Released, release
 from dashboards.talk import appendix, story
@@ -195,10 +196,11 @@ def test_another_program_opens_the_deck_and_keeps_all_of_it(render, tmp_path: Pa
 
 
 def _told(slide) -> tuple[list[str], list[str], int]:
-    """The words of a slide in any order, those of its notes, and how many charts it has."""
+    """The words of a slide in any order, those of its notes, and how many charts it has; without the slide's number."""
     words: list[str] = []
     for shape in shapes(slide):
-        if shape.has_text_frame and not (shape.is_placeholder and shape.placeholder_format.idx == 12):
+        numbered = shape.is_placeholder and shape.placeholder_format.type == PP_PLACEHOLDER.SLIDE_NUMBER
+        if shape.has_text_frame and not numbered:
             words += shape.text_frame.text.split()
         elif shape.has_table:
             words += [w for row in shape.table.rows for c in row.cells for w in c.text_frame.text.split()]
