@@ -191,4 +191,4 @@ def _items(deck: Deck, released: Released) -> None:
                _notes(f"{reporting_items.INTRO} Show these slides when asked how it was done.", released,
                       "that this meets a standard"),
                alt=f"Table of reporting items. {reporting_items.summary(tuple(found))}.",
-               shares=(0.11, 0.24, 0.11, 0.54), sizes=(14,), left=(0, 1, 2, 3))  # fmt: skip
+               shares=(0.13, 0.23, 0.11, 0.53), sizes=(14,), left=(0, 1, 2, 3))  # fmt: skip
