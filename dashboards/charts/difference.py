@@ -1,42 +1,56 @@
-"""The difference in failures per 100 with its range, against the zone too small to matter; the crude one beneath."""
+"""Differences per 100 with their ranges, against the zone too small to matter."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 from dashboards import theme
 from dashboards.charts.rows import Mark, Row, rows_figure
+from pipeline.results import Difference
+
+LOOK = theme.Look(theme.INK, "solid", "none", "diamond")
+
+
+@dataclass(frozen=True)
+class Apart:
+    """One difference per 100 with its range; `hollow` is one before adjustment. `hover` must be our own words."""
+
+    label: str
+    mid: float
+    low: float
+    high: float
+    hover: str = "%{x:.0f} per 100"
+    hollow: bool = False
+
+
+def apart(label: str, d: Difference, crude: Difference | None = None) -> list[Apart]:
+    """A difference as a row, and the one before adjustment beneath it."""
+    rows = [Apart(label, d.per_100, d.ci_low, d.ci_high)]
+    if crude is not None:
+        rows.append(Apart("The same, not adjusted", crude.per_100, crude.ci_low, crude.ci_high, hollow=True))
+    return rows
 
 
 def difference_chart(
-    *,
-    mid: float,
-    low: float,
-    high: float,
-    smallest: float,
-    row: str,
-    title: str,
-    id: str,
-    label: str,
-    crude: tuple[float, float, float] | None = None,
-) -> theme.Chart:
-    """One row: failures per 100, group minus reference; `smallest` is the least difference that would matter.
+    rows: Sequence[Apart], *, smallest: float, id: str, label: str, title: str = "Failures per 100, more on the right"
+) -> theme.Chart | None:
+    """One row a difference per 100, group minus reference; `smallest` is the least difference that would matter.
 
-    `crude` is the difference before adjustment, drawn hollow in a second row.
+    None without a row. `label` is the sentence that is read in place of the chart.
     """
-    ends = (low, high, *(crude or ()))
-    reach = math.ceil((max(*(abs(v) for v in ends), 2 * smallest) + 1) / 5) * 5
-    look = theme.Look(theme.INK, "solid", "none", "diamond")
-    rows = [Row(row, (Mark(mid, low, high, look, "%{x:.0f} per 100"),))]
-    if crude is not None:
-        rows.append(Row("The same, not adjusted", (Mark(*crude, look, "%{x:.0f} per 100", hollow=True),)))
+    if not rows:
+        return None
+    ends = [abs(v) for r in rows for v in (r.mid, r.low, r.high)]
+    reach = math.ceil((max(*ends, 2 * smallest) + 1) / 5) * 5
     step = 5 if reach <= 25 else 10 * math.ceil(reach / 50)
     figure, height = rows_figure(
-        rows,
+        [Row(r.label, (Mark(r.mid, r.low, r.high, LOOK, r.hover, hollow=r.hollow),)) for r in rows],
         title=title,
         span=(-reach, reach),
         line=0,
-        zone=(-smallest, smallest),
+        zone=(-smallest, smallest) if smallest else None,
         ticks=[t for t in range(-reach, reach + 1) if t % step == 0],
     )
-    return theme.chart(figure, id=id, label=label, height=height + 16)
+    return theme.chart(figure, id=id, label=label, height=height + 16 * (len(rows) < 3))

@@ -7,14 +7,18 @@ from itertools import groupby
 
 from dashboards import page, terms
 from dashboards.answers import Answer, Answers, kept
-from dashboards.formats import count, sentence_case, whole
-from dashboards.pages import comparison, technique
+from dashboards.charts.difference import Apart, difference_chart
+from dashboards.formats import count, plural, sentence_case, whole
+from dashboards.pages import comparison, technique, trial
+from dashboards.pages.hyperemic import differences
 from dashboards.pages.index import asked_sentence, crowned
+from dashboards.theme import Chart
 from dashboards.words import answers as words_answers
 from dashboards.words import comparisons as words
+from pipeline.questions.question import KEPT_BY_CROWN
 from pipeline.results import Results
 from pipeline.results.asked import Asked
-from pipeline.results.trial_words import CROWN, NEED
+from pipeline.results.trial_words import CROWN, NEED, TOOTH
 
 
 def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
@@ -23,7 +27,7 @@ def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
         "clinician.html.j2",
         title="For the clinician: what these records say",
         audience="inside",
-        answers=Answers(kept(_answers(results))),
+        answers=Answers(kept(_answers(results)), _picture(results), "Grey: too small to matter, as fixed beforehand."),
         practice=results.practice,
         here="clinician.html",
         cautions=results.cautions,
@@ -48,9 +52,9 @@ def findings(results: Results) -> list[Answer]:
         for i, c in enumerate(results.comparisons)
     ]
     found += [
-        Answer(t.title, link="hyperemic.html#trial", code=t.verdict.code)
+        Answer(words_answers.decided(o.outcome), link=f"hyperemic.html#{trial.place(o.outcome)}", code=v.code)
         for t in results.trials
-        if t.verdict is not None
+        for o, v in t.judged
     ]
     return found
 
@@ -71,9 +75,7 @@ def techniques(results: Results) -> list[Answer]:
 
 def _findings_heading(results: Results) -> str:
     """How many of the comparisons and decisions show a difference, for a heading."""
-    codes = [c.verdict.code for c in results.comparisons] + [
-        t.verdict.code for t in results.trials if t.verdict is not None
-    ]
+    codes = [c.verdict.code for c in results.comparisons] + [v.code for t in results.trials for _, v in t.judged]
     if not codes:
         return "No finding yet"
     differ = codes.count("differs")
@@ -86,12 +88,33 @@ def _link(index: int, id: str, outcome: str) -> str:
     return f"{file}.html#{comparison.place(id)}"
 
 
+def _picture(results: Results) -> Chart | None:
+    """The differences that the answers name, on one forest; none of a comparison that it is too early for."""
+    kept_teeth = [c for c in results.comparisons[1:] if c.id == KEPT_BY_CROWN.id]
+    named = [
+        *((c, "Opened for a root canal") for c in results.comparisons[:1]),
+        *((c, "Crowned after the root canal") for c in kept_teeth),
+    ]
+    told = [(c, d, name) for c, name in named
+            if (d := c.difference) is not None and c.verdict.code != words_answers.TOO_EARLY]  # fmt: skip
+    rows = [Apart(f"{name}: {plural(2, terms.outcome(c.outcome).noun)} {terms.happened(c.outcome)}",
+                  d.per_100, d.ci_low, d.ci_high) for c, d, name in told]  # fmt: skip
+    rows[1:1] = [r for t in results.trials for r in differences(t, of="hyperemic, root canal first: ")]
+    said = [words_answers.of_100(d, {g.name: g.label for g in c.groups}, c.outcome) for c, d, _ in told]
+    said += [sentence_case(words_answers.trial_says(t, o)) for t in results.trials for o in (CROWN, TOOTH)]
+    smallest = results.comparisons[0].verdict.smallest_difference_per_100 if results.comparisons else 0.0
+    return difference_chart(rows, smallest=smallest, id="forest-in-short", label=" ".join(said),
+                            title="Of 100: fewer to the left, more to the right")  # fmt: skip
+
+
 def _answers(results: Results) -> list[Answer]:
     given = []
     if results.comparisons:
         main = results.comparisons[0]
         asked = "Does opening a crown shorten its life?"
         given.append(Answer(words_answers.in_short(main), asked=asked, link="crowns.html", code=main.verdict.code))
+    else:
+        given.append(Answer(words.not_asked(results) or comparison.NONE))
     given += hyperemic(results)
     given += crowned(results, "A crown after a root canal?", when=True)
     if results.techniques:
@@ -106,7 +129,8 @@ def hyperemic(results: Results) -> list[Answer]:
     if not results.trials:
         return []
     t = results.trials[0]
-    said = " ".join(text for o in (CROWN, NEED) if (text := words_answers.trial_says(t, o)))
+    told = [sentence_case(text) for o in (CROWN, NEED) if (text := words_answers.trial_says(t, o))]
+    said = " ".join(dict.fromkeys(told))
     code = t.verdict.code if t.verdict is not None else ""
-    says = sentence_case(said) or (t.verdict.sentence if t.verdict is not None else "Too few such teeth so far.")
+    says = said or (t.verdict.sentence if t.verdict is not None else "Too few such teeth so far.")
     return [Answer(says, asked="Hyperemic tooth: root canal first, or wait?", link="hyperemic.html", code=code)]

@@ -6,7 +6,7 @@ import re
 from typing import Any
 
 from dashboards import tables, terms, theme
-from dashboards.charts.difference import difference_chart
+from dashboards.charts.difference import apart, difference_chart
 from dashboards.charts.failure_curve import failure_curves, ticks
 from dashboards.charts.forest import Ratio, forest_chart
 from dashboards.charts.naive import Share, naive_chart
@@ -18,6 +18,7 @@ from dashboards.theme import Chart
 from dashboards.words import answers as words_answers
 from dashboards.words import comparisons as words
 from dashboards.words import doubt as words_doubt
+from dashboards.words import headings
 from pipeline.results import Comparison, Difference, Estimate, Results
 
 CHARTS = ("curves", "difference", "naive", "forest", *doubts.CHARTS)
@@ -144,6 +145,7 @@ def section(results: Results, c: Comparison, id: str) -> dict[str, Any]:
         "estimates": tables.estimates(c, labels),
         "ratio_text": words_doubt.ratio_sentence(c),
         "beside": words_doubt.beside_sentences(c),
+        **headings.of_parts(c),
         **doubts.doubts(c, id),
         **unseen.unseen_block(results.unseen, c.id, id),
     }
@@ -291,15 +293,10 @@ def comparison_difference(comparison: Comparison, *, id: str, crude: Difference 
     labels = {g.name: g.label for g in comparison.groups}
     noun = terms.outcome(comparison.outcome).noun
     return difference_chart(
-        mid=d.per_100,
-        low=d.ci_low,
-        high=d.ci_high,
+        apart(words.difference_row(d, labels), d, crude),
         smallest=comparison.verdict.smallest_difference_per_100,
-        row=words.difference_row(d, labels),
-        title="Failures per 100, more on the right",
         id=id,
         label=("In short: " if id == SHORT else "")
         + words.difference_sentence(d, labels, noun)
         + f" {words.zone_sentence(comparison.verdict.smallest_difference_per_100)}",
-        crude=(crude.per_100, crude.ci_low, crude.ci_high) if crude else None,
     )

@@ -45,7 +45,7 @@ def render(released: Released, talk: Talk | None = None, *, day: dt.date | None 
 
 def answers(released: Released, title: str) -> Answers:
     """The verdict on the main question, and what we would do."""
-    done = Answer(f"{words.action(released)[0]}.", "What we would do")
+    done = Answer(f"{sentence_case(words.action(released)[0].partition(': ')[2])}.", "What we would do")
     if not released.comparisons:
         return Answers((Answer("No comparison could be made from these records, or none that may be shown."), done))
     c = released.comparisons[0]

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from dashboards import page, theme
+from dashboards import page
 from dashboards.answers import Answer, Answers, kept
-from dashboards.charts.rows import Mark, Row, rows_figure
-from dashboards.formats import sentence_case, spread, years
+from dashboards.charts.difference import Apart, difference_chart
+from dashboards.formats import lower_first, sentence_case, spread, years
 from dashboards.pages import trial, unseen
 from dashboards.theme import Chart
 from dashboards.words import answers as words_answers
@@ -27,9 +27,10 @@ FIRST, WAIT = "Root canal first", "Vital seat and wait"
 
 @dataclass(frozen=True)
 class Fact:
-    """One outcome of the fact box: both ways and the difference, each as a name and what is said."""
+    """One outcome of the fact box: its verdict, both ways and the difference, each as a name and what is said."""
 
     heading: str
+    code: str  # of its verdict; empty without one
     said: tuple[tuple[str, str], ...]
 
 
@@ -72,15 +73,16 @@ def facts_heading(t: Trial) -> str:
 def facts(t: Trial) -> Iterator[Fact]:
     """What became of 100 teeth by the horizon, the root canal done first and with waiting."""
     for o in t.outcomes:
+        name, code = ASKED.get(o.outcome, sentence_case(o.outcome)), o.verdict.code if o.verdict is not None else ""
         if o.difference is None:
-            yield Fact(ASKED.get(o.outcome, sentence_case(o.outcome)), (("Not given", o.why_none or o.sentence),))
+            yield Fact(name, code, (("Not given", o.why_none or o.sentence),))
             continue
         d = o.difference
-        said = [(name, _of_100(t, o, arm)) for name, arm in ((FIRST, d.group), (WAIT, d.reference))]
+        said = [(way, _of_100(t, o, arm)) for way, arm in ((FIRST, d.group), (WAIT, d.reference))]
         low, high = round(d.ci_low), round(d.ci_high)
         far = f"{low} to {high} fewer" if o.outcome == NEED else words_answers.between(d.ci_low, d.ci_high)
         said.append(("First, compared with waiting" if o.outcome != NEED else "With waiting", far))
-        yield Fact(ASKED.get(o.outcome, sentence_case(o.outcome)), tuple((n, text) for n, text in said if text))
+        yield Fact(name, code, tuple((n, text) for n, text in said if text))
 
 
 def _of_100(t: Trial, o: TrialOutcome, arm: str) -> str:
@@ -108,9 +110,8 @@ def _answers(results: Results) -> Answers:
     if not results.trials:
         return Answers((Answer(words.not_asked(results) or NONE),))
     t = results.trials[0]
-    given = [_answer(t, o) for o in t.outcomes]
-    if not given and t.verdict is not None:
-        given = [Answer(t.verdict.sentence, code=t.verdict.code, link="#trial")]
+    told = next((o.outcome for o in t.outcomes if o.difference is not None), None)  # says the years, and for which way
+    given = [_answer(o, when=o.outcome in (told, NEED)) for o in t.outcomes]
     if not given:
         given = [Answer("Too few such teeth have been followed to compare the two ways.", link="#trial")]
     given.append(Answer(UNKNOWN,
@@ -118,31 +119,28 @@ def _answers(results: Results) -> Answers:
     return Answers(kept(given), _picture(t))
 
 
-def _answer(t: Trial, o: TrialOutcome) -> Answer:
-    code = t.verdict.code if t.verdict is not None and o.outcome == CROWN else ""
-    said = words_answers.outcome_says(o)
+def _answer(o: TrialOutcome, *, when: bool) -> Answer:
+    code = o.verdict.code if o.verdict is not None else ""
+    said = words_answers.outcome_says(o, when=when)
     return Answer(sentence_case(said), asked=ASKED.get(o.outcome, o.outcome), link="#facts", code=code)
 
 
 def _picture(t: Trial) -> Chart | None:
-    """The differences of crown and tooth side by side, against the zone too small to matter."""
-    drawn = [(o, o.difference) for o in t.outcomes if o.outcome != NEED and o.difference is not None]
-    if not drawn:
-        return None
+    drawn = differences(t)
     smallest = t.verdict.smallest_difference_per_100 if t.verdict else 0.0
-    ends = [v for _, d in drawn for v in (d.ci_low, d.ci_high)]
-    reach = 5 * (int(max(*(abs(v) for v in ends), 2 * smallest) // 5) + 1)
-    look = theme.Look(theme.INK, "solid", "none", "diamond")
-    rows = [
-        Row(f"{ASKED[o.outcome]} {FATES[o.outcome][1].removeprefix('was ')}", (
-            Mark(d.per_100, d.ci_low, d.ci_high, look, f"{ASKED[o.outcome]}: %{{x:.0f}} per 100 "
-                 f"({words_answers.between(d.ci_low, d.ci_high)})"),))
-        for o, d in drawn
+    label = " ".join(
+        words_answers.outcome_says(o) for o in t.outcomes if o.outcome != NEED and o.difference is not None
+    )
+    return difference_chart(drawn, smallest=smallest, title="Of 100, with the root canal first: fewer left, more right",
+                            id="hyperemic-differences", label=sentence_case(label))  # fmt: skip
+
+
+def differences(t: Trial, *, of: str = "") -> list[Apart]:
+    """The differences of crown and tooth as rows of a chart; `of` goes before their names."""
+    return [
+        Apart(sentence_case(f"{of}{lower_first(ASKED[o.outcome])} {FATES[o.outcome][1].removeprefix('was ')}"),
+              d.per_100, d.ci_low, d.ci_high,
+              f"{ASKED[o.outcome]}: %{{x:.0f}} per 100 ({words_answers.between(d.ci_low, d.ci_high)})")
+        for o in t.outcomes
+        if o.outcome != NEED and (d := o.difference) is not None
     ]  # fmt: skip
-    figure, height = rows_figure(
-        rows, title="Of 100, more with the root canal first on the right", span=(-reach, reach), line=0,
-        zone=(-smallest, smallest) if smallest else None,
-        ticks=list(range(-reach, reach + 1, 5 if reach <= 25 else 10)),
-    )  # fmt: skip
-    label = " ".join(words_answers.outcome_says(o) for o, _ in drawn)
-    return theme.chart(figure, id="hyperemic-differences", label=sentence_case(label), height=height)

@@ -111,10 +111,10 @@ def _hyperemic(results: Results) -> list[Answer]:
     if not results.trials:
         return []
     t = results.trials[0]
-    spared, code = words_answers.trial_says(t, NEED, when=False), t.verdict.code if t.verdict is not None else ""
+    spared, (code, judged) = words_answers.trial_says(t, NEED, when=False), words_answers.decision_verdict(t)
     says = sentence_case(words_answers.trial_says(t, CROWN)) or "Too few such teeth so far."
     if spared:
-        says = f"for the crown. {spared}" if code else spared
+        says = f"{judged}. {sentence_case(spared)}" if code else sentence_case(spared)
     return [Answer(says, asked="Hyperemic tooth: root canal first, or wait?", link="hyperemic.html", code=code)]
 
 

@@ -126,11 +126,10 @@ def charts(clinicians: Sequence[Clinician]) -> list[theme.Chart]:
 
 
 def _case(own: CaseCurve, whole: CaseCurve, id: str) -> Case:
-    say = terms.outcome(own.outcome)
     row, all_row = _row(own, own.provider), _row(whole, WHOLE)
     headline, said = words.rate_headline(row, own.outcome), beside(row, all_row, own.outcome)
     return Case(
-        heading=f"{sentence_case(say.many)} {say.good}",
+        heading=_case_heading(row, all_row, own.outcome),
         headline=headline,
         beside=said,
         chart=_chart(
@@ -139,6 +138,14 @@ def _case(own: CaseCurve, whole: CaseCurve, id: str) -> Case:
         legend=tuple(LegendItem(label, look) for label, look, curve in _drawn(own, whole) if curve.points),
         table=tables.rates(RateTable(id, "", own.outcome, "provider_id", (row, all_row))),
     )
+
+
+def _case_heading(own: RateRow, whole: RateRow, outcome: str) -> str:
+    """`Crowns still in place: 93 of 100, the practice 91`; without figures where too few are followed."""
+    say = terms.outcome(outcome)
+    told = [in_place(r.survival) for r in (own, whole) if r.survival is not None]
+    figures = f": {told[0]} of 100, the practice {told[1]}" if len(told) == 2 else ": too few followed to tell"
+    return f"{sentence_case(say.many)} {say.good}{figures}"
 
 
 def beside(own: RateRow, whole: RateRow, outcome: str) -> str:

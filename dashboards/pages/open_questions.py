@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from dashboards import page, terms
 from dashboards.answers import Answer, Answers, kept
 from dashboards.formats import count, lower_first, plural, sentence_case, whole
-from dashboards.pages import comparison
+from dashboards.pages import comparison, trial
 from dashboards.pages.planning import planning_block
 from dashboards.words import answers as words_answers
 from dashboards.words import comparisons as words
@@ -66,14 +66,16 @@ def open_questions(results: Results) -> list[Open]:
         step = words_answers.next_step(results, c)
         found.append(Open(c.title, f"{file}.html#{comparison.place(c.id)}", c.verdict.code, step, detail))
     for t in results.trials:
-        if t.verdict is not None and t.verdict.code in words_answers.OPEN:
-            found.append(Open(t.title, "hyperemic.html#trial", t.verdict.code, t.verdict.next_step, ()))
+        for o, v in t.judged:
+            if v.code in words_answers.OPEN:
+                link = f"hyperemic.html#{trial.place(o.outcome)}"
+                found.append(Open(words_answers.decided(o.outcome), link, v.code, v.next_step, ()))
     return found
 
 
 def _heading(results: Results, found: list[Open]) -> str:
     """What is open, for a heading."""
-    asked = len(results.comparisons) + sum(t.verdict is not None for t in results.trials)
+    asked = len(results.comparisons) + sum(len(t.judged) for t in results.trials)
     if not found:
         return "No question is open"
     said = f"{whole(len(found))} of {count(asked, 'question')} {plural(len(found), 'is')} open"
@@ -83,13 +85,15 @@ def _heading(results: Results, found: list[Open]) -> str:
 def _answers(results: Results, found: list[Open], technique: str) -> tuple[Answer, ...]:
     if not results.comparisons and not results.trials:
         return (Answer(words.not_asked(results) or "No question could be asked of these records yet."),)
-    asked = count(len(results.comparisons) + sum(t.verdict is not None for t in results.trials), "question")
+    asked = count(len(results.comparisons) + sum(len(t.judged) for t in results.trials), "question")
     first = f"{whole(len(found)) if found else 'None'} of {asked} {plural(len(found), 'is')} open."
     given = [Answer(first, asked="How many", link="#open")]
     if found:
         main = bool(results.comparisons) and found[0].link.endswith(f"#{comparison.place(results.comparisons[0].id)}")
         which = "The main question" if main else found[0].title
-        given.append(Answer(f"Settled, at the present pace: {lower_first(found[0].when)}", which, found[0].link))
+        given.append(
+            Answer(f"What would settle it, at the present pace: {lower_first(found[0].when)}", which, found[0].link)
+        )
     if technique:
         given.append(Answer(technique, asked="Techniques", link="#techniques"))
     given.append(Answer(sentence_case(NEVER[0].partition(": ")[2]), asked="Never from records", link="#never"))

@@ -13,7 +13,7 @@ from dashboards.charts.first_year import first_year_chart
 from dashboards.charts.funnel import funnel_chart
 from dashboards.charts.rates import Rate, rates_chart
 from dashboards.charts.running import running_chart
-from dashboards.formats import in_place, lower_first, plural, years
+from dashboards.formats import in_place, lower_first, plural, spread, years
 from dashboards.pages import owner_sheet
 from dashboards.pages.evidence import evidence_block
 from dashboards.pages.healing import healing_block
@@ -186,7 +186,16 @@ def _part(table: RateTable, overall: RateRow | None) -> Part:
         chart = by_year_chart(rates, overall=line, title=short, since=say.year, id=id, label=label)
     else:
         chart = rates_chart(rates, overall=line, title=title, id=id, label=label)
-    return Part(terms.by(table.by), _text(table, overall), chart, tables.rates(table), OVERALL_LINE)
+    return Part(_by_heading(table), _text(table, overall), chart, tables.rates(table), OVERALL_LINE)
+
+
+def _by_heading(table: RateTable) -> str:
+    """`By clinic: 90 to 92`, of the 100 that the section counts; the breakdown alone where none has a rate."""
+    told = [in_place(r.survival) for r in table.rows if r.survival is not None]
+    if not told:
+        return terms.by(table.by)
+    low, high = min(told), max(told)
+    return f"{terms.by(table.by)}: {low if low == high else spread(low, high)}"
 
 
 def _watch(found: Monitoring) -> list[Part]:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from dashboards import tables_sheet, terms
 from dashboards.answers import Answer, Answers, kept
 from dashboards.charts.early import early_chart
+from dashboards.charts.strip import strip_chart
 from dashboards.formats import in_place, listing, lower_first, years
 from dashboards.said import Said
 from dashboards.tables import NumberTable
@@ -83,6 +84,7 @@ class Sheet:
     false_alarms: str
     counted_once: str
     grades: NumberTable | None
+    trust_heading: str
 
 
 def answers(owner: Owner) -> Answers | None:
@@ -106,7 +108,9 @@ def answers(owner: Owner) -> Answers | None:
         )
         if len(kept(given)) == len(given):
             break
-    return Answers(given)
+    named = [(words_sheet.name_of(s.outcome), s) for s in owner.lines]
+    picture = strip_chart(named, id="rates-in-short", label=words_sheet.strip_label(owner.lines))
+    return Answers(given, picture)
 
 
 def _do(tasks: list[str], of: int) -> str:
@@ -160,6 +164,7 @@ def sheet(
         false_alarms=words_signals.false_alarms(owner.signals),
         counted_once=words_signals.counted_once(owner),
         grades=tables_sheet.grades(owner),
+        trust_heading=f"Trust is {words_sheet.worst(owner.lines)} {words_sheet.trust_short(owner.lines)}",
     )  # fmt: skip
 
 

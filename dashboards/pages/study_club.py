@@ -6,7 +6,7 @@ from typing import Any
 
 from dashboards import page, reporting_items, terms, theme
 from dashboards.answers import Answer, Answers, kept
-from dashboards.charts.difference import difference_chart
+from dashboards.charts.difference import Apart, difference_chart
 from dashboards.charts.released_curve import drawn, released_curves, years
 from dashboards.charts.released_incidence import released_incidence_chart
 from dashboards.formats import DASH, listing, phrase, plural, sentence_case, spread
@@ -18,16 +18,18 @@ from dashboards.release.rates import ReleasedRates
 from dashboards.release.released import Released, ReleasedComparison, require
 from dashboards.said import Said
 from dashboards.tables import NumberTable, UnderGroup, UnderTable, first_head
+from dashboards.talk import story
 from dashboards.talk import words as talk_words
 from dashboards.words import shared as words_shared
 from dashboards.words import technique as words_technique
+from pipeline.practice.talk import Talk
 from pipeline.results.trial_words import COUNTED_FROM
 
 MOST = 100  # words of the answers: what can be taken along comes right after them
 
 
-def render(released: Released) -> str:
-    """The page `study_club.html`. Refuses anything but a released result."""
+def render(released: Released, *, talk: Talk | None = None) -> str:
+    """The page `study_club.html`, which says how long the `talk` is. Refuses anything but a released result."""
     require(released)
     found = reporting_items.items(released)
     sections = [_section(c, f"s{i}") for i, c in enumerate(released.comparisons)]
@@ -41,7 +43,7 @@ def render(released: Released) -> str:
         "study_club.html.j2",
         title="What one practice’s crowns and root canals show",
         audience="shared",
-        answers=_answers(released),
+        answers=_answers(released, talk or Talk()),
         charts=[*(s[k] for s in sections for k in ("curves", "difference")), incidence],
         practice=released.practice or "",
         here="study_club.html",
@@ -87,12 +89,18 @@ def _heads(released: Released) -> dict[str, str]:
     }
 
 
-def _answers(released: Released) -> Answers:
-    """What one takes home: each comparison that may be shown, the decision, the techniques."""
+def _answers(released: Released, talk: Talk) -> Answers:
+    """What one takes home: the headline, the talk and what will be asked, the other comparisons, the techniques."""
     given = [
         Answer(f"{words_shared.beside_verdict(c)}.", asked=c.title, link=f"#{place(c.id)}", code=c.verdict_code)
         for c in released.comparisons
     ]
+    slides, asked = len(story.slides(released, talk)), talk_words.questions(released)[0][0]
+    told = (
+        f"{slides} slides for {talk.minutes} minutes, their words in the notes. They will ask: {asked} "
+        "The last notes answer."
+    )
+    given.insert(1, Answer(told, asked="The talk", link="study_club.pptx"))
     found = released.techniques
     if found.contrasts:
         given.append(Answer(f"{words_technique.headline(found)}.", asked="Techniques", link="#technique"))
@@ -100,7 +108,7 @@ def _answers(released: Released) -> Answers:
     picture = _difference(main, "difference") if main is not None else None
     return (
         Answers(kept(given, most=MOST), picture)
-        if given
+        if released.comparisons or found.contrasts
         else Answers((Answer("Nothing here may be shown yet: too few teeth."),))
     )
 
@@ -154,12 +162,8 @@ def _difference(c: ReleasedComparison, id: str) -> theme.Chart | None:
         return None
     said = f"{words_shared.result(c)} {words_shared.reach(c)} {words_shared.zone(c)}"
     return difference_chart(
-        mid=d.per_100,
-        low=d.low,
-        high=d.high,
+        [Apart(c.label(d.group), d.per_100, d.low, d.high)],
         smallest=c.smallest_difference_per_100,
-        row=c.label(d.group),
-        title="Failures per 100, more on the right",
         id=id,
         label=f"In short: {said}" if id == "difference" else said,
     )

@@ -127,6 +127,13 @@ def contrast_says(a: TechniqueAnswer, c: TechniqueContrast) -> str:
     return f"{both}: of 100 {plural(2, say.noun)}, {much} {befell} within {years(a.horizon_years)} ({far})."
 
 
+def befell(a: TechniqueAnswer) -> str:
+    """What is counted in a comparison, in two words: `crowns failed`, `teeth were lost`, `not healed`."""
+    if a.outcome == HEALED:
+        return "not healed"
+    return f"{plural(2, terms.outcome(a.outcome).noun)} {terms.happened(a.outcome).removeprefix('were ')}"
+
+
 def verdict_says(a: TechniqueAnswer, c: TechniqueContrast) -> str:
     """The verdict in a word, with its reason where it must have one."""
     return f"{terms.verdict(c.verdict)}{f': {why}' if (why := why_open(a, c)) else ''}."
@@ -183,7 +190,7 @@ def _part(a: TechniqueAnswer, id: str, notes: NotesRead | None) -> Part:
     told = "; ".join(f"{r.label} {ratio(r.value)} ({ratio(r.low)} to {ratio(r.high)})" for r in ratios)
     label = f"{a.title}. Adjusted hazard ratios over {lower_first(labels[a.reference])}: {told}."
     return Part(
-        heading=OUTCOME[a.outcome],
+        heading=f"{OUTCOME[a.outcome]}: {finding([a])}",
         says=said(a),
         chart=forest_chart(ratios, id=id, label=label),
         groups=technique_tables.groups(a),

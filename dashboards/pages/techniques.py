@@ -6,12 +6,14 @@ from collections.abc import Sequence
 
 from dashboards import page
 from dashboards.answers import Answer, Answers, kept
+from dashboards.charts.difference import Apart, difference_chart
 from dashboards.formats import count, sentence_case, whole
 from dashboards.pages import technique, technique_forest, technique_learning
+from dashboards.theme import Chart
 from dashboards.words import answers as words_answers
 from dashboards.words import comparisons as words
 from pipeline.results import Results
-from pipeline.results.technique import TechniqueAnswer
+from pipeline.results.technique import TechniqueAnswer, TechniqueContrast
 
 TITLE = "Which technique makes a difference?"
 # Contrasts that are asked for by name, with the question in a person's words: the question, and which of its groups.
@@ -21,6 +23,7 @@ BY_NAME = (
 )
 # Questions that are asked for as a whole, by their first outcome.
 WHOLE = (("margin", "The margin of the crown?"), ("irrigant_activation", "Activating the irrigant?"))
+MOST_DRAWN = 6
 TOO_FEW = "Too few such teeth are recorded to compare."
 NONE = "No technique question could be answered from these records."
 
@@ -36,7 +39,7 @@ def render(results: Results) -> str:
         "techniques.html.j2",
         title=TITLE,
         audience="inside",
-        answers=Answers(kept(opening(results))),
+        answers=Answers(kept(opening(results)), picture(results), "Grey: too small to matter, as fixed beforehand."),
         charts=[*block.get("charts", ()), *learning.get("charts", ())],
         practice=results.practice,
         here="techniques.html",
@@ -68,9 +71,7 @@ def opening(results: Results) -> list[Answer]:
         if c.verdict == "differs"
     ][:3]
     given += _by_name(results)
-    lone = [(a, c) for a, c in found if c.withheld and c.p_family is not None and words_answers.leaves_zero_out(c)]
-    if lone:
-        a, c = max(lone, key=lambda pair: abs(pair[1].difference_per_100 or 0))
+    for a, c in _stood_out(answers):
         said = f"{technique.contrast_says(a, c)} Among {whole(a.family)} looks it may be chance."
         given.append(
             Answer(said, asked="What stood out most", code=c.verdict, link=f"#{technique.address(a.question)}")
@@ -78,13 +79,49 @@ def opening(results: Results) -> list[Answer]:
     return given
 
 
+def picture(results: Results) -> Chart | None:
+    """The comparisons that the opening names, on one small forest, in its order; each question's by its first outcome.
+
+    None where none of them has a range to show.
+    """
+    answers = results.techniques
+    named = [(a, c) for a in answers for c in a.contrasts if c.verdict == "differs"][:3]
+    named += [found for question, group, _ in BY_NAME if (found := _named(answers, question, group)) is not None]
+    named += _stood_out(answers)
+    for question, _ in WHOLE:
+        first = next((a for a in answers if a.question == question and a.contrasts), None)
+        named += [(first, c) for c in first.contrasts] if first is not None else []
+    shown = [pair for i, pair in enumerate(named) if pair not in named[:i] and words_answers.has_range(pair[1])]
+    drawn = shown[:MOST_DRAWN]
+    rows = [
+        Apart(f"{words_answers.pair(a, c)}: {technique.befell(a)}", c.difference_per_100 or 0.0,
+              c.difference_ci_low or 0.0, c.difference_ci_high or 0.0)
+        for a, c in drawn
+    ]  # fmt: skip
+    return difference_chart(rows, smallest=smallest(results), id="forest-in-short",
+                            label=" ".join(technique.contrast_says(a, c) for a, c in drawn),
+                            title="Of 100, with the first named: fewer left, more right")  # fmt: skip
+
+
+def _named(
+    answers: Sequence[TechniqueAnswer], question: str, group: str
+) -> tuple[TechniqueAnswer, TechniqueContrast] | None:
+    """The contrast of one group of a question, by the first outcome that has it."""
+    return next(((a, c) for a in answers if a.question == question for c in a.contrasts if c.group == group), None)
+
+
+def _stood_out(answers: Sequence[TechniqueAnswer]) -> list[tuple[TechniqueAnswer, TechniqueContrast]]:
+    """What lies furthest from no difference of all that may be chance among so many looks; at most one."""
+    lone = [(a, c) for a in answers for c in a.contrasts
+            if c.withheld and c.p_family is not None and words_answers.leaves_zero_out(c)]  # fmt: skip
+    return sorted(lone, key=lambda pair: abs(pair[1].difference_per_100 or 0))[-1:]
+
+
 def _by_name(results: Results) -> list[Answer]:
     """The answers to contrasts that are asked for by name; one that could not be compared says so."""
     given = []
     for question, group, asked in BY_NAME:
-        of = [a for a in results.techniques if a.question == question]
-        found = next(((a, c) for a in of for c in a.contrasts if c.group == group), None)
-        if found is not None:
+        if (found := _named(results.techniques, question, group)) is not None:
             a, c = found
             link = f"#{technique.address(question)}"
             given.append(Answer(technique.contrast_says(a, c), asked=asked, link=link, code=c.verdict))

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from dashboards.charts.difference import difference_chart
+from dashboards import terms
+from dashboards.charts.difference import apart, difference_chart
 from dashboards.charts.incidence import columns_of, incidence_chart, look_of
-from dashboards.formats import DASH, plural, sentence_case, spread, whole
+from dashboards.formats import DASH, listing, lower_first, plural, sentence_case, spread, whole, years
 from dashboards.pages.doubts import balance_parts
 from dashboards.pages.legend import LegendItem
 from dashboards.said import Said
@@ -17,7 +18,7 @@ from dashboards.words import comparisons as words
 from dashboards.words import doubt as words_doubt
 from dashboards.words import trial as words_trial
 from pipeline.results import DiagnosisRow, Difference, IncidenceCurve, Trial, TrialArm
-from pipeline.results.trial_words import COUNTED_FROM, NEED
+from pipeline.results.trial_words import COUNTED_FROM, CROWN, NAMES, NEED
 
 CRUDE = "_crude"
 HEADINGS = {"endo_needed": "Who came to need a root canal", "crown_failure": "Failure of the crown",
@@ -44,6 +45,8 @@ def trial_section(t: Trial, id: str) -> dict[str, Any]:
         "parts": parts,
         "first_curves": next((p["curves"].id for p in parts if p["curves"]), ""),
         "heading": _heading(t),
+        "behind": _behind(t),
+        "judged": [(place(o.outcome), v) for o, v in t.judged if o.outcome != CROWN],
         **balance_parts(t.balance, id, title=t.title),
         "found": found,
         "counted": COUNTED_FROM,
@@ -62,8 +65,22 @@ def _heading(t: Trial) -> str:
         "too_early": "it is too early to compare",
         "depends_on_how_we_count": "it depends on how we count",
     }
-    code = t.verdict.code if t.verdict else "too_early"
-    return f"The crown after either way: {tail.get(code, 'it cannot be told yet')}"
+    told = {NAMES[o.outcome]: tail.get(v.code, "it cannot be told yet") for o, v in t.judged}
+    if len(set(told.values())) == 1:
+        both = sentence_case(listing([lower_first(name) for name in told]))
+        return f"{both} after either way: {next(iter(told.values()))}"
+    return f"After either way: {'; '.join(f'{lower_first(name)}, {said}' for name, said in told.items())}"
+
+
+def _behind(t: Trial) -> str:
+    """How many teeth the decision stands on, as a heading."""
+    told = [f"{whole(a.followed)} with {lower_first(a.label)}" for a in t.arms]
+    return f"Behind it: teeth seen to go one way, {listing(told)}" if told else "Behind it: who was counted, and how"
+
+
+def place(outcome: str) -> str:
+    """Where the verdict on an outcome stands on the page: `trial` for the crown, `verdict-tooth-loss` for the tooth."""
+    return "trial" if outcome == CROWN else f"verdict-{outcome.replace('_', '-')}"
 
 
 def charts(section: dict[str, Any]) -> list[Chart | None]:
@@ -104,7 +121,7 @@ def _part(t: Trial, outcome: str, curves: Sequence[IncidenceCurve], id: str) -> 
     label = words_trial.incidence_label(curves) if curves else ""
     return {
         "place": outcome.replace("_", "-"),
-        "heading": HEADINGS.get(outcome, sentence_case(outcome.replace("_", " "))),
+        "heading": _part_heading(curves, HEADINGS.get(outcome, sentence_case(outcome.replace("_", " ")))),
         "definition": say.definition,
         "legend": [
             LegendItem(words_trial.curve_name(c, curves), look_of(c, curves), True) for c in curves if len(c.points) > 1
@@ -118,13 +135,27 @@ def _part(t: Trial, outcome: str, curves: Sequence[IncidenceCurve], id: str) -> 
     }
 
 
+def _part_heading(curves: Sequence[IncidenceCurve], topic: str) -> str:
+    """What became of 100 teeth either way, by the last whole year that all tell; the topic alone where none is told."""
+    shown = [c for c in curves if c.adjusted] or list(curves)
+    told = [{p.years: p.estimate for p in c.points} for c in shown]
+    common = set.intersection(*map(set, told)) if told else set()
+    by = max((y for y in common if y >= 1 and float(y).is_integer()), default=None)
+    if by is None:
+        return topic
+    say, did = words_trial.outcome_terms(shown[0].outcome), terms.happened(shown[0].outcome)
+    parts = [f"{round(100 * at[by])}{f' {did}' if not i else ''} ({lower_first(c.label)})"
+             for i, (c, at) in enumerate(zip(shown, told, strict=True))]  # fmt: skip
+    return f"By {years(by)}, of 100 {plural(2, say.noun)} {', '.join(parts)}"
+
+
 def _everyday_part(t: Trial, id: str) -> dict[str, Any]:
     """Teeth seated vital, hyperemic ones beside normal ones, on the clock since the seat."""
     curves = t.everyday_curves
     label = words_trial.incidence_label(curves) if curves else ""
     return {
         "place": "everyday",
-        "heading": "After a vital seat, hyperemic and normal teeth",
+        "heading": _part_heading(curves, "After a vital seat, hyperemic and normal teeth"),
         "definition": words_trial.outcome_terms(NEED).definition,
         "legend": [LegendItem(c.label, look_of(c, curves), True) for c in curves if len(c.points) > 1],
         "curves": incidence_chart(curves, since="the crown was seated", id=f"{id}-incidence", label=label),
@@ -145,15 +176,10 @@ def _difference(t: Trial, main: Difference | None, crude: Difference | None, lab
     if main is None:
         return None
     return difference_chart(
-        mid=main.per_100,
-        low=main.ci_low,
-        high=main.ci_high,
+        apart(words.difference_row(main, {c.arm: c.label for c in t.curves}), main, crude),
         smallest=_smallest(t),
-        row=words.difference_row(main, {c.arm: c.label for c in t.curves}),
-        title="Failures per 100, more on the right",
         id=id,
         label=label,
-        crude=(crude.per_100, crude.ci_low, crude.ci_high) if crude else None,
     )
 
 

@@ -14,7 +14,7 @@ from dashboards.release.count import ReleasedCount
 from dashboards.release.percent import difference_on_step, outward, share_range, share_step
 from pipeline.release.disclosure import FAILURES, TEETH, Gate
 from pipeline.results import Choice, Choices, Difference, IncidenceCurve, Trial, TrialOutcome
-from pipeline.results.trial_words import NEED, OUTCOMES, no_difference, outcome_sentence
+from pipeline.results.trial_words import FATES, NEED, OUTCOMES, no_difference, outcome_sentence
 
 # The only kinds of teeth that pass, in our own words, whatever the results call them.
 EVERYDAY = {
@@ -24,7 +24,8 @@ EVERYDAY = {
 FEWEST_WAYS = 2
 DECISION = "hyperemic_before_seat_or_wait"
 ARMS = ("endo_first", "seat_vital")
-TOO_FEW = "too few teeth stand behind it to be shown"
+TOO_FEW = "too few teeth to be shown"
+TOO_FEW_EVENTS = "too few {noun} {happened}, or are followed long enough, to be shown"
 
 
 @dataclass(frozen=True)
@@ -92,10 +93,18 @@ class ReleasedOutcome:
             raise ValueError("a difference is released only with the counts behind it")
 
     @property
+    def why_none(self) -> str:
+        """Why no difference is shown, by what is shown of the teeth alone: too few of them, or of what befell them."""
+        if any(n.value is None for n in self.teeth):
+            return TOO_FEW
+        noun, _, many = FATES.get(self.outcome, ("teeth", "", "needed a root canal"))
+        return TOO_FEW_EVENTS.format(noun=noun, happened=many)
+
+    @property
     def sentence(self) -> str:
         """The outcome in the words that stand inside the practice, with the figures that are shown."""
         if self.per_100 is None or self.low is None or self.high is None:
-            return no_difference(self.outcome, TOO_FEW)
+            return no_difference(self.outcome, self.why_none)
         figures = (self.per_100, self.low, self.high)
         return outcome_sentence(self.outcome, *figures, years=self.years, adjusted=self.adjusted)
 

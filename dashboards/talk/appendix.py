@@ -25,7 +25,7 @@ from dashboards.words import technique as words_technique
 from pipeline.practice.talk import Talk
 from pipeline.results.methods import RULES
 
-SMALL = (14, 12)
+SMALL = (16, 14)
 
 
 def render(released: Released, talk: Talk | None = None) -> bytes:
@@ -153,7 +153,7 @@ def _techniques(deck: Deck, released: Released) -> None:
         named = f"{said} in {len(table.rows)} of {len(found.contrasts)} technique comparisons"
         deck.table(named if len(found.contrasts) > 1 else title, table.heads[:5], [row[:5] for row in table.rows],
                    _notes("Read the ranges, not the figures; most hold no difference as well.", released, claim),
-                   alt=f"Table. {named}.", shares=(0.22, 0.2, 0.3, 0.13, 0.15), sizes=(12,),
+                   alt=f"Table. {named}.", shares=(0.22, 0.2, 0.3, 0.13, 0.15), sizes=(14,),
                    left=(0, 1, 2))  # fmt: skip
 
 
@@ -191,4 +191,4 @@ def _items(deck: Deck, released: Released) -> None:
                _notes(f"{reporting_items.INTRO} Show these slides when asked how it was done.", released,
                       "that this meets a standard"),
                alt=f"Table of reporting items. {reporting_items.summary(tuple(found))}.",
-               shares=(0.11, 0.24, 0.11, 0.54), sizes=(12,), left=(0, 1, 2, 3))  # fmt: skip
+               shares=(0.13, 0.23, 0.11, 0.53), sizes=(14,), left=(0, 1, 2, 3))  # fmt: skip

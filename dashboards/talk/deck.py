@@ -88,7 +88,7 @@ class Deck:
 
     def table(
         self, title: str, heads: Sequence[str], rows: Sequence[Sequence[str]], notes: str,
-        *, alt: str, shares: Sequence[float] = (), sizes: Sequence[int] = (18, 16, 14, 12), left: Sequence[int] = (0,),
+        *, alt: str, shares: Sequence[float] = (), sizes: Sequence[int] = (18, 16, 14), left: Sequence[int] = (0,),
         lines: Sequence[str] = (),
     ) -> None:  # fmt: skip
         """A finding and a native table; what does not fit goes on a further slide.
@@ -143,7 +143,7 @@ class Deck:
             line.format.line.dash_style = drawn.DASHES[given.look.dash]
         self._names(slide, plot, figure)
         said, beside = [figure.value, *([figure.note] if figure.note else [])], NAMES - 0.65
-        size = fit.largest((14, 12, 11), said, beside, plot.height)
+        size = fit.largest((14, 12), said, beside, plot.height)
         axis = drawn.add_text(slide.shapes, Box(PLACE.left, plot.top, beside, plot.height), said, size, colour=MUTED)
         drawn.before_footer(slide, axis._element)
         below = Box(PLACE.left, plot.bottom + 0.12, sum(widths), height)

@@ -53,14 +53,9 @@ def render(released: Released, talk: Talk | None = None, *, day: dt.date | None 
 
     `day` is the day on which it is made, for the citation; the same arguments give the same bytes.
     """
-    require(released)
     talk = talk or Talk()
+    made = slides(released, talk, day=day)
     deck = deck_of(released, talk)
-    story = {slide.id: slide for slide in STORY}
-    told = Told(released, talk, day)
-    left_out = [story[name].words for name in talk.slides if name in ASKED and story[name].build(told) is None]
-    told = Told(released, talk, day, tuple(left_out))
-    made = [(story[name], scene) for name in talk.slides if (scene := story[name].build(told)) is not None]
     whole = 2 * talk.minutes
     given = shared_out([slide.weight for slide, _ in made], whole)
     for number, ((_, scene), minutes) in enumerate(zip(made, given, strict=True)):
@@ -76,6 +71,16 @@ def render(released: Released, talk: Talk | None = None, *, day: dt.date | None 
             ),
         )
     return deck.save()
+
+
+def slides(released: Released, talk: Talk, *, day: dt.date | None = None) -> list[tuple[Slide, Scene]]:
+    """The slides that have something to show, in their order, each with its scene."""
+    require(released)
+    story = {slide.id: slide for slide in STORY}
+    told = Told(released, talk, day)
+    left_out = [story[name].words for name in talk.slides if name in ASKED and story[name].build(told) is None]
+    told = Told(released, talk, day, tuple(left_out))
+    return [(story[name], scene) for name in talk.slides if (scene := story[name].build(told)) is not None]
 
 
 def deck_of(released: Released, talk: Talk, *, of: str = "") -> Deck:

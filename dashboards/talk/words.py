@@ -204,7 +204,7 @@ def hidden(c: ReleasedComparison) -> list[str]:
 def fact(o: ReleasedOutcome) -> tuple[str, str]:
     """One outcome of the decision on a hyperemic tooth in the cells of a fact box: what differs, and the range."""
     if o.per_100 is None or o.low is None or o.high is None:
-        return "Cannot be said: too few teeth", "–"
+        return f"Not told: {o.why_none}", "–"
     if o.outcome == NEED:
         return f"{o.per_100} fewer of 100 had one with waiting", f"{o.low} to {o.high} fewer"
     did = terms.outcome(o.outcome).happened

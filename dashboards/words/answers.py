@@ -10,7 +10,7 @@ from dashboards.formats import count, lower_first, months, plural, sentence_case
 from pipeline.results import Choices, Comparison, Difference, Results, Trial, TrialOutcome
 from pipeline.results.planning import Plan
 from pipeline.results.technique import TechniqueAnswer, TechniqueContrast
-from pipeline.results.trial_words import CROWN, NEED, TOOTH
+from pipeline.results.trial_words import CROWN, NAMES, NEED, TOOTH
 
 TOO_EARLY = "too_early"
 OPEN = ("cannot_tell", "depends_on_how_we_count", TOO_EARLY)
@@ -101,6 +101,24 @@ def _ways(choices: Choices) -> str:
     return f"In {whole(zero)} of {whole(len(told))} ways to count the range includes no difference."
 
 
+def decided(outcome: str) -> str:
+    """The decision by one of its outcomes: `Hyperemic tooth, root canal first or wait: the tooth`."""
+    return f"Hyperemic tooth, root canal first or wait: {lower_first(NAMES[outcome])}"
+
+
+def decision_verdict(t: Trial) -> tuple[str, str]:
+    """The code of the verdict on the crown and what it is of, with that on the tooth where it is another.
+
+    `for crown and tooth`, `for the crown; the tooth: too early to compare`; two empty texts without a verdict.
+    """
+    if not t.judged:
+        return "", ""
+    (_, first), *others = t.judged
+    apart = [f"{lower_first(NAMES[o.outcome])}: {lower_first(terms.verdict(v.code))}" for o, v in others
+             if v.code != first.code]  # fmt: skip
+    return first.code, f"for the crown; {'; '.join(apart)}" if apart else "for crown and tooth"
+
+
 def trial_says(t: Trial, outcome: str, *, when: bool = True) -> str:
     """One outcome of the decision, per hundred, both ways; without the years where they are said once for several."""
     found = next((o for o in t.outcomes if o.outcome == outcome), None)
@@ -108,7 +126,10 @@ def trial_says(t: Trial, outcome: str, *, when: bool = True) -> str:
 
 
 def outcome_says(o: TrialOutcome, *, when: bool = True) -> str:
-    """`Crowns failed: 2 more of 100 with the root canal first (between 3 fewer and 8 more).`"""
+    """`2 more of 100 crowns failed within 5 years with the root canal first: between 3 fewer and 8 more.`
+
+    Without `when` neither the years nor the way, which are then said once for several.
+    """
     d = o.difference
     if d is None:
         return f"no difference is given: {o.why_none.partition(' (')[0].rstrip('.')}." if o.why_none else o.sentence
@@ -118,7 +139,8 @@ def outcome_says(o: TrialOutcome, *, when: bool = True) -> str:
         return f"Waiting spared {mid} of 100 teeth a root canal{lasting} ({low} to {high})."
     what = {CROWN: "crowns failed", TOOTH: "teeth were lost"}.get(o.outcome, "teeth failed")
     much = f"{more(mid)} of 100 {what}" if mid else f"as many of 100 {what}"
-    return f"{much} within {years(d.years)} with the root canal first: {between(d.ci_low, d.ci_high)}."
+    how = f" within {years(d.years)} with the root canal first" if when else ""
+    return f"{much}{how}: {between(d.ci_low, d.ci_high)}."
 
 
 def technique_counts(answers: Sequence[TechniqueAnswer]) -> dict[str, int]:

@@ -53,9 +53,10 @@ def verdict(c: ReleasedComparison) -> str:
     """The verdict in one sentence."""
     d, nouns = c.difference, plural(2, terms.outcome(c.outcome).noun)
     if c.verdict_code == "too_early" or d is None:
-        few = [g.label for g in c.groups if g.failures.value is None]
-        which = f" with “{few[0]}”" if len(few) == 1 else ""
-        return f"Too few failures so far{which} to be shown"
+        few = _few(c)
+        if not few:
+            return f"Too few {nouns} are followed so far for a difference to be shown"
+        return f"Too few failures so far{f' with “{few[0]}”' if len(few) == 1 else ''} to be shown"
     if c.verdict_code == "little_difference":
         return f"Any difference is probably smaller than {c.smallest_difference_per_100:g} per 100"
     if c.verdict_code == "differs":
@@ -110,6 +111,11 @@ def how(adjusted_for: Sequence[str]) -> str:
     return f"adjusted for {phrase(adjusted_for[0])} alone" if len(adjusted_for) == 1 else "adjusted"
 
 
+def _few(c: ReleasedComparison) -> list[str]:
+    """The groups whose failures are too few to be shown, by label."""
+    return [g.label for g in c.groups if g.failures.value is None]
+
+
 def leaves_zero_out(c: ReleasedComparison) -> bool:
     """Whether the range of the difference does not hold 0."""
     return c.difference is not None and not c.difference.low <= 0 <= c.difference.high
@@ -119,7 +125,8 @@ def result(c: ReleasedComparison) -> str:
     """The difference by the horizon, without its range."""
     d = c.difference
     if d is None:
-        return "No difference is shown: too few failures stand behind at least one group."
+        why = "failures stand behind at least one group" if _few(c) else f"are followed for {years(c.horizon_years)}"
+        return f"No difference is shown: too few {why}."
     noun = terms.outcome(c.outcome).noun
     late = "" if d.from_start else ", counted from when both groups are followed"
     did = terms.happened(c.outcome)
@@ -242,7 +249,11 @@ def curves_title(c: ReleasedComparison) -> str:
     if not parts and any(len(group.points) > 1 for group in c.groups):
         return f"How many of 100 {nouns} {had}, and when; no figure by {years(c.horizon_years)} may be shown"
     if not parts:
-        return f"Too few {nouns} have been followed for {years(c.horizon_years)} to draw curves"
+        return (
+            f"Too few {nouns} {had} for curves to be shown"
+            if _few(c)
+            else f"No curve of these {nouns} may be shown: its steps would tell single {nouns}"
+        )
     return f"Of 100 {nouns}, about {listing(parts)} {had} by {years(month / 12)}, unadjusted"
 
 

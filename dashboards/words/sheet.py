@@ -21,6 +21,7 @@ from dashboards.formats import (
     whole,
     years,
 )
+from dashboards.words.answers import between
 from dashboards.words.comparisons import range_more_or_fewer, rate_in_short
 from pipeline.results.owner import (
     BesidePublished,
@@ -60,12 +61,12 @@ def change(found: Change) -> str:
         return f"Too few failures: at least {found.least_failures} are asked for on either side."
     if found.verdict == "same":
         return f"Any difference is no larger than {found.matters_per_100:g} of 100: {_no_larger(found)}."
-    fits = range_more_or_fewer(round(found.ci_low), round(found.ci_high))
+    fits = between(found.ci_low, found.ci_high)
     if found.verdict in {"better", "worse"}:
         return f"The range is {fits}."
     if found.why == "many_looks":
         return f"The range is {fits}: alone that would stand out, among {count(found.looks, 'rate')} it may be chance."
-    return f"The range, {fits}, holds no difference and one that matters."
+    return f"{sentence_case(fits)}: both no difference and one that matters fit."
 
 
 def _no_larger(found: Change) -> str:
@@ -158,6 +159,22 @@ def trust(found: Trust, horizon: float) -> str:
     return f"{listing([measured(m, horizon) for m in shown])}."
 
 
+def strip_label(lines: Sequence[SheetLine]) -> str:
+    """The accessible name of the strip of all rates: each with its range, lately and before, here and published."""
+    parts = []
+    for s in lines:
+        if s.rate.survival is None:
+            continue
+        told = [rate_in_short(s.rate, terms.outcome(s.outcome).rate_kept, word="range")]
+        late, before = s.over_time.late, s.over_time.before
+        if late is not None and before is not None and None not in (late.survival, before.survival):
+            told.append(f"lately {in_place(late.survival or 0)}, before {in_place(before.survival or 0)}")
+        told += [f"by {years(p.years)} {in_place(p.ours)} here, {in_place(p.published)} published"
+                 for p in s.published[:1]]  # fmt: skip
+        parts.append(f"{name_of(s.outcome)}: {'; '.join(told)}")
+    return f"{'. '.join(parts)}."
+
+
 def early_label(found: EarlySigns) -> str:
     """The accessible name of the chart of early signs."""
     parts = [
@@ -229,7 +246,7 @@ COMMAND = {
     "mend": "toothyears set-aside PRACTICE.toml",
     "codes": "",
 }
-ORDER = "First what may concern patients now, then what may change these figures, the largest first."
+ORDER = "Patients first, then figures."
 
 
 def good_answer(lines: Sequence[SheetLine], *, beside_too: bool = True) -> str:
@@ -287,10 +304,13 @@ def trend_in_brief(owner: Owner) -> str:
     """The same with the rates that stay alike left together: `Cannot tell for root canals; the others the same`."""
     found = [(s.outcome, s.over_time.change.verdict) for s in owner.lines]
     apart = [(outcome, verdict) for outcome, verdict in found if verdict != "same"]
-    if not apart or len(apart) == len(found):
-        return trend_short(owner)
-    rest = len(found) - len(apart)
-    return f"{sentence_case(by_verdict(apart))}; the other{'s' if rest > 1 else ''} the same"
+    said = trend_short(owner)
+    if apart and len(apart) < len(found):
+        rest = len(found) - len(apart)
+        said = f"{sentence_case(by_verdict(apart))}; the other{'s' if rest > 1 else ''} the same"
+    # The word of the first verdict stands before it in its frame, where one is framed.
+    framed = CAN.get(trend_code(owner), "")
+    return said.removeprefix(f"{sentence_case(framed)} ") if framed else said
 
 
 def trend_code(owner: Owner) -> str:
@@ -336,7 +356,7 @@ def since(found: SinceLastRun | None) -> list[str]:
     if found is None:
         return []
     if not found.run_on:
-        return ["This is the first run on this database: there is nothing to hold it against yet."]
+        return ["First run on this database: nothing to hold it against yet."]
     added = found.rows_now - found.rows_before
     rows = f"{count(abs(added), 'row')} {'more' if added > 0 else 'fewer'}" if added else "no more rows and no fewer"
     texts = [

@@ -102,12 +102,12 @@ def emulate(
     - `differences`: "crown_failure", "tooth_loss" and "endo_needed" (weighted), and each with "_crude"; without weights
       only the latter. None is given where a curve stops before the horizon or an arm has fewer than `min_failures`
       events by then, since the error of a difference is then not to be trusted.
-    - `outcomes`: the same three, each with its sentence, or with why there is no difference.
+    - `outcomes`: the same three, each with its sentence, or with why there is no difference; crown and tooth each with
+      its verdict, by the weighted difference (the crude one without weights).
     - `arms`: how many teeth each way has, and how many of its clones were censored.
     - `diagnoses`: teeth of each arm by recorded diagnosis, by the preparation and from then to the seat.
     - `everyday`: of 100 teeth seated vital, how many came to need a root canal, hyperemic ones and then normal ones;
       `everyday_curves` are the same two curves, since the seat. Then how many hyperemic ones flared before it.
-    - `verdict`: on crown failure, by the weighted difference (the crude one without weights).
 
     Need of a root canal is no failure. Under "endo_first" every tooth has one, so its difference is 100 less what came
     to need one under "seat_vital".
@@ -156,9 +156,7 @@ def emulate(
             ("normal", "Normal at preparation, crowned vital", normal),
         )
     ]
-    verdict = _verdict(sides, dict(differences).get(CROWN + ("" if weighted else CRUDE)), analysis)
-    if (reason := why_not_claimed(rows)) and verdict.code in (DIFFERS, LITTLE_DIFFERENCE):
-        verdict = _not_claimed(verdict, reason)
+    doubt = why_not_claimed(rows)
     arms = _arms(cloned, weighted)
     trial = Trial(
         id=ID,
@@ -191,26 +189,19 @@ def emulate(
         ),
         everyday_curves=tuple(c for c in everyday if c.teeth),
         balance=() if weighted is None else weighted.balance,
-        verdict=verdict,
         flow=entered.flow,
         notes=(
             *(why if weighted is None else weighted.notes),
             *_notes(entered, arms, analysis),
         ),
         outcomes=tuple(
-            _outcome(o, dict(differences), why_no_difference(sides, o, analysis), adjusted=weighted is not None)
-            for o in OUTCOMES
+            _outcome(o, dict(differences), sides, doubt, analysis, adjusted=weighted is not None) for o in OUTCOMES
         ),
         diagnoses=diagnosis_rows(sides),
         not_compared=NOT_COMPARED,
         arms=arms,
     )
     return Emulated(trial, rows)
-
-
-def verdict_difference(trial: Trial) -> Difference | None:
-    """The difference that the trial's verdict stands on: that of crown failure, adjusted where it is."""
-    return next((o.difference for o in trial.outcomes if o.outcome == CROWN), None)
 
 
 def incidence_curve(
@@ -390,13 +381,19 @@ def _points(rows: pl.DataFrame, outcome: str, analysis: Analysis, *, adjusted: b
     )
 
 
-def _outcome(outcome: str, found: dict[str, Difference], why: str, *, adjusted: bool) -> TrialOutcome:
+def _outcome(
+    outcome: str, found: dict[str, Difference], sides: dict[str, pl.DataFrame], doubt: str, analysis: Analysis,
+    *, adjusted: bool,
+) -> TrialOutcome:  # fmt: skip
     d = found.get(outcome if adjusted else outcome + CRUDE)
+    verdict = None if outcome == NEED else _verdict(sides, outcome, d, analysis)
+    if verdict is not None and doubt and verdict.code in (DIFFERS, LITTLE_DIFFERENCE):
+        verdict = _not_claimed(verdict, outcome, doubt)
     if d is None:
-        why = why or "its error could not be worked out"
-        return TrialOutcome(outcome, None, adjusted, why, no_difference(outcome, why))
+        why = why_no_difference(sides, outcome, analysis) or "its error could not be worked out"
+        return TrialOutcome(outcome, None, adjusted, why, no_difference(outcome, why), verdict)
     said = outcome_sentence(outcome, d.per_100, d.ci_low, d.ci_high, years=d.years, adjusted=adjusted)
-    return TrialOutcome(outcome, d, adjusted, "", said)
+    return TrialOutcome(outcome, d, adjusted, "", said, verdict)
 
 
 def _happened(rows: pl.DataFrame, outcome: str) -> pl.Series:
@@ -428,12 +425,13 @@ def _stop(days: pl.Series, event: pl.Series, analysis: Analysis) -> int:
     return curve_stop(kaplan_meier(days, event), rules=analysis.curve_rules())[0]
 
 
-def _verdict(sides: dict[str, pl.DataFrame], found: Difference | None, analysis: Analysis) -> Verdict:
+def _verdict(sides: dict[str, pl.DataFrame], outcome: str, found: Difference | None, analysis: Analysis) -> Verdict:
     both = pl.concat(sides.values())
     span = (pl.col("exit_date").max() - pl.col("entry_date").min()).dt.total_days()
     first, wait = (
-        Group(arm, LABELS[arm], s.height, s["patient_id"].n_unique(), int(s["crown_failed"].sum()), 0.0, 0.0, 0.0, 0.0)
+        Group(arm, LABELS[arm], s.height, s["patient_id"].n_unique(), n, 0.0, 0.0, 0.0, 0.0)
         for arm, s in sides.items()
+        for n in [int(_happened(s, outcome).sum())]
     )
     verdict = write_verdict(
         Basis(
@@ -447,7 +445,7 @@ def _verdict(sides: dict[str, pl.DataFrame], found: Difference | None, analysis:
         )
     )
     # Standing alone, the sentence has to say of which of the three outcomes it speaks.
-    return replace(verdict, sentence=f"{NAMES[CROWN]}: {verdict.sentence[:1].lower()}{verdict.sentence[1:]}")
+    return replace(verdict, sentence=f"{NAMES[outcome]}: {verdict.sentence[:1].lower()}{verdict.sentence[1:]}")
 
 
 def why_not_claimed(rows: pl.DataFrame) -> str:
@@ -465,11 +463,11 @@ def why_not_claimed(rows: pl.DataFrame) -> str:
     )
 
 
-def _not_claimed(verdict: Verdict, reason: str) -> Verdict:
+def _not_claimed(verdict: Verdict, outcome: str, reason: str) -> Verdict:
     return replace(
         verdict,
         code=CANNOT_TELL,
-        sentence=f"{NAMES[CROWN]}: we cannot tell. {reason}. Until that is known, the difference is not claimed.",
+        sentence=f"{NAMES[outcome]}: we cannot tell. {reason}. Until that is known, the difference is not claimed.",
         doubt=f"{reason}. {verdict.doubt}",
         next_step="Record the pulpal diagnosis with each root canal begun between preparation and seat.",
     )

@@ -127,7 +127,7 @@ def write_verdict(basis: Basis) -> Verdict:
     smallest = f"{basis.smallest_per_100:g} per 100"
     doubt = (
         "The teeth were not assigned by chance: whatever led to one treatment rather than the other may itself decide "
-        "how long a crown lasts."
+        "how long they last."
     )
     if code == TOO_EARLY or basis.difference is None:
         return _too_early(basis, group, reference, doubt)

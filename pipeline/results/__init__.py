@@ -30,6 +30,7 @@ from pipeline.results.records import Records
 from pipeline.results.states import CrownStates
 from pipeline.results.steady import MeanYears, Steady, WithinPatient
 from pipeline.results.technique import TechniqueAnswer
+from pipeline.results.trial_words import CROWN
 from pipeline.results.unseen import Unseen
 
 SCHEMA = 1
@@ -451,7 +452,8 @@ class IncidenceCurve:
 class TrialOutcome:
     """One outcome of an emulated trial: the difference of the two ways, or why none is given, and both in a sentence.
 
-    `difference` is the adjusted one where `adjusted`, else the crude one.
+    `difference` is the adjusted one where `adjusted`, else the crude one. `verdict` is on it; None where the outcome is
+    no failure (the need of a root canal).
     """
 
     outcome: str
@@ -459,6 +461,7 @@ class TrialOutcome:
     adjusted: bool
     why_none: str
     sentence: str
+    verdict: Verdict | None = None
 
 
 @dataclass(frozen=True)
@@ -503,13 +506,22 @@ class Trial:
     everyday: tuple[str, ...]  # sentences, each computed
     everyday_curves: tuple[IncidenceCurve, ...]
     balance: tuple[BalanceRow, ...]
-    verdict: Verdict | None
     flow: tuple[FlowStep, ...]
     notes: tuple[str, ...]
     outcomes: tuple[TrialOutcome, ...] = ()
     diagnoses: tuple[DiagnosisRow, ...] = ()
     not_compared: str = ""
     arms: tuple[TrialArm, ...] = ()
+
+    @property
+    def judged(self) -> tuple[tuple[TrialOutcome, Verdict], ...]:
+        """The outcomes with a verdict: the crown first, then the tooth."""
+        return tuple((o, o.verdict) for o in self.outcomes if o.verdict is not None)
+
+    @property
+    def verdict(self) -> Verdict | None:
+        """The verdict on the crown, which the decision is named by."""
+        return next((v for o, v in self.judged if o.outcome == CROWN), None)
 
 
 @dataclass(frozen=True)

@@ -25,7 +25,7 @@ from pipeline.questions.comparisons import QUESTIONS, LinkedTables
 from pipeline.questions.crown_rows import crown_rows, state_spells
 from pipeline.questions.crown_states import crown_states
 from pipeline.questions.group_ratios import fit_states
-from pipeline.questions.hyperemic import Emulated, emulate, verdict_difference
+from pipeline.questions.hyperemic import Emulated, emulate
 from pipeline.questions.leaving import AWAY_DAYS
 from pipeline.questions.leaving_weights import with_weighed
 from pipeline.questions.lesion_healing import lesion_healing
@@ -62,6 +62,7 @@ from pipeline.results import (
     RateTable,
     Results,
     Trial,
+    TrialOutcome,
     UnknownCode,
 )
 from pipeline.results.cases import CaseCurve
@@ -196,7 +197,7 @@ def _answers(
     say("every technique question, as one family of looks with the headlines")
     looks = {c.id: main_p(c, analysis) for _, c in answered if c is not main}
     if isinstance(trial, Trial):
-        looks[trial.id] = difference_p(verdict_difference(trial), analysis)
+        looks |= {_look(trial, o): difference_p(o.difference, analysis) for o, _ in trial.judged}
     techniques = answer_techniques(
         stored.crowns,
         stored.endo_courses,
@@ -209,8 +210,9 @@ def _answers(
         coded=stored.coded,
     )
     among = techniques.headlines
-    if isinstance(trial, Trial) and trial.verdict is not None:
-        trial = replace(trial, verdict=verdict_in_family(trial.verdict, among.get(trial.id), analysis))
+    if isinstance(trial, Trial):
+        judged = {o: verdict_in_family(v, among.get(_look(trial, o)), analysis) for o, v in trial.judged}
+        trial = replace(trial, outcomes=tuple(replace(o, verdict=judged.get(o)) for o in trial.outcomes))
     comparisons: tuple[Comparison, ...] = ()
     rows_of = {asking.question.id: asking.rows(records) for asking in QUESTIONS if records.has(asking.question)}
     for question, compared in answered:
@@ -460,6 +462,11 @@ def _owner(
 def _away(stored: StoreSummary) -> int:
     """A patient not seen for so long before the records end has left; the same days as rule 11's."""
     return int(stored.rules.get("active_days", AWAY_DAYS))
+
+
+def _look(trial: Trial, outcome: TrialOutcome) -> str:
+    """The name of a look at one outcome of the trial, among all looks."""
+    return f"{trial.id}: {outcome.outcome}"
 
 
 def _unseen(

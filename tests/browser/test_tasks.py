@@ -75,6 +75,16 @@ TASKS = (
          r"One file, or several\?\s(?s:.*?)(against rotary files in sequence: |Too few such teeth are recorded)"),
     Task("speaker", "slides, appendix and handout?", ("menu: Study club (shared)",),
          r"To take along: the slides, their appendix and the handout"),
+    Task("speaker", "a talk for 20 minutes?", ("menu: Study club (shared)",),
+         r"The talk\s+\d+ slides for 20 minutes, their words in the notes"),
+    Task("speaker", "my headline, and how sure?", ("menu: Study club (shared)",),
+         r"(Cannot tell yet|Differs|Little difference|Depends|Too few to be shown)[^.]*?"
+         r"(failures? per 100|in these records|smaller than \d+ per 100|to be shown|how we count)"),
+    Task("speaker", "what will they ask?", ("menu: Study club (shared)",),
+         r"They will ask: [^?]+\? The last notes answer"),
+    Task("clinician", "does the tooth last longer if it is treated first?",
+         ("Hyperemic tooth: root canal first, or wait?",),
+         r"The tooth\s+(Little difference|Cannot tell yet|Differs in these records|Too early to compare)"),
     Task("clinician", "a separated file left?", ("menu: Technique",),
          r"A separated file left in the canal\?\s(?s:.*?)(against no separated|Too few such teeth are recorded)"),
 )  # fmt: skip

@@ -87,7 +87,7 @@ def test_no_patient_stands_on_the_page(listed: Ran) -> None:
 
 def test_what_changed_since_the_last_run(practice: Path, first: Ran, listed: Ran) -> None:
     assert first.owner["since"]["run_on"] == ""
-    assert "This is the first run on this database" in first.page
+    assert "First run on this database" in first.page
     assert listed.owner["since"] == first.owner["since"]  # the same records are the same run
     head = (practice / "ledger-b.csv").read_text(encoding="utf-8").splitlines()[0]
     one_more = "900,S28,2016-12-06,D0120,,,H1,Mill Lane,done,60,"

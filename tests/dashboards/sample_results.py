@@ -69,7 +69,7 @@ from pipeline.results.healing import (
 from pipeline.results.leaving import Leaving, LostFromSight, Tipping, Weighed
 from pipeline.results.states import CrownStates, StatePoint
 from pipeline.results.technique import TechniqueAnswer, TechniqueContrast, TechniqueGroup
-from pipeline.results.trial_words import NOT_COMPARED, no_difference, outcome_sentence
+from pipeline.results.trial_words import NAMES, NOT_COMPARED, no_difference, outcome_sentence
 from pipeline.results.unseen import Assumption, Moved, Spread, Unseen
 
 YEARS = (0.0, 1.0, 2.0, 3.0, 5.0, 7.0, 10.0, 15.0)
@@ -803,8 +803,6 @@ def _trial(teeth: int) -> Trial:
         everyday=tuple(sentences),
         everyday_curves=everyday,
         balance=(BalanceRow("age", "age at the seat", 0.28, 0.04), BalanceRow("sex_f", "sex: f", 0.07, 0.12)),
-        verdict=Verdict("cannot_tell", "We cannot tell yet whether treating first helps.", "2 fewer per 100.",
-                        "8 fewer to 3 more per 100.", "The teeth were not treated by chance.", "More teeth.", MARGIN),
         flow=(
             FlowStep("Crowns made here", 5 * teeth, 0, "", "crowns"),
             FlowStep("Hyperemic", sum(sizes.values()), 5 * teeth - sum(sizes.values()), "another pulp", "crowns"),
@@ -830,11 +828,16 @@ def _trial(teeth: int) -> Trial:
 
 
 def _trial_outcome(outcome: str, d: Difference | None) -> TrialOutcome:
+    code, said = ("cannot_tell", "we cannot tell yet whether treating first helps") if d else ("too_early", "too few")
+    verdict = None if outcome == "endo_needed" else Verdict(
+        code, f"{NAMES[outcome]}: {said}.", "2 fewer per 100.", "8 fewer to 3 more per 100.",
+        "The teeth were not treated by chance.", "More teeth.", MARGIN,
+    )  # fmt: skip
     if d is None:
         why = "too few of them so far"
-        return TrialOutcome(outcome, None, True, why, no_difference(outcome, why))
+        return TrialOutcome(outcome, None, True, why, no_difference(outcome, why), verdict)
     said = outcome_sentence(outcome, d.per_100, d.ci_low, d.ci_high, years=d.years, adjusted=True)
-    return TrialOutcome(outcome, d, True, "", said)
+    return TrialOutcome(outcome, d, True, "", said, verdict)
 
 
 def _technique_answers() -> tuple[TechniqueAnswer, ...]:

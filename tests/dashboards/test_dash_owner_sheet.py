@@ -83,7 +83,8 @@ def test_every_card_has_its_rate_with_range_and_three_words() -> None:
         ("worse", "", "The range is 2 to 10 more."),
         ("better", "", "The range is 1 to 9 fewer."),
         ("same", "", "Any difference is no larger than 5 of 100: 3 fewer to 4 more."),
-        ("cannot_tell", "wide", "The range, 4 fewer to 9 more, holds no difference and one that matters."),
+        ("cannot_tell", "wide",
+         "Between 4 fewer and 9 more: both no difference and one that matters fit."),
         ("cannot_tell", "many_looks",
          "The range is 1 to 9 more: alone that would stand out, among 3 rates it may be chance."),
         ("cannot_tell", "too_few", "Too few failures: at least 5 are asked for on either side."),
@@ -219,7 +220,7 @@ def test_the_two_spans_of_follow_up_are_named_and_the_data_quality_page_gives_th
     assert "of the follow-up possible to the end of the records was seen" in TEXT
     page = html.unescape(re.sub(r"<[^>]+>", " ", plain(data_quality.render(MADE))))
     assert words_sheet.trust_answer(MADE.owner.lines) in page
-    assert "What each grade hangs on" not in plain(data_quality.render(samples.empty_practice()))
+    assert "As measured, and the rule" not in plain(data_quality.render(samples.empty_practice()))
 
 
 def test_what_changed_since_the_last_run() -> None:
@@ -233,7 +234,7 @@ def test_what_changed_since_the_last_run() -> None:
     assert [r[0] for r in moved.moved.rows] == ["Crowns: rate", "Crowns: lately against before"]
     assert moved.moved.rows[0][1:3] == ("93 of 100", "91 of 100")
     first = words_sheet.since(SinceLastRun("", 0, 9000, "", ()))
-    assert first == ["This is the first run on this database: there is nothing to hold it against yet."]
+    assert first == ["First run on this database: nothing to hold it against yet."]
 
 
 def test_early_signs_show_what_is_followed_and_stop_where_too_few_are() -> None:
@@ -283,7 +284,7 @@ def test_nobody_is_ranked() -> None:
 
 
 def test_the_grade_says_its_rule_and_what_was_measured() -> None:
-    assert "What each grade hangs on" in TEXT
+    assert "As measured, and the rule" in TEXT
     assert "at least 80 % of the possible follow-up to its years was seen" in TEXT
     assert "42 % (thin)" in TEXT
 

@@ -93,6 +93,16 @@ def test_what_is_drawn_stays_above_the_footer_and_words_in_their_boxes(name: str
                 assert reach[3] - reach[1] <= shape.height / 914400 + 0.06, (title(slide), shape.text_frame.text)
 
 
+@pytest.mark.parametrize("name", [*NAMES, "long"])
+def test_every_cell_of_a_table_can_be_read_from_the_back(name: str) -> None:
+    """At least 14 points; 12 in the table of those followed, whose columns stand under a curve."""
+    for slide in _long() if name == "long" else _both(name):
+        under = any(s.has_chart for s in slide.shapes)
+        for table in (s.table for s in slide.shapes if s.has_table):
+            runs = [r for row in table.rows for c in row.cells for p in c.text_frame.paragraphs for r in p.runs]
+            assert min(r.font.size.pt for r in runs) >= (12 if under else 14), title(slide)
+
+
 def test_the_overlap_test_would_notice() -> None:
     assert overlap((0, 0, 2, 2), (1, 1, 3, 3))
     assert not overlap((0, 0, 2, 2), (0, 2, 2, 3))

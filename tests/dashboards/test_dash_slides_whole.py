@@ -1,4 +1,4 @@
-"""Slide files are whole: every part is there and named once, and elements stand in the order that the schema asks for.
+"""Slide files are whole: every part is there, named once and of its kind, and elements stand in the schema's order.
 
 Orders are those of ECMA-376, parts 1 and 4, written down from memory for the elements that these decks use; a program
 that reads strictly refuses a file that breaks one.
@@ -10,15 +10,19 @@ import functools
 import io
 import posixpath
 import re
+import shutil
+import subprocess
 import zipfile
 from collections import Counter
 from collections.abc import Callable, Iterator
+from pathlib import Path
 
 import pytest
 import sample_results as samples
 from decks import behind, shapes, talk, title
 from lxml import etree
 from pptx import Presentation
+from pptx.enum.shapes import PP_PLACEHOLDER
 
 from dashboards.release.released import Released, release
 from dashboards.talk import appendix, story
@@ -127,6 +131,81 @@ def test_every_part_is_named_once_known_and_led_to(file: bytes) -> None:
             led_to.add(target.lstrip("/") if target[0] == "/" else posixpath.normpath(posixpath.join(folder, target)))
     assert led_to <= set(found)
     assert {n for n in found if not n.endswith(".rels")} - led_to == {"[Content_Types].xml"}
+
+
+# What a part is by its folder, as ECMA-376 part 1, chapters 12 to 15, names its kind (from memory).
+KINDS = {
+    "ppt/slides": "presentationml.slide+xml",
+    "ppt/slideLayouts": "presentationml.slideLayout+xml",
+    "ppt/slideMasters": "presentationml.slideMaster+xml",
+    "ppt/notesSlides": "presentationml.notesSlide+xml",
+    "ppt/notesMasters": "presentationml.notesMaster+xml",
+    "ppt/theme": "theme+xml",
+    "ppt/charts": "drawingml.chart+xml",
+    "ppt/embeddings": "spreadsheetml.sheet",
+}
+
+
+def test_every_part_is_of_the_kind_that_its_folder_holds(file: bytes) -> None:
+    found = parts(file)
+    types = etree.fromstring(found["[Content_Types].xml"])
+    named = {e.get("PartName"): e.get("ContentType") for e in types if e.get("PartName")}
+    usual = {e.get("Extension"): e.get("ContentType") for e in types if e.get("Extension")}
+    for name in found:
+        if (folder := posixpath.dirname(name)) in KINDS:
+            kind = named.get(f"/{name}") or usual[name.rsplit(".", 1)[-1]]
+            assert kind.endswith(KINDS[folder]), (name, kind)
+    assert sum(posixpath.dirname(name) in KINDS for name in found) > 5
+
+
+_LINKS = "{http://schemas.openxmlformats.org/officeDocument/2006/relationships}"
+
+
+def test_every_link_that_a_part_names_is_declared_and_each_declared_one_is_used(file: bytes) -> None:
+    found = parts(file)
+    for name, data in found.items():
+        folder, _, base = name.rpartition("/")
+        if not name.endswith(".xml") or name.startswith("[") or (rels := f"{folder}/_rels/{base}.rels") not in found:
+            continue
+        declared = {r.get("Id"): r.get("Type").rpartition("/")[2] for r in etree.fromstring(found[rels])}
+        named = [v for e in etree.fromstring(data).iter() for k, v in e.attrib.items() if k.startswith(_LINKS)]
+        assert set(named) <= set(declared), name
+        assert len(set(named)) == len(named), name
+        # These lead from part to part by their kind alone; all others are named in the part.
+        by_kind = {"slideLayout", "slideMaster", "notesSlide", "notesMaster", "slide", "theme", "presProps"}
+        assert {kind for id, kind in declared.items() if id not in named} <= by_kind, name
+
+
+OFFICE = shutil.which("soffice")
+
+
+@pytest.mark.look
+@pytest.mark.skipif(OFFICE is None, reason="no LibreOffice here to open slides with")
+@pytest.mark.parametrize("render", [story, appendix], ids=["talk", "appendix"])
+def test_another_program_opens_the_deck_and_keeps_all_of_it(render, tmp_path: Path) -> None:
+    """Read by LibreOffice and written again: as many slides, the same words, tables, charts and notes."""
+    given = rendered(render.render, "differs")
+    (tmp_path / "deck.pptx").write_bytes(given)
+    subprocess.run(
+        [str(OFFICE), f"-env:UserInstallation={(tmp_path / 'profile').as_uri()}", "--headless", "--convert-to", "pptx",
+         "--outdir", tmp_path / "again", tmp_path / "deck.pptx"], check=True, capture_output=True, timeout=300,
+    )  # fmt: skip
+    told = [_told(slide) for slide in Presentation(io.BytesIO(given)).slides]
+    assert told == [_told(slide) for slide in Presentation(tmp_path / "again" / "deck.pptx").slides]
+    assert sum(charts for *_, charts in told) > 0 or render is appendix
+
+
+def _told(slide) -> tuple[list[str], list[str], int]:
+    """The words of a slide in any order, those of its notes, and how many charts it has; without the slide's number."""
+    words: list[str] = []
+    for shape in shapes(slide):
+        numbered = shape.is_placeholder and shape.placeholder_format.type == PP_PLACEHOLDER.SLIDE_NUMBER
+        if shape.has_text_frame and not numbered:
+            words += shape.text_frame.text.split()
+        elif shape.has_table:
+            words += [w for row in shape.table.rows for c in row.cells for w in c.text_frame.text.split()]
+    spoken = slide.notes_slide.notes_text_frame.text.split() if slide.has_notes_slide else []
+    return sorted(words), spoken, sum(shape.has_chart for shape in shapes(slide))
 
 
 def test_elements_stand_in_the_order_of_the_schema(file: bytes) -> None:

@@ -23,8 +23,9 @@ from pipeline.questions.hyperemic import CRUDE, everyday_sentence
 from pipeline.questions.hyperemic import emulate as run_trial
 from pipeline.questions.trial_rows import Entered, enter_trial
 from pipeline.questions.trial_weights import Cloned, weigh
+from pipeline.questions.verdict import decide
 from pipeline.results import IncidenceCurve, IncidencePoint, NotRun, Trial, from_plain, to_plain
-from pipeline.results.trial_words import CROWN, NEED, TOOTH, outcome_sentence
+from pipeline.results.trial_words import CROWN, NAMES, NEED, TOOTH, outcome_sentence
 from pipeline.stats.clone_censor_weight import Grace
 from synthetic_data.followup import simulate_followup
 from synthetic_data.hazards import GROUPS, MATERIALS, YEAR, Covariates, cumulative, log_hazard
@@ -856,6 +857,17 @@ def test_each_outcome_has_a_sentence_from_its_difference_or_says_why_there_is_no
     for o in few.outcomes:
         assert o.difference is None
         assert "are asked for)" in o.sentence
+    assert [(o.outcome, v.code) for o, v in few.judged] == [(CROWN, "too_early"), (TOOTH, "too_early")]
+    asked = Analysis()
+    for o, verdict in trial.judged:  # each by its own difference and its own events, by the rule of all comparisons
+        events = {c.arm: c.events for c in trial.curves if c.outcome == o.outcome and not c.adjusted}
+        assert verdict.code == decide(
+            o.difference, (events["endo_first"], events["seat_vital"]), smallest=asked.smallest_difference_per_100,
+            min_failures=asked.min_failures, horizon_years=asked.horizon_years,
+        )  # fmt: skip
+        assert verdict.sentence.startswith(f"{NAMES[o.outcome]}: ")
+    assert [o.outcome for o, _ in trial.judged] == [CROWN, TOOTH], "the need of a root canal is no failure"
+    assert trial.verdict == trial.outcomes[0].verdict
     long = emulate(*practice, Analysis(horizon_years=60), endo_details=NO_DETAILS)
     assert {o.why_none for o in long.outcomes} == {"too few teeth are followed for 60 years"}
     first_only = practice[0].filter(pl.col("endo_timing") == "before_seat")

@@ -346,7 +346,7 @@ def _trial_rows(p):
 
 
 def _trial():
-    return Trial("hyperemic_before_seat_or_wait", "", "", (), (), (), (), (), (), None, (), ())
+    return Trial("hyperemic_before_seat_or_wait", "", "", (), (), (), (), (), (), (), ())
 
 
 def _true_need(years):

@@ -5,8 +5,8 @@ from __future__ import annotations
 import dataclasses
 import datetime as dt
 import itertools
-import re
 import json
+import re
 import stat
 from collections.abc import Callable, Iterable
 from pathlib import Path

@@ -89,8 +89,8 @@ def test_the_family_of_looks_is_counted_by_holms_rule(practice, ours):
     answers = practice[1].techniques
     looks = [(claim_p(ours[MAIN]), 0.8, None)]
     others = [claim_p(c) for c in (to_plain(c) for c in practice[1].comparisons[1:]) if c["difference"]]
-    trial = ours[DECISION]["outcomes"][0]["difference"]
-    others += [difference_p(trial)] if trial else []
+    judged = [o["difference"] for o in ours[DECISION]["outcomes"] if o["outcome"] in ("crown_failure", "tooth_loss")]
+    others += [difference_p(d) for d in judged if d]
     looks += [(p, 0.1 / len(others), math.nan) for p in others]
     told = [(c.p, c.p_family) for a in answers for c in a.contrasts if c.p_family is not None]
     told += [(a.dose_p, a.dose_p_family) for a in answers if a.dose_p is not None]

@@ -85,7 +85,11 @@ def of_trial(found: dict[str, Any]) -> dict[str, Any]:
         **found,
         "balance": {row["name"]: [row["before"], row["after"]] for row in found["balance"]},
         "notes": notes,
-        "outcomes": [{**o, "why_none": numbers(o["why_none"])} for o in found["outcomes"]],
+        "verdict": found["outcomes"][0]["verdict"],
+        "outcomes": [
+            {k: v for k, v in o.items() if k != "verdict"} | {"why_none": numbers(o["why_none"])}
+            for o in found["outcomes"]
+        ],
         "days_of_preparation": _days_of_preparation(found["flow"]),
         "protocol": {row["part"]: numbers(row["records"]) for row in found["protocol"]},
     }

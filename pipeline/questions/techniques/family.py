@@ -1,7 +1,7 @@
 """All headline verdicts and all technique questions as one family of looks, and what that means for a verdict.
 
 Headlines are the main comparison, the same crowns since the opening, the crown after a root canal by each outcome, the
-delay to the crown, and the trial of the hyperemic tooth.
+delay to the crown, and the trial of the hyperemic tooth by crown and by tooth.
 """
 
 from __future__ import annotations
