@@ -7,6 +7,8 @@ import duckdb
 import pytest
 from calling import Done, toothyears
 
+from pipeline.reading.doubts.signs import SIGNS
+
 PRACTICE = """
 [practice]
 name = "Alder Row Dental"
@@ -15,6 +17,7 @@ code_system = "cdt"
 date_format = "%Y-%m-%d"
 crown_date = "seat"
 database = "practice.duckdb"
+accepted = {accepted}
 
 [tables.procedures]
 files = ["ledger.csv"]
@@ -45,7 +48,7 @@ def practice(folder: Path, more: str = "", *, rows: int = 40, fee: int = 900) ->
         ]
     folder.joinpath("ledger.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
     path = folder / "practice.toml"
-    path.write_text(PRACTICE.format(more=more), encoding="utf-8")
+    path.write_text(PRACTICE.format(more=more, accepted=[s.id for s in SIGNS]), encoding="utf-8")
     return path
 
 

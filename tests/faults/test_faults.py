@@ -21,6 +21,7 @@ from pipeline.machine.errors import BusyError, DataError
 from pipeline.machine.faults import as_data_error, our_fault
 from pipeline.practice.tables import LOADS, PROCEDURES
 from pipeline.reading.config import load_settings
+from pipeline.reading.doubts.signs import SIGNS
 from pipeline.reading.sources import csv_file
 from pipeline.stages import cli
 from pipeline.stages.ingest import ingest
@@ -29,7 +30,11 @@ from pipeline.storing.store import open_store
 
 TODAY = dt.date(2026, 1, 31)
 SECRET = "Zq7-secret"
-TOML = '[practice]\ntooth_notation = "fdi"\n[tables.procedures]\nfiles = ["ledger-*.csv"]\n'
+# No ledger of the trade, and not asked about as one.
+TOML = (
+    f'[practice]\ntooth_notation = "fdi"\naccepted = {[s.id for s in SIGNS]}\n'
+    '[tables.procedures]\nfiles = ["ledger-*.csv"]\n'
+)
 
 
 def write_ledger(path: Path, *, rows: int = 200) -> None:

@@ -14,6 +14,7 @@ import xlsxwriter
 
 from pipeline.practice.tables import PROCEDURES
 from pipeline.reading.config import load_settings
+from pipeline.reading.doubts.signs import SIGNS
 from pipeline.reading.suggest.name_forms import form_of_names
 from pipeline.reading.suggest.propose import suggest
 from pipeline.stages.ingest import ingest
@@ -145,6 +146,7 @@ def test_the_proposal_loads_every_row_as_it_was_meant(case: str, tmp_path: Path)
     assert "Moor" not in proposed
     assert "Müller" not in proposed
     answered = proposed.replace('crown_date = "ask"', 'crown_date = "seat"')
+    answered = answered.replace("[practice]", f"[practice]\naccepted = {[s.id for s in SIGNS]}")
     answered = answered.replace('file_name = "ask"', 'file_name = "pt {patient_id}"')
     (tmp_path / "practice.toml").write_text(answered, encoding="utf-8")
     settings = load_settings(tmp_path / "practice.toml")

@@ -18,6 +18,7 @@ from tests.recounts import without_recounts
 TOML = """[practice]
 name = "Alder Row Dental"
 tooth_notation = "fdi"
+accepted = ["months_missing"]
 [tables.procedures]
 files = ["ledger.csv"]
 [tables.crown_details]

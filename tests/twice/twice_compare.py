@@ -6,6 +6,8 @@ import math
 import re
 from typing import Any
 
+from pipeline.results.gap import Gap
+
 # Counts are equal, all else to a millionth of itself: numbers of R are kept with 11 digits, its models end at 1e-13,
 # and the steps of its numerical derivatives leave some 1e-7 of an error.
 RELATIVE, ABSOLUTE = 1e-6, 1e-9
@@ -64,12 +66,17 @@ def _comparison(found: dict[str, Any]) -> dict[str, Any]:
     return {
         **kept,
         "groups": _groups(found),
+        "missing": _gaps_of(found),
         "notes": [_note(text) for text in found["notes"]],
         "honesty": {
             **{key: value for key, value in robustness.items() if key != "leaving"},
             "balance": {row["name"]: [row["before"]] for row in robustness["balance"]},
         },
     }
+
+
+def _gaps_of(found: dict[str, Any]) -> list[str]:
+    return [Gap(**gap).sentence for gap in found["missing"]]
 
 
 def of_trial(found: dict[str, Any]) -> dict[str, Any]:
@@ -101,7 +108,12 @@ def _days_of_preparation(flow: list[dict[str, Any]]) -> list[float]:
 
 
 def _technique(found: dict[str, Any]) -> dict[str, Any]:
-    return {**found, "groups": _groups(found), "notes": [numbers(text) for text in found["notes"]]}
+    return {
+        **found,
+        "groups": _groups(found),
+        "missing": _gaps_of(found),
+        "notes": [numbers(text) for text in found["notes"]],
+    }
 
 
 def _groups(found: dict[str, Any]) -> list[dict[str, Any]]:

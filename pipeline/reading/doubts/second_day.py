@@ -8,7 +8,7 @@ common practice, no source.
 from __future__ import annotations
 
 import re
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -45,14 +45,15 @@ _MOST, _LOOK_AT = 200_000, 300
 class DaysBeside:
     """Rows by how their day compares with that in another column of days, and rows a day.
 
-    `filled` and `differ` are by heading: rows with both days, and those of them whose days are not the same; `rows`
-    are by the text of the day.
+    `filled` and `differ` are by heading: rows with both days, and those of them whose days are not the same; `others`
+    are the days of such a column, two at most; `rows` are by the text of the day.
     """
 
     headings: list[str] = field(default_factory=list)
     may_be: list[str] = field(default_factory=list)  # may turn out to be such columns in the first rows
     filled: Counter[str] = field(default_factory=Counter)
     differ: Counter[str] = field(default_factory=Counter)
+    others: dict[str, set[str]] = field(default_factory=lambda: defaultdict(set))
     rows: Counter[str] = field(default_factory=Counter)
 
     def add(self, rows: pl.DataFrame, day: pl.Series) -> None:
@@ -65,7 +66,10 @@ class DaysBeside:
             bare = own.str.strip_chars().drop_nulls()
             self.rows.update(dict(bare.filter(bare != "").value_counts(name="n").iter_rows()))
         for heading in self.headings:
-            both = pl.DataFrame({"own": own, "other": rows.get_column(heading).cast(pl.String)})
+            other = rows.get_column(heading).cast(pl.String)
+            if len(self.others[heading]) < 2:
+                self.others[heading] |= set(other.drop_nulls().unique().sort().head(2))
+            both = pl.DataFrame({"own": own, "other": other})
             both = both.select(_numbers("own"), _numbers("other")).filter(
                 (pl.col("own").list.len() == _PARTS) & (pl.col("other").list.len() == _PARTS)
             )
@@ -118,7 +122,10 @@ def second_day_doubts(
             ),
         )
         for h in seen.headings
-        if seen.differ[h] >= max(_LEAST, _SHARE * seen.filled[h]) and seen.filled[h] >= least
+        # One day in all rows is that of the export, and no work's.
+        if len(seen.others[h]) > 1
+        and seen.differ[h] >= max(_LEAST, _SHARE * seen.filled[h])
+        and seen.filled[h] >= least
     ]
 
 
