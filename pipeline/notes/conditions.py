@@ -39,9 +39,15 @@ _CALLED_BACK = re.compile(
     r"\b(?:recall(?:ed)?|came|visit|appt|returns?|returned|back)\s+(?:for|to)\s+(?:obturat|rct|complet|finish|crown|"
     r"access|second visit|post|core|restor|final)"
 )
+_ROOT_CANAL = r"(?:rct|re-?rct|root\s+(?:canal|filling|treatment)|endo)"
+_TREATED_BEFORE = re.compile(
+    rf"\b(?:old|previous|prior|failed|existing|since\s+(?:the\s+)?)\s*{_ROOT_CANAL}\b|\brct'?d\b|\broot\s+(?:treated|filled|canaled)\b|"
+    rf"\b{_ROOT_CANAL}\b[^.;\n]{{0,25}}(?:\b(?:19|20)\d\d\b|\bago\b|\bold\b|\belsewhere\b|\bhx\b)|"
+    r"\bpost\s+crown\s+in\s+(?:19|20)\d\d"
+)
 _RCT_OF_YEAR = re.compile(
-    r"\b(?:rct|rct'd|endo|root\s+(?:canal|filling|filled|treated)(?:\s+(?:treatment|therapy|treated|tx))?)\b\s*(?:was\s+|done\s+|"
-    r"completed\s+|\(|in\s+|,\s*|tx'?d?\s+|treated\s+)*(?:(?:19|20)\d\d\b|'\d\d\b|\d{1,2}/\d{2,4}\b)"
+    r"\b(?:rct|rct'd|endo|endodontic\s+treatment|root\s+(?:canal|filling|filled|treated|treatment)(?:\s+(?:treatment|therapy|treated|tx))?)\b\s*(?:was\s+|done\s+|"
+    r"completed\s+|\(|in\s+|,\s*|tx'?d?\s+|treated\s+)*(?:(?:19|20)\d\d\b|'\d\d\b|\d{1,2}/\d{2,4}\b|last\s+(?:week|month|year)\b)"
 )
 _ITS = words_of("# tooth crown crn cap it")
 _SENSITIVE_BEFORE = re.compile(
@@ -87,12 +93,19 @@ class Scene:
             if not self.contexts.said[PLAN][place]:
                 seen.append(place)
         if not seen:
-            return self._only_looked or (
+            return self._only_looked or self._seen_after or (
                 self.is_looked and not (self.is_worked or self.is_diagnosed or any(self.contexts.said[PLAN]))
             )
         if _TREATED & self.note.word_set and _CALLED_BACK.search(self.note.clean):
             return False
         return min(seen) <= _OPENING or not _TREATED & self.note.word_set
+
+    @property
+    def _seen_after(self) -> bool:
+        """Whether a tooth that was treated at another time is looked at, whatever is planned for it."""
+        return bool(_TREATED_BEFORE.search(self.note.clean)) and not (
+            self.is_worked or self.is_diagnosed or "prepping" in self.classes
+        )
 
     @property
     def _only_looked(self) -> bool:
@@ -196,10 +209,12 @@ def _paired(s: Scene, m: Match) -> bool:
 
 def _beside(s: Scene, m: Match) -> bool:
     """Right beside another diagnosis."""
-    other = {"pulpal_diagnosis", "apical_diagnosis"}
+    other, at = {"pulpal_diagnosis", "apical_diagnosis"}, s.note.sentence_at
     return any(
+        at[o.first] == at[m.first]
+        and (
         (o is not m and o.entry.field in other and o.entry.needs != "paired")
-        or o.entry.field in other - {m.entry.field}
+        or o.entry.field in other - {m.entry.field})
         for o in s.matches
         if (0 <= o.first - m.last <= 2 or 0 <= m.first - o.last <= 2) and o.entry.needs != "after_pulpal"
     )
@@ -310,9 +325,14 @@ _CONDITIONS: Mapping[str, Callable[[Scene, Match], bool]] = {
     "not_glide": lambda s, m: not s.near(m, "glide"),
     "hand_alone": lambda s, m: "endo_strong" in s.classes
     and not (_ENGINES & s.note.word_set or s.near(m, "glide") or _next_word(s, m) == "#"),
+    "no_engine": lambda s, m: "endo_strong" in s.classes and _ENGINES.isdisjoint(s.note.word_set),
     "hand_between": lambda s, m: not (_ENGINES & s.note.word_set) and _between_signs(s, m),
     "alone_said": _between_signs,
     "not_postop": lambda s, m: "postop" not in s.words.classes.get(_next_word(s, m), ()),
+    "with_apical": lambda s, m: any(
+        o.entry.field == "apical_diagnosis" and s.note.sentence_at[o.first] == s.note.sentence_at[m.first] and holds(s, o)
+        for o in s.matches
+    ),
     "not_core": lambda s, m: not s.near(m, "core", 2),
 }  # fmt: skip
 

@@ -33,6 +33,9 @@ _THEN_ENGINE = re.compile(
     r"\bhand\b[^.;\n]{0,40}\b(?:then|followed\s+by|finish\w*|completed\s+with)\b[^.;\n]{0,30}\b(?:rotary|rotaries|niti|nickel|engine)\b"
 )
 _SMALL = re.compile(r"\b(?:0?6|0?8|10|15|20)\b|glide|patency")
+_JUST_TREATED = re.compile(
+    r"\bpost-?\s?op\w*\s+call\b|\b(?:after|since|following|post|from)\b[^.;\n]{0,30}\b(?:yesterday|today|last\s+night|this\s+morning)\b"
+)
 _KEPT = words_of("retained left kept retain keep remains remained sound intact")
 _OF_POST = words_of("post posts dowel core")
 _PUT_BACK = words_of("recemented recement rebonded recementation reseated")
@@ -175,6 +178,8 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
             r = replace(r, field="preop_pai", sure=r.sure and scene.is_treatment and r.value not in ("1", "2"))
     if r.field == "symptomatic" and r.value == "true" and "had" in note.words[max(0, first - 4) : first]:
         r = replace(r, sure=False)  # what was felt before today
+    if r.field == "symptomatic" and _JUST_TREATED.search(note.clean):
+        return  # what is felt on the day after is no finding of a review
     if r.field == "symptomatic" and scene.is_diagnosed and not scene.recall_at(first):
         return  # the signs of a diagnosis, not of a review
     if scene.came_to_nothing and r.field not in _NO_PLAN and TABLE_OF.get(r.field) != "findings":
@@ -197,7 +202,7 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
 def _kept(scene: Scene, r: Read, place: int) -> bool:
     """Whether a core of before serves on: "existing amalgam retained as core"."""
     s = scene.note.sentences[scene.note.sentence_at[place]]
-    return r.field == "core" and not _KEPT.isdisjoint(scene.note.words[s.first : s.last])
+    return r.field in ("core", "post") and not _KEPT.isdisjoint(scene.note.words[s.first : s.last])
 
 
 def _can_be_denied(r: Read, words: Sequence[str]) -> bool:

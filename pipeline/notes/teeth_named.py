@@ -20,6 +20,7 @@ _NOT_TEETH_AFTER = re.compile(
     r"cone|gp\b|gutta|gates|cord|mm\b|%|gauge|ga\b|spreader|plugger|fiber|suture|silk|patency|stainless|ss\b|niti|"
     r"rotary|peeso|post\b|film)"
 )
+_POINTED_AT = re.compile(r"\b(?:points?|pointed|pointing|localized|radiates?|due|next|belongs?)\s+to\s*$")
 _WITH_FILE = re.compile(
     r"(?:bypass\w*|instrument\w*|shaped|filed|negotiated|patency|files?)\b[^.;\n]{0,18}\b(?:with|w/|w|"
     r"using)\s*(?:an?\s*)?(?:#?\d{1,2}\s*(?:and|&|,)\s*)?$"
@@ -38,7 +39,7 @@ _LISTS_ON = re.compile(
     r"\s+(?:cap|crown|crn|rct|pfm|mcc|zir|vital|normal|necro|asymp|pain|no\b|has\b|is\b|was\b|still\b|root|fgc)"
 )
 _T = re.compile(r"\bt(\d{1,2})\b")
-_LINE = re.compile(r"(?m)(?:^|(?<=[.;:]\s))\s*(\d{1,2})\s*(?=:(?!\d)|\)|\s-\s|-\s)")
+_LINE = re.compile(r"(?m)(?:^\s*(\d{1,2})\s*\)|(?:^|(?<=[.;:]\s))\s*(\d{1,2})\s*(?=:(?!\d)|\s-\s|-\s))")
 _BARE = re.compile(
     r"(?<![\d.#/:-])\b(\d{1,2})[^\S\n]+(?=(?:rct|root canal|endo\b|crown|crn|core|post\b|pfm|zirc|retx|retreat|prep|"
     r"recall|"
@@ -111,7 +112,8 @@ def teeth_named(note: Note, notation: str) -> list[Named]:
             continue
         after = text[m.start("list") + len(_first(m["list"])) :]
         signed = m.group().startswith(("#", "number"))
-        if not named or (signed and _NOT_TEETH_BEFORE.search(text[max(0, m.start() - 16) : m.start()])):
+        before = text[max(0, m.start() - 16) : m.start()]
+        if not named or (signed and _NOT_TEETH_BEFORE.search(before) and not _POINTED_AT.search(before)):
             continue
         if signed and (_NOT_TEETH_AFTER.match(text[m.end() :]) or (len(named) == 1 and _NOT_TEETH_AFTER.match(after))):
             no_teeth.append(Named((), m.start(), m.end()))
@@ -123,10 +125,11 @@ def teeth_named(note: Note, notation: str) -> list[Named]:
         for m in pattern.finditer(text):
             if pattern is _BARE and _VALUE_BEFORE.search(text[max(0, m.start(1) - 16) : m.start(1)]):
                 continue  # the value of another name: "MAF: 30"
-            if (number := _number(m[1], notation)) is not None and not _taken(
-                [*found, *no_teeth], m.start(1), m.end(1)
+            group = m.lastindex or 1
+            if (number := _number(m[group], notation)) is not None and not _taken(
+                [*found, *no_teeth], m.start(group), m.end(group)
             ):
-                found.append(Named((number,), m.start(1), m.end(1)))
+                found.append(Named((number,), m.start(group), m.end(group)))
     if notation != "fdi":
         for m in _FOUND_OF.finditer(text):
             if (number := _number(m[1], notation)) is not None and not _taken(

@@ -236,12 +236,15 @@ class Repairs(dict[str, str]):
         near = {known for form in _one_less(word) for known in self._near.get(form, ()) if _one_slip(word, known)}
         near = {
             known for known in near
-            if known[0] == word[0] and not _same_stem(word, known) and (known not in _EVERYDAY or _swapped(word, known))
+            if known[0] == word[0] and not _same_stem(word, known)
         }  # fmt: skip
         if len(word) < _SHORTEST_REPAIRED:
             near = {known for known in near if _swapped(word, known) or _lacks_little(word, known)}
+            near = near - _EVERYDAY or near
         elif len(near) > 1:  # a short form that is a slip away is not what a long word is meant for
             near = {known for known in near if len(known) > len(word)} or near
+        if len(word) >= _SHORTEST_REPAIRED:
+            near = {known for known in near if known not in _EVERYDAY or _swapped(word, known)}
         if not near and len(word) >= _SHORTEST_TWICE:
             near = {known for known in self._longest.get(word[0], ()) if _two_slips(word, known)}
         return near.pop() if len(near) == 1 else word
