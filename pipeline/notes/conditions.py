@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from functools import cached_property
 
 from pipeline.notes.context import HISTORY, PLAN, Contexts
@@ -21,7 +21,7 @@ _TREATED = words_of(
 
 _AGO = r"(?:mos?|months?|yrs?|years?|wks?|weeks?|/12)"
 _RECALL = re.compile(
-    rf"\bat\s+\d+\s*{_AGO}\b|\d\s*{_AGO}\s+(?:since|following)\b|\bfollow[\s-]*ups?\b|\br/v\b|\bre-?checks?\b|(?:\b|\d){_AGO}\.?\s+(?:\w+\s+)?(?:check|ck|post|"
+    rf"\bat\s+\d+\s*{_AGO}\b|\d\s*{_AGO}\s+(?:since|following)\b|\bfollow[\s-]*ups?\b|\br/v\b|\bre-?checks?\b|(?:\b|\d){_AGO}\.?\s+(?:\w+\s+)?(?:check|ck|post|p\.?o\b|"
     rf"recall|exam|review|after|pa|film|xray|x-ray|radiograph)\b"
     rf"|\b(?:ck|check)\b.{{0,25}}\d\s*{_AGO}\b|\b(?:post|p|s/p)\s+rct\b.{{0,15}}\d\s*{_AGO}\b|"
     rf"\brct\b.{{0,12}}\d+\s*{_AGO}\s+(?:ago|back)\b"
@@ -48,6 +48,14 @@ _TREATED_BEFORE = re.compile(
 _RCT_OF_YEAR = re.compile(
     r"\b(?:rct|rct'd|endo|endodontic\s+treatment|root\s+(?:canal|filling|filled|treated|treatment)(?:\s+(?:treatment|therapy|treated|tx))?)\b\s*(?:was\s+|done\s+|"
     r"completed\s+|\(|in\s+|,\s*|tx'?d?\s+|treated\s+)*(?:(?:19|20)\d\d\b|'\d\d\b|\d{1,2}/\d{2,4}\b|last\s+(?:week|month|year)\b)"
+)
+_CROWN = words_of("crown crn cap pfm fgc mcc")
+_STANDS = re.compile(
+    r"\b(?:crown|crn|cap|pfm|fgc|mcc)\b(?:(?:\s+(?!(?:not|no|never|lost|off|out|came|fell|will|would|needs?|broken?|broke|debonded|dislodged|"
+    r"missing|prep\w*|if|should)\b)[\w'-]+){0,7}?\s+(?:in\s+(?:place|situ|position)|(?:is|was|are|were|remains?|appears?|looks?)\s+"
+    r"(?:well\s+|still\s+|firmly\s+|entirely\s+|quite\s+)*(?:intact|sound|adapted|sealed|secure|firm|tight|fixed|satisfactory|"
+    r"serviceable|stable|good|fine|retained))|[^.;\n]{0,80}[.;,]\s+(?:it\s+|which\s+|now\s+)?(?:is\s+|are\s+)?(?:still\s+|now\s+)?"
+    r"in\s+(?:place|situ|position))\b"
 )
 _ITS = words_of("# tooth crown crn cap it")
 _SENSITIVE_BEFORE = re.compile(
@@ -237,6 +245,13 @@ def filled_before(s: Scene) -> re.Match[str] | None:
 def sensitive_before(s: Scene) -> re.Match[str] | None:
     """Sensitivity before the preparation, with words between: "sensitive for some weeks before I prepared it"."""
     return _told_of_preparation(s, _SENSITIVE_BEFORE)
+
+
+def crown_stands(s: Scene) -> Iterator[re.Match[str]]:
+    """What says at a review that a crown is in place, with words between: "the crown that you made is well adapted"."""
+    for m in _STANDS.finditer(s.note.clean) if not _CROWN.isdisjoint(s.note.word_set) else ():
+        if s.recall_at(s.note.clean_token_at(m.start())):
+            yield m
 
 
 def _told_of_preparation(s: Scene, pattern: re.Pattern[str]) -> re.Match[str] | None:

@@ -41,6 +41,7 @@ _LONG_PLANS = words_of(
 )
 _NEED, _DENIED = frozenset(("needed", "need", "needs")), frozenset(("no", "not", "without", "w/o", "n't", "none"))
 _ENDO = words_of("rct root endo endodontic")
+_NEW_SUBJECT = words_of("crown crn crowns pai")  # "no sx crown ok"
 _JOINS = words_of("and which who")  # "responded normally and was not tender"
 _SEEN = words_of("showed shows shown found appears appeared seen seems confirmed noted reveals revealed considered judged")
 _OWNS = words_of("had has have having 's")
@@ -85,9 +86,11 @@ class Contexts:
             if word == "non":  # "non surgical retreatment": of the next word alone
                 self._mark(NEGATED, range(m.last, min(m.last + 1, sentence.last)))
                 return
-            self._mark(NEGATED, self._forward(m.last, sentence, reach=_REACH[NEGATED]))
-            for place in self._forward(m.last, sentence, reach=_FAR, commas=True):
-                self.far_negated[place] = True
+            far = list(self._forward(m.last, sentence, reach=_FAR, commas=True))
+            last = next((p for p in far[1:] if self._note.words[p] in _NEW_SUBJECT), sentence.last)
+            self._mark(NEGATED, (p for p in self._forward(m.last, sentence, reach=_REACH[NEGATED]) if p < last))
+            for place in far:
+                self.far_negated[place] = place < last or self.far_negated[place]
         elif value == "negation_after":
             self._mark(NEGATED, self._backward(m.first, sentence, reach=_AFTER, until=_JOINS))
         elif value == "history" and _DIAGNOSED & set(self._note.words[m.last : m.last + 1]):

@@ -10,7 +10,7 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from pipeline.notes.conditions import Scene, filled_before, holds, sensitive_before
+from pipeline.notes.conditions import Scene, crown_stands, filled_before, holds, sensitive_before
 from pipeline.notes.context import DOUBT, HISTORY, NEGATED, PERSON, PLAN, RISK, Contexts
 from pipeline.notes.evidence import evidence_of
 from pipeline.notes.fields import settle
@@ -120,6 +120,8 @@ def _spans(scene: Scene) -> Iterator[Read]:
         if told is not None:
             start, end = note.as_written(told.start(), told.end())
             yield Read("pulp_status_at_prep", value, start, end, True, "before_preparation")
+    for told in crown_stands(scene):
+        yield Read("crown_in_place", "true", *note.as_written(told.start(), told.end()), True, "crown_stands")
     for m in scene.matches:
         if m.entry.kind in ("term", "crown_material") and holds(scene, m):
             field = m.entry.field
@@ -192,7 +194,9 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
         if negated and negated != "-":
             yield replace(r, value=negated, sure=r.sure or negated in ("none", "false"))
         return
-    if r.field == "crown_in_place" and r.value == "false" and _PUT_BACK & note.word_set:
+    if r.field == "crown_in_place" and r.value == "false" and any(
+        w in _PUT_BACK and not contexts.said[NEGATED][p] for p, w in enumerate(note.words)
+    ):
         r = replace(r, sure=False)
     if contexts.of(DOUBT, first, last):
         r = replace(r, sure=False)

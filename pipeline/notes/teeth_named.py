@@ -74,14 +74,14 @@ _FIRST = re.compile(
 )
 _OPENS = re.compile(
     r"(?:^|[.;!?|(]\s+|[\n(]\s*|\b(?:in|on|of|for|with|about|o/e|c/o|c/c|dx|crowns?|crn|cap|bridge|teeth|seat|fit|review|"
-    r"pain|abscess|pulpitis|necrosis|periodontitis|osteitis|missing|rct|re-?rct|is|was|his|her|the|around|diagnosis|prep|"
+    r"pain|sensitivity|sensitive|tender|that|which|loose|abscess|pulpitis|necrosis|periodontitis|osteitis|missing|rct|re-?rct|is|was|his|her|the|around|diagnosis|prep|"
     r"diagnosed|adv|advised|abutments?|access|opening|restored|extracted|follow\s?up|f/u|fu|re-?check|check|recall|number|at|reviewed|whose|saw|seen|seeing|treated|crowned|prepared|completed|finished|started|"
     r"continued|fitted|cemented|opened|accessed|obturated)\s*[:-]?\s*)$"
 )
 _BESIDE_IT = re.compile(r"\s*(?:,|&|\+|/|and|,\s*and)?\s*")
 _GOES_ON = re.compile(r"\s*(?:,|&|\+|and|-|/|,\s*and)\s*$")
 _NO_TOOTH_BEHIND = re.compile(
-    r"\s*-?\s*(?:mm|yrs?|years?|y/?o|old|mins?|minutes?|secs?|seconds?|days?|wks?|weeks?|mos?|months?|hours?|hrs?|ml|cc|"
+    r"\s*-?\s*(?:mm|yrs?|years?|y/?o\b|old|mins?|minutes?|secs?|seconds?|days?|wks?|weeks?|mos?|months?|hours?|hrs?|ml|cc|"
     r"carp|canals?|visits?|x|films?|bw|pas?\b|quad|surf|carpules?|fillings?|st|nd|rd|th|units?|c\b|large|small|new|more|old|gauge|degrees?|points?|patients?|times|am|pm|taper|percent|per\s?cent|units?|mg|kv|"
     r"teeth|crowns?\s+(?:to|were)|jan|feb|march|april|may|june|july|aug|sept?|oct|nov|dec)\w*\b|\s*[%x°'\"]|\s*/\s*\d|\s+[2-8]\s?%"
 )
