@@ -36,6 +36,7 @@ _SMALL = re.compile(r"\b(?:0?6|0?8|10|15|20)\b|glide|patency")
 _JUST_TREATED = re.compile(
     r"\bpost-?\s?op\w*\s+call\b|\b(?:after|since|following|post|from)\b[^.;\n]{0,30}\b(?:yesterday|today|last\s+night|this\s+morning)\b"
 )
+_UP_TO_NOW = words_of("has have")
 _KEPT = words_of("retained left kept retain keep remains remained sound intact")
 _OF_POST = words_of("post posts dowel core")
 _PUT_BACK = words_of("recemented recement rebonded recementation reseated")
@@ -156,8 +157,11 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
     last = max(first + 1, note.token_at(max(r.start, r.end - 1)) + 1)
     if contexts.of(PERSON, first, last) or contexts.of(RISK, first, last):
         return
-    if contexts.of(HISTORY, first, last) and r.field not in _PAST_TOO and not _kept(scene, r, first):
-        return
+    if contexts.of(HISTORY, first, last) and r.field not in _PAST_TOO:
+        lately = r.field == "symptomatic" and contexts.said[NEGATED][first]  # "he has had no trouble with it"
+        since = lately and not _UP_TO_NOW.isdisjoint(note.words[max(0, first - 5) : first])
+        if not since and not _kept(scene, r, first):
+            return
     if contexts.of(PLAN, first, last) and r.field not in _NO_PLAN and not _of_today(note.words[first:last], r):
         if r.field != "material" or "prepping" not in scene.classes:
             return
