@@ -317,6 +317,7 @@ _CONDITIONS: Mapping[str, Callable[[Scene, Match], bool]] = {
     "crown_made": lambda s, m: "crown" in s.classes
     and (s.near_work(m.first, "prepping") or s.near_work(m.first, "seating_strong"))
     and _CHOICE.isdisjoint(_sentence(s, m)) and _next_word(s, m) not in ("post", "inlay", "foil", "posts", "inlays"),
+    "prep_alone": lambda s, m: _stands_alone(s, m) and _prepping(s, m),
     "crown_not_body": lambda s, m: "crown" in s.classes and not s.near(m, "body"),
     "recall": lambda s, m: s.recall_at(m.first, looked=True)
     or (m.entry.field == "crown_in_place" and not s.is_worked)

@@ -100,7 +100,8 @@ class Contexts:
         elif value == "history" and word == "last" and self._note.words[max(0, m.first - 1) : m.first] == ["and"]:
             return  # "second and last visit": today's
         elif value == "history":
-            told_on = word in _TOLD_ON  # "pt had RCT abroad, single cone, no dam"
+            # "pt had RCT abroad, single cone, no dam"; "RCT 2015 elsewhere: single cone, no dam"
+            told_on = word in _TOLD_ON or self._note.words[m.last : m.last + 1] == [":"]
             if not (word in _TIMES and self._runs_on(sentence)):
                 self._mark(HISTORY, self._forward(m.last, sentence, until=_AS_DONE, commas=told_on))
             self._mark(HISTORY, self._bracket(m, sentence))

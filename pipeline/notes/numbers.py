@@ -19,7 +19,7 @@ _CANALS = on_one_line(
     r"|\bcanals?\s*(?:found|located|treated|x|:|=|#|number|no\.?|identified|present|negotiated|"
     r"\()*\s*(?::|=|x|\(|-)\s*x?(?P<m>[1-6])\b(?!\s*(?:mm|%|[.,/]\d|:))"
     r"|(?<![a-z:/])\bc\s*:\s*(?P<q>[1-6])\b(?![.,:/]?\d)|(?<![\d.#])\b(?P<c>[1-6])(?:c\b|\s[c]\b(?=\s*[(,.;]))|\bx\s?(?P<k>[1-6])\s+canals?\b|\bcanals?\s+x\s?(?P<j>[1-6])\b"
-    r"|\b(?:a\s+|the\s+)?(?P<nth>3rd|4th|5th|third|fourth|fifth)\s+canal\s+(?:was\s+)?(?:found|located|identified|negotiated|present)"
+    r"|\b(?:a\s+|the\s+)?(?P<nth>3rd|4th|5th|third|fourth|fifth)\s+canal\s+(?:\(\s*\w+\s*\)\s*)?(?:was\s+)?(?:found|located|identified|negotiated|present)"
     r"|\b(?:found|located|identified)\s+(?:a\s+|the\s+)?(?P<nth2>3rd|4th|5th|third|fourth|fifth)\s+canal\b"
     r"|\bcanals\s+(?P<i>[1-6])(?=\s*(?:[.,;]|$)(?!\d))"
 )
@@ -30,6 +30,7 @@ _NO_MEASURE = re.compile(
     r"\b(?:mb-?[12]?|ml|db|dl)\s*(?:-+|x|n/?a|none|calcified|not)(?=\s*[/,;)]|\s*$|\s+(?:found|located))"
 )
 _OF_CANALS = re.compile(r"\d\s*(?:of|/|out of)\s*$")
+_OF_TEETH = re.compile(r"\brct|\broot\b|endo|naocl|hypochl|obtur|gutta|shaped|filed|\bfiles?\b|sealer")
 _BESIDE_ONE = re.compile(r"\b(?:other|remaining)\s+$")  # "the other two": of three
 _NAMES = re.compile(
     r"\b(mb\s?-?[12]?|ml|db|dl|mm|pal(?:atal)?|ling(?:ual)?|buc(?:cal)?|dist(?:al)?|mesiobuccal|"
@@ -53,6 +54,8 @@ def _canals(note: Note) -> Iterator[Read]:
     for m in _CANALS.finditer(text):
         word = m["n"] or m["m"] or m["k"] or m["j"] or m["c"] or m["i"] or m["nth"] or m["nth2"] or m["q"]
         many = 2 if m["both"] else int(m["p1"]) + int(m["p2"]) if m["p1"] else number(word)
+        if m["both"] and not _OF_TEETH.search(text):
+            continue
         before = text[max(0, m.start() - 14) : m.start()]
         many += bool(m["n"]) and many < 4 and bool(_BESIDE_ONE.search(before))
         told = True
@@ -93,7 +96,7 @@ _BEFORE = re.compile(
 
 
 _FORMER = re.compile(
-    r"[^.\n\d]{0,30}(?:\d[^.\n\d]{0,25})?\b(?:was|from|previously|baseline|base|preop|pre-op|compared\s+(?:with|to))\s*:?\s*(?:pai\s*)?([1-5])\b"
+    r"[^.\n\d]{0,30}(?:\d[^.\n\d]{0,25})?\b(?:was|from|previously|initially|originally|baseline|base|preop|pre-op|compared\s+(?:with|to))\s*:?\s*(?:pai\s*)?([1-5])\b"
     r"(?!\s*(?:mm|mo|yr|year|week))"
 )
 
@@ -119,7 +122,7 @@ def _pai(note: Note) -> Iterator[Read]:
         elif not before and (former := _FORMER.match(text, m.end())):
             # "was 4" may have been at an earlier review.
             known = bool(_BEFORE_BEHIND.match(text, former.end()))
-            known = known or "preop" in former[0] or "pre-op" in former[0] or "base" in former[0]
+            known = known or "initially" in former[0] or "originally" in former[0] or "preop" in former[0] or "pre-op" in former[0] or "base" in former[0]
             yield Read("preop_pai", former[1], m.start(), former.end(), known, "pai", 2)
         elif before and (
             later := re.match(
@@ -186,7 +189,7 @@ _READERS: tuple[tuple[frozenset[str], Callable[[Note], Iterator[Read]]], ...] = 
     (words_of(
     ".04 .06 .02 .08 04 06 02 08 bmp gauged gauge till upto "
     "c&s c/s maf maf's mafs master apical final instrumented instrumentation enlarged shaped shaping prepared prepped "
-               "rotary cleaned c filed niti finished reciprocating recip reciprocation files file hand size taper "
+               "rotary cleaned canals c filed niti finished reciprocating recip reciprocation files file hand size taper "
                "instr m mafs single rotaries mac sequence mas"
 ), sizes),
     (words_of(

@@ -37,7 +37,9 @@ _JUST_TREATED = re.compile(
     r"\bpost-?\s?op\w*\s+call\b|\b(?:after|since|following|post|from)\b[^.;\n]{0,30}\b(?:yesterday|today|last\s+night|this\s+morning)\b"
 )
 _UP_TO_NOW = words_of("has have")
-_KEPT = words_of("retained left kept retain keep remains remained sound intact")
+_NO_CROWN = words_of("veneer veneers inlay inlays")
+_PULLED = words_of("extraction extracted elevated forceps")
+_KEPT = words_of("serves serve serving adequate stays stay retained left kept retain keep remains remained sound intact")
 _OF_POST = words_of("post posts dowel core")
 _PUT_BACK = words_of("recemented recement rebonded recementation reseated")
 _DENIES = words_of("none no nil denied n absent neg negative not never un n't")
@@ -169,8 +171,13 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
         r = replace(r, sure=r.sure and scene.near_work(first, "prepping") and scene.is_ordered(first))
     if r.field == "crown_in_place" and "implant" in note.words[max(0, first - 2) : first]:
         return
-    if r.field == "material" and _TAKEN_OFF & set(note.words[last : last + 3]):
+    goes = r.field == "material" or (r.field == "crown_in_place" and r.value == "true")
+    if goes and _TAKEN_OFF & set(note.words[last : last + 3]):
         return  # "PFM removed": the crown that goes
+    if r.field == "margin" and _NO_CROWN & note.word_set and "crown" not in note.word_set:
+        return
+    if r.field == "separated_instrument" and _PULLED & note.word_set:
+        r = replace(r, sure=False)  # the tip of a root
     if r.field == "material" and not any(scene.near_work(first, c) for c in ("making", "prepping", "seating_strong")):
         r = replace(r, sure=False)  # a crown that is only spoken of
     if r.field == "instrumentation" and r.value == "hand" and (m := _THEN_ENGINE.search(note.clean)):
