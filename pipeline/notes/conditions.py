@@ -57,6 +57,8 @@ _STANDS = re.compile(
     r"serviceable|stable|good|fine|retained))|[^.;\n]{0,80}[.;,]\s+(?:it\s+|which\s+|now\s+)?(?:is\s+|are\s+)?(?:still\s+|now\s+)?"
     r"in\s+(?:place|situ|position))\b"
 )
+_PARTING = frozenset(".,;/|-)(!?\n")
+_LISTED = 4  # lines
 _ITS = words_of("# tooth crown crn cap it")
 _SENSITIVE_BEFORE = re.compile(
     r"(?<!not )(?<!no )\b(?:hyper)?(?:sensitiv\w+|sens)\b[^.;\n]{0,30}\b(?:before|prior\s+to)\b[^.;\n]{0,20}\b"
@@ -69,7 +71,7 @@ _CHOICE = words_of(
 _LOOKED = words_of(
     "exam examination prophy poe loe perio srp hyg hygiene hygienist hygenist bwx bw fmx pano checkup recare "
     "scaling scale polish pmpr bpe debridement evaluation consult consultation reviewed wi np therapist "
-    "ohi tbi 6mrc perc percussion pas"
+    "pmt maint mtc maintenance telephone phone phoned tel ohi tbi 6mrc perc percussion pas"
 )
 _WORKED = words_of("retreatment retx canals bleach hypo dam rd rdi obt gp maf wl sealer retreat retreated access")
 _ENGINES = words_of("rotary rotaries niti reciprocating recip reciprocation solvent retreatment retx engine hybrid")
@@ -177,6 +179,8 @@ class Scene:
     def near_work(self, place: int, name: str) -> bool:
         """Whether a word of a class, not in a plan, stands in the sentence of a token or in one of those around."""
         at, last, known = self.note.sentence_at[place], len(self.note.sentences), self.words.classes
+        if self._is_list and name in self.sentence_classes(0):
+            return True  # a list is of what it is headed
         for number in range(max(0, at - _AROUND), min(last, at + _AROUND + 1)):
             if name in self.sentence_classes(number):
                 s = self.note.sentences[number]
@@ -184,6 +188,10 @@ class Scene:
                 if any(name in known.get(self.note.words[p], ()) and not plan[p] for p in range(s.first, s.last)):
                     return True
         return False
+
+    @cached_property
+    def _is_list(self) -> bool:
+        return sum(s.line_start for s in self.note.sentences) > _LISTED
 
     def sentence_classes(self, number: int) -> set[str]:
         """Classes of the words of one sentence."""
@@ -213,6 +221,12 @@ class Scene:
 def _paired(s: Scene, m: Match) -> bool:
     """A short form counts beside another diagnosis or in a sentence that announces one."""
     return s.within(m, "dx") or _beside(s, m)
+
+
+def _hand_sized(s: Scene, m: Match) -> bool:
+    """By hand up to a size: "hand 40"."""
+    following = _next_word(s, m)
+    return following.isdigit() and 25 <= int(following) <= 140 and _CONDITIONS["no_engine"](s, m)
 
 
 def _beside(s: Scene, m: Match) -> bool:
@@ -287,8 +301,10 @@ def _before_tooth(s: Scene, m: Match) -> bool:
 
 
 def _stands_alone(s: Scene, m: Match) -> bool:
-    before = s.note.words[m.first - 1] if m.first else ""
-    return before in (".", ",", ";", ":", "") and _next_word(s, m) in (".", ",", ";", "")
+    """Between signs, or at the ends of a sentence or line."""
+    at, words = s.note.sentences[s.note.sentence_at[m.first]], s.note.words
+    opens = m.first == at.first or words[m.first - 1] in _PARTING or words[m.first - 1] == ":"
+    return opens and (m.last >= at.last or words[m.last] in _PARTING)
 
 
 def _between_signs(s: Scene, m: Match) -> bool:
@@ -323,7 +339,8 @@ _CONDITIONS: Mapping[str, Callable[[Scene, Match], bool]] = {
     or (m.entry.field == "crown_in_place" and not s.is_worked)
     or (m.entry.field == "symptomatic" and not (s.is_worked or s.is_diagnosed or any(s.contexts.said[PLAN]))
         and bool({"crown", "endo"} & s.classes)),
-    "recall_alone": lambda s, m: s.recall_at(m.first) and _stands_alone(s, m),
+    "recall_alone": lambda s, m: s.recall_at(m.first) and _stands_alone(s, m)
+    and s.note.words[max(0, m.first - 1)] != "/",
     "recall_of_tooth": lambda s, m: s.recall_at(m.first, looked=True) and _of_tooth(s, m),
     "charted": lambda s, m: not s.is_worked and s.is_looked and _before_tooth(s, m),
     "by_engine": lambda s, m: not {"rotary", "rotaries", "niti"}.isdisjoint(_sentence(s, m)),
@@ -345,10 +362,14 @@ _CONDITIONS: Mapping[str, Callable[[Scene, Match], bool]] = {
     "hand_alone": lambda s, m: "endo_strong" in s.classes
     and not (_ENGINES & s.note.word_set or s.near(m, "glide") or _next_word(s, m) == "#"),
     "no_engine": lambda s, m: "endo_strong" in s.classes and _ENGINES.isdisjoint(s.note.word_set),
+    "hand_sized": _hand_sized,
     "hand_between": lambda s, m: not (_ENGINES & s.note.word_set) and _between_signs(s, m),
     "alone_said": _between_signs,
     "not_postop": lambda s, m: "postop" not in s.words.classes.get(_next_word(s, m), ()),
-    "with_apical": lambda s, m: any(
+    "with_apical": lambda s, m: not any(
+        o.entry.field == "pulpal_diagnosis" and o.entry.needs != "with_apical" and holds(s, o) for o in s.matches
+    )
+    and any(
         o.entry.field == "apical_diagnosis" and s.note.sentence_at[o.first] == s.note.sentence_at[m.first] and holds(s, o)
         for o in s.matches
     ),

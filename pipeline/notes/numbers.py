@@ -44,6 +44,11 @@ _NAMES_FIRST = re.compile(
     rf"(?<![a-z])((?:(?:mb\s?[12]|{CANAL_WORD})\b\s*(?:,\s*and|,\s*&|,|&|\+|/|and)?\s*){{2,6}})(?:canals?\b|were\s+|all\s+)*\s*"
     r"(?:canals|located|found|identified|negotiated)\b"
 )
+# Three or more names in a row, one of them of two letters, are canals; surfaces have one letter, depths have numbers.
+_NAMES_ALONE = re.compile(
+    rf"(?<![a-z\d-])(?=[^.;\n]{{0,14}}\b(?:mb|ml|db|dl))(?:{CANAL_WORD}\b\s*(?:,\s*and\b|,\s*&|,|&|\+|/|and\b)?\s*){{3,6}}"
+    r"(?![\w\d#]*\d|cusp|root|pocket|surface|wall|line)"
+)
 _FULL = {"palatal": "p", "pal": "p", "lingual": "l", "ling": "l", "buccal": "b", "buc": "b", "distal": "d", "dist": "d",
          "mesiobuccal": "mb", "mesiolingual": "ml", "distobuccal": "db", "distolingual": "dl", "mesial": "m",
          "mb1": "mb", "mb-1": "mb"}  # fmt: skip
@@ -72,6 +77,11 @@ def _canals(note: Note) -> Iterator[Read]:
         if len(names) >= 2:
             yield Read("canals", str(len(names)), m.start(), m.end(), not _NO_MEASURE.search(m[1]), "canals_named", 1)
             return
+    for m in _NAMES_ALONE.finditer(text):
+        names = {_FULL.get(n := re.sub(r"[\s-]", "", x), n) for x in _NAMES.findall(m[0])}
+        if len(names) >= 3:
+            yield Read("canals", str(len(names)), m.start(), m.end(), True, "canals_named", 1)
+            return
     each = list(_EACH_CANAL.finditer(text))
     if len({m[1] for m in each}) >= 2:
         names = {_FULL.get(m[1], m[1]) for m in each}
@@ -82,7 +92,7 @@ _PAI = on_one_line(
     r"\b(?:p\s?a\s?i|periapical\s+index|p\.a\.i\.?)(?![a-z])(?:\s*(?:score|index|grade|of|is|was|now|"
     r"today|currently|preop|pre-op|pre|before|at|remains|still|down|from|to|(?:down\s+)?to|looks?|like|appears?|about|around|a|scored?|\)|"
     r"[=:(#-]))*?\s*(?P<a>[1-5]|one|two|three|four|five|i{1,3}|iv|v)(?![a-z\d]|\.\d|\s*(?:mm|%|"
-    r"/\d\d))(?:\s*/\s*5\b)?(?:\s*(?:->|-->|=>|>|to|→|now)+\s*(?P<b>[1-5])\b(?!\s*mm))?"
+    r"/\d\d))(?:\s*/\s*5\b)?(?:\s*(?:down\s+)?(?:->|-->|=>|>|to|→|now)+\s*(?P<b>[1-5])\b(?!\s*mm))?"
 )
 _PAI_BEHIND = on_one_line(
     r"\b(?:scored?|scoring|rated|graded?|value)\s+(?:it\s+|of\s+|as\s+|at\s+|a\s+)*(?P<a>[1-5]|one|two|three|four|five)\s+"

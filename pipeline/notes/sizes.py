@@ -23,7 +23,7 @@ _SIZE_MAF = re.compile(
     r"(?<![\d.:/#])(?:#|size\s*)?(\d{2,3})\s*(?:k(?:\s?-?\s?files?)?\s*)?(?:maf|master(?:\s+apical\s+file)?|final)\b"
 )
 _FILE_SIZE = re.compile(
-    r"\brecip\w*\s*,?\s*(?:#|size\s*)(?P<n2>\d{2})\b(?!\s*(?:mm|%|min|sec))|\b(?:recip\w*|rotary|"
+    r"\brecip\w*\s*,?\s*(?:#|size\s*)?(?P<n2>\d{2})\b(?!\s*(?:mm|%|min|sec))|\b(?:recip\w*|rotary|"
     r"single|one)\s+(?:niti\s+|rotary\s+|reciprocating\s+)?(?:files?|"
     r"instruments?)\s*[,(]?\s*(?:of\s+)?(?:size\s*|iso\s*)?#?(?P<n>\d{2})\b(?!\s*(?:mm|%|min|sec))"
 )
@@ -68,7 +68,7 @@ _ENGINE = re.compile(r"\brotar(?:y|ies)\b|\bniti\b|\brecip")
 _HAND_FILE = re.compile(r"k\s?-?\s?files?")
 _HAND_TO = re.compile(
     r"\b[kh]\s?-?\s?files?\s*(?:#?\d{2}\s*(?:-|to|till|upto)\s*)?#?(?P<n>[2-9][05]|1[0-4]0)\b(?!\s*(?:mm|%|min|sec))|"
-    r"\bhand[\s-]*(?:filed|files?|instrumented|instrumentation|prep\w*)\s*(?:to\s+)?(?:size\s*|iso\s*)?#?(?P<h>[2-9][05]|1[0-4]0)\b(?!\s*(?:mm|%|min|sec))|"
+    r"\bhand[\s-]*(?:(?:filed|files?|instrumented|instrumentation|prep\w*)\s*)?(?:to\s+)?(?:size\s*|iso\s*)?#?(?P<h>[2-9][05]|1[0-4]0)\b(?!\s*(?:mm|%|min|sec))|"
     r"(?:^|[.;]\s+)#(?P<z>[5-9][05]|1[0-4]0)(?=\s*[.;])"
 )
 _OF_SOME = re.compile(r"\s*(?:in\s+|on\s+)?(?:the\s+)?(?:mesial|distal|buccal|palatal|lingual|mb|db|ml|dl)")
