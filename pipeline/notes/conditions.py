@@ -103,8 +103,10 @@ class Scene:
             if not self.contexts.said[PLAN][place]:
                 seen.append(place)
         if not seen:
-            return self._only_looked or self._seen_after or (
-                self.is_looked and not (self.is_worked or self.is_diagnosed or any(self.contexts.said[PLAN]))
+            return (
+                self._only_looked
+                or self._seen_after
+                or (self.is_looked and not (self.is_worked or self.is_diagnosed or any(self.contexts.said[PLAN])))
             )
         if _TREATED & self.note.word_set and _CALLED_BACK.search(self.note.clean):
             return False
@@ -114,7 +116,10 @@ class Scene:
     def _seen_after(self) -> bool:
         """Whether a tooth that was treated at another time is looked at, whatever is planned for it."""
         return bool(_TREATED_BEFORE.search(self.note.clean)) and not (
-            self.is_worked or self.is_diagnosed or "prepping" in self.classes
+            self.is_worked
+            or self.is_diagnosed
+            or "prepping" in self.classes
+            or ("crown" not in self.classes and any(self.contexts.said[PLAN]))
         )
 
     @property
@@ -235,8 +240,9 @@ def _beside(s: Scene, m: Match) -> bool:
     return any(
         at[o.first] == at[m.first]
         and (
-        (o is not m and o.entry.field in other and o.entry.needs != "paired")
-        or o.entry.field in other - {m.entry.field})
+            (o is not m and o.entry.field in other and o.entry.needs != "paired")
+            or o.entry.field in other - {m.entry.field}
+        )
         for o in s.matches
         if (0 <= o.first - m.last <= 2 or 0 <= m.first - o.last <= 2) and o.entry.needs != "after_pulpal"
     )
@@ -370,7 +376,8 @@ _CONDITIONS: Mapping[str, Callable[[Scene, Match], bool]] = {
         o.entry.field == "pulpal_diagnosis" and o.entry.needs != "with_apical" and holds(s, o) for o in s.matches
     )
     and any(
-        o.entry.field == "apical_diagnosis" and s.note.sentence_at[o.first] == s.note.sentence_at[m.first] and holds(s, o)
+        o.entry.field == "apical_diagnosis" and s.note.sentence_at[o.first] == s.note.sentence_at[m.first]
+        and holds(s, o)
         for o in s.matches
     ),
     "not_core": lambda s, m: not s.near(m, "core", 2),

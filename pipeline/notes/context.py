@@ -43,7 +43,9 @@ _NEED, _DENIED = frozenset(("needed", "need", "needs")), frozenset(("no", "not",
 _ENDO = words_of("rct root endo endodontic")
 _NEW_SUBJECT = words_of("crown crn crowns pai")  # "no sx crown ok"
 _JOINS = words_of("and which who")  # "responded normally and was not tender"
-_SEEN = words_of("showed shows shown found appears appeared seen seems confirmed noted reveals revealed considered judged")
+_SEEN = words_of(
+    "showed shows shown found appears appeared seen seems confirmed noted reveals revealed considered judged"
+)
 _OWNS = words_of("had has have having 's")
 _AS_DONE = words_of("with w/ for to")  # "replaced the old crown with": what follows is of today
 _YEAR = re.compile(r"(?:19|20)\d\d$")

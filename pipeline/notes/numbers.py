@@ -132,7 +132,7 @@ def _pai(note: Note) -> Iterator[Read]:
         elif not before and (former := _FORMER.match(text, m.end())):
             # "was 4" may have been at an earlier review.
             known = bool(_BEFORE_BEHIND.match(text, former.end()))
-            known = known or "initially" in former[0] or "originally" in former[0] or "preop" in former[0] or "pre-op" in former[0] or "base" in former[0]
+            known = known or any(word in former[0] for word in ("initially", "originally", "preop", "pre-op", "base"))
             yield Read("preop_pai", former[1], m.start(), former.end(), known, "pai", 2)
         elif before and (
             later := re.match(
@@ -159,8 +159,8 @@ _VISITS = on_one_line(
     r"appointment|sitting|session|stage)\b"
 )
 _DONE = re.compile(
-    r"obtur|\b(?:root\s+)?fill(?:ed|ing)\b(?<!temp filling)(?<!temporary filling)|completed|\bcomplete\b|rct done|finished|\bgp\b|gutta|condens|compact|single cone|"
-    r"\bsealer\b|thermoplast|\bcarrier\b|\bwarm vert|\bwvc?\b"
+    r"obtur|\b(?:root\s+)?fill(?:ed|ing)\b(?<!temp filling)(?<!temporary filling)|completed|\bcomplete\b|rct done|"
+    r"finished|\bgp\b|gutta|condens|compact|single cone|\bsealer\b|thermoplast|\bcarrier\b|\bwarm vert|\bwvc?\b"
 )
 
 
@@ -199,7 +199,8 @@ _READERS: tuple[tuple[frozenset[str], Callable[[Note], Iterator[Read]]], ...] = 
     (words_of(
     ".04 .06 .02 .08 04 06 02 08 bmp gauged gauge till upto "
     "c&s c/s maf maf's mafs master apical final instrumented instrumentation enlarged shaped shaping prepared prepped "
-               "rotary cleaned canals c filed niti finished reciprocating recip reciprocation files file hand size taper "
+               "canals rotary cleaned c filed niti finished reciprocating recip reciprocation files file hand "
+               "size taper "
                "instr m mafs single rotaries mac sequence mas"
 ), sizes),
     (words_of(

@@ -39,7 +39,9 @@ _JUST_TREATED = re.compile(
 _UP_TO_NOW = words_of("has have")
 _NO_CROWN = words_of("veneer veneers inlay inlays")
 _PULLED = words_of("extraction extracted elevated forceps")
-_KEPT = words_of("serves serve serving adequate stays stay retained left kept retain keep remains remained sound intact")
+_KEPT = words_of(
+    "serves serve serving adequate stays stay retained left kept retain keep remains remained sound intact"
+)
 _OF_POST = words_of("post posts dowel core")
 _PUT_BACK = words_of("recemented recement rebonded recementation reseated")
 _DENIES = words_of("none no nil denied n absent neg negative not never un n't")
@@ -205,8 +207,10 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
         if negated and negated != "-":
             yield replace(r, value=negated, sure=r.sure or negated in ("none", "false"))
         return
-    if r.field == "crown_in_place" and r.value == "false" and any(
-        w in _PUT_BACK and not contexts.said[NEGATED][p] for p, w in enumerate(note.words)
+    if (
+        r.field == "crown_in_place"
+        and r.value == "false"
+        and any(w in _PUT_BACK and not contexts.said[NEGATED][p] for p, w in enumerate(note.words))
     ):
         r = replace(r, sure=False)
     if contexts.of(DOUBT, first, last):

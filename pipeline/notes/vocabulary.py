@@ -36,8 +36,9 @@ _NO_SLIPS = words_of(
     "patients patience lining finish diner angel trail quite quiet causal casual marital martial form united "
     "placing palced caries dentine dentist scaled scaling sealant sealants heated treats spaced paces places bended "
     "issued bounded bonder founded rounder closes closer pasted posted carving coping copings chipped cropped "
-    "cats clod coed fist lien lots pots sped thur zone isnt hadn casp abel roto seta comb cors cres clan fond fund ging "
-    "pint pont peri prop pros lose loos sals scot shad sins sond ther wars wers wold mult intr irritation irritated "
+    "cats clod coed fist lien lots pots sped thur zone isnt hadn casp abel roto seta comb cors cres clan fond fund "
+    "ging pint pont peri prop pros lose loos sals scot shad sins sond ther wars wers wold mult intr "
+    "irritation irritated "
     "acting advice banded bending biased binding bounding breach cases cased cleaner cleanly clearing collection "
     "compensation competed completion connection content contiguous contracts conversation crowded decides "
     "defines delivers denial detective excerpt excessively exiting explorer feeding field firing fixing fling "
@@ -233,6 +234,8 @@ class Repairs(dict[str, str]):
     def _meant(self, word: str) -> str:
         if len(word) < _SHORTEST_SWAPPED or word in self._known or word in _NO_SLIPS or not word.isalpha():
             return word
+        if word.endswith("shun") and (told := word[:-4] + "tion") != word:
+            return told if told in self._known else self._meant(told)
         near = {known for form in _one_less(word) for known in self._near.get(form, ()) if _one_slip(word, known)}
         near = {
             known for known in near
@@ -245,6 +248,7 @@ class Repairs(dict[str, str]):
             near = {known for known in near if len(known) > len(word)} or near
         if len(word) >= _SHORTEST_REPAIRED:
             near = {known for known in near if known not in _EVERYDAY or _swapped(word, known)}
+            near = {known for known in near if known[:-1] != word} or near
         if not near and len(word) >= _SHORTEST_TWICE:
             near = {known for known in self._longest.get(word[0], ()) if _two_slips(word, known)}
         return near.pop() if len(near) == 1 else word
