@@ -303,9 +303,9 @@ def _two_slips(a: str, b: str) -> bool:
         return False
     head = next((n for n, (x, y) in enumerate(zip(a, b, strict=False)) if x != y), min(len(a), len(b)))
     rest_a, rest_b = a[head:], b[head:]
-    mended = ((rest_a[1:], rest_b), (rest_a, rest_b[1:]), (rest_a[1:], rest_b[1:]))
+    mended = [(rest_a[1:], rest_b), (rest_a, rest_b[1:]), (rest_a[1:], rest_b[1:])]
     if rest_a[:2] == rest_b[1::-1]:
-        mended += ((rest_a[2:], rest_b[2:]),)
+        mended.append((rest_a[2:], rest_b[2:]))
     return any(x and y and _one_slip(x, y) for x, y in mended)
 
 
