@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from functools import cached_property
 
 from pipeline.notes.context import HISTORY, PLAN, Contexts
@@ -21,7 +21,7 @@ _TREATED = words_of(
 
 _AGO = r"(?:mos?|months?|yrs?|years?|wks?|weeks?|/12)"
 _RECALL = re.compile(
-    rf"\bat\s+\d+\s*{_AGO}\b|\d\s*{_AGO}\s+(?:since|following)\b|\bfollow[\s-]*ups?\b|\br/v\b|\bre-?checks?\b|(?:\b|\d){_AGO}\.?\s+(?:\w+\s+)?(?:check|ck|post|"
+    rf"\bat\s+\d+\s*{_AGO}\b|\d\s*{_AGO}\s+(?:since|following)\b|\bfollow[\s-]*ups?\b|\br/v\b|\bre-?checks?\b|(?:\b|\d){_AGO}\.?\s+(?:\w+\s+)?(?:check|ck|post|p\.?o\b|"
     rf"recall|exam|review|after|pa|film|xray|x-ray|radiograph)\b"
     rf"|\b(?:ck|check)\b.{{0,25}}\d\s*{_AGO}\b|\b(?:post|p|s/p)\s+rct\b.{{0,15}}\d\s*{_AGO}\b|"
     rf"\brct\b.{{0,12}}\d+\s*{_AGO}\s+(?:ago|back)\b"
@@ -39,10 +39,26 @@ _CALLED_BACK = re.compile(
     r"\b(?:recall(?:ed)?|came|visit|appt|returns?|returned|back)\s+(?:for|to)\s+(?:obturat|rct|complet|finish|crown|"
     r"access|second visit|post|core|restor|final)"
 )
-_RCT_OF_YEAR = re.compile(
-    r"\b(?:rct|rct'd|endo|root\s+(?:canal|filling|filled|treated)(?:\s+(?:treatment|therapy|treated|tx))?)\b\s*(?:was\s+|done\s+|"
-    r"completed\s+|\(|in\s+|,\s*|tx'?d?\s+|treated\s+)*(?:(?:19|20)\d\d\b|'\d\d\b|\d{1,2}/\d{2,4}\b)"
+_ROOT_CANAL = r"(?:rct|re-?rct|root\s+(?:canal|filling|treatment)|endo)"
+_TREATED_BEFORE = re.compile(
+    rf"\b(?:old|previous|prior|failed|existing|since\s+(?:the\s+)?)\s*{_ROOT_CANAL}\b|\brct'?d\b|\broot\s+(?:treated|filled|canaled)\b|"
+    rf"\b{_ROOT_CANAL}\b[^.;\n]{{0,25}}(?:\b(?:19|20)\d\d\b|\bago\b|\bold\b|\belsewhere\b|\bhx\b)|"
+    r"\bpost\s+crown\s+in\s+(?:19|20)\d\d"
 )
+_RCT_OF_YEAR = re.compile(
+    r"\b(?:rct|rct'd|endo|endodontic\s+treatment|root\s+(?:canal|filling|filled|treated|treatment)(?:\s+(?:treatment|therapy|treated|tx))?)\b\s*(?:was\s+|done\s+|"
+    r"completed\s+|\(|in\s+|,\s*|tx'?d?\s+|treated\s+)*(?:(?:19|20)\d\d\b|'\d\d\b|\d{1,2}/\d{2,4}\b|last\s+(?:week|month|year)\b)"
+)
+_CROWN = words_of("crown crn cap pfm fgc mcc")
+_STANDS = re.compile(
+    r"\b(?:crown|crn|cap|pfm|fgc|mcc)\b(?:(?:\s+(?!(?:not|no|never|lost|off|out|came|fell|will|would|needs?|broken?|broke|debonded|dislodged|"
+    r"missing|prep\w*|if|should)\b)[\w'-]+){0,7}?\s+(?:in\s+(?:place|situ|position)|(?:is|was|are|were|remains?|appears?|looks?)\s+"
+    r"(?:well\s+|still\s+|firmly\s+|entirely\s+|quite\s+)*(?:intact|sound|adapted|sealed|secure|firm|tight|fixed|satisfactory|"
+    r"serviceable|stable|good|fine|retained))|[^.;\n]{0,80}[.;,]\s+(?:it\s+|which\s+|now\s+)?(?:is\s+|are\s+)?(?:still\s+|now\s+)?"
+    r"in\s+(?:place|situ|position))\b"
+)
+_PARTING = frozenset(".,;/|-)(!?\n")
+_LISTED = 4  # lines
 _ITS = words_of("# tooth crown crn cap it")
 _SENSITIVE_BEFORE = re.compile(
     r"(?<!not )(?<!no )\b(?:hyper)?(?:sensitiv\w+|sens)\b[^.;\n]{0,30}\b(?:before|prior\s+to)\b[^.;\n]{0,20}\b"
@@ -55,7 +71,7 @@ _CHOICE = words_of(
 _LOOKED = words_of(
     "exam examination prophy poe loe perio srp hyg hygiene hygienist hygenist bwx bw fmx pano checkup recare "
     "scaling scale polish pmpr bpe debridement evaluation consult consultation reviewed wi np therapist "
-    "ohi tbi 6mrc perc percussion pas"
+    "pmt maint mtc maintenance telephone phone phoned tel ohi tbi 6mrc perc percussion pas"
 )
 _WORKED = words_of("retreatment retx canals bleach hypo dam rd rdi obt gp maf wl sealer retreat retreated access")
 _ENGINES = words_of("rotary rotaries niti reciprocating recip reciprocation solvent retreatment retx engine hybrid")
@@ -87,12 +103,24 @@ class Scene:
             if not self.contexts.said[PLAN][place]:
                 seen.append(place)
         if not seen:
-            return self._only_looked or (
-                self.is_looked and not (self.is_worked or self.is_diagnosed or any(self.contexts.said[PLAN]))
+            return (
+                self._only_looked
+                or self._seen_after
+                or (self.is_looked and not (self.is_worked or self.is_diagnosed or any(self.contexts.said[PLAN])))
             )
         if _TREATED & self.note.word_set and _CALLED_BACK.search(self.note.clean):
             return False
         return min(seen) <= _OPENING or not _TREATED & self.note.word_set
+
+    @property
+    def _seen_after(self) -> bool:
+        """Whether a tooth that was treated at another time is looked at, whatever is planned for it."""
+        return bool(_TREATED_BEFORE.search(self.note.clean)) and not (
+            self.is_worked
+            or self.is_diagnosed
+            or "prepping" in self.classes
+            or ("crown" not in self.classes and any(self.contexts.said[PLAN]))
+        )
 
     @property
     def _only_looked(self) -> bool:
@@ -156,6 +184,8 @@ class Scene:
     def near_work(self, place: int, name: str) -> bool:
         """Whether a word of a class, not in a plan, stands in the sentence of a token or in one of those around."""
         at, last, known = self.note.sentence_at[place], len(self.note.sentences), self.words.classes
+        if self._is_list and name in self.sentence_classes(0):
+            return True  # a list is of what it is headed
         for number in range(max(0, at - _AROUND), min(last, at + _AROUND + 1)):
             if name in self.sentence_classes(number):
                 s = self.note.sentences[number]
@@ -163,6 +193,10 @@ class Scene:
                 if any(name in known.get(self.note.words[p], ()) and not plan[p] for p in range(s.first, s.last)):
                     return True
         return False
+
+    @cached_property
+    def _is_list(self) -> bool:
+        return sum(s.line_start for s in self.note.sentences) > _LISTED
 
     def sentence_classes(self, number: int) -> set[str]:
         """Classes of the words of one sentence."""
@@ -194,12 +228,21 @@ def _paired(s: Scene, m: Match) -> bool:
     return s.within(m, "dx") or _beside(s, m)
 
 
+def _hand_sized(s: Scene, m: Match) -> bool:
+    """By hand up to a size: "hand 40"."""
+    following = _next_word(s, m)
+    return following.isdigit() and 25 <= int(following) <= 140 and _CONDITIONS["no_engine"](s, m)
+
+
 def _beside(s: Scene, m: Match) -> bool:
     """Right beside another diagnosis."""
-    other = {"pulpal_diagnosis", "apical_diagnosis"}
+    other, at = {"pulpal_diagnosis", "apical_diagnosis"}, s.note.sentence_at
     return any(
-        (o is not m and o.entry.field in other and o.entry.needs != "paired")
-        or o.entry.field in other - {m.entry.field}
+        at[o.first] == at[m.first]
+        and (
+            (o is not m and o.entry.field in other and o.entry.needs != "paired")
+            or o.entry.field in other - {m.entry.field}
+        )
         for o in s.matches
         if (0 <= o.first - m.last <= 2 or 0 <= m.first - o.last <= 2) and o.entry.needs != "after_pulpal"
     )
@@ -222,6 +265,13 @@ def filled_before(s: Scene) -> re.Match[str] | None:
 def sensitive_before(s: Scene) -> re.Match[str] | None:
     """Sensitivity before the preparation, with words between: "sensitive for some weeks before I prepared it"."""
     return _told_of_preparation(s, _SENSITIVE_BEFORE)
+
+
+def crown_stands(s: Scene) -> Iterator[re.Match[str]]:
+    """What says at a review that a crown is in place, with words between: "the crown that you made is well adapted"."""
+    for m in _STANDS.finditer(s.note.clean) if not _CROWN.isdisjoint(s.note.word_set) else ():
+        if s.recall_at(s.note.clean_token_at(m.start())):
+            yield m
 
 
 def _told_of_preparation(s: Scene, pattern: re.Pattern[str]) -> re.Match[str] | None:
@@ -257,8 +307,10 @@ def _before_tooth(s: Scene, m: Match) -> bool:
 
 
 def _stands_alone(s: Scene, m: Match) -> bool:
-    before = s.note.words[m.first - 1] if m.first else ""
-    return before in (".", ",", ";", ":", "") and _next_word(s, m) in (".", ",", ";", "")
+    """Between signs, or at the ends of a sentence or line."""
+    at, words = s.note.sentences[s.note.sentence_at[m.first]], s.note.words
+    opens = m.first == at.first or words[m.first - 1] in _PARTING or words[m.first - 1] == ":"
+    return opens and (m.last >= at.last or words[m.last] in _PARTING)
 
 
 def _between_signs(s: Scene, m: Match) -> bool:
@@ -284,12 +336,17 @@ _CONDITIONS: Mapping[str, Callable[[Scene, Match], bool]] = {
     "endo": lambda s, m: "endo_strong" in s.classes,
     "endo_not_warm": lambda s, m: "endo_strong" in s.classes and not _warm(s, m),
     "crown": lambda s, m: "crown" in s.classes,
+    "crown_made": lambda s, m: "crown" in s.classes
+    and (s.near_work(m.first, "prepping") or s.near_work(m.first, "seating_strong"))
+    and _CHOICE.isdisjoint(_sentence(s, m)) and _next_word(s, m) not in ("post", "inlay", "foil", "posts", "inlays"),
+    "prep_alone": lambda s, m: _stands_alone(s, m) and _prepping(s, m),
     "crown_not_body": lambda s, m: "crown" in s.classes and not s.near(m, "body"),
     "recall": lambda s, m: s.recall_at(m.first, looked=True)
     or (m.entry.field == "crown_in_place" and not s.is_worked)
     or (m.entry.field == "symptomatic" and not (s.is_worked or s.is_diagnosed or any(s.contexts.said[PLAN]))
         and bool({"crown", "endo"} & s.classes)),
-    "recall_alone": lambda s, m: s.recall_at(m.first) and _stands_alone(s, m),
+    "recall_alone": lambda s, m: s.recall_at(m.first) and _stands_alone(s, m)
+    and s.note.words[max(0, m.first - 1)] != "/",
     "recall_of_tooth": lambda s, m: s.recall_at(m.first, looked=True) and _of_tooth(s, m),
     "charted": lambda s, m: not s.is_worked and s.is_looked and _before_tooth(s, m),
     "by_engine": lambda s, m: not {"rotary", "rotaries", "niti"}.isdisjoint(_sentence(s, m)),
@@ -310,9 +367,19 @@ _CONDITIONS: Mapping[str, Callable[[Scene, Match], bool]] = {
     "not_glide": lambda s, m: not s.near(m, "glide"),
     "hand_alone": lambda s, m: "endo_strong" in s.classes
     and not (_ENGINES & s.note.word_set or s.near(m, "glide") or _next_word(s, m) == "#"),
+    "no_engine": lambda s, m: "endo_strong" in s.classes and _ENGINES.isdisjoint(s.note.word_set),
+    "hand_sized": _hand_sized,
     "hand_between": lambda s, m: not (_ENGINES & s.note.word_set) and _between_signs(s, m),
     "alone_said": _between_signs,
     "not_postop": lambda s, m: "postop" not in s.words.classes.get(_next_word(s, m), ()),
+    "with_apical": lambda s, m: not any(
+        o.entry.field == "pulpal_diagnosis" and o.entry.needs != "with_apical" and holds(s, o) for o in s.matches
+    )
+    and any(
+        o.entry.field == "apical_diagnosis" and s.note.sentence_at[o.first] == s.note.sentence_at[m.first]
+        and holds(s, o)
+        for o in s.matches
+    ),
     "not_core": lambda s, m: not s.near(m, "core", 2),
 }  # fmt: skip
 

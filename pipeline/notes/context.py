@@ -41,6 +41,11 @@ _LONG_PLANS = words_of(
 )
 _NEED, _DENIED = frozenset(("needed", "need", "needs")), frozenset(("no", "not", "without", "w/o", "n't", "none"))
 _ENDO = words_of("rct root endo endodontic")
+_NEW_SUBJECT = words_of("crown crn crowns pai")  # "no sx crown ok"
+_JOINS = words_of("and which who")  # "responded normally and was not tender"
+_SEEN = words_of(
+    "showed shows shown found appears appeared seen seems confirmed noted reveals revealed considered judged"
+)
 _OWNS = words_of("had has have having 's")
 _AS_DONE = words_of("with w/ for to")  # "replaced the old crown with": what follows is of today
 _YEAR = re.compile(r"(?:19|20)\d\d$")
@@ -80,17 +85,25 @@ class Contexts:
                 return  # "failed RCT": it was done
             if self._note.words[m.last : m.last + 1] == [":"] and word in ("no", "negative"):
                 return  # "cast? no: fiber": an answer, and what follows is so
-            self._mark(NEGATED, self._forward(m.last, sentence, reach=_REACH[NEGATED]))
-            for place in self._forward(m.last, sentence, reach=_FAR, commas=True):
-                self.far_negated[place] = True
+            if word == "non":  # "non surgical retreatment": of the next word alone
+                self._mark(NEGATED, range(m.last, min(m.last + 1, sentence.last)))
+                return
+            far = list(self._forward(m.last, sentence, reach=_FAR, commas=True))
+            last = next((p for p in far[1:] if self._note.words[p] in _NEW_SUBJECT), sentence.last)
+            self._mark(NEGATED, (p for p in self._forward(m.last, sentence, reach=_REACH[NEGATED]) if p < last))
+            for place in far:
+                self.far_negated[place] = place < last or self.far_negated[place]
         elif value == "negation_after":
-            self._mark(NEGATED, self._backward(m.first, sentence, reach=_AFTER))
+            self._mark(NEGATED, self._backward(m.first, sentence, reach=_AFTER, until=_JOINS))
         elif value == "history" and _DIAGNOSED & set(self._note.words[m.last : m.last + 1]):
             return  # a diagnosis, not a time
+        elif value == "history" and word == "other" and m.last - m.first == 1:
+            return  # "the other two canals"
         elif value == "history" and word == "last" and self._note.words[max(0, m.first - 1) : m.first] == ["and"]:
             return  # "second and last visit": today's
         elif value == "history":
-            told_on = word in _TOLD_ON  # "pt had RCT abroad, single cone, no dam"
+            # "pt had RCT abroad, single cone, no dam"; "RCT 2015 elsewhere: single cone, no dam"
+            told_on = word in _TOLD_ON or self._note.words[m.last : m.last + 1] == [":"]
             if not (word in _TIMES and self._runs_on(sentence)):
                 self._mark(HISTORY, self._forward(m.last, sentence, until=_AS_DONE, commas=told_on))
             self._mark(HISTORY, self._bracket(m, sentence))
@@ -98,6 +111,8 @@ class Contexts:
                 self._mark(HISTORY, self._backward(m.first, sentence))
         elif value == "plan" and word in _NEED and _DENIED & set(self._note.words[max(0, m.first - 4) : m.first]):
             return  # "no post needed" says what is, not what will be
+        elif value == "plan" and word == "to" and not _SEEN.isdisjoint(self._note.words[sentence.first : m.first]):
+            return  # "showed the filling to be 1 mm short"
         elif value == "plan":
             self._mark(PLAN, self._forward(m.last, sentence, commas=word in _LONG_PLANS))
             before = self._note.words[max(sentence.first, m.first - 2) : m.first]
@@ -145,12 +160,14 @@ class Contexts:
                 return
             yield place
 
-    def _backward(self, last: int, sentence: Sentence, *, reach: int = 1000) -> Iterator[int]:
+    def _backward(
+        self, last: int, sentence: Sentence, *, reach: int = 1000, until: frozenset[str] = frozenset()
+    ) -> Iterator[int]:
         words = self._note.words
         if self._runs_on(sentence):
             reach = min(reach, _REACH_OF_RUN if reach <= _FAR else _TOLD_IN_RUN)
         for place in range(last - 1, max(sentence.first, last - reach) - 1, -1):
-            if place in self._stops or words[place] in (",", ":"):
+            if place in self._stops or words[place] in (",", ":") or words[place] in until:
                 return
             yield place
 

@@ -15,8 +15,9 @@ _APEX = (
     r"radiographic\s+term\w*|eal|\.?0(?:\.0)?\s+reading)"
 )
 _SHORT_OF = re.compile(
-    rf"(?P<range>\bwithin\s+|<\s*|less than\s+)?{_HOW_FAR}{MM}\s*(?:short|shy|coronal|away|back|from|"
-    rf"off|inside)\s*(?:(?:of|from|to)\s+)?(?P<apex>{_APEX})?"
+    rf"(?P<range>(?<!to )\bwithin\s+|<\s*|less than\s+)?{_HOW_FAR}{MM}\s*(?:short|shy|coronal|away|back|from|"
+    rf"off|inside|before)\s*(?:(?:of|from|to)\s+)?(?P<apex>{_APEX})?"
+    rf"|\bto\s+within\s+{_HOW_FAR.replace('P<n>', 'P<w>').replace('P<n2>', 'P<w2>')}{MM}\s*of\s+(?P<apex3>{_APEX})"
     rf"|\bshort\s*(?:of\s+(?:the\s+)?(?:radiographic\s+)?apex\s*)?(?:by|"
     rf":)?\s*{_HOW_FAR.replace('P<n>', 'P<m>').replace('P<n2>', 'P<m2>')}{MM}"
     rf"|(?:fill\w*|gp|length|obt\w*)\s*:?\s*(?P<r>{NUMBER})\s*short\b"
@@ -45,6 +46,7 @@ _NOT_LENGTH = re.compile(
 
 _OF_ANOTHER = re.compile(r"\s*(?:of\s+)?(?:the\s+)?(?:pulp|bone|crest|gingiv|margin|floor|furcation|cej|nerve|sinus)")
 _TRACED = re.compile(r"\btrac(?:e|ed|es|ing)\b|\bsinus\b|\bfistula")
+_OF_TRAUMA = re.compile(r"\b(?:splint\w*|reposition\w*|luxat\w*|avuls\w*)\b")  # a tooth that was moved, no filling
 _CURT = 45  # letters of a sentence that says nothing else: "1 mm short."
 _AS_KEY = re.compile(r"short\s*:|(?:fill|gp|length)\b")
 
@@ -61,6 +63,7 @@ def lengths(note: Note) -> Iterator[Read]:
                 sign == 0
                 or named.get("apex")
                 or named.get("apex2")
+                or named.get("apex3")
                 or _AS_KEY.match(text, m.start())
                 or (_ENDO_NEAR.search(around) if len(around) > _CURT else of_endo)
             )
@@ -68,14 +71,14 @@ def lengths(note: Note) -> Iterator[Read]:
                 continue
             if sign == 0 and _TRACED.search(around):
                 continue  # a point that traces a sinus tract
-            if _OF_ANOTHER.match(text, m.end()):
+            if _OF_ANOTHER.match(text, m.end()) or (sign < 0 and _OF_TRAUMA.search(text)):
                 continue  # "caries 1 mm short of the pulp"
-            first = next((v for name in "nmkqrse" if (v := named.get(name))), "0")
-            second = named.get("n2") or named.get("m2")
+            first = next((v for name in "nmkqrsew" if (v := named.get(name))), "0")
+            second = named.get("n2") or named.get("m2") or named.get("w2")
             far = 0.0 if sign == 0 else number(first)
             sure = (
                 far <= 5
-                and not named.get("range")
+                and not (named.get("range") or named.get("w"))
                 and not second
                 and (sign != 1 or bool(named.get("apex") or named.get("e") or "short" in m.group()))
             )

@@ -73,7 +73,7 @@ def _role_of(scene: Scene, m: Match, roles: list[Match]) -> Match | None:
     s = scene.note.sentences[scene.note.sentence_at[m.first]]
     words = scene.note.words
     roles = [r for r in roles if _serves(r, m)]
-    ahead = [r for r in roles if m.last <= r.first < min(s.last, m.last + _BEHIND)]
+    ahead = [r for r in roles if m.last <= r.first < min(s.last, m.last + _BEHIND + (r.entry.field == "orifice_seal"))]
     between = set(words[m.last : ahead[0].first]) if ahead else set()
     joined = {"and", "then", "with", "w/", "in", "over", "on", "at"}
     if ahead and ahead[0].entry.field == "orifice_seal":

@@ -13,12 +13,13 @@ from pipeline.notes.sizes import sizes
 from pipeline.notes.text import Note, words_of
 
 _CANALS = on_one_line(
-    r"(?<![\d./#:])\b(?P<n>[1-6]|one|two|three|four|five|single)\s*(?:-\s*)?(?:separate\s+|distinct\s+|"
-    r"total\s+|main\s+|patent\s+)?(?:canals?|canaled|cans?|orifices)\b(?!\s*(?:left|remain))"
+    r"(?<![\d./#:+])\b(?P<n>[1-6]|one|two|three|four|five|single)\s*(?:-\s*)?(?:(?:separate|distinct|total|main|patent|"
+    r",\s*(?:wide|large|narrow|straight|curved|fine))\s+)?(?:canals?|canaled|cans?|orifices)\b(?!\s*(?:left|remain))"
+    r"|\b(?P<p1>[1-4])\s*\+\s*(?P<p2>[1-3])\s*canals?\b|\b(?P<both>both)\s+(?:of\s+the\s+)?canals\b"
     r"|\bcanals?\s*(?:found|located|treated|x|:|=|#|number|no\.?|identified|present|negotiated|"
     r"\()*\s*(?::|=|x|\(|-)\s*x?(?P<m>[1-6])\b(?!\s*(?:mm|%|[.,/]\d|:))"
     r"|(?<![a-z:/])\bc\s*:\s*(?P<q>[1-6])\b(?![.,:/]?\d)|(?<![\d.#])\b(?P<c>[1-6])(?:c\b|\s[c]\b(?=\s*[(,.;]))|\bx\s?(?P<k>[1-6])\s+canals?\b|\bcanals?\s+x\s?(?P<j>[1-6])\b"
-    r"|\b(?:a\s+|the\s+)?(?P<nth>3rd|4th|5th|third|fourth|fifth)\s+canal\s+(?:was\s+)?(?:found|located|identified|negotiated|present)"
+    r"|\b(?:a\s+|the\s+)?(?P<nth>3rd|4th|5th|third|fourth|fifth)\s+canal\s+(?:\(\s*\w+\s*\)\s*)?(?:was\s+)?(?:found|located|identified|negotiated|present)"
     r"|\b(?:found|located|identified)\s+(?:a\s+|the\s+)?(?P<nth2>3rd|4th|5th|third|fourth|fifth)\s+canal\b"
     r"|\bcanals\s+(?P<i>[1-6])(?=\s*(?:[.,;]|$)(?!\d))"
 )
@@ -29,6 +30,8 @@ _NO_MEASURE = re.compile(
     r"\b(?:mb-?[12]?|ml|db|dl)\s*(?:-+|x|n/?a|none|calcified|not)(?=\s*[/,;)]|\s*$|\s+(?:found|located))"
 )
 _OF_CANALS = re.compile(r"\d\s*(?:of|/|out of)\s*$")
+_OF_TEETH = re.compile(r"\brct|\broot\b|endo|naocl|hypochl|obtur|gutta|shaped|filed|\bfiles?\b|sealer")
+_BESIDE_ONE = re.compile(r"\b(?:other|remaining)\s+$")  # "the other two": of three
 _NAMES = re.compile(
     r"\b(mb\s?-?[12]?|ml|db|dl|mm|pal(?:atal)?|ling(?:ual)?|buc(?:cal)?|dist(?:al)?|mesiobuccal|"
     r"mesiolingual|distobuccal|distolingual|mesial|p|d|b|l)\b"
@@ -41,6 +44,11 @@ _NAMES_FIRST = re.compile(
     rf"(?<![a-z])((?:(?:mb\s?[12]|{CANAL_WORD})\b\s*(?:,\s*and|,\s*&|,|&|\+|/|and)?\s*){{2,6}})(?:canals?\b|were\s+|all\s+)*\s*"
     r"(?:canals|located|found|identified|negotiated)\b"
 )
+# Three or more names in a row, one of them of two letters, are canals; surfaces have one letter, depths have numbers.
+_NAMES_ALONE = re.compile(
+    rf"(?<![a-z\d-])(?=[^.;\n]{{0,14}}\b(?:mb|ml|db|dl))(?:{CANAL_WORD}\b\s*(?:,\s*and\b|,\s*&|,|&|\+|/|and\b)?\s*){{3,6}}"
+    r"(?![\w\d#]*\d|cusp|root|pocket|surface|wall|line)"
+)
 _FULL = {"palatal": "p", "pal": "p", "lingual": "l", "ling": "l", "buccal": "b", "buc": "b", "distal": "d", "dist": "d",
          "mesiobuccal": "mb", "mesiolingual": "ml", "distobuccal": "db", "distolingual": "dl", "mesial": "m",
          "mb1": "mb", "mb-1": "mb"}  # fmt: skip
@@ -50,9 +58,13 @@ def _canals(note: Note) -> Iterator[Read]:
     text, told = note.clean, False
     for m in _CANALS.finditer(text):
         word = m["n"] or m["m"] or m["k"] or m["j"] or m["c"] or m["i"] or m["nth"] or m["nth2"] or m["q"]
-        sure = not _OF_CANALS.search(text[max(0, m.start() - 10) : m.start()])
+        many = 2 if m["both"] else int(m["p1"]) + int(m["p2"]) if m["p1"] else number(word)
+        if m["both"] and not _OF_TEETH.search(text):
+            continue
+        before = text[max(0, m.start() - 14) : m.start()]
+        many += bool(m["n"]) and many < 4 and bool(_BESIDE_ONE.search(before))
         told = True
-        yield Read("canals", plain(number(word)), m.start(), m.end(), sure, "canals", 2)
+        yield Read("canals", plain(many), m.start(), m.end(), not _OF_CANALS.search(before), "canals", 2)
     if told:
         return
     for m in _NAMES_FIRST.finditer(text):
@@ -65,6 +77,11 @@ def _canals(note: Note) -> Iterator[Read]:
         if len(names) >= 2:
             yield Read("canals", str(len(names)), m.start(), m.end(), not _NO_MEASURE.search(m[1]), "canals_named", 1)
             return
+    for m in _NAMES_ALONE.finditer(text):
+        names = {_FULL.get(n := re.sub(r"[\s-]", "", x), n) for x in _NAMES.findall(m[0])}
+        if len(names) >= 3:
+            yield Read("canals", str(len(names)), m.start(), m.end(), True, "canals_named", 1)
+            return
     each = list(_EACH_CANAL.finditer(text))
     if len({m[1] for m in each}) >= 2:
         names = {_FULL.get(m[1], m[1]) for m in each}
@@ -75,7 +92,11 @@ _PAI = on_one_line(
     r"\b(?:p\s?a\s?i|periapical\s+index|p\.a\.i\.?)(?![a-z])(?:\s*(?:score|index|grade|of|is|was|now|"
     r"today|currently|preop|pre-op|pre|before|at|remains|still|down|from|to|(?:down\s+)?to|looks?|like|appears?|about|around|a|scored?|\)|"
     r"[=:(#-]))*?\s*(?P<a>[1-5]|one|two|three|four|five|i{1,3}|iv|v)(?![a-z\d]|\.\d|\s*(?:mm|%|"
-    r"/\d\d))(?:\s*/\s*5\b)?(?:\s*(?:->|-->|=>|>|to|→|now)+\s*(?P<b>[1-5])\b(?!\s*mm))?"
+    r"/\d\d))(?:\s*/\s*5\b)?(?:\s*(?:down\s+)?(?:->|-->|=>|>|to|→|now)+\s*(?P<b>[1-5])\b(?!\s*mm))?"
+)
+_PAI_BEHIND = on_one_line(
+    r"\b(?:scored?|scoring|rated|graded?|value)\s+(?:it\s+|of\s+|as\s+|at\s+|a\s+)*(?P<a>[1-5]|one|two|three|four|five)\s+"
+    r"(?:on|by|in|of)\s+(?:the\s+)?(?:pai|periapical\s+index)\b"
 )
 _ROMAN = {"i": "1", "ii": "2", "iii": "3", "iv": "4", "v": "5"}
 _BEFORE_BEHIND = re.compile(r"\s*(?:before\b|pre-?\s?op|at\s+(?:baseline|start)|initially|originally)")
@@ -85,13 +106,15 @@ _BEFORE = re.compile(
 
 
 _FORMER = re.compile(
-    r"[^.\n\d]{0,30}(?:\d[^.\n\d]{0,25})?\b(?:was|from|previously|baseline|base|preop|pre-op|compared\s+(?:with|to))\s*:?\s*(?:pai\s*)?([1-5])\b"
+    r"[^.\n\d]{0,30}(?:\d[^.\n\d]{0,25})?\b(?:was|from|previously|initially|originally|baseline|base|preop|pre-op|compared\s+(?:with|to))\s*:?\s*(?:pai\s*)?([1-5])\b"
     r"(?!\s*(?:mm|mo|yr|year|week))"
 )
 
 
 def _pai(note: Note) -> Iterator[Read]:
     text = note.clean
+    for m in _PAI_BEHIND.finditer(text):
+        yield Read("preop_or_pai", plain(number(m["a"])), m.start(), m.end(), True, "pai", 2)
     for m in _PAI.finditer(text):
         before = bool(_BEFORE.search(text[max(0, m.start() - 25) : m.start("a")])) or m["b"] is not None
         before = before or bool(_BEFORE_BEHIND.match(text, m.end()))
@@ -109,7 +132,7 @@ def _pai(note: Note) -> Iterator[Read]:
         elif not before and (former := _FORMER.match(text, m.end())):
             # "was 4" may have been at an earlier review.
             known = bool(_BEFORE_BEHIND.match(text, former.end()))
-            known = known or "preop" in former[0] or "pre-op" in former[0] or "base" in former[0]
+            known = known or any(word in former[0] for word in ("initially", "originally", "preop", "pre-op", "base"))
             yield Read("preop_pai", former[1], m.start(), former.end(), known, "pai", 2)
         elif before and (
             later := re.match(
@@ -122,19 +145,22 @@ def _pai(note: Note) -> Iterator[Read]:
 
 
 _VISITS = on_one_line(
-    r"\b(?:in\s+|over\s+|completed\s+in\s+)?(?P<n>[1-6]|one|two|three|four|single)\s*-?\s*(?:visits?|"
+    r"\b(?:in\s+|over\s+|completed\s+in\s+)?(?P<n>[1-6]|one|two|three|four|single)\s*-?\s*(?:long\s+|short\s+)?(?:visits?|"
     r"appts?|appointments?|sittings?|sessions?)\b(?!\s*(?:ago|remain|left|after|later|before))"
-    r"|\b(?:number\s+of\s+)?visits?\s*(?::|=|#:|-)+\s*(?P<m>[1-6])\b|\b(?:number\s+of\s+)?(?:visits|sittings|appointments)\s+"
+    r"|\b(?:number\s+of\s+)?visits?\s*(?::|=|#:|-)+\s*(?P<m>[1-6])\b(?!\s*(?:of|/))|\b(?:number\s+of\s+)?(?:visits|sittings|appointments)\s+"
     r"(?P<w>[1-6]|one|two|three|four)\b(?!\s*(?:of|/))|\b(?:visit|sitting|appointment|appt|stage)\s*#?\s*(?P<k>[2-6])\b(?!\s*(?:of|/|[.,]?\d|mm))"
-    r"|\bvisit\s*#?\s*(?P<i>[1-6])\s*(?:of|/)\s*(?P<of>[1-6])\b"
+    r"|\bvisit\s*[#:]?\s*(?P<i>[1-6])\s*(?:of|/)\s*(?P<of>[1-6])\b"
+    r"|\b(?:in|at)\s+(?:the\s+)?(?P<same>same|one)\s+(?:session|sitting|visit|appointment|(?<=one )go)\b"
+    r"|\b(?:rct|endo)\s+(?:done\s+|completed\s+|finished\s+)?in\s+(?P<one>one)(?=\s*[.;,]|\s*$)"
+    r"|\bvisit\s*,\s*the\s+(?P<the>second|third|fourth)\b"
     r"|\b(?P<x>[1-6])(?:st|nd|rd|th)\s+visit\s+of\s+(?P<xof>[1-6]|two|three|four)\b"
     r"|(?<![\d.#])\b(?P<v>[1-4])v\b"
     r"|\b(?P<o>1st|2nd|3rd|4th|first|second|third|fourth)\s+(?:and\s+(?:final|last)\s+)?(?:visit|appt|"
-    r"appointment|sitting|stage)\b"
+    r"appointment|sitting|session|stage)\b"
 )
 _DONE = re.compile(
-    r"obtur|\bfilled\b|completed|\bcomplete\b|rct done|finished|\bgp\b|gutta|condens|compact|single cone|"
-    r"\bsealer\b|thermoplast|\bcarrier\b|\bwarm vert|\bwvc?\b"
+    r"obtur|\b(?:root\s+)?fill(?:ed|ing)\b(?<!temp filling)(?<!temporary filling)|completed|\bcomplete\b|rct done|"
+    r"finished|\bgp\b|gutta|condens|compact|single cone|\bsealer\b|thermoplast|\bcarrier\b|\bwarm vert|\bwvc?\b"
 )
 
 
@@ -153,13 +179,15 @@ def _visits(note: Note) -> Iterator[Read]:
             yield Read("visits", of, m.start(), m.end(), m["x"] == of, "visit_of", 2)
         elif m["i"]:
             yield Read("visits", m["of"], m.start(), m.end(), m["i"] == m["of"], "visit_of", 2)
+        elif m["same"] or m["one"]:
+            if done or m["one"]:
+                yield Read("visits", "1", m.start(), m.end(), True, "visits", 3)
         elif m["k"]:
             if done:
                 yield Read("visits", m["k"], m.start(), m.end(), True, "visit_nth", 1)
         elif done and not text[max(0, m.start() - 20) : m.start()].rstrip().endswith(("since", "from", "at last")):
-            yield Read(
-                "visits", plain(number(m["o"])), m.start(), m.end(), m["o"] not in ("1st", "first"), "visit_nth", 1
-            )
+            nth = m["o"] or m["the"]
+            yield Read("visits", plain(number(nth)), m.start(), m.end(), nth not in ("1st", "first"), "visit_nth", 1)
 
 
 # What has to stand in a note for a reader to look at it at all: most notes speak of little.
@@ -171,14 +199,15 @@ _READERS: tuple[tuple[frozenset[str], Callable[[Note], Iterator[Read]]], ...] = 
     (words_of(
     ".04 .06 .02 .08 04 06 02 08 bmp gauged gauge till upto "
     "c&s c/s maf maf's mafs master apical final instrumented instrumentation enlarged shaped shaping prepared prepped "
-               "rotary cleaned c filed niti finished reciprocating recip reciprocation files file hand size taper "
+               "canals rotary cleaned c filed niti finished reciprocating recip reciprocation files file hand "
+               "size taper "
                "instr m mafs single rotaries mac sequence mas"
 ), sizes),
     (words_of(
     "mm millimeters millimeter apex short flush long mil mils ra"
 ), lengths),
     (words_of(
-    "canals canal can cans orifices mb dl ml db wl wls mb mb1 mb2 db located lengths canaled c"
+    "canals canal can cans orifices both mb dl ml db wl wls mb mb1 mb2 db located lengths canaled c"
 ), _canals),
     (words_of(
     "ferrule ferule ferr fer"
@@ -187,7 +216,7 @@ _READERS: tuple[tuple[frozenset[str], Callable[[Note], Iterator[Read]]], ...] = 
     "pai pai1 pai2 pai3 pai4 pai5 periapical p"
 ), _pai),
     (words_of(
-    "visit visits v appt appts appointment appointments sitting sittings session sessions stage"
+    "visit visits v one appt appts appointment appointments sitting sittings session sessions stage"
 ), _visits),
 )  # fmt: skip
 

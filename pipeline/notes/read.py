@@ -10,7 +10,7 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from pipeline.notes.conditions import Scene, filled_before, holds, sensitive_before
+from pipeline.notes.conditions import Scene, crown_stands, filled_before, holds, sensitive_before
 from pipeline.notes.context import DOUBT, HISTORY, NEGATED, PERSON, PLAN, RISK, Contexts
 from pipeline.notes.evidence import evidence_of
 from pipeline.notes.fields import settle
@@ -33,7 +33,15 @@ _THEN_ENGINE = re.compile(
     r"\bhand\b[^.;\n]{0,40}\b(?:then|followed\s+by|finish\w*|completed\s+with)\b[^.;\n]{0,30}\b(?:rotary|rotaries|niti|nickel|engine)\b"
 )
 _SMALL = re.compile(r"\b(?:0?6|0?8|10|15|20)\b|glide|patency")
-_KEPT = words_of("retained left kept retain keep remains remained sound intact")
+_JUST_TREATED = re.compile(
+    r"\bpost-?\s?op\w*\s+call\b|\b(?:after|since|following|post|from)\b[^.;\n]{0,30}\b(?:yesterday|today|last\s+night|this\s+morning)\b"
+)
+_UP_TO_NOW = words_of("has have")
+_NO_CROWN = words_of("veneer veneers inlay inlays")
+_PULLED = words_of("extraction extracted elevated forceps")
+_KEPT = words_of(
+    "serves serve serving adequate stays stay retained left kept retain keep remains remained sound intact"
+)
 _OF_POST = words_of("post posts dowel core")
 _PUT_BACK = words_of("recemented recement rebonded recementation reseated")
 _DENIES = words_of("none no nil denied n absent neg negative not never un n't")
@@ -117,6 +125,8 @@ def _spans(scene: Scene) -> Iterator[Read]:
         if told is not None:
             start, end = note.as_written(told.start(), told.end())
             yield Read("pulp_status_at_prep", value, start, end, True, "before_preparation")
+    for told in crown_stands(scene):
+        yield Read("crown_in_place", "true", *note.as_written(told.start(), told.end()), True, "crown_stands")
     for m in scene.matches:
         if m.entry.kind in ("term", "crown_material") and holds(scene, m):
             field = m.entry.field
@@ -151,8 +161,11 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
     last = max(first + 1, note.token_at(max(r.start, r.end - 1)) + 1)
     if contexts.of(PERSON, first, last) or contexts.of(RISK, first, last):
         return
-    if contexts.of(HISTORY, first, last) and r.field not in _PAST_TOO and not _kept(scene, r, first):
-        return
+    if contexts.of(HISTORY, first, last) and r.field not in _PAST_TOO:
+        lately = r.field == "symptomatic" and contexts.said[NEGATED][first]  # "he has had no trouble with it"
+        since = lately and not _UP_TO_NOW.isdisjoint(note.words[max(0, first - 5) : first])
+        if not since and not _kept(scene, r, first):
+            return
     if contexts.of(PLAN, first, last) and r.field not in _NO_PLAN and not _of_today(note.words[first:last], r):
         if r.field != "material" or "prepping" not in scene.classes:
             return
@@ -160,8 +173,13 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
         r = replace(r, sure=r.sure and scene.near_work(first, "prepping") and scene.is_ordered(first))
     if r.field == "crown_in_place" and "implant" in note.words[max(0, first - 2) : first]:
         return
-    if r.field == "material" and _TAKEN_OFF & set(note.words[last : last + 3]):
+    goes = r.field == "material" or (r.field == "crown_in_place" and r.value == "true")
+    if goes and _TAKEN_OFF & set(note.words[last : last + 3]):
         return  # "PFM removed": the crown that goes
+    if r.field == "margin" and _NO_CROWN & note.word_set and "crown" not in note.word_set:
+        return
+    if r.field == "separated_instrument" and _PULLED & note.word_set:
+        r = replace(r, sure=False)  # the tip of a root
     if r.field == "material" and not any(scene.near_work(first, c) for c in ("making", "prepping", "seating_strong")):
         r = replace(r, sure=False)  # a crown that is only spoken of
     if r.field == "instrumentation" and r.value == "hand" and (m := _THEN_ENGINE.search(note.clean)):
@@ -175,6 +193,8 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
             r = replace(r, field="preop_pai", sure=r.sure and scene.is_treatment and r.value not in ("1", "2"))
     if r.field == "symptomatic" and r.value == "true" and "had" in note.words[max(0, first - 4) : first]:
         r = replace(r, sure=False)  # what was felt before today
+    if r.field == "symptomatic" and _JUST_TREATED.search(note.clean):
+        return  # what is felt on the day after is no finding of a review
     if r.field == "symptomatic" and scene.is_diagnosed and not scene.recall_at(first):
         return  # the signs of a diagnosis, not of a review
     if scene.came_to_nothing and r.field not in _NO_PLAN and TABLE_OF.get(r.field) != "findings":
@@ -187,7 +207,11 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
         if negated and negated != "-":
             yield replace(r, value=negated, sure=r.sure or negated in ("none", "false"))
         return
-    if r.field == "crown_in_place" and r.value == "false" and _PUT_BACK & note.word_set:
+    if (
+        r.field == "crown_in_place"
+        and r.value == "false"
+        and any(w in _PUT_BACK and not contexts.said[NEGATED][p] for p, w in enumerate(note.words))
+    ):
         r = replace(r, sure=False)
     if contexts.of(DOUBT, first, last):
         r = replace(r, sure=False)
@@ -197,7 +221,7 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
 def _kept(scene: Scene, r: Read, place: int) -> bool:
     """Whether a core of before serves on: "existing amalgam retained as core"."""
     s = scene.note.sentences[scene.note.sentence_at[place]]
-    return r.field == "core" and not _KEPT.isdisjoint(scene.note.words[s.first : s.last])
+    return r.field in ("core", "post") and not _KEPT.isdisjoint(scene.note.words[s.first : s.last])
 
 
 def _can_be_denied(r: Read, words: Sequence[str]) -> bool:

@@ -23,7 +23,7 @@ _SIZE_MAF = re.compile(
     r"(?<![\d.:/#])(?:#|size\s*)?(\d{2,3})\s*(?:k(?:\s?-?\s?files?)?\s*)?(?:maf|master(?:\s+apical\s+file)?|final)\b"
 )
 _FILE_SIZE = re.compile(
-    r"\brecip\w*\s*,?\s*(?:#|size\s*)(?P<n2>\d{2})\b(?!\s*(?:mm|%|min|sec))|\b(?:recip\w*|rotary|"
+    r"\brecip\w*\s*,?\s*(?:#|size\s*)?(?P<n2>\d{2})\b(?!\s*(?:mm|%|min|sec))|\b(?:recip\w*|rotary|"
     r"single|one)\s+(?:niti\s+|rotary\s+|reciprocating\s+)?(?:files?|"
     r"instruments?)\s*[,(]?\s*(?:of\s+)?(?:size\s*|iso\s*)?#?(?P<n>\d{2})\b(?!\s*(?:mm|%|min|sec))"
 )
@@ -68,6 +68,7 @@ _ENGINE = re.compile(r"\brotar(?:y|ies)\b|\bniti\b|\brecip")
 _HAND_FILE = re.compile(r"k\s?-?\s?files?")
 _HAND_TO = re.compile(
     r"\b[kh]\s?-?\s?files?\s*(?:#?\d{2}\s*(?:-|to|till|upto)\s*)?#?(?P<n>[2-9][05]|1[0-4]0)\b(?!\s*(?:mm|%|min|sec))|"
+    r"\bhand[\s-]*(?:(?:filed|files?|instrumented|instrumentation|prep\w*)\s*)?(?:to\s+)?(?:size\s*|iso\s*)?#?(?P<h>[2-9][05]|1[0-4]0)\b(?!\s*(?:mm|%|min|sec))|"
     r"(?:^|[.;]\s+)#(?P<z>[5-9][05]|1[0-4]0)(?=\s*[.;])"
 )
 _OF_SOME = re.compile(r"\s*(?:in\s+|on\s+)?(?:the\s+)?(?:mesial|distal|buccal|palatal|lingual|mb|db|ml|dl)")
@@ -105,7 +106,7 @@ def sizes(note: Note) -> Iterator[Read]:
             found.append((size, m.start(), m.end(), not _OF_SOME.match(text, m.end())))
     for m in _HAND_TO.finditer(text):
         if (
-            (size := int(m["n"] or m["z"])) in SIZES
+            (size := int(m["n"] or m["z"] or m["h"])) in SIZES
             and size >= 25
             and not _BROKE.search(sentence_text(note, m.start()))
         ):
@@ -155,6 +156,7 @@ def _is_first(text: str, start: int, end: int, size: int) -> bool:
 
 def _sizes_of_canals(note: Note, position: int) -> set[int]:
     """Sizes that the words around a place give to single canals: where they differ no one size is the tooth's."""
-    around = note.clean[max(0, position - 40) : position + 90]
+    before = note.clean[max(0, position - 40) : position].rpartition("mm")[2]  # what is in mm is no size
+    around = before + note.clean[position : position + 90]
     found = {int(a or b) for a, b in _PER_CANAL.findall(around)}
     return {n for n in found if n in SIZES and n >= 20}

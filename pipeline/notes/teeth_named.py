@@ -20,6 +20,7 @@ _NOT_TEETH_AFTER = re.compile(
     r"cone|gp\b|gutta|gates|cord|mm\b|%|gauge|ga\b|spreader|plugger|fiber|suture|silk|patency|stainless|ss\b|niti|"
     r"rotary|peeso|post\b|film)"
 )
+_POINTED_AT = re.compile(r"\b(?:points?|pointed|pointing|localized|radiates?|due|next|belongs?)\s+to\s*$")
 _WITH_FILE = re.compile(
     r"(?:bypass\w*|instrument\w*|shaped|filed|negotiated|patency|files?)\b[^.;\n]{0,18}\b(?:with|w/|w|"
     r"using)\s*(?:an?\s*)?(?:#?\d{1,2}\s*(?:and|&|,)\s*)?$"
@@ -38,7 +39,7 @@ _LISTS_ON = re.compile(
     r"\s+(?:cap|crown|crn|rct|pfm|mcc|zir|vital|normal|necro|asymp|pain|no\b|has\b|is\b|was\b|still\b|root|fgc)"
 )
 _T = re.compile(r"\bt(\d{1,2})\b")
-_LINE = re.compile(r"(?m)(?:^|(?<=[.;:]\s))\s*(\d{1,2})\s*(?=:(?!\d)|\)|\s-\s|-\s)")
+_LINE = re.compile(r"(?m)(?:^\s*(\d{1,2})\s*\)|(?:^|(?<=[.;:]\s))\s*(\d{1,2})\s*(?=:(?!\d)|\s-\s|-\s))")
 _BARE = re.compile(
     r"(?<![\d.#/:-])\b(\d{1,2})[^\S\n]+(?=(?:rct|root canal|endo\b|crown|crn|core|post\b|pfm|zirc|retx|retreat|prep|"
     r"recall|"
@@ -73,14 +74,14 @@ _FIRST = re.compile(
 )
 _OPENS = re.compile(
     r"(?:^|[.;!?|(]\s+|[\n(]\s*|\b(?:in|on|of|for|with|about|o/e|c/o|c/c|dx|crowns?|crn|cap|bridge|teeth|seat|fit|review|"
-    r"pain|abscess|pulpitis|necrosis|periodontitis|osteitis|missing|rct|re-?rct|is|was|his|her|the|around|diagnosis|prep|"
+    r"pain|sensitivity|sensitive|tender|that|which|loose|abscess|pulpitis|necrosis|periodontitis|osteitis|missing|rct|re-?rct|is|was|his|her|the|around|diagnosis|prep|"
     r"diagnosed|adv|advised|abutments?|access|opening|restored|extracted|follow\s?up|f/u|fu|re-?check|check|recall|number|at|reviewed|whose|saw|seen|seeing|treated|crowned|prepared|completed|finished|started|"
     r"continued|fitted|cemented|opened|accessed|obturated)\s*[:-]?\s*)$"
 )
 _BESIDE_IT = re.compile(r"\s*(?:,|&|\+|/|and|,\s*and)?\s*")
 _GOES_ON = re.compile(r"\s*(?:,|&|\+|and|-|/|,\s*and)\s*$")
 _NO_TOOTH_BEHIND = re.compile(
-    r"\s*-?\s*(?:mm|yrs?|years?|y/?o|old|mins?|minutes?|secs?|seconds?|days?|wks?|weeks?|mos?|months?|hours?|hrs?|ml|cc|"
+    r"\s*-?\s*(?:mm|yrs?|years?|y/?o\b|old|mins?|minutes?|secs?|seconds?|days?|wks?|weeks?|mos?|months?|hours?|hrs?|ml|cc|"
     r"carp|canals?|visits?|x|films?|bw|pas?\b|quad|surf|carpules?|fillings?|st|nd|rd|th|units?|c\b|large|small|new|more|old|gauge|degrees?|points?|patients?|times|am|pm|taper|percent|per\s?cent|units?|mg|kv|"
     r"teeth|crowns?\s+(?:to|were)|jan|feb|march|april|may|june|july|aug|sept?|oct|nov|dec)\w*\b|\s*[%x°'\"]|\s*/\s*\d|\s+[2-8]\s?%"
 )
@@ -111,7 +112,8 @@ def teeth_named(note: Note, notation: str) -> list[Named]:
             continue
         after = text[m.start("list") + len(_first(m["list"])) :]
         signed = m.group().startswith(("#", "number"))
-        if not named or (signed and _NOT_TEETH_BEFORE.search(text[max(0, m.start() - 16) : m.start()])):
+        before = text[max(0, m.start() - 16) : m.start()]
+        if not named or (signed and _NOT_TEETH_BEFORE.search(before) and not _POINTED_AT.search(before)):
             continue
         if signed and (_NOT_TEETH_AFTER.match(text[m.end() :]) or (len(named) == 1 and _NOT_TEETH_AFTER.match(after))):
             no_teeth.append(Named((), m.start(), m.end()))
@@ -123,10 +125,11 @@ def teeth_named(note: Note, notation: str) -> list[Named]:
         for m in pattern.finditer(text):
             if pattern is _BARE and _VALUE_BEFORE.search(text[max(0, m.start(1) - 16) : m.start(1)]):
                 continue  # the value of another name: "MAF: 30"
-            if (number := _number(m[1], notation)) is not None and not _taken(
-                [*found, *no_teeth], m.start(1), m.end(1)
+            group = m.lastindex or 1
+            if (number := _number(m[group], notation)) is not None and not _taken(
+                [*found, *no_teeth], m.start(group), m.end(group)
             ):
-                found.append(Named((number,), m.start(1), m.end(1)))
+                found.append(Named((number,), m.start(group), m.end(group)))
     if notation != "fdi":
         for m in _FOUND_OF.finditer(text):
             if (number := _number(m[1], notation)) is not None and not _taken(

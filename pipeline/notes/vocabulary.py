@@ -17,7 +17,8 @@ from pipeline.notes.phrases import Branch, Run, groups_of, spelled_out
 from pipeline.notes.text import Note, words_of
 
 _SHORTEST_REPAIRED = 6  # letters; shorter words are too often others of their own
-_SHORTEST_SWAPPED = 5  # two neighbours swapped make another word of its own less often
+_SHORTEST_SWAPPED = 4  # two neighbours swapped, or a vowel left out, make another word of its own less often
+_SHORTEST_TWICE = 10  # letters of a word that two slips may stand in
 TOOTH_WORD = re.compile(r"(?:[1-4][1-8]|[ul][lr][1-8])$")
 _SHORTEST_JOINED = 7  # letters of a word that may be written in two parts
 # Between these and what is said of them the number of the tooth may stand: "crown #30 came off".
@@ -31,7 +32,20 @@ _NO_SLIPS = words_of(
     "three seven eight barrier carried carries carrying condense condenser completes prepares retreats restores "
     "patients patience lining finish diner angel trail quite quiet causal casual marital martial form united "
     "placing palced caries dentine dentist scaled scaling sealant sealants heated treats spaced paces places bended "
-    "issued bounded bonder founded rounder closes closer pasted posted carving coping copings chipped cropped"
+    "issued bounded bonder founded rounder closes closer pasted posted carving coping copings chipped cropped "
+    "cats clod coed fist lien lots pots sped thur zone isnt hadn casp abel roto seta comb cors cres clan fond fund "
+    "ging pint pont peri prop pros lose loos sals scot shad sins sond ther wars wers wold mult intr "
+    "irritation irritated "
+    "acting advice banded bending biased binding bounding breach cases cased cleaner cleanly clearing collection "
+    "compensation competed completion connection content contiguous contracts conversation crowded decides "
+    "defines delivers denial detective excerpt excessively exiting explorer feeding field firing fixing fling "
+    "follower formed forms gong heading health hearing infection infections inflated intent latter linear linked "
+    "literal literally locking manager matter messing packet paints panning parent parsed paused perforated "
+    "perforation permission picked planting presses prints propagation property provable quotes radical reached "
+    "reader reads receiver remained remote resign resort sealing section selling serves shading shared sharing "
+    "sheets shingle singly slated snipped spelling staple stated states stating stepped stopped swapped tamper "
+    "tempted tenter throughput trapping usable waited warmed wasted worker whole fills fells sells shops tests "
+    "weeded"
 )
 # Words of the vocabulary that are everyday ones: a slip from one of them is more often another everyday word.
 _EVERYDAY = words_of(
@@ -158,13 +172,19 @@ class Repairs(dict[str, str]):
         super().__init__()
         self._known = frozenset(known)
         self._long = frozenset(w for w in self._known if len(w) >= _SHORTEST_JOINED and w.isalpha())
-        self._heard = dict(heard or {})
+        self._heard = {run: said for run, said in (heard or {}).items() if len(run) > 1}
         self._heard_first = {run[0]: max(len(r) for r in self._heard if r[0] == run[0]) for run in self._heard}
+        for run, said in (heard or {}).items():
+            if len(run) == 1 and run[0] not in self._known:
+                self[run[0]] = said
         self._near: dict[str, set[str]] = {}
+        self._longest: dict[str, list[str]] = {}
         for word in self._known:
-            if len(word) >= _SHORTEST_SWAPPED and word.isalpha() and word not in _EVERYDAY:
+            if len(word) >= _SHORTEST_SWAPPED and word.isalpha():
                 for form in _one_less(word):
                     self._near.setdefault(form, set()).add(word)
+                if len(word) >= _SHORTEST_TWICE - 1:
+                    self._longest.setdefault(word[0], []).append(word)
 
     def joined(self, words: list[str]) -> list[tuple[int, int, str]]:
         """Runs of words that a dictation took apart or misheard: from, up to, and the word that was said.
@@ -208,12 +228,23 @@ class Repairs(dict[str, str]):
     def _meant(self, word: str) -> str:
         if len(word) < _SHORTEST_SWAPPED or word in self._known or word in _NO_SLIPS or not word.isalpha():
             return word
+        if word.endswith("shun") and (told := word[:-4] + "tion") != word:
+            return told if told in self._known else self._meant(told)
         near = {known for form in _one_less(word) for known in self._near.get(form, ()) if _one_slip(word, known)}
-        near = {known for known in near if known[0] == word[0] and not _same_stem(word, known)}
+        near = {
+            known for known in near
+            if known[0] == word[0] and not _same_stem(word, known)
+        }  # fmt: skip
         if len(word) < _SHORTEST_REPAIRED:
-            near = {known for known in near if sorted(known) == sorted(word) or _lacks_a_vowel(word, known)}
+            near = {known for known in near if _swapped(word, known) or _lacks_little(word, known)}
+            near = near - _EVERYDAY or near
         elif len(near) > 1:  # a short form that is a slip away is not what a long word is meant for
             near = {known for known in near if len(known) > len(word)} or near
+        if len(word) >= _SHORTEST_REPAIRED:
+            near = {known for known in near if known not in _EVERYDAY or _swapped(word, known)}
+            near = {known for known in near if known[:-1] != word} or near
+        if not near and len(word) >= _SHORTEST_TWICE:
+            near = {known for known in self._longest.get(word[0], ()) if _two_slips(word, known)}
         return near.pop() if len(near) == 1 else word
 
 
@@ -256,15 +287,33 @@ def _one_slip(a: str, b: str) -> bool:
     return rest_a[1:] == rest_b if len(a) > len(b) else rest_a == rest_b[1:]
 
 
-def _lacks_a_vowel(word: str, known: str) -> bool:
-    """Whether a word is another one without one of its vowels: "apicl", "intct"."""
+def _swapped(word: str, known: str) -> bool:
+    return len(word) == len(known) and sorted(word) == sorted(known)
+
+
+def _two_slips(a: str, b: str) -> bool:
+    """Whether two slips make `b` of `a`, and not only another ending: one of them is put right before the other."""
+    if abs(len(a) - len(b)) > 2 or a[:-2] == b[:-2] or _same_stem(a, b):
+        return False
+    head = next((n for n, (x, y) in enumerate(zip(a, b, strict=False)) if x != y), min(len(a), len(b)))
+    rest_a, rest_b = a[head:], b[head:]
+    mended = [(rest_a[1:], rest_b), (rest_a, rest_b[1:]), (rest_a[1:], rest_b[1:])]
+    if rest_a[:2] == rest_b[1::-1]:
+        mended.append((rest_a[2:], rest_b[2:]))
+    return any(x and y and _one_slip(x, y) for x, y in mended)
+
+
+def _lacks_little(word: str, known: str) -> bool:
+    """Whether a word is another one without one of its vowels or the second of two letters: "apicl", "glas"."""
     return len(known) == len(word) + 1 and any(
-        c in "aeiou" and known[:n] + known[n + 1 :] == word for n, c in enumerate(known)
+        (c in "aeiou" or c == known[n - 1]) and known[:n] + known[n + 1 :] == word for n, c in enumerate(known) if n
     )
 
 
 def _same_stem(word: str, known: str) -> bool:
-    """Another form of the same word (plural, past) is no slip."""
+    """Another form of the same word (plural, past) is no slip; the lack of the last letter of a long one is."""
+    if len(word) >= _SHORTEST_REPAIRED and known[:-1] == word:
+        return known[-1] in "sdrg" and known[-1] != known[-2]
     return word.startswith(known) or known.startswith(word)
 
 

@@ -13,6 +13,7 @@ from pipeline.practice.fields import NOTE_FIELDS
 
 TEXT, ROW, NOBODY = "text", "row", ""
 # Words before a tooth that is only mentioned beside the one that is treated.
+_PARTS = words_of("canal canals root roots cusp side")
 _BESIDE = words_of("adjacent opposing next neighboring neighbouring opp adj abutment contact contacts mesial distal")
 
 
@@ -26,7 +27,8 @@ class Whose:
         for one in named:
             place = note.token_at(one.start)
             first = note.sentences[note.sentence_at[place]].first
-            beside = bool(_BESIDE & set(note.words[max(first, place - 3) : place]))
+            before = set(note.words[max(first, place - 3) : place])
+            beside = not _BESIDE.isdisjoint(before) and _PARTS.isdisjoint(before)  # "the mesial canal of 47"
             other = scene.contexts.said[PERSON][place]
             if not other:
                 self._named.append((one, note.sentence_at[place], place, beside))

@@ -1,4 +1,4 @@
-"""Notes of a fifth author: mended on, and sealed ones that no rule was made or changed because of."""
+"""Notes of a fifth and a sixth author: mended on, and sealed ones that no rule was made or changed because of."""
 
 from __future__ import annotations
 
@@ -14,32 +14,43 @@ from tests.notes.judge import SECOND_AUTHOR, judge, overall, same, written_notes
 from tests.notes.test_second_author import table
 
 DATA = SECOND_AUTHOR.parent
-SCORES = DATA / "fifth_author_scores.csv"
 PARTS = {
-    "mended on": "fifth_author.txt",
-    "mended on, further": "fifth_author_more.txt",
-    "sealed": "fifth_author_sealed.txt",
+    "fifth_author_scores.csv": {
+        "mended on": "fifth_author.txt",
+        "mended on, further": "fifth_author_more.txt",
+        "sealed": "fifth_author_sealed.txt",
+    },
+    "sixth_author_scores.csv": {"mended on": "sixth_author_open.txt", "sealed": "sixth_author_sealed.txt"},
 }
 # As both sets of 150 were first read, before any rule was mended: precision 0.969 and 0.966, recall 0.739 and 0.698.
+# The sixth author's open and sealed notes as first read: 0.967 and 0.978, 0.805 and 0.823. After mending on the open
+# ones the sealed ones stood where they were (0.976, 0.823); after lists were read in general too, at 0.976 and 0.847.
 
 
-def scores() -> pl.DataFrame:
-    """Precision and recall by field of each part."""
-    return pl.concat(table(judge(written_notes(DATA / name))[0], part) for part, name in PARTS.items())
+def scores(kept_in: str) -> pl.DataFrame:
+    """Precision and recall by field of each part of one author's notes."""
+    return pl.concat(table(judge(written_notes(DATA / name))[0], part) for part, name in PARTS[kept_in].items())
 
 
 @pytest.mark.thorough
-def test_the_table_of_scores_is_what_the_rules_give():
+@pytest.mark.parametrize("kept_in", PARTS)
+def test_the_table_of_scores_is_what_the_rules_give(kept_in: str) -> None:
     # PYTHONPATH=. python -m tests.notes.test_fifth_author renews it; never look at which sealed notes go wrong.
-    assert_frame_equal(scores(), pl.read_csv(SCORES), check_dtypes=False)
+    assert_frame_equal(scores(kept_in), pl.read_csv(DATA / kept_in), check_dtypes=False)
 
 
 @pytest.mark.parametrize(
-    ("part", "notes", "precision", "recall"),
-    [("mended on", 150, 0.985, 0.93), ("mended on, further", 144, 0.98, 0.92), ("sealed", 150, 0.97, 0.8)],
+    ("name", "notes", "precision", "recall"),
+    [
+        ("fifth_author.txt", 150, 0.985, 0.945),
+        ("fifth_author_more.txt", 144, 0.98, 0.95),
+        ("fifth_author_sealed.txt", 150, 0.97, 0.85),
+        ("sixth_author_open.txt", 150, 0.985, 0.95),
+        ("sixth_author_sealed.txt", 150, 0.97, 0.84),
+    ],
 )
-def test_notes_of_twenty_five_clinicians_are_read_right(part: str, notes: int, precision: float, recall: float) -> None:
-    written = written_notes(DATA / PARTS[part])
+def test_notes_of_forty_five_hands_are_read_right(name: str, notes: int, precision: float, recall: float) -> None:
+    written = written_notes(DATA / name)
     found = overall(judge(written)[0])
     assert len(written) == notes
     assert found.precision >= precision
@@ -85,4 +96,5 @@ def test_each_tooth_of_an_examination_is_given_its_own():
 
 
 if __name__ == "__main__":
-    scores().write_csv(SCORES)
+    for kept_in in PARTS:
+        scores(kept_in).write_csv(DATA / kept_in)

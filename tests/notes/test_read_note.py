@@ -20,6 +20,30 @@ WORDS = vocabulary()
 # Note | field=value of the tooth of the row (36 in ISO 3950), "-" where the note says nothing of that field; "?" unsure.
 SAID = """
 Irrigated with 5.25% NaOCl.                                  | naocl_percent=5.25
+NaOCl 3%, RCT. glas ionomer over the orfices, 1 vist.         | orifice_seal=glass_ionomer naocl_percent=3
+RCT. Latteral condensashun, one canl, ruber damm.            | obturation=cold_lateral canals=1 rubber_dam=true
+RCT. Completion of the form, content with the infection cleared. | obturation=- sealer=-
+RCT, 3+1 canals.                                             | canals=4
+RCT, the other two canals were shaped to 30.                 | canals=3
+Both canals in his ears are blocked.                         | canals=-
+RCT. MB, MB2, DB, P.                                         | canals=4
+RCT in the same sitting, obturated.                          | visits=1
+RCT VISIT: 1 of 2, obturated.                                | visits=2?
+RCT. Root filling ends 1 mm before the apex.                 | length_short_of_apex_mm=1
+Film shows the root filling to be 1 mm from the apex.        | length_short_of_apex_mm=1
+Tooth extruded 2 mm, repositioned and splinted. RCT later.   | length_short_of_apex_mm=-
+Non-surgical retreatment: rubber dam, NaOCl 3%.              | rubber_dam=true
+Recall: lesion smaller, scored 2 on the periapical index.    | pai=2
+Recall: the crown that you made last year is well adapted.   | crown_in_place=true
+Recall: old root canal and crown removed.                    | crown_in_place=-
+Recall: he has had no trouble with it.                       | symptomatic=false
+Post-op call: no pain after the root canal yesterday.        | symptomatic=-
+RCT / hand 40 / 3% NaOCl / US / ZOE sealer                   | instrumentation=hand master_apical_size_iso=40 irrigant_activation=true
+Please restore with a fibre post and composite core.         | post=- core=-
+Crown prep. Vital. Shoulder. Gold.                           | material=metal
+Crown prep, gold or zirconia discussed.                      | material=zirconia?
+Veneer prep, chamfer.                                        | margin=-
+Extraction: the root tip separated and was removed.          | separated_instrument=removed?
 NaOCl 2,5 % throughout the RCT.                              | naocl_percent=2.5
 6%naocl                                                      | naocl_percent=6
 Irrigated with two and a half percent sodium hypochlorite.   | naocl_percent=2.5
