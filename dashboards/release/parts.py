@@ -36,9 +36,9 @@ def _parts(released: Released) -> Iterator[tuple[str, ReleasedCount, ReleasedCou
             yield f"{name} failures", row.failures, whole.failures
     lost = {(t.by, r.name): r for t in released.rates if t.outcome == TOOTH_LOSS.rate for r in t.rows}
     for t in released.rates:
-        for row in t.rows if t.outcome == ENDO_FAILURE.rate else ():
+        for row_name, row in _named(t) if t.outcome == ENDO_FAILURE.rate else ():
             if (t.by, row.name) in lost:
-                yield f"lost {t.by} {row.name}", lost[t.by, row.name].failures, row.failures
+                yield f"lost {t.by} {row_name}", lost[t.by, row.name].failures, row.failures
     for found in released.losses:
         for cause in found.causes[:-1]:
             yield f"{found.id} {cause.cause}", cause.losses, found.causes[-1].losses

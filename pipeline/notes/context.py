@@ -42,6 +42,7 @@ _LONG_PLANS = words_of(
 _NEED, _DENIED = frozenset(("needed", "need", "needs")), frozenset(("no", "not", "without", "w/o", "n't", "none"))
 _ENDO = words_of("rct root endo endodontic")
 _NEW_SUBJECT = words_of("crown crn crowns pai")  # "no sx crown ok"
+_OF_SUBJECT = words_of("new old existing other full permanent temporary provisional")  # "no new crown"
 _JOINS = words_of("and which who")  # "responded normally and was not tender"
 _SEEN = words_of(
     "showed shows shown found appears appeared seen seems confirmed noted reveals revealed considered judged"
@@ -89,7 +90,9 @@ class Contexts:
                 self._mark(NEGATED, range(m.last, min(m.last + 1, sentence.last)))
                 return
             far = list(self._forward(m.last, sentence, reach=_FAR, commas=True))
-            last = next((p for p in far[1:] if self._note.words[p] in _NEW_SUBJECT), sentence.last)
+            words = self._note.words
+            subject = (p for p in far[1:] if words[p] in _NEW_SUBJECT and words[p - 1] not in _OF_SUBJECT)
+            last = next(subject, sentence.last)
             self._mark(NEGATED, (p for p in self._forward(m.last, sentence, reach=_REACH[NEGATED]) if p < last))
             for place in far:
                 self.far_negated[place] = place < last or self.far_negated[place]

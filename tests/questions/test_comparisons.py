@@ -16,29 +16,34 @@ from pipeline.questions.analysis import Analysis
 from pipeline.questions.answer import comparison_of
 from pipeline.questions.covariates import Numeric
 from pipeline.questions.group_ratios import Ratios
-from pipeline.questions.question import KEPT_BY_DELAY, OF_CROWNS, OF_TEETH, QUESTIONS, SINCE_OPENING
+from pipeline.questions.question import COMPARISONS, KEPT_BY_DELAY, OF_CROWNS, OF_TEETH, SINCE_OPENING
 from pipeline.questions.steady_ratio import Standing
 from pipeline.results import DAYS_PER_YEAR, Difference
 
 DAY = dt.date(2020, 1, 1)
+SINGLE = CROWNS.with_columns(crown_kind=pl.lit("single"), done_elsewhere=False)
 
 
-def linked(*, crowns: pl.DataFrame = CROWNS, courses: pl.DataFrame = COURSES) -> comparisons.LinkedTables:
-    return comparisons.LinkedTables(crowns, crowns, CROWNS, courses, TEETH, PATIENTS)
+def linked(*, crowns: pl.DataFrame = SINGLE, courses: pl.DataFrame = COURSES) -> comparisons.LinkedTables:
+    return comparisons.LinkedTables(crowns, courses.with_columns(done_elsewhere=False), TEETH, PATIENTS)
+
+
+def crowns_of(days: pl.Series) -> pl.DataFrame:
+    return pl.DataFrame({"seat_date": days}).with_columns(crown_kind=pl.lit("single"), done_elsewhere=False)
 
 
 def test_what_is_declared_is_asked_in_the_same_order() -> None:
-    assert tuple(asking.question for asking in comparisons.QUESTIONS) == QUESTIONS
-    assert len({q.id for q in QUESTIONS}) == len(QUESTIONS) == 5
+    assert tuple(asking.question for asking in comparisons.QUESTIONS) == COMPARISONS
+    assert len({q.id for q in COMPARISONS}) == len(COMPARISONS) == 5
 
 
 @pytest.mark.parametrize("days", [[], [None], [DAY], [None, DAY]])
 def test_there_is_something_to_ask_where_one_tooth_has_its_day(days: list[dt.date | None]) -> None:
     known, none = pl.Series(days, dtype=pl.Date), pl.Series([None], dtype=pl.Date)
-    seated = linked(crowns=pl.DataFrame({"seat_date": known}), courses=pl.DataFrame({"completed": none}))
-    filled = linked(crowns=pl.DataFrame({"seat_date": none}), courses=pl.DataFrame({"completed": known}))
+    seated = linked(crowns=crowns_of(known), courses=pl.DataFrame({"completed": none}))
+    filled = linked(crowns=crowns_of(none), courses=pl.DataFrame({"completed": known}))
     given = DAY in days
-    assert [(seated.has(q), filled.has(q)) for q in QUESTIONS] == [(given, False)] * 2 + [(False, given)] * 3
+    assert [(seated.has(q), filled.has(q)) for q in COMPARISONS] == [(given, False)] * 2 + [(False, given)] * 3
 
 
 def test_root_filled_teeth_are_made_once_an_outcome() -> None:
@@ -70,7 +75,7 @@ def test_a_crude_difference_stands_in_for_the_adjusted_one_but_not_since_the_ope
         q.id: comparison_of(
             q, {}, ratios=Ratios(), naive=None, crude=crude, stands=Standing(), flow=(), years=9, analysis=Analysis()
         )
-        for q in QUESTIONS
+        for q in COMPARISONS
     }
     assert [name for name, found in made.items() if found.difference is None] == [SINCE_OPENING.id]
     assert {found.crude_difference for found in made.values()} == {crude}
@@ -88,7 +93,7 @@ def test_the_landmark_is_half_a_year_and_soon_is_two_months() -> None:
 
 def test_of_teeth_by_delay_no_risk_sets_are_pooled() -> None:
     # Practices may set other days to the landmark, and the curves begin there.
-    assert [q.id for q in QUESTIONS if not q.pooled_curves] == [KEPT_BY_DELAY.id]
+    assert [q.id for q in COMPARISONS if not q.pooled_curves] == [KEPT_BY_DELAY.id]
 
 
 def test_ages_count_in_tens_and_calendar_years_in_fives() -> None:
