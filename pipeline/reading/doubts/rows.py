@@ -78,7 +78,8 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         found += spoken
         if not has_status:
             named_so = [h for h in one.who_or_where if h in words and not any(f'"{h}"' in d.evidence for d in spoken)]
-            by_others = [d for h in named_so for d in among_others(where, h, words[h], accepted)]
+            charged = {} if one.work is None else {one.answers.columns.get(f): n for f, n in one.work.charged.items()}
+            by_others = [d for h in named_so for d in among_others(where, h, words[h], accepted, charged.get(h))]
             spoken += by_others
             found += by_others
         found += after_export(

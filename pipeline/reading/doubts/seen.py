@@ -219,6 +219,8 @@ class Seen:
             lost = fields["row_number"].is_in(rejects["row_number"].implode())
             cells = pl.concat_str(pl.all().cast(pl.String).fill_null(""), separator="|")
             self.counted.add(fields["row_number"].filter(lost), rows.filter(lost).select(cells).to_series())
+        if "row_number" in fields.columns:
+            self.counted.ends(fields["row_number"], rejects)
         is_nought = (pl.col("field") == "tooth") & pl.col("value").str.contains(r"^\s*0+(?:\.0+)?\s*$")
         self.counts["tooth_zero"] += rejects.filter(is_nought).height
         aside = rejects["reason"].value_counts()
@@ -305,6 +307,7 @@ class Seen:
             told = [pattern for heading, pattern, _ in self.answers.marks if heading == LINE_BELOW]
             self.sections.add_lines(malformed, told)
         self.counted.add(malformed["row_number"], malformed["raw_row"].fill_null(""))
+        self.counted.ends(malformed["row_number"].clear(), malformed)
         strange = malformed.filter(pl.col("reason") == "tooth_system_unknown")["value"].str.extract(r"^(\S+?)\|")
         self.tooth_systems.update(strange.drop_nulls())
 

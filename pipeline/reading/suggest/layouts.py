@@ -205,7 +205,7 @@ def _fill_down(source: Source, batches: Sequence[Batch], options: ReadOptions) -
     some: dict[str, tuple[str, float, pl.Series]] = {}
     for field in _GROUPED:
         headings = [h for h in source.headings if fit(h, field) >= PART]
-        if len(headings) != 1:
+        if len(headings) != 1 or any(field in template.fields for template in options.group_lines):
             continue
         cells = pl.concat(
             [f.get_column(headings[0]).cast(pl.String).str.strip_chars().replace("", None) for f in frames]
