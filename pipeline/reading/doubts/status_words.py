@@ -35,7 +35,9 @@ _NO_ONE_HERE = frozenset(
     "other others oth outside external ext elsewhere away referred referral ref out unknown|"
     "fremd andere anderer anderswo auswaerts extern externe ueberwiesen sonstige|autre autres ailleurs exterieur "
     "adresse|ander anderen buiten verwezen|otro otra otros externo externa fuera derivado ajeno|annan annat andra "
-    "remitterad annanstans utanfoer|outro outra fora externo|altro altri esterno altrove fuori".replace("|", " ").split()
+    "remitterad annanstans utanfoer|outro outra fora externo|altro altri esterno altrove fuori".replace(
+        "|", " "
+    ).split()
 )
 _LEAST_UNCHARGED, _CHARGED = 5, 0.8
 
@@ -144,7 +146,11 @@ def among_others(
 def uncharged(charged: Mapping[tuple[str, bool], int]) -> dict[str, int]:
     """The texts none of whose work has a fee, with its rows, where nearly all other work has one."""
     texts = {text for text, _ in charged}
-    free = {t: n for t in sorted(texts) if (n := charged.get((t, False), 0)) >= _LEAST_UNCHARGED and (t, True) not in charged}
+    free = {
+        t: n
+        for t in sorted(texts)
+        if (n := charged.get((t, False), 0)) >= _LEAST_UNCHARGED and (t, True) not in charged
+    }
     paid = sum(n for (t, has_fee), n in charged.items() if has_fee)
     others = paid + sum(n for (t, has_fee), n in charged.items() if not has_fee and t not in free)
     return free if paid and paid >= _CHARGED * others else {}

@@ -130,7 +130,9 @@ def end_doubts(ends: Mapping[str, End], accepted: Sequence[str]) -> list[Doubt]:
         elif known and not end.is_line and all(other.is_line for other in others):
             why.append(f"it ends within a line, and the other {len(others):,} files do not")
         if known and not end.is_closed and all(other.is_closed for other in others):
-            why.append(f"the other {len(others):,} files have a last line that is no row (a count, a total), and it has none")
+            why.append(
+                f"the other {len(others):,} files have a last line that is no row (a count, a total), and it has none"
+            )
         if why:
             said = " and ".join(why)
             found.append(_doubt(where, f"{said}.", "Was it cut off while it was written or copied?", accepted))
