@@ -16,7 +16,7 @@ _MANY = 0.05
 _FIELDS = ("patient_id", "code", "tooth")
 _LEAST_AGAIN = 3
 # Of columns that are not the code.
-ENTRY_HEADINGS = frozenset(["procedure no", "procedure number", "procedure nr", "proc no", "proc number", "proc nr", "item id"])
+ENTRY_HEADINGS = frozenset(["procedure no", "procedure number", "procedure nr", "proc no", "proc number", "proc nr"])
 
 
 @dataclass
@@ -102,8 +102,8 @@ def again_doubts(where: str, heading: str | None, counts: Mapping[str, int], acc
         Doubt(
             "entry_again",
             where,
-            f'{again:,} of {rows:,} rows have in the column "{heading}", which is not read, the number of another row of '
-            "the same patient, day, code and tooth.",
+            f'{again:,} of {rows:,} rows have in the column "{heading}", which is not read, the number of another row '
+            "of the same patient, day, code and tooth.",
             "Is such a row the same piece of work again, as on a claim to a second insurer? Then it would count twice.",
             (
                 (

@@ -32,9 +32,8 @@ class WorkSeen:
     """Sums over the typed rows of one file that stand.
 
     `kinds` has `code, kind` of the codes of `KINDS`. `days` are rows by day, `places` by kind and tooth, `fees` by code
-    and size of the fee (`STEPS`), `rows` all of them, `on_teeth` those that name a tooth, `charged` those of `kinds` by clinician or
-    clinic and whether they have a fee. Of one in `one_in` patients
-    `work_pieces` have the pieces of work.
+    and size of the fee (`STEPS`), `rows` all of them, `on_teeth` those that name a tooth, `charged` those of `kinds` by
+    clinician or clinic and whether they have a fee. Of one in `one_in` patients `work_pieces` have the pieces of work.
     """
 
     kinds: pl.DataFrame

@@ -59,7 +59,7 @@ def ends_a_line(path: Path) -> bool | None:
         return None
     with path.open("rb") as file:
         file.seek(-2, os.SEEK_END)
-        return any(sign in file.read() for sign in b"\r\n")
+        return not set(b"\r\n").isdisjoint(file.read())
 
 
 def _headings(path: Path) -> tuple[str, ...]:
