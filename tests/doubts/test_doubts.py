@@ -17,6 +17,7 @@ from pipeline.reading.doubts.answers import folded
 from pipeline.reading.doubts.marked_cells import marked, without_marks
 from pipeline.reading.doubts.patients import several_births, several_names, shared_numbers, written_twice
 from pipeline.reading.doubts.rows import set_aside
+from pipeline.reading.doubts.signs import SIGNS
 from pipeline.reading.doubts.standing import flag_texts, matches
 from pipeline.stages.checks import check
 from pipeline.stages.ingest import ingest
@@ -99,7 +100,8 @@ def test_a_misspelt_answer_is_refused(tmp_path: Path, line: str):
 
 def test_every_word_to_accept_is_in_a_case():
     said = "".join(path.read_text(encoding="utf-8") for path in CORPUS.glob("doubt_*/*.toml"))
-    assert [word for word in ACCEPTABLE if word not in said] == []
+    signs = {sign.id for sign in SIGNS}  # each has a damaged ledger in test_signs.py
+    assert [word for word in ACCEPTABLE if word not in said and word not in signs] == []
 
 
 def test_forms_of_a_number():

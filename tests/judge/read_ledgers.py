@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from pipeline.reading.doubts.signs import SIGNS
 from tests.judge.plain_linker import Detail, Elsewhere, Finding, Person, Row, Rules
 
 FOLDER = Path(__file__).parent / "ledgers"
@@ -309,6 +310,8 @@ def _toml(practice: str, cutoff: dt.date, tables: list[str]) -> str:
         'tooth_notation = "universal"',
         'date_format = "%Y-%m-%d"',
         f'crown_date = "{"prep" if practice == "prep" else "seat"}"',
+        # Made to try rules, it is like no practice.
+        f"accepted = {[sign.id for sign in SIGNS]}",
         "[rules]",
         f"data_cutoff = {cutoff}",
     ]

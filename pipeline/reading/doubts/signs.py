@@ -110,8 +110,8 @@ def one_day_of_month(whole: Whole) -> Count | None:
         by[0 if (day + dt.timedelta(1)).day == 1 else day.day] += n
     if not by or len(whole.months) < 6:
         return None
-    day, n = max(by.items(), key=lambda one: (one[1], -one[0]))
-    return Count(n, by.total(), {"day": "last" if day == 0 else f"{day}."})
+    usual, n = max(by.items(), key=lambda one: (one[1], -one[0]))
+    return Count(n, by.total(), {"day": "last" if usual == 0 else f"{usual}."})
 
 
 def months_without(whole: Whole) -> Count | None:

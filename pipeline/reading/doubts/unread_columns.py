@@ -183,6 +183,7 @@ def unread_columns(
     shown = "; ".join(f'"{heading}": {_texts(heading, counts)}' for heading, counts in listed)
     more = f"; and {len(found) - len(listed)} more" if len(found) > len(listed) else ""
     first, counts = listed[0]
+    partly = " or filled on some rows" if any(_ANY in counts for counts in found.values()) else ""
     back = f"; {REVERSAL} where such a row takes back the one of the same work and fee" if has_fee else ""
     made = {
         (text if _text(first, text) == text else "<the text>"): word_of(text)
@@ -195,8 +196,9 @@ def unread_columns(
         Doubt(
             "columns_not_read",
             where,
-            f"{len(found)} column{'' if len(found) == 1 else 's'} with few texts, or that only some rows fill, "
-            f"{'is' if len(found) == 1 else 'are'} not read: {shown}{more}.",
+            f"{'a' if has_status else 'no'} column is read as the status, and {len(found)} with few texts"
+            f"{partly} {'is' if len(found) == 1 else 'are'} not read: "
+            f"{shown}{more}.",
             "Does one of them say whether the work was done here, planned, cancelled, or done elsewhere?",
             (
                 (

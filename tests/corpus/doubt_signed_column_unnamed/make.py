@@ -1,0 +1,6 @@
+from tests.doubts.test_signs import DAMAGED, work_done
+
+
+def make(folder):
+    damaged, _ = DAMAGED["signed amounts"]
+    damaged(work_done(folder)).write_csv(folder / "ledger.csv")
