@@ -25,8 +25,8 @@ def cut_line(line: str, starts: Sequence[int]) -> str:
     """One line, with its line end, as fields with `BETWEEN` between them.
 
     `starts` are the places, from 1, at which fields begin. An amount that is longer than others begins before its
-    place, for amounts end at one place. A line that has another letter on both sides of a place is no row of fields: it stays
-    whole, as a single field, and so do all that are cut off before the second field.
+    place, for amounts end at one place. A line that has another letter on both sides of a place is no row of fields: it
+    stays whole, as a single field, and so do all that are cut off before the second field.
     """
     text = line.rstrip("\r\n")
     end = line[len(text) :]
