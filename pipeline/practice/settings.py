@@ -42,6 +42,7 @@ ACCEPTABLE = (
     "several_procedures_in_a_row",
     "further_teeth",
     "row_ids",
+    "entry_again",
     "cut_cells",
     "teeth_without_jaw",
     "rows_set_aside",

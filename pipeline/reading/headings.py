@@ -11,6 +11,7 @@ from functools import cache, lru_cache
 from pipeline.practice.words import words_of
 
 NOT_OURS = "(none)"  # stands for columns that are none of ours, so that no other field takes their headings
+_PLURAL, _LONG_ENOUGH = ("s", "n", "en", "es"), 4  # `Tags` is a label, `Codes` are codes
 EXACT, PART, SHORT = 1.0, 0.7, 0.5
 # Days on which something was written down: the day of the work only where a file has no other.
 _ENTERED = "posted|posted on|posted date|date posted|post date|entry date|entered on|date entered|erfasst am|saisi le"
@@ -25,6 +26,8 @@ def fit(heading: str, field: str) -> float:
     synonyms = _synonyms(field)
     if bare in synonyms or bare.replace(" ", "") in _joined(field):
         return EXACT
+    if any(bare.removesuffix(end) in synonyms for end in _PLURAL if bare.endswith(end) and len(bare) > _LONG_ENOUGH):
+        return PART
     words = set(bare.split())
     if any(set(s.split()) <= words for s in synonyms if len(s) > 2):
         return PART

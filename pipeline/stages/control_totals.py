@@ -49,7 +49,8 @@ def totals_told(found: pl.DataFrame, *, today: dt.date) -> list[str]:
     ]
     wide = [max(map(len, column)) for column in zip(*cells, strict=True)]
     return [
-        "done, by the year of its day; hold it against a report of your own software (README, Totals):",
+        "done, by the year of its day, each row as it was posted (linking makes one crown or root canal of rows on "
+        "several days); hold it against a report of your own software (README, Totals):",
         *("  " + "  ".join(cell.rjust(w) for cell, w in zip(line, wide, strict=True)) for line in cells),
     ]
 

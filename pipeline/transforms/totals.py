@@ -13,7 +13,9 @@ _WORDS = (
     "total geral|subtotais|totais|soma|suma|totales|subtotales|"
     "totale|subtotale|totale generale|totali|somma"
 )
-_TOTALS = rf"^(?:{_WORDS}|Σ|∑)(?:[\s:=]+[-\d.,'’\s€$£]*)?$"
+# Of a month or a person: `Total for March 2019`.
+_OF = r"(?: (?:for|of|für|de|des|du|pour|para|do|da|di|del|voor|van) \D{2,24}\d{0,4})?"
+_TOTALS = rf"^(?:{_WORDS}|Σ|∑){_OF}(?:[\s:=]+[-\d.,'’\s€$£]*)?$"
 
 
 def is_total(text: pl.Expr) -> pl.Expr:

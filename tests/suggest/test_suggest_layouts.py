@@ -36,7 +36,8 @@ def filled_down() -> str:
 def group_lines() -> str:
     lines, last = [",".join(HEADINGS[1:])], ""
     for chart, *rest in ROWS:
-        lines += [f"Patient: {chart} Moor"] * (chart != last) + [",".join(rest)]
+        above = [*["Patient total 2100.00"] * bool(last), f"Patient: {chart} Moor"]
+        lines += above * (chart != last) + [",".join(rest)]
         last = chart
     return "\n".join(lines)
 
@@ -83,6 +84,14 @@ def test_a_layout_is_seen(case: str, tmp_path: Path):
     assert [(line.key, line.value) for line in lines] == [(key, value)]
     assert "1001" not in lines[0].why
     assert "Moor" not in lines[0].why
+
+
+def test_several_codes_in_a_cell_under_a_plural_are_codes(tmp_path: Path):
+    codes = ((1, "0010, 1040"), (2, "2080"))
+    rows = [f"{p}|14.0{m}.2015|{10 + p % 8}|{code}|150,00" for p in range(12) for m, code in codes]
+    text = "\n".join(["Patient|Datum|Zahn|Leistungsnummern|Summe EUR", *rows])
+    (tmp_path / "x.txt").write_text(text + "\n", encoding="utf-8")
+    assert 'columns.code = "Leistungsnummern"' in suggest([tmp_path / "x.txt"], folder=tmp_path).text
 
 
 @pytest.mark.parametrize("cells", [("", ""), ("", "2020-01-01")])

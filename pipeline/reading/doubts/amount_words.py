@@ -44,7 +44,7 @@ def amount_word_doubts(
         shown = ", ".join(
             f"{text} ({n:,} rows)" for text, n in sorted(words.items(), key=lambda one: (-one[1], one[0]))
         )
-        each = ", ".join(f'{quoted(text)} = "{word_of(text) or "planned"}"' for text in sorted(words))
+        each = ", ".join(f'{quoted(text)} = "{word_of(text) or "<its word>"}"' for text in sorted(words))
         doubts.append(
             Doubt(
                 "words_for_amounts",

@@ -16,6 +16,7 @@ import polars as pl
 from pipeline.machine.errors import DataError
 from pipeline.practice.fields import kind
 from pipeline.practice.tables import REVERSAL
+from pipeline.reading.doubts.fee_units import counts_coins
 from pipeline.reading.doubts.marked_cells import ENDING, LETTERS_BEFORE, unsigned, without_marks
 from pipeline.reading.doubts.standing import matches, status_of
 from pipeline.reading.doubts.tooth_places import as_written, quadrant_digit, quadrant_text, tooth_of_date
@@ -63,6 +64,7 @@ class Answers:
     swapped: bool = False
     year_begins: int | None = None  # the month from which on a year of accounts is that of the next year
     in_cents: bool = False
+    fee_called: str | None = None  # what the file itself calls its fees
     months_from_zero: bool = False
     next_day: bool = False
     zone: str | None = None  # the time zone of the practice, where instants are told
@@ -255,10 +257,12 @@ def answers_for(
     of: str,
     ours: bool = False,
     merged: Mapping[str, str] | None = None,
+    called: Mapping[str, str] | None = None,
 ) -> Answers:
     """What is told about one file; with `ours` it is one whose cells need no answer, such as our own worksheet.
 
-    Where each file numbers its own patients, they are those of the file `of`.
+    Where each file numbers its own patients, they are those of the file `of`. `called` is what it calls a column that
+    is renamed.
 
     Raises
     ------
@@ -330,7 +334,8 @@ def answers_for(
         credit=told.credit,
         swapped=told.swapped_dates == MEND,
         year_begins=_month(told.year_begins),
-        in_cents=told.fee_unit == "cent",
+        in_cents=told.fee_unit == "cent" and counts_coins(columns.get("fee"), told.renamed, called or {}),
+        fee_called=(called or {}).get(columns.get("fee", ""), columns.get("fee")),
         months_from_zero=told.months_count_from == ZERO,
         next_day=told.late_stamps == NEXT_DAY,
         zone=zone,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from pipeline.reading.doubts.doubt import Doubt
 from pipeline.reading.doubts.standing import words_of
@@ -11,19 +11,37 @@ from pipeline.reading.headings import plain_heading
 _COINS = words_of("cent cents pence penny centimes centavos centesimi rappen ore oere grosze halere minor")
 
 
-def coin_doubts(where: str, table: str, heading: str | None, *, told: str | None) -> Sequence[Doubt]:
-    """A column of fees whose heading names the smallest coin."""
-    if heading is None or told is not None or not _COINS & set(plain_heading(heading.rpartition(".")[2]).split()):
+def names_a_coin(heading: str | None) -> bool:
+    """Whether a heading names the smallest coin."""
+    return heading is not None and bool(_COINS & set(plain_heading(heading.rpartition(".")[2]).split()))
+
+
+def counts_coins(fee: str | None, renamed: Mapping[str, str], called: Mapping[str, str]) -> bool:
+    """Whether the fees of a file are meant where fees are told to be in cents: of files that call them otherwise, in
+    which some name the coin, those that do."""
+    own = {heading for heading, new in renamed.items() if new == fee} | {fee}
+    return not any(map(names_a_coin, own)) or names_a_coin(called.get(fee or "", fee))
+
+
+def coin_doubts(fees: Mapping[str, str | None], *, told: str | None) -> Sequence[Doubt]:
+    """Columns of fees whose heading names the smallest coin; `fees` has that of each file of the ledger."""
+    of = [(where, heading) for where, heading in fees.items() if heading and names_a_coin(heading)]
+    if told is not None or not of:
         return []
+    where, heading = of[0]
+    alike = [w for w, h in of if h == heading]
+    more = "" if len(alike) == 1 else f" here and in {len(alike) - 1:,} more files"
+    others = sorted({h for w, h in fees.items() if h and not names_a_coin(h)})
+    but = f"; others call it {', '.join(others)}, and would stay as they are" if others else ""
     return [
         Doubt(
             "fee_unit",
             where,
-            f'column "{heading}" is read as the fee, and by its heading it counts in the smallest coin.',
+            f'column "{heading}" is read as the fee{more}, and by its heading it counts in the smallest coin{but}.',
             "Is 129000 a fee of 1290.00?",
             (
-                (f"tables.{table}", 'fee_unit = "cent"', "yes: a hundred of them are one"),
-                (f"tables.{table}", 'fee_unit = "whole"', "no: the amounts are as they stand"),
+                ("tables.procedures", 'fee_unit = "cent"', "yes: a hundred of them are one"),
+                ("tables.procedures", 'fee_unit = "whole"', "no: the amounts are as they stand"),
             ),
         )
     ]

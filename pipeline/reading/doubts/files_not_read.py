@@ -12,8 +12,9 @@ import polars as pl
 
 from pipeline.reading.doubts.doubt import Doubt, accept
 from pipeline.reading.doubts.seen import Seen
+from pipeline.reading.doubts.whole_export import BROKEN, End, end_doubts
 from pipeline.reading.headings import plain_heading
-from pipeline.reading.sources.files_beside import pairs_beside, taken_back_beside
+from pipeline.reading.sources.files_beside import ends_a_line, pairs_beside, taken_back_beside
 from pipeline.reading.suggest.toml_quote import quoted
 
 if TYPE_CHECKING:
@@ -34,6 +35,7 @@ def file_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
     read = [path for table in settings.tables for path in matching_files(settings, table)]
     ours = {plain_heading(heading) for one in ledgers for heading in one.headings}
     found = _old_numbers(ledgers, read, settings.practice.accepted)
+    found += end_doubts(_ends(ledgers, matching_files(settings, "procedures")), settings.practice.accepted)
     told = []
     for path, headings in taken_back_beside(read):
         both = [heading for heading in headings if plain_heading(heading) in ours]
@@ -54,6 +56,18 @@ def file_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             (accept("files_not_read", settings.practice.accepted, "no: the ledger does not hold them"),),
         ),
     ]
+
+
+def _ends(ledgers: Sequence[Seen], paths: Sequence[Path]) -> dict[str, End]:
+    """How each text of the ledger ends."""
+    is_line = {path.name: ends for path in paths if (ends := ends_a_line(path)) is not None}
+    return {
+        f"{one.table}: {one.file}": End(
+            is_line[one.file], one.counted.last[1] == BROKEN, one.counted.last[1] not in ("", BROKEN)
+        )
+        for one in ledgers
+        if one.file in is_line
+    }
 
 
 def _old_numbers(ledgers: Sequence[Seen], read: Sequence[Path], accepted: Sequence[str]) -> list[Doubt]:

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 def ledger_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
     """All such doubts, file by file."""
     accepted, found = settings.practice.accepted, []
+    coins: dict[str, str | None] = {}
     own_codes = settings.practice.code_system not in BUILT_IN
     for one in seen:
         if one.is_ours or one.is_mended:
@@ -53,11 +54,12 @@ def ledger_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             found += crowded_days(where, read, one.beside.rows, accepted)
         parts = [h for made in told.made if made.how == PARTS and made.field == "service_date" for h in made.headings]
         found += fiscal_years(where, parts, accepted, told=told.year_begins)
-        found += coin_doubts(where, one.table, columns.get("fee"), told=told.fee_unit)
+        coins[where] = one.answers.fee_called
         found += meaning_doubts(where, one.texts, set(settings.codes), accepted, is_own_list=own_codes)
         if columns["patient_id"] not in marked and one.work is not None:
             patients = together(one.work.patient_pieces)
             found += shared_by_many(where, columns["patient_id"], patients, accepted)
+    found += coin_doubts(coins, told=settings.tables["procedures"].fee_unit)
     whole = [one for one in seen if one.work is not None and not one.is_mended]
     works = [one.work for one in whole if one.work is not None]
     return found + sign_doubts("procedures", Whole(works, all(one.sections.is_whole for one in whole)), accepted)

@@ -33,8 +33,17 @@ def seen_of(
     ours = source.spoken.fields or ALREADY_KNOWN in source.headings
     # Mended rows are of the file that they stood in.
     of = source.root_name if isinstance(source, MendedFile) else file
+    called: Mapping[str, str] = getattr(source, "called", {})
     answers = answers_for(
-        settings, table, columns, source.headings, file=file, of=of, ours=ours, merged=merged_patients(settings)
+        settings,
+        table,
+        columns,
+        source.headings,
+        file=file,
+        of=of,
+        ours=ours,
+        merged=merged_patients(settings),
+        called=called,
     )
     known = codes["code"] if table == "procedures" else None
     made = frozenset(one.field for one in settings.tables[table].made)

@@ -46,11 +46,14 @@ def patient_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
     found += [d for s in seen for d in merged_numbers(s, accepted)]
     families = [d for s in seen for d in dependants(s, accepted)]
     found += families
-    found += [d for s in seen for d in names_as_ids(s, accepted) + account_numbers(s, accepted)]
+    found += [d for s in seen for d in names_as_ids(s, accepted)]
+    found += {(d.evidence, d.answers): d for s in reversed(seen) for d in account_numbers(s, accepted)}.values()
     found += rounded_ids(every, accepted)
     for table, rows in people.items():
         if not any(f.where.startswith(table) for f in families):
-            found += several_names(table, rows, accepted) + several_births(table, rows, accepted)
+            each = [s.people for s in seen if s.table == table]
+            apart = len(each) > 1 and not any(several_names(table, of, accepted) for of in each)
+            found += several_names(table, rows, accepted, apart=apart) + several_births(table, rows, accepted)
     if not settings.practice.numbering and "procedures" in people:
         ledgers = [s for s in seen if s.table == "procedures" and not s.is_mended]
         found += shared_numbers(people["procedures"]) or shared_between_files(ledgers)
@@ -176,8 +179,8 @@ def dependants(seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
     ]
 
 
-def several_names(table: str, people: pl.DataFrame, accepted: Sequence[str]) -> list[Doubt]:
-    """One number with several names, in more patients than marry or are misspelt."""
+def several_names(table: str, people: pl.DataFrame, accepted: Sequence[str], *, apart: bool = False) -> list[Doubt]:
+    """One number with several names, in more patients than marry or are misspelt; `apart` if in no file by itself."""
     rows = people.select("id", "name").drop_nulls().unique()
     n, names = rows["id"].n_unique(), rows["name"].n_unique()
     if not n or names < 0.8 * n or rows.height > 1.2 * names:
@@ -192,8 +195,10 @@ def several_names(table: str, people: pl.DataFrame, accepted: Sequence[str]) -> 
             "several_names",
             table,
             f"{several:,} of {n:,} patient numbers stand with several names.",
-            "Is the number that of a family or a household, or is it given out anew when a patient leaves?",
+            "Is the number that of a family or a household, or is it given out anew when a patient leaves?"
+            + (" In no file alone does that happen: has each office numbers of its own?" if apart else ""),
             (
+                *([("practice", 'numbering = "per file"', "yes: each file numbers its own patients")] if apart else []),
                 (f"tables.{table}", 'columns.patient_id = "<its heading>"', "a column with each patient's own number"),
                 (f"tables.{table}", 'dependant = "<its heading>"', "the column that tells members of a family apart"),
                 accept("several_names", accepted, "no: each number is one person who is named in several ways"),

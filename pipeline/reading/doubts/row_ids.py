@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import polars as pl
 
 from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.suggest.toml_quote import quoted
 
 _MOST_HELD = 400_000
 _MANY = 0.05
 _FIELDS = ("patient_id", "code", "tooth")
+_LEAST_AGAIN = 3
+# Of columns that are not the code.
+ENTRY_HEADINGS = frozenset(["procedure no", "procedure number", "procedure nr", "proc no", "proc number", "proc nr"])
 
 
 @dataclass
@@ -72,5 +77,41 @@ def keys_of_several(table: str, heading: str, files: Sequence[RowIds], accepted:
             f"If it is no key, or is counted anew in each file, take the line columns.procedure_id out under "
             f"[tables.{table}].",
             (accept("row_ids", accepted, "it is the key: the later row corrects the earlier one"),),
+        )
+    ]
+
+
+def entries_again(entry: pl.Series, fields: pl.DataFrame, coded: pl.Series) -> Counter[str]:
+    """Of the rows of a batch with a code (`fields`): how many have the number of an `entry` with the same patient, day
+    and work again, how many have it with others, and how many have one at all."""
+    of = [name for name in (*_FIELDS, "service_date") if name in fields.columns]
+    rows = fields.select(pl.col(of).cast(pl.String).fill_null("").str.strip_chars()).with_columns(
+        entry=entry.filter(coded).cast(pl.String).str.strip_chars().replace("", None)
+    )
+    rows = rows.drop_nulls("entry")
+    works, entries = rows.unique().height, rows["entry"].n_unique()
+    return Counter(entry_again=rows.height - works, entry_of_several=works - entries, entries=rows.height)
+
+
+def again_doubts(where: str, heading: str | None, counts: Mapping[str, int], accepted: Sequence[str]) -> list[Doubt]:
+    """A column of the numbers of entries that nothing reads, and under which the same work stands again."""
+    again, rows = counts["entry_again"], counts["entries"]
+    if heading is None or again < max(_LEAST_AGAIN, _MANY * rows) or counts["entry_of_several"] > _MANY * rows:
+        return []
+    return [
+        Doubt(
+            "entry_again",
+            where,
+            f'{again:,} of {rows:,} rows have in the column "{heading}", which is not read, the number of another row '
+            "of the same patient, day, code and tooth.",
+            "Is such a row the same piece of work again, as on a claim to a second insurer? Then it would count twice.",
+            (
+                (
+                    "tables.procedures",
+                    f"columns.procedure_id = {quoted(heading)}",
+                    "yes: a number is one piece of work",
+                ),
+                accept("entry_again", accepted, "no: each row is work of its own"),
+            ),
         )
     ]

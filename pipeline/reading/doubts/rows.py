@@ -15,7 +15,7 @@ from pipeline.reading.doubts.doubt import Doubt, accept
 from pipeline.reading.doubts.entry_references import reference_doubts
 from pipeline.reading.doubts.marked_cells import mark_doubts
 from pipeline.reading.doubts.partly_filled import partly_filled_doubts
-from pipeline.reading.doubts.row_ids import keys_of_several
+from pipeline.reading.doubts.row_ids import again_doubts, keys_of_several
 from pipeline.reading.doubts.sections import remark_doubts, section_doubts, unmet_names
 from pipeline.reading.doubts.seen import Seen
 from pipeline.reading.doubts.standing import flag_doubts, phrase_doubts
@@ -78,7 +78,8 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         found += spoken
         if not has_status:
             named_so = [h for h in one.who_or_where if h in words and not any(f'"{h}"' in d.evidence for d in spoken)]
-            by_others = [d for h in named_so for d in among_others(where, h, words[h], accepted)]
+            charged = {} if one.work is None else {one.answers.columns.get(f): n for f, n in one.work.charged.items()}
+            by_others = [d for h in named_so for d in among_others(where, h, words[h], accepted, charged.get(h))]
             spoken += by_others
             found += by_others
         found += after_export(
@@ -104,6 +105,7 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         asked_of = {*marked, *(h for h in one.headings if any(f'"{h}"' in doubt.evidence for doubt in found))}
         if not has_status:
             found += partly_filled_doubts(where, one.partly_filled, accepted, date=date, told=asked_of)
+        found += again_doubts(where, one.entry, one.counts, accepted)
         found += reference_doubts(where, one.references, accepted, told=asked_of, has_fee=has_fee)
         found += amount_word_doubts(where, one.amount_words, accepted, told=asked_of)
         others = {s.file: n for s in seen if s is not one and s.table == one.table and (n := s.sections.silent[""])}
@@ -117,7 +119,7 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             asked |= {one.audit.heading or ""}
             asked |= {h for h in words if any(f'"{h}"' in doubt.evidence for doubt in spoken)}
             asked |= asked_of | {*one.flags, *one.phrases, *one.amounts, *one.beside.headings}
-            asked |= {*one.estimates, *one.credits, one.entry or ""}
+            asked |= {*one.estimates, *one.credits, *one.dependants, one.entry or ""}
             found += unread_columns(
                 where,
                 one.words,

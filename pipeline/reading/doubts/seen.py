@@ -20,7 +20,7 @@ from pipeline.reading.doubts.entry_references import EntryReferences
 from pipeline.reading.doubts.kept_words import headed, is_of_others
 from pipeline.reading.doubts.marked_cells import marked
 from pipeline.reading.doubts.partly_filled import PartlyFilled
-from pipeline.reading.doubts.row_ids import RowIds
+from pipeline.reading.doubts.row_ids import ENTRY_HEADINGS, RowIds, entries_again
 from pipeline.reading.doubts.second_day import DaysBeside, beside
 from pipeline.reading.doubts.sections import SectionsSeen
 from pipeline.reading.doubts.standing import (
@@ -39,7 +39,7 @@ from pipeline.reading.doubts.two_notations import TeethBy
 from pipeline.reading.doubts.unread_columns import Unread
 from pipeline.reading.doubts.whole_export import Counted
 from pipeline.reading.doubts.work_seen import WorkSeen
-from pipeline.reading.headings import PART, fit, numbered_like
+from pipeline.reading.headings import PART, fit, numbered_like, plain_heading
 from pipeline.reading.sources.excel_file import SHEET
 from pipeline.reading.sources.lines_below import LINE_BELOW
 from pipeline.reading.sources.sections import SECTION
@@ -150,10 +150,14 @@ class Seen:
             self.amounts = {h: Counter() for h in amount_columns(free)}
             self._signed = [h for h in free if h not in (*self.amounts, *self.flags) and h not in told]
             self.unread = [h for h in free if h not in told and not h.startswith("(")]
-            of_money = [*self.amounts, *(h for h in free if fit(h, "fee") >= PART), self.answers.columns.get("fee")]
+            of_money = [
+                *self.amounts,
+                *(h for h in free if fit(h.rpartition(".")[2], "fee") >= PART),
+                self.answers.columns.get("fee"),
+            ]
             self.amount_words = {h: Counter() for h in of_money if h is not None and h in self.headings}
             self.entry = self.answers.columns.get("procedure_id") or next(
-                (h for h in self.unread if fit(h, "procedure_id") >= PART), None
+                (h for h in self.unread if fit(h, "procedure_id") >= PART or plain_heading(h) in ENTRY_HEADINGS), None
             )
             looked_at = {*self.flags, *self.phrases, *self.amounts, *(h for h in told if isinstance(h, str))}
             looked_at -= set(self.kinds)
@@ -219,6 +223,8 @@ class Seen:
             lost = fields["row_number"].is_in(rejects["row_number"].implode())
             cells = pl.concat_str(pl.all().cast(pl.String).fill_null(""), separator="|")
             self.counted.add(fields["row_number"].filter(lost), rows.filter(lost).select(cells).to_series())
+        if "row_number" in fields.columns:
+            self.counted.ends(fields["row_number"], rejects)
         is_nought = (pl.col("field") == "tooth") & pl.col("value").str.contains(r"^\s*0+(?:\.0+)?\s*$")
         self.counts["tooth_zero"] += rejects.filter(is_nought).height
         aside = rejects["reason"].value_counts()
@@ -305,6 +311,7 @@ class Seen:
             told = [pattern for heading, pattern, _ in self.answers.marks if heading == LINE_BELOW]
             self.sections.add_lines(malformed, told)
         self.counted.add(malformed["row_number"], malformed["raw_row"].fill_null(""))
+        self.counted.ends(malformed["row_number"].clear(), malformed)
         strange = malformed.filter(pl.col("reason") == "tooth_system_unknown")["value"].str.extract(r"^(\S+?)\|")
         self.tooth_systems.update(strange.drop_nulls())
 
@@ -350,6 +357,8 @@ class Seen:
             self.partly_filled.add(rows, unread, coded)
             self.not_read.add(rows, unread, fields, coded)
             entry = self.entry if self.entry in rows.columns else None
+            if entry is not None and entry in unread:
+                self.counts.update(entries_again(rows.get_column(entry), fields.filter(coded), coded))
             self.references.add(rows, fields["patient_id"], entry, [h for h in unread if h != entry])
             for heading, words in self.amount_words.items():
                 if heading in rows.columns:

@@ -30,6 +30,16 @@ _OTHER_WORDS = (
     "mutuelle factura pago seguro paciente factuur betaling verzekering fattura pagamento paziente fatura convenio"
 )
 _OTHERS = frozenset(_OTHER_WORDS.split())
+# Where a clinician or a clinic is named: none of this practice's.
+_NO_ONE_HERE = frozenset(
+    "other others oth outside external ext elsewhere away referred referral ref out unknown|"
+    "fremd andere anderer anderswo auswaerts extern externe ueberwiesen sonstige|autre autres ailleurs exterieur "
+    "adresse|ander anderen buiten verwezen|otro otra otros externo externa fuera derivado ajeno|annan annat andra "
+    "remitterad annanstans utanfoer|outro outra fora externo|altro altri esterno altrove fuori".replace(
+        "|", " "
+    ).split()
+)
+_LEAST_UNCHARGED, _CHARGED = 5, 0.8
 
 
 def few_texts(rows: pl.DataFrame, headings: Iterable[str]) -> dict[str, Counter[str]]:
@@ -97,12 +107,27 @@ def status_word_doubts(
     return found
 
 
-def among_others(where: str, heading: str, counts: Counter[str], accepted: Sequence[str]) -> list[Doubt]:
-    """Texts of a column of clinicians or clinics that say that the work was done elsewhere, or not at all."""
+def among_others(
+    where: str,
+    heading: str,
+    counts: Counter[str],
+    accepted: Sequence[str],
+    charged: Mapping[tuple[str, bool], int] | None = None,
+) -> list[Doubt]:
+    """Texts of a column of clinicians or clinics that say that the work was done elsewhere, or not at all, or whose
+    work is never `charged` (rows by text and whether they have a fee) where that of others is."""
     made = {text: word for text in sorted(counts) if len(text) > 1 and (word := word_of(text)) not in ("", "completed")}
+    made |= {text: "existing" for text in counts if text not in made and plain_heading(text) in _NO_ONE_HERE}
+    free = {text: n for text, n in uncharged(charged or {}).items() if text not in made}
+    made |= dict.fromkeys(free, "existing")
     if not made:
         return []
-    shown = ", ".join(f"{text} ({counts[text]:,} rows)" for text in made)
+    shown = ", ".join(
+        f"{text} ({free[text]:,} rows of crowns, root canals, fillings or extractions, none with a fee)"
+        if text in free
+        else f"{text} ({counts[text]:,} rows)"
+        for text in sorted(made)
+    )
     each = ", ".join(f'{quoted(text)} = "{word}"' for text, word in made.items())
     return [
         Doubt(
@@ -116,6 +141,19 @@ def among_others(where: str, heading: str, counts: Counter[str], accepted: Seque
             ),
         )
     ]
+
+
+def uncharged(charged: Mapping[tuple[str, bool], int]) -> dict[str, int]:
+    """The texts none of whose work has a fee, with its rows, where nearly all other work has one."""
+    texts = {text for text, _ in charged}
+    free = {
+        t: n
+        for t in sorted(texts)
+        if (n := charged.get((t, False), 0)) >= _LEAST_UNCHARGED and (t, True) not in charged
+    }
+    paid = sum(n for (t, has_fee), n in charged.items() if has_fee)
+    others = paid + sum(n for (t, has_fee), n in charged.items() if not has_fee and t not in free)
+    return free if paid and paid >= _CHARGED * others else {}
 
 
 def _margin(where: str, heading: str, counts: Counter[str], accepted: Sequence[str]) -> Doubt:

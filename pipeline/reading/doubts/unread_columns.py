@@ -49,7 +49,8 @@ _HEADINGS = (
     "year quarter week am pm time shift season behandler arzt zahnarzt raum zimmer stuhl standort filiale praxis "
     "wochentag tag monat jahr praticien docteur fauteuil cabinet jour mois annee profesional sillon sucursal "
     "clinica dia mes ano behandelaar kamer vestiging praktijk dag maand jaar dentista cadeira filial medico "
-    "poltrona sede giorno anno mese "
+    "poltrona sede giorno anno mese behandlare tandlaekare hygienist tandlaege tannlege hammaslaeaekaeri odontologo "
+    "odontologa higienista lekarz stomatolog lekar zubar fogorvos hekim "
     # what is treated
     "surface surf surfaces quadrant quad arch jaw side area aspect tooth teeth th dentition canal canals category "
     "class group specialty discipline code codes modifier diag diagnosis icd reason material shade color colour "

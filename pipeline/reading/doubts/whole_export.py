@@ -8,7 +8,7 @@ practice, no source.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 
@@ -36,6 +36,18 @@ _MOST_LINES = 20_000
 # As many rows as a spreadsheet's sheet holds, with the line of headings or without.
 ENDS = (65_535, 65_536, 1_048_575, 1_048_576)
 _SHOWN = 5
+BROKEN = "malformed_line"
+_SIBLINGS = 3  # so many files read alike show how each of them ends
+
+
+@dataclass(frozen=True)
+class End:
+    """How a text ends: with the end of a line, and its last line with the fields of a row, other ones (`is_broken`), or
+    as a line that is no row (`is_closed`)."""
+
+    is_line: bool
+    is_broken: bool
+    is_closed: bool
 
 
 @dataclass
@@ -45,6 +57,15 @@ class Counted:
     above: Sequence[str] = ()
     lines: list[tuple[int, str]] = field(default_factory=list)
     every: int | None = None  # all lines of the file, where only some were looked at
+    last: tuple[int, str] = (0, "")  # the number of the last line that holds anything, and why it is no row
+
+    def ends(self, numbers: pl.Series, lines: pl.DataFrame) -> None:
+        """Take in the row numbers of some rows, and the `row_number` and `reason` of lines that are none."""
+        none = lines.select("row_number", why=pl.col("reason").fill_null(BROKEN)).filter(pl.col("why") != "row_empty")
+        if (row := numbers.max()) is not None and row not in lines["row_number"]:
+            self.last = max(self.last, (int(row), ""))  # type: ignore[arg-type]
+        if none.height:
+            self.last = max(self.last, none.sort("row_number", "why").row(-1))
 
     def add(self, numbers: pl.Series, texts: pl.Series) -> None:
         """Take in the row numbers and texts of some lines."""
@@ -94,6 +115,27 @@ def whole_doubts(
                 accepted,
             )
         )
+    return found
+
+
+def end_doubts(ends: Mapping[str, End], accepted: Sequence[str]) -> list[Doubt]:
+    """Texts that end in the middle of a line, or otherwise than all others that are read alike; by where they are."""
+    found = []
+    for where, end in ends.items():
+        others = [other for name, other in ends.items() if name != where]
+        known = len(ends) >= _SIBLINGS
+        why = []
+        if end.is_broken and not end.is_line:
+            why.append("its last line breaks off in the middle")
+        elif known and not end.is_line and all(other.is_line for other in others):
+            why.append(f"it ends within a line, and the other {len(others):,} files do not")
+        if known and not end.is_closed and all(other.is_closed for other in others):
+            why.append(
+                f"the other {len(others):,} files have a last line that is no row (a count, a total), and it has none"
+            )
+        if why:
+            said = " and ".join(why)
+            found.append(_doubt(where, f"{said}.", "Was it cut off while it was written or copied?", accepted))
     return found
 
 

@@ -32,8 +32,8 @@ class WorkSeen:
     """Sums over the typed rows of one file that stand.
 
     `kinds` has `code, kind` of the codes of `KINDS`. `days` are rows by day, `places` by kind and tooth, `fees` by code
-    and size of the fee (`STEPS`), `rows` all of them, `on_teeth` those that name a tooth. Of one in `one_in` patients
-    `work_pieces` have the pieces of work.
+    and size of the fee (`STEPS`), `rows` all of them, `on_teeth` those that name a tooth, `charged` those of `kinds` by
+    clinician or clinic and whether they have a fee. Of one in `one_in` patients `work_pieces` have the pieces of work.
     """
 
     kinds: pl.DataFrame
@@ -42,6 +42,7 @@ class WorkSeen:
     one_in: int = 1
     days: Counter[dt.date] = field(default_factory=Counter)
     places: Counter[tuple[str, int]] = field(default_factory=Counter)
+    charged: dict[str, Counter[tuple[str, bool]]] = field(default_factory=dict)
     fees: Counter[tuple[str, int]] = field(default_factory=Counter)
     patient_pieces: list[pl.DataFrame] = field(default_factory=list)
     work_pieces: list[pl.DataFrame] = field(default_factory=list)
@@ -67,6 +68,9 @@ class WorkSeen:
         self.fees.update({(code, int(step)): n for code, step, n in paid.iter_rows()})
         of = done.join(self.kinds, on="code").filter(pl.col("tooth_fdi").is_between(11, 48))
         self.places.update({(kind, tooth): n for kind, tooth, n in of.group_by("kind", "tooth_fdi").len().iter_rows()})
+        for name in ("provider_id", "site_id"):
+            by = of.group_by(pl.col(name).cast(pl.String), paid=pl.col("fee").fill_null(0) > 0).len().drop_nulls()
+            self.charged.setdefault(name, Counter()).update({(who, paid): n for who, paid, n in by.iter_rows()})
         pieces = of.select("kind", patient=pl.col("patient_id").hash(0), tooth="tooth_fdi", day="service_date")
         self.work_pieces.append(self._share(pieces.unique()))
         if len(self.work_pieces) >= _MOST_PIECES:

@@ -45,6 +45,11 @@ class Around:
         return getattr(self.source, "dittos", {})
 
     @property
+    def called(self) -> Mapping[str, str]:
+        """What the file itself calls a column that PRACTICE.toml says is renamed."""
+        return getattr(self.source, "called", {})
+
+    @property
     def titles(self) -> Mapping[str, tuple[str, ...]]:
         """Of a workbook, the lines above the headings of each sheet."""
         return getattr(self.source, "titles", {})

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import csv
+import os
 import re
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 import polars as pl
 
+from pipeline.reading.sources.kinds import TEXT, kind_of
 from pipeline.reading.sources.standing_names import VOID, named
 
 _TEXTS, _OTHERS = (".csv", ".tsv", ".txt", ".psv"), (".xlsx", ".xlsm", ".parquet", ".json", ".jsonl", ".xml", ".html")
@@ -49,6 +51,15 @@ def pairs_beside(read: Iterable[Path]) -> Iterator[tuple[Path, pl.DataFrame]]:
             rows = [row for row in csv.reader(text.splitlines()[1:], delimiter=sign) if len(row) == len(headings)]
             if rows:
                 yield path, pl.DataFrame(rows, schema=dict.fromkeys(headings, pl.String()), orient="row")
+
+
+def ends_a_line(path: Path) -> bool | None:
+    """Whether a text ends with the end of a line; None of an empty file, and of what is no text."""
+    if path.stat().st_size < 2 or kind_of(path) != TEXT:
+        return None
+    with path.open("rb") as file:
+        file.seek(-2, os.SEEK_END)
+        return not set(b"\r\n").isdisjoint(file.read())
 
 
 def _headings(path: Path) -> tuple[str, ...]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
 
@@ -15,6 +16,7 @@ _FITTING = 0.8  # share of the rows that must keep clear of the gaps
 _LEAST_COLUMNS = 3
 _LEAST_ROWS, _LEAST_BARE = 2, 5
 _MOST_FIRSTS = 5
+_AMOUNT = re.compile(r"[-+($€£]*\d[\d.,']*[.,]\d\d[-)]?")
 _LEAST_NUMBERS = 2  # words with a digit that a row has at least
 _RULE = set("-=_+|* ")  # a line of nothing else is drawn, not written
 
@@ -22,13 +24,14 @@ _RULE = set("-=_+|* ")  # a line of nothing else is drawn, not written
 def cut_line(line: str, starts: Sequence[int]) -> str:
     """One line, with its line end, as fields with `BETWEEN` between them.
 
-    `starts` are the places, from 1, at which fields begin. A line that has a letter on both sides of such a place is
-    no row of fields: it stays whole, as a single field, and so do all that are cut off before the second field.
+    `starts` are the places, from 1, at which fields begin. An amount that is longer than others begins before its
+    place, for amounts end at one place. A line that has another letter on both sides of a place is no row of fields: it
+    stays whole, as a single field, and so do all that are cut off before the second field.
     """
     text = line.rstrip("\r\n")
     end = line[len(text) :]
     text = text.replace("\x0c", "").expandtabs(_TAB).replace(BETWEEN, " ")
-    places = [start - 1 for start in starts]
+    places = _before_amounts(text, [start - 1 for start in starts])
     crossed = any(0 < p < len(text) and text[p] != " " and text[p - 1] != " " for p in places)
     if crossed or not set(text) - _RULE:
         return text.strip() + end
@@ -36,6 +39,18 @@ def cut_line(line: str, starts: Sequence[int]) -> str:
     if (places and text[: places[0]].strip()) or sum(f != "" for f in fields) < 2:
         return text.strip() + end
     return BETWEEN.join(_quoted(f) for f in fields) + end
+
+
+def _before_amounts(text: str, places: Sequence[int]) -> list[int]:
+    """The places, those within an amount where the amount begins, if the field before it ends there."""
+    found: list[int] = []
+    for place in places:
+        begin = text.rfind(" ", 0, place) + 1
+        word = text[begin : place + 1 + len(text[place + 1 :].partition(" ")[0])]
+        is_within = begin < place < len(text) and text[place] != " "
+        moved = is_within and found and found[-1] < begin and _AMOUNT.fullmatch(word)
+        found.append(begin if moved else place)
+    return found
 
 
 def cut_pieces(pieces: Iterator[bytes], starts: Sequence[int]) -> Iterator[bytes]:

@@ -37,6 +37,12 @@ class PlainCells(Around):
         headings = pl.Series(self.source.headings, dtype=pl.String)
         names = unique_headings([h or "" for h in _plain(headings)])
         self._names = [new if (new := self.renamed.get(h, h)) not in names else h for h in names]
+        self._called = {new: own for new, own in zip(self._names, names, strict=True) if new != own}
+
+    @property
+    def called(self) -> Mapping[str, str]:
+        """See `Around.called`."""
+        return self._called
 
     @property
     def dittos(self) -> Mapping[str, int]:

@@ -149,7 +149,8 @@ def _group_lines(source: Source, batches: Sequence[Batch], options: ReadOptions)
     texts += [" ".join(c for c in row if c) for b in batches for row in _scarce(b.rows)]
     texts += [line for lines in getattr(source, "titles", {}).values() for line in lines]
     texts = [t for t in texts if not _TOTAL.match(t)]
-    found = [(m, field) for t in texts if (m := _GROUP_LINE.match(t)) for field in _GROUPED if _is_for(m[1], field)]
+    said = [m for t in texts if (m := _GROUP_LINE.match(t)) and not _TOTAL.match(m[1].split()[-1])]
+    found = [(m, field) for m in said for field in _GROUPED if _is_for(m[1], field)]
     found += [(m, _CLINICIAN) for t in texts if (m := _WORDS_LINE.match(t)) and fit(m[1], _CLINICIAN) == EXACT]
     forms = Counter((m[1].strip(), m[2], field) for m, field in found)
     templates, seen = [], []
@@ -205,7 +206,7 @@ def _fill_down(source: Source, batches: Sequence[Batch], options: ReadOptions) -
     some: dict[str, tuple[str, float, pl.Series]] = {}
     for field in _GROUPED:
         headings = [h for h in source.headings if fit(h, field) >= PART]
-        if len(headings) != 1:
+        if len(headings) != 1 or any(field in template.fields for template in options.group_lines):
             continue
         cells = pl.concat(
             [f.get_column(headings[0]).cast(pl.String).str.strip_chars().replace("", None) for f in frames]

@@ -135,7 +135,9 @@ class Column:
     @cached_property
     def codes(self) -> dict[str, float]:
         """Share of the filled rows whose code a built-in list knows, by list."""
-        known = {s: normalise_code(pl.col("text"), system=s).is_in(list(_listed(s))) for s in BUILT_IN}
+        # Of several codes in a cell the first; a comma within an amount has no blank behind it.
+        first = pl.coalesce(pl.col("text").str.extract(r"^\s*(\w{3,})\s*(?:[,;+/|]\s+|[;+\n])\w"), pl.col("text"))
+        known = {s: normalise_code(first, system=s).is_in(list(_listed(s))) for s in BUILT_IN}
         # With words beside it a code of this list is still known by its form.
         named = pl.col("text").str.extract(r"(?i)\b(D\d{4})\b").str.to_uppercase()
         known["cdt"] |= named.is_in(list(_listed("cdt"))).fill_null(False)
