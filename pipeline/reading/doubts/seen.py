@@ -140,7 +140,9 @@ class Seen:
         self.unread: list[str] = []  # columns of a ledger that no field and no answer takes
         self.entry: str | None = None  # the column of the numbers of entries
         if self.table == "procedures" and not self.is_ours:
-            self.beside.headings, self.beside.may_be = beside(free, self.answers.columns.get("service_date"))
+            told_of = {heading for heading, _, _ in self.answers.marks}
+            days = beside([h for h in free if h not in told_of], self.answers.columns.get("service_date"))
+            self.beside.headings, self.beside.may_be = days
             code = self.answers.columns.get("code")
             self.texts.heading = text_heading(free, code) if self.has_own_codes else None
         if self.table == "procedures":
