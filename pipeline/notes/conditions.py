@@ -57,7 +57,6 @@ _STANDS = re.compile(
     r"serviceable|stable|good|fine|retained))|[^.;\n]{0,80}[.;,]\s+(?:it\s+|which\s+|now\s+)?(?:is\s+|are\s+)?(?:still\s+|now\s+)?"
     r"in\s+(?:place|situ|position))\b"
 )
-_NONE = words_of("no without w/o")
 _PARTING = frozenset(".,;/|-)(!?\n")
 _LISTED = 4  # lines
 _ITS = words_of("# tooth crown crn cap it")
@@ -271,8 +270,7 @@ def sensitive_before(s: Scene) -> re.Match[str] | None:
 def crown_stands(s: Scene) -> Iterator[re.Match[str]]:
     """What says at a review that a crown is in place, with words between: "the crown that you made is well adapted"."""
     for m in _STANDS.finditer(s.note.clean) if not _CROWN.isdisjoint(s.note.word_set) else ():
-        at = s.note.clean_token_at(m.start())
-        if s.recall_at(at) and _NONE.isdisjoint(s.note.words[max(0, at - 3) : at]):
+        if s.recall_at(s.note.clean_token_at(m.start())):
             yield m
 
 

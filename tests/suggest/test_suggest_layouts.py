@@ -9,6 +9,7 @@ import pytest
 
 from pipeline.practice.tables import PROCEDURES
 from pipeline.reading.config import load_settings
+from pipeline.reading.doubts.signs import SIGNS
 from pipeline.reading.sources import ReadOptions
 from pipeline.reading.suggest.layouts import find_layout_of
 from pipeline.reading.suggest.propose import suggest
@@ -106,6 +107,7 @@ def test_an_ordinary_ledger_with_a_few_gaps_has_none(cells: tuple[str, str], tmp
 def test_the_proposal_loads_every_row_as_it_was_meant(case: str, tmp_path: Path):
     (tmp_path / "x.csv").write_text(CASES[case][0]() + "\n", encoding="utf-8")
     text = suggest([tmp_path / "x.csv"], folder=tmp_path).text.replace('crown_date = "ask"', 'crown_date = "seat"')
+    text = text.replace("[practice]", f"[practice]\naccepted = {[s.id for s in SIGNS]}")
     (tmp_path / "practice.toml").write_text(text, encoding="utf-8")
     settings = load_settings(tmp_path / "practice.toml")
     ingest(settings, today=dt.date(2026, 1, 1), say=lambda _: None, keep_ids=True)

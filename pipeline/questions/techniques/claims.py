@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.planning import Pace
-from pipeline.questions.techniques.family import HEADLINE_SHARE, MAIN_SHARE
+from pipeline.questions.techniques.family import HEADLINE_SHARE, MAIN_SHARE, by_chance
 from pipeline.questions.techniques.healing import healing_sentence
 from pipeline.questions.techniques.plans import plan_contrast
 from pipeline.questions.techniques.question import HEALED
@@ -209,8 +209,8 @@ def _withheld(draft: Draft, code: str, p_family: float | None, looks: int, analy
         return "Each clinician mostly works one way, so the ways cannot be told apart from the clinicians."
     if code == DIFFERS and (p_family is None or p_family >= 1 - analysis.confidence):
         return (
-            f"Alone it would pass for a difference, but {looks} comparisons were made: among so many, one like it "
-            "comes up by chance too often."
+            f"Alone it would pass for a difference, but {looks} comparisons were made, the main ones first: "
+            f"{by_chance(p_family)}."
         )
     return ""
 

@@ -59,6 +59,14 @@ def in_family(comparison: Comparison, p_family: float | None, analysis: Analysis
     return comparison if verdict is comparison.verdict else replace(comparison, verdict=verdict)
 
 
+def by_chance(p_family: float | None) -> str:
+    """How often one as clear comes up where nothing differs, from a p corrected for the family: that is its bound."""
+    if p_family is None:
+        return "one as clear comes up by chance too often"
+    most = min(100, math.ceil(100 * p_family))
+    return f"where nothing differs, chance shows one as clear in up to {most} of 100 practices"
+
+
 def verdict_in_family(verdict: Verdict, p_family: float | None, analysis: Analysis) -> Verdict:
     """`in_family` of a verdict."""
     if verdict.code != DIFFERS or p_family is None or p_family < 1 - analysis.confidence:

@@ -36,6 +36,7 @@ _FISCAL = re.compile(
 )
 # A day from which on a row, a price or an insurance holds is no day of work either.
 _NO_WORK = OTHER_DAYS | words_of("from to until valid row version effective ab von bis desde hasta du au")
+_NUMBERED = re.compile(r" \(\d+\)$")
 _LEAST, _SHARE = 3, 0.05
 _CROWDED, _TIMES, _DAYS = 20, 6, 30
 _MOST, _LOOK_AT = 200_000, 300
@@ -98,7 +99,9 @@ def beside(headings: Sequence[str], read: str | None) -> tuple[list[str], list[s
     may, since they name no other day."""
     if read is None or plain_heading(read.rpartition(".")[2]) in _WORK - {"completed", "finished"}:
         return [], []
-    plain = {h: plain_heading(h.rpartition(".")[2]) for h in headings if not h.startswith("(")}
+    # Of two columns of one heading the one that is read was told by its place.
+    others = [h for h in headings if not h.startswith("(") and _NUMBERED.sub("", h) != _NUMBERED.sub("", read)]
+    plain = {h: plain_heading(h.rpartition(".")[2]) for h in others}
     named = [h for h, words in plain.items() if words in _WORK]
     return named, [h for h, words in plain.items() if h not in named and not _NO_WORK & set(words.split())]
 
