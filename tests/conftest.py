@@ -39,7 +39,10 @@ EVERY_CASE = bool(os.environ.get("THOROUGH") or os.environ.get("EVERY_CASE"))
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Of a test marked `one_in(n)` the ordinary run takes each nth case, the first too; `make thorough` the others."""
+    """Of a test marked `one_in(n)` the ordinary run takes each nth case, the first too; `make thorough` the others.
+
+    With `one_in(n, thorough=m)` that takes each mth of the others, and `make slow` what is left.
+    """
     if EVERY_CASE:
         return
     seen: Counter[str] = Counter()
@@ -47,7 +50,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         if share := item.get_closest_marker("one_in"):
             test = item.nodeid.partition("[")[0]
             if seen[test] % share.args[0]:
-                item.add_marker("thorough")
+                item.add_marker("slow" if seen[test] % share.kwargs.get("thorough", 1) else "thorough")
             seen[test] += 1
 
 
