@@ -27,7 +27,7 @@ SHORT = "difference"  # the chart beside the answers of a page; the same one sta
 TOPICS = {"lost": "Teeth lost", "needed further treatment": "Further treatment"}
 TAILS = {
     "little_difference": "little difference",
-    "cannot_tell": "it cannot be told yet",
+    "cannot_tell": "not known yet",
     "too_early": "it is too early to compare",
     "depends_on_how_we_count": "it depends on how we count",
 }

@@ -89,7 +89,7 @@ ASKED = {
 }
 HEADINGS = {
     "little_difference": "little difference",
-    "cannot_tell": "it cannot be told yet",
+    "cannot_tell": "not known yet",
     "too_early": "too few failures to be shown",
     "depends_on_how_we_count": "it depends on how we count",
 }
@@ -101,7 +101,7 @@ def heading(c: ReleasedComparison) -> str:
     if c.verdict_code == "differs" and d is not None:
         much = f"{more_or_fewer(d.per_100)} of 100 {terms.happened(c.outcome)} with {lower_first(c.label(d.group))}"
         return f"{asked}: {much}"
-    return f"{asked}: {HEADINGS.get(c.verdict_code, 'it cannot be told yet')}"
+    return f"{asked}: {HEADINGS.get(c.verdict_code, 'not known yet')}"
 
 
 def how(adjusted_for: Sequence[str]) -> str:
