@@ -278,7 +278,7 @@ def followup_sentence(row: FollowUp) -> str:
         else "too few were followed to the end for a middle length of follow-up"
     )
     return (
-        f"Of {whole(row.teeth)} {row.of}, {middle}; {percent(row.lost, 1)} were lost from sight before the end of the "
+        f"Of {whole(row.teeth)} {row.of}, {middle}; {percent(row.lost, 1)} were not followed to the end of the "
         f"records, and {percent(row.clark_c, 1)} of the follow-up possible to the end of the records was seen."
     )
 
