@@ -51,7 +51,7 @@ TASKS = (
          r"(?i)(same|better|worse|cannot tell)(\s| yet\s+| for )[^.]*, lately against the 3 years before"),
     Task("owner", "what on Monday?", ("What on Monday?",),
          r"(?s)What do we do on Monday\?\s+"
-         r"(Look at \d+ failures? behind|Ask in \d+ root canals? due|Mend \d+ rows?|Ask about \d+ )"),
+         r"(Look at \d+ failures? behind|Review \d+ root canals? that|Mend \d+ rows?|Ask about \d+ )"),
     Task("owner", "how far can I trust it?", ("What can be trusted?",), r"(Firm|Fair|Thin)\s+(for all|at worst): "),
     Task("owner", "what can be trusted?", (), r"(Firm|Fair|Thin)\s+for (all|\d+ of \d+) rates"),
     Task("clinician", "does opening a crown shorten its life?", ("Does opening a crown shorten its life?",),
@@ -59,7 +59,7 @@ TASKS = (
     Task("clinician", "hyperemic: before or after?", ("Hyperemic tooth: root canal first, or wait?",),
          r"(?s)The crown\s.*The tooth\s.*Waiting spared \d+ of 100"),
     Task("clinician", "which technique differs?", ("menu: Technique",),
-         r"\w+ of \d+ comparisons names? a difference"),
+         r"\w+ of \d+ comparisons shows? a clear difference"),
     Task("clinician", "my own cases?", ("menu: My cases",), r"AR1\s+\d+ of 100 crowns still in place after 5 years"),
     Task("clinician", "how sure?", ("Does opening a crown shorten its life?",),
          r"How sure is this\?.*?Chance did not choose the treatment: other things may explain it"),

@@ -20,15 +20,16 @@ STARTS = {CROWNS: "crown_seat", ENDO_COURSES: "endo_completion"}
 
 
 def beside_published(found: Sequence[Benchmark], *, outcome: Outcome, asked: Demands) -> tuple[BesidePublished, ...]:
-    """The comparable figures of one rate, the one nearest to the horizon first, then by time and source."""
+    """The comparable figures of one rate, the one nearest to the horizon first, of equals that of most teeth."""
     mine = [
         b
         for b in found
         if b.comparable and b.event == outcome.published and b.start == STARTS[outcome.population]
         if None not in (b.ours, b.published, b.horizon_years)
     ]
-    made = [_one(b, asked) for b in mine]
-    return tuple(sorted(made, key=lambda p: (abs(p.years - asked.horizon), p.years, p.benchmark_id)))
+    made = [(b.n or 0, _one(b, asked)) for b in mine]
+    found = sorted(made, key=lambda m: (abs(m[1].years - asked.horizon), m[1].years, -m[0], m[1].benchmark_id))
+    return tuple(p for _, p in found)
 
 
 def _one(b: Benchmark, asked: Demands) -> BesidePublished:
