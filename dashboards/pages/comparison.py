@@ -117,6 +117,7 @@ def section(results: Results, c: Comparison, id: str) -> dict[str, Any]:
         "curves_heading": _curves_heading(c),
         "balance_short": _balance_short(c),
         "heading": heading(c),
+        "other_contrast": words.other_contrast(c) if results.comparisons and c is results.comparisons[0] else "",
         "next_step": words_answers.next_step(results, c),
         "definition": say.definition,
         "legend": [LegendItem(g.label, theme.look(g.name, i)) for i, g in enumerate(c.groups) if g.curve],
@@ -159,7 +160,9 @@ def _curves_heading(c: Comparison) -> str:
     if not told:
         return "How many failed, and when"
     parts = [f"{n}{f' {terms.happened(c.outcome)}' if not i else ''} ({label})" for i, (label, n) in enumerate(told)]
-    return f"By {years(c.horizon_years)}, of 100 {plural(2, say.noun)} {', '.join(parts)}, unadjusted"
+    # Counted from the opening, an opened crown is older than one seated on a treated tooth: the figures look worse.
+    how = "unadjusted: opened crowns are older" if c.clock == "since_opening_or_seat" else "unadjusted"
+    return f"By {years(c.horizon_years)}, of 100 {plural(2, say.noun)} {', '.join(parts)}, {how}"
 
 
 def _balance_short(c: Comparison) -> str:

@@ -40,6 +40,7 @@ def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
         main=main,
         main_heading=comparison.heading(main) if main else "",
         next_step=words_answers.next_step(results, main) if main else "",
+        other_contrast=words.other_contrast(main) if main else "",
         groups=tables.groups(main) if main else None,
         reconciled=words.groups_reconciled(main) if main else "",
         overall_heading=_overall_heading(results),
@@ -115,10 +116,12 @@ def _trust(results: Results) -> Answer:
 def _main(results: Results) -> list[Answer]:
     if not results.comparisons:
         said = words.not_asked(results) or comparison.NONE
-        return [Answer(said, asked="Does opening a crown shorten its life?", link="crowns.html")]
+        return [Answer(said, asked="Opening a crown later, or treating before?", link="crowns.html")]
     main = results.comparisons[0]
     said = words_answers.in_short(main, when=False)
-    return [Answer(said, asked="Does opening a crown shorten its life?", link="crowns.html", code=main.verdict.code)]
+    return [
+        Answer(said, asked="Opening a crown later, or treating before?", link="crowns.html", code=main.verdict.code)
+    ]
 
 
 def _hyperemic(results: Results) -> list[Answer]:
