@@ -27,9 +27,14 @@ def beside_published(found: Sequence[Benchmark], *, outcome: Outcome, asked: Dem
         if b.comparable and b.event == outcome.published and b.start == STARTS[outcome.population]
         if None not in (b.ours, b.published, b.horizon_years)
     ]
-    made = [(b.n or 0, _one(b, asked)) for b in mine]
-    found = sorted(made, key=lambda m: (abs(m[1].years - asked.horizon), m[1].years, -m[0], m[1].benchmark_id))
-    return tuple(p for _, p in found)
+    teeth = {b.benchmark_id: b.n or 0 for b in mine}
+    made = [_one(b, asked) for b in mine]
+    return tuple(
+        sorted(
+            made,
+            key=lambda p: (abs(p.years - asked.horizon), p.years, -teeth[p.benchmark_id], p.benchmark_id),
+        )
+    )
 
 
 def _one(b: Benchmark, asked: Demands) -> BesidePublished:
