@@ -23,6 +23,7 @@ from pipeline.results import Comparison, Difference, Estimate, Results
 
 CHARTS = ("curves", "difference", "naive", "forest", *doubts.CHARTS)
 NONE = "No comparison could be made from these records."
+GREY = "Grey: too small to matter, as fixed beforehand."
 SHORT = "difference"  # the chart beside the answers of a page; the same one stands once more in its section
 TOPICS = {"lost": "Teeth lost", "needed further treatment": "Further treatment"}
 TAILS = {
@@ -296,7 +297,9 @@ def comparison_difference(comparison: Comparison, *, id: str, crude: Difference 
     labels = {g.name: g.label for g in comparison.groups}
     noun = terms.outcome(comparison.outcome).noun
     return difference_chart(
-        apart(words.difference_row(d, labels), d, crude),
+        apart(
+            f"{words.difference_row(d, labels)} against {lower_first(labels.get(d.reference, d.reference))}", d, crude
+        ),
         smallest=comparison.verdict.smallest_difference_per_100,
         id=id,
         label=("In short: " if id == SHORT else "")

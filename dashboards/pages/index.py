@@ -33,7 +33,7 @@ def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
         "index.html.j2",
         title="What was found",
         audience="inside",
-        answers=Answers(_shortest(results), picture, notes=_counted_to(results)),
+        answers=Answers(_shortest(results), picture, comparison.GREY if picture else "", notes=_counted_to(results)),
         practice=results.practice,
         here="index.html",
         cautions=results.cautions,
