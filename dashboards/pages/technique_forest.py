@@ -123,7 +123,8 @@ def _far(c: TechniqueContrast, smallest: float) -> str:
     if not has_range(c) or low is None or high is None:
         return ""
     if low < 0 < high and smallest in (round(abs(low)), round(high)):
-        return f"between {abs(low):.1f} fewer and {high:.1f} more"
+        ends = ["none" if abs(v) < 0.05 else f"{abs(v):.1f} {'more' if v > 0 else 'fewer'}" for v in (low, high)]
+        return f"between {ends[0]} and {ends[1]}"
     return words_answers.contrast_range(c)
 
 
