@@ -111,7 +111,7 @@ def _answers(results: Results) -> list[Answer]:
     given = []
     if results.comparisons:
         main = results.comparisons[0]
-        asked = "Does opening a crown shorten its life?"
+        asked = "Opening a crown later, or treating before?"
         given.append(Answer(words_answers.in_short(main), asked=asked, link="crowns.html", code=main.verdict.code))
     else:
         given.append(Answer(words.not_asked(results) or comparison.NONE))

@@ -23,11 +23,12 @@ from pipeline.results import Comparison, Difference, Estimate, Results
 
 CHARTS = ("curves", "difference", "naive", "forest", *doubts.CHARTS)
 NONE = "No comparison could be made from these records."
+GREY = "Grey: too small to matter, as fixed beforehand."
 SHORT = "difference"  # the chart beside the answers of a page; the same one stands once more in its section
 TOPICS = {"lost": "Teeth lost", "needed further treatment": "Further treatment"}
 TAILS = {
     "little_difference": "little difference",
-    "cannot_tell": "it cannot be told yet",
+    "cannot_tell": "not known yet",
     "too_early": "it is too early to compare",
     "depends_on_how_we_count": "it depends on how we count",
 }
@@ -117,6 +118,7 @@ def section(results: Results, c: Comparison, id: str) -> dict[str, Any]:
         "curves_heading": _curves_heading(c),
         "balance_short": _balance_short(c),
         "heading": heading(c),
+        "other_contrast": words.other_contrast(c) if results.comparisons and c is results.comparisons[0] else "",
         "next_step": words_answers.next_step(results, c),
         "definition": say.definition,
         "legend": [LegendItem(g.label, theme.look(g.name, i)) for i, g in enumerate(c.groups) if g.curve],
@@ -159,7 +161,9 @@ def _curves_heading(c: Comparison) -> str:
     if not told:
         return "How many failed, and when"
     parts = [f"{n}{f' {terms.happened(c.outcome)}' if not i else ''} ({label})" for i, (label, n) in enumerate(told)]
-    return f"By {years(c.horizon_years)}, of 100 {plural(2, say.noun)} {', '.join(parts)}, unadjusted"
+    # Counted from the opening, an opened crown is older than one seated on a treated tooth: the figures look worse.
+    how = "unadjusted: opened crowns are older" if c.clock == "since_opening_or_seat" else "unadjusted"
+    return f"By {years(c.horizon_years)}, of 100 {plural(2, say.noun)} {', '.join(parts)}, {how}"
 
 
 def _balance_short(c: Comparison) -> str:
@@ -293,7 +297,9 @@ def comparison_difference(comparison: Comparison, *, id: str, crude: Difference 
     labels = {g.name: g.label for g in comparison.groups}
     noun = terms.outcome(comparison.outcome).noun
     return difference_chart(
-        apart(words.difference_row(d, labels), d, crude),
+        apart(
+            f"{words.difference_row(d, labels)} against {lower_first(labels.get(d.reference, d.reference))}", d, crude
+        ),
         smallest=comparison.verdict.smallest_difference_per_100,
         id=id,
         label=("In short: " if id == SHORT else "")

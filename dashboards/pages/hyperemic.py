@@ -82,6 +82,10 @@ def facts(t: Trial) -> Iterator[Fact]:
         low, high = round(d.ci_low), round(d.ci_high)
         far = f"{low} to {high} fewer" if o.outcome == NEED else words_answers.between(d.ci_low, d.ci_high)
         said.append(("First, compared with waiting" if o.outcome != NEED else "With waiting", far))
+        curve = _curve(t.curves, o, d.reference)
+        rate = next((p.estimate for p in curve.points if p.years == d.years), None) if curve else None
+        if code == "little_difference" and rate is not None and d.ci_high >= 100 * rate:
+            said.append(("Yet", "what is small of 100 could still double so small a share"))
         yield Fact(name, code, tuple((n, text) for n, text in said if text))
 
 

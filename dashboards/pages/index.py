@@ -9,6 +9,7 @@ from dashboards.answers import MOST_WORDS, Answer, Answers, kept
 from dashboards.formats import count, in_place, percent, plural, sentence_case, whole, years
 from dashboards.pages import comparison
 from dashboards.words import answers as words_answers
+from dashboards.words import beside as words_beside
 from dashboards.words import comparisons as words
 from dashboards.words import sheet as words_sheet
 from pipeline.questions.question import KEPT_BY_CROWN
@@ -16,6 +17,7 @@ from pipeline.results import Results
 from pipeline.results.asked import Asked
 from pipeline.results.trial_words import CROWN, NEED
 
+CROWNED = "Crown after a root canal?"
 NOTE_WORDS = 4  # of the note below the answers
 
 
@@ -31,13 +33,14 @@ def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
         "index.html.j2",
         title="What was found",
         audience="inside",
-        answers=Answers(kept(answers(results), most=MOST_WORDS - NOTE_WORDS), picture, notes=_counted_to(results)),
+        answers=Answers(_shortest(results), picture, comparison.GREY if picture else "", notes=_counted_to(results)),
         practice=results.practice,
         here="index.html",
         cautions=results.cautions,
         main=main,
         main_heading=comparison.heading(main) if main else "",
         next_step=words_answers.next_step(results, main) if main else "",
+        other_contrast=words.other_contrast(main) if main else "",
         groups=tables.groups(main) if main else None,
         reconciled=words.groups_reconciled(main) if main else "",
         overall_heading=_overall_heading(results),
@@ -49,29 +52,39 @@ def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
     )
 
 
-def answers(results: Results) -> list[Answer]:
-    """One line a question that a reader comes with, each with the page that answers it in full."""
+def _shortest(results: Results) -> tuple[Answer, ...]:
+    """As many answers as there is room for; with fewer words where else one of the clinician's would be left out."""
+    found, brief = (kept(answers(results, beside=b), most=MOST_WORDS - NOTE_WORDS) for b in (True, False))
+    return brief if len(brief) > len(found) and all(a.asked != CROWNED for a in found) else found
+
+
+def answers(results: Results, *, beside: bool = True) -> list[Answer]:
+    """One line a question that a reader comes with, each with the page that answers it in full.
+
+    `beside` says how the rates stand beside published ones, too.
+    """
     return [
-        *_rates(results),
+        *_rates(results, beside=beside),
         *_owner(results),
         _trust(results),
         *_main(results),
         *_hyperemic(results),
-        *crowned(results, "Crown after a root canal?", when=False),
+        *crowned(results, CROWNED, when=False),
         *_techniques(results),
         Answer("By name, not ranked.", asked="My own cases?", link="my_cases.html"),
         Answer("And what would settle it.", asked="What is open?", link="open_questions.html"),
     ]
 
 
-def _rates(results: Results) -> list[Answer]:
+def _rates(results: Results, *, beside: bool) -> list[Answer]:
     first = next((t for t in results.rates if t.by == "overall" and t.rows), None)
     if first is None:
         return [Answer("Too early to say.", asked="Are we good?", link="owner.html#good")]
     row, say = first.rows[0], terms.outcome(first.outcome)
     found = words.rate_in_short(row, say.good, of=plural(2, say.noun))
-    beside = words_sheet.beside_short(results.owner.lines)
-    said = f"{found or f'Too few {plural(2, say.noun)} followed {years(row.years)}'}{f'; {beside}' if beside else ''}."
+    sources = words_beside.sources_of(results.benchmarks, results.evidence)
+    others = words_beside.beside_short(results.owner.lines, sources) if beside else ""
+    said = f"{found or f'Too few {plural(2, say.noun)} followed {years(row.years)}'}{f'; {others}' if others else ''}."
     return [Answer(said, asked="Are we good?", link="owner.html#good")]
 
 
@@ -82,7 +95,7 @@ def _owner(results: Results) -> list[Answer]:
         return []
     first = words_sheet.to_do_short(owner.to_do[0]) if owner.to_do else "Nothing waits"
     code = words_sheet.trend_code(owner)
-    trend = "lately" if words_sheet.alike(owner) else words_sheet.trend_in_brief(owner)
+    trend = "lately" if words_sheet.alike(owner) else words_sheet.trend_count(owner)
     return [
         Answer(f"{trend}.", asked="Getting worse?", link="owner.html#trend", code=code),
         Answer(f"{first}.", asked="What on Monday?", link="owner.html#monday"),
@@ -94,17 +107,21 @@ def _trust(results: Results) -> Answer:
     loads, lines = results.quality.loads, results.owner.lines
     read, aside = sum(r.rows_read for r in loads), sum(r.quarantined for r in loads)
     said = f"{percent(aside, read)} of rows set aside." if read else "No file was read."
-    said, code = (f"{words_sheet.trust_short(lines)}.", words_sheet.worst(lines)) if lines else (said, "")
+    said, code = (
+        (f"{words_sheet.trust_short(lines, results.recalls)}.", words_sheet.worst(lines)) if lines else (said, "")
+    )
     return Answer(said, asked="What can be trusted?", link="owner.html#trust", code=code)
 
 
 def _main(results: Results) -> list[Answer]:
     if not results.comparisons:
         said = words.not_asked(results) or comparison.NONE
-        return [Answer(said, asked="Does opening a crown shorten its life?", link="crowns.html")]
+        return [Answer(said, asked="Opening a crown later, or treating before?", link="crowns.html")]
     main = results.comparisons[0]
     said = words_answers.in_short(main, when=False)
-    return [Answer(said, asked="Does opening a crown shorten its life?", link="crowns.html", code=main.verdict.code)]
+    return [
+        Answer(said, asked="Opening a crown later, or treating before?", link="crowns.html", code=main.verdict.code)
+    ]
 
 
 def _hyperemic(results: Results) -> list[Answer]:

@@ -13,13 +13,14 @@ from dashboards.charts.first_year import first_year_chart
 from dashboards.charts.funnel import funnel_chart
 from dashboards.charts.rates import Rate, rates_chart
 from dashboards.charts.running import running_chart
-from dashboards.formats import in_place, lower_first, plural, spread, years
+from dashboards.formats import failed, in_place, lower_first, plural, spread, years
 from dashboards.pages import owner_sheet
 from dashboards.pages.evidence import evidence_block
 from dashboards.pages.healing import healing_block
 from dashboards.pages.owner_filters import SCRIPT, filters_block
 from dashboards.said import Said
 from dashboards.theme import Chart
+from dashboards.words import beside as words_beside
 from dashboards.words import comparisons as words
 from dashboards.words import owner as words_owner
 from dashboards.words import sheet as words_sheet
@@ -95,15 +96,20 @@ def render(results: Results, *, lists: Mapping[str, str] | None = None) -> str:
     evidence = evidence_block(results.evidence, "share")
     if evidence:
         evidence = replace(evidence, list=tuple(said.each(evidence.list)))
+    sources = words_beside.sources_of(results.benchmarks, results.evidence)
     made = owner_sheet.sheet(
-        results.owner, lists=lists or {}, monitoring=results.monitoring, benchmarks=results.benchmarks
+        results.owner,
+        lists=lists or {},
+        monitoring=results.monitoring,
+        sources=sources,
+        recalls=results.recalls,
     )
     filters = filters_block(results.owner.filters)
     return page.render(
         "owner.html.j2",
         title="How our crowns and root canals do",
         audience="inside",
-        answers=owner_sheet.answers(results.owner) or Answers((Answer(NOTHING),)),
+        answers=owner_sheet.answers(results.owner, sources, results.recalls) or Answers((Answer(NOTHING),)),
         more_scripts=[SCRIPT] if filters else [],
         charts=[
             *(e.chart for e in (made.early if made else ())),
@@ -141,7 +147,7 @@ def _section(outcome: str, found: list[RateTable], watched: Monitoring | None) -
         heading=_section_heading(row, say) if row else found[0].title,
         short=words_sheet.name_of(outcome),
         definition=say.definition,
-        headline=words.rate_headline(row, outcome) if row else "",
+        headline=_headline(row, outcome) if row else "",
         in_place=in_place(survival) if survival is not None else None,
         icons_label=f"{in_place(survival)} of 100 dots filled: {say.good}." if survival is not None else "",
         overall=tables.rates(whole) if whole else None,
@@ -149,11 +155,20 @@ def _section(outcome: str, found: list[RateTable], watched: Monitoring | None) -
     )
 
 
+def _headline(row: RateRow, outcome: str) -> str:
+    """`9 of 100 failed (range 8 to 10).`: what the heading does not say yet; why there is no figure, where none is."""
+    if row.survival is None:
+        return words.rate_headline(row, outcome)
+    ends = (row.ci_high, row.ci_low)
+    rng = f" (range {spread(*(failed(e) for e in ends if e is not None))})" if None not in ends else ""
+    return f"{failed(row.survival)} of 100 {terms.outcome(outcome).bad}{rng}."
+
+
 def _section_heading(row: RateRow, say: Outcome) -> str:
     """The overall figure as a heading; that too few are followed where there is none."""
     if row.survival is None:
         return f"Too few {say.many} are followed for {years(row.years)}"
-    return f"{in_place(row.survival)} of 100 {say.many} {say.good} after {years(row.years)}"
+    return f"{say.rate_name}: {words.rate_in_short(replace(row, ci_low=None), say.rate_kept)}"
 
 
 def _said_once(p: Part, said: Said) -> Part:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 
 from dashboards import tables_sheet, terms
 from dashboards.answers import Answer, Answers, kept
@@ -13,9 +14,11 @@ from dashboards.formats import in_place, listing, lower_first, years
 from dashboards.said import Said
 from dashboards.tables import NumberTable
 from dashboards.theme import Chart
+from dashboards.words import beside as words_beside
 from dashboards.words import sheet as words_sheet
 from dashboards.words import signals as words_signals
-from pipeline.results.monitoring import Benchmark, Monitoring
+from pipeline.results.healing import RecallRow
+from pipeline.results.monitoring import Monitoring
 from pipeline.results.owner import EarlySigns, Owner, SheetLine
 
 
@@ -46,6 +49,7 @@ class Task:
     link: str
     command: str
     listed: bool
+    rows: str = ""  # the folder of the rows themselves, where the link leads to what is to be done with them
 
 
 @dataclass(frozen=True)
@@ -64,6 +68,7 @@ class Sheet:
 
     good: str
     cards: tuple[Card, ...]
+    source_rule: str
     trend: str
     early_says: tuple[Fact, ...]
     stretches: str
@@ -87,14 +92,17 @@ class Sheet:
     trust_heading: str
 
 
-def answers(owner: Owner) -> Answers | None:
+def answers(owner: Owner, sources: Mapping[str, words_beside.Source], recalls: Sequence[RecallRow]) -> Answers | None:
     """The four answers that the page opens with; None where there is nothing to answer."""
     if not owner.lines:
         return None
+    beside = words_beside.beside(owner.lines, sources)
     for told in (3, 2, 1):  # all four are answered, with fewer words where they would be too many
         do = [words_sheet.to_do(t) for t in owner.to_do[:told]]
         given = (
-            Answer(words_sheet.good_answer(owner.lines, beside_too=told > 1), "Are we good?", "#good"),
+            Answer(
+                f"{words_sheet.good_answer(owner.lines)} {beside if told > 1 else ''}".strip(), "Are we good?", "#good"
+            ),
             Answer(
                 f"{words_sheet.trend_answer(owner)} {words_signals.burst_short(owner)}".strip(),
                 "Are we getting worse?",
@@ -102,7 +110,10 @@ def answers(owner: Owner) -> Answers | None:
                 words_sheet.trend_code(owner),
             ),
             Answer(
-                words_sheet.trust_answer(owner.lines), "What can we trust?", "#trust", words_sheet.worst(owner.lines)
+                words_sheet.trust_answer(owner.lines, recalls),
+                "What can we trust?",
+                "#trust",
+                words_sheet.worst(owner.lines),
             ),
             Answer(_do(do, len(owner.to_do)), "What do we do on Monday?", "#monday"),
         )
@@ -125,11 +136,12 @@ def sheet(
     *,
     lists: Mapping[str, str],
     monitoring: Sequence[Monitoring] = (),
-    benchmarks: Sequence[Benchmark] = (),
+    sources: Mapping[str, words_beside.Source] = MappingProxyType({}),
+    recalls: Sequence[RecallRow] = (),
 ) -> Sheet | None:
     """The sheet; None without a rate. `lists` says where the list of each thing to do lies, where it was written.
 
-    `monitoring` and `benchmarks` tell how a clinician stands over all years and what place a published figure is of.
+    `monitoring` and `sources` tell how a clinician stands over all years and what is known of a published figure.
     """
     if not owner.lines:
         return None
@@ -137,7 +149,8 @@ def sheet(
     tasks = [_task(t.what, words_sheet.to_do(t), lists) for t in owner.to_do]
     return Sheet(
         good=_good(owner),
-        cards=tuple(_card(s, {b.benchmark_id: b.population for b in benchmarks}, said) for s in owner.lines),
+        cards=tuple(_card(s, sources, said) for s in owner.lines),
+        source_rule=words_beside.SOURCE_RULE if any(len(s.published) > 1 for s in owner.lines) else "",
         trend=f"Are we getting worse: {lower_first(words_sheet.trend_short(owner))}",
         early_says=tuple(f for e in owner.early for f in _early_facts(e)),
         stretches=words_sheet.stretches(owner.lines[0].over_time),
@@ -146,7 +159,7 @@ def sheet(
         tasks=tuple(tasks[:3]),
         more_tasks=tuple(tasks[3:]),
         order=words_sheet.ORDER,
-        trust=f"What can we trust: {words_sheet.by_verdict([(s.outcome, s.trust.grade) for s in owner.lines])}",
+        trust=f"What can we trust: {words_sheet.grades(owner.lines)}",
         since=tuple(words_sheet.since(owner.since)),
         moved=tables_sheet.moved(owner.since),
         early_heading=_early_heading(owner.early),
@@ -164,7 +177,7 @@ def sheet(
         false_alarms=words_signals.false_alarms(owner.signals),
         counted_once=words_signals.counted_once(owner),
         grades=tables_sheet.grades(owner),
-        trust_heading=f"Trust is {words_sheet.worst(owner.lines)} {words_sheet.trust_short(owner.lines)}",
+        trust_heading=f"Trust is {words_sheet.worst(owner.lines)} {words_sheet.trust_short(owner.lines, recalls)}",
     )  # fmt: skip
 
 
@@ -192,22 +205,28 @@ def _early_heading(found: Sequence[EarlySigns]) -> str:
     return f"Early failures: same for {listing(same)}, the others cannot be told"
 
 
-def _card(line: SheetLine, where: Mapping[str, str], told: Said) -> Card:
-    beside = line.published[0].change.verdict if line.published else ""
+def _card(line: SheetLine, sources: Mapping[str, words_beside.Source], told: Said) -> Card:
+    first = line.published[0] if line.published else None
+    beside = words_beside.apart(first, sources.get(first.benchmark_id, words_beside.Source())) if first else ""
     return Card(
         words_sheet.name_of(line.outcome),
         words_sheet.rate(line.rate, line.outcome),
         (
             Fact("The time before", line.over_time.change.verdict, words_sheet.over_time(line.over_time)),
-            Fact("Published", beside, told.fresh(words_sheet.published_card(line.published, where))),
+            Fact(
+                "Published",
+                beside.replace("within", ""),
+                told.fresh(words_beside.published_card(line.published, sources)),
+            ),
             Fact("Trust", line.trust.grade, words_sheet.trust(line.trust, line.rate.years)),
         ),
     )
 
 
 def _task(what: str, says: str, lists: Mapping[str, str]) -> Task:
-    link = "data_quality.html" if what == "codes" else lists.get(what, "#lists")
-    return Task(says, words_sheet.WHY[what], link, words_sheet.COMMAND[what], listed=what in lists)
+    link = {"codes": "data_quality.html", "mend": "data_quality.html#set-aside"}.get(what, lists.get(what, "#lists"))
+    rows = lists.get(what, "") if what == "mend" else ""
+    return Task(says, words_sheet.WHY[what], link, words_sheet.COMMAND[what], what in lists, rows)
 
 
 def _early_facts(found: EarlySigns) -> list[Fact]:

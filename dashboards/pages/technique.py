@@ -118,13 +118,14 @@ def contrast_says(a: TechniqueAnswer, c: TechniqueContrast) -> str:
     both = words_answers.pair(a, c)
     if not words_answers.has_range(c) or c.difference_per_100 is None:
         return f"{both}: too few failures so far to compare, by {lower_first(OUTCOME[a.outcome])}."
-    much = words_answers.more(round(c.difference_per_100))
-    far = words_answers.contrast_range(c)
+    much, far = words_answers.more(round(c.difference_per_100)), f" ({words_answers.contrast_range(c)})"
+    if c.verdict in words_answers.OPEN:
+        much, far = words_answers.contrast_range(c).replace("between ", "from ").replace(" and ", " to "), ""
     if a.outcome == HEALED:
-        return f"{both}: of 100 teeth recalled, {much} were not healed ({far})."
+        return f"{both}: of 100 teeth recalled, {much} were not healed{far}."
     say = terms.outcome(a.outcome)
     befell = terms.happened(a.outcome)
-    return f"{both}: of 100 {plural(2, say.noun)}, {much} {befell} within {years(a.horizon_years)} ({far})."
+    return f"{both}: of 100 {plural(2, say.noun)}, {much} {befell} within {years(a.horizon_years)}{far}."
 
 
 def befell(a: TechniqueAnswer) -> str:
@@ -140,12 +141,14 @@ def verdict_says(a: TechniqueAnswer, c: TechniqueContrast) -> str:
 
 
 def why_open(a: TechniqueAnswer, c: TechniqueContrast) -> str:
-    """Why a comparison whose range leaves zero out is nevertheless open; empty where it needs no reason."""
+    """Why a comparison is open whose range would have it settled; empty where it needs no reason."""
+    if c.verdict == "cannot_tell" and UNMEASURED in a.caveats and not words_answers.leaves_zero_out(c):
+        return "harm is not measured"
     if not c.withheld:
         return ""
     if c.p_family is None:
         return "each clinician mostly works one way"
-    return f"may be chance, among {whole(a.family)} looks" if words_answers.leaves_zero_out(c) else ""
+    return f"may be chance, among {whole(a.family)} comparisons" if words_answers.leaves_zero_out(c) else ""
 
 
 def finding(answers: Sequence[TechniqueAnswer]) -> str:

@@ -117,6 +117,17 @@ def _within(c: TechniqueContrast, smallest: float) -> bool:
     return low is not None and high is not None and -smallest <= round(low) and round(high) <= smallest
 
 
+def _far(c: TechniqueContrast, smallest: float) -> str:
+    """The range in whole teeth; in tenths where an end rounds to what matters, so that one sees on which side it is."""
+    low, high = c.difference_ci_low, c.difference_ci_high
+    if not has_range(c) or low is None or high is None:
+        return ""
+    if low < 0 < high and smallest in (round(abs(low)), round(high)):
+        ends = ["none" if abs(v) < 0.05 else f"{abs(v):.1f} {'more' if v > 0 else 'fewer'}" for v in (low, high)]
+        return f"between {ends[0]} and {ends[1]}"
+    return words_answers.contrast_range(c)
+
+
 def _line(a: TechniqueAnswer, c: TechniqueContrast, labels: dict[str, str], reach: float, smallest: float) -> Line:
     teeth = sum(g.teeth for g in a.groups if g.name in (c.group, c.reference))
     line = Line(
@@ -124,7 +135,7 @@ def _line(a: TechniqueAnswer, c: TechniqueContrast, labels: dict[str, str], reac
         hover=f"{contrast_says(a, c)} {whole(teeth)} teeth followed.",
         code=c.verdict,
         shape=terms.shape(c.verdict),
-        far=words_answers.contrast_range(c) or "too few failures",
+        far=_far(c, smallest) or "too few failures",
         why=why_open(a, c) if words_answers.leaves_zero_out(c) or _within(c, smallest) else "",
     )
     mid, low, high = c.difference_per_100, c.difference_ci_low, c.difference_ci_high

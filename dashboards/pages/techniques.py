@@ -72,7 +72,7 @@ def opening(results: Results) -> list[Answer]:
     ][:3]
     given += _by_name(results)
     for a, c in _stood_out(answers):
-        said = f"{technique.contrast_says(a, c)} Among {whole(a.family)} looks it may be chance."
+        said = f"{technique.contrast_says(a, c)} Among {whole(a.family)} comparisons it may be chance."
         given.append(
             Answer(said, asked="What stood out most", code=c.verdict, link=f"#{technique.address(a.question)}")
         )
@@ -124,7 +124,9 @@ def _by_name(results: Results) -> list[Answer]:
         if (found := _named(results.techniques, question, group)) is not None:
             a, c = found
             link = f"#{technique.address(question)}"
-            given.append(Answer(technique.contrast_says(a, c), asked=asked, link=link, code=c.verdict))
+            why = technique.why_open(a, c)
+            said = f"{technique.contrast_says(a, c).rstrip('.')}{f'; {why}' if why else ''}."
+            given.append(Answer(said, asked=asked, link=link, code=c.verdict))
         elif any(n.id.startswith(f"technique_{question}_") for n in results.not_run):
             given.append(Answer(TOO_FEW, asked=asked, link="#not-run"))
     for question, asked in WHOLE:
@@ -144,8 +146,8 @@ def reconciled(answers: Sequence[TechniqueAnswer]) -> str:
     said = []
     if looks != counted:
         said.append(
-            f"{whole(counted)} of the {count(len(shown), 'comparison')} shown are among these {whole(looks)} looks; "
-            "the other looks are curves along a dose, and techniques that were taken up."
+            f"{whole(counted)} of the {count(len(shown), 'comparison')} shown are among these {whole(looks)}; "
+            "the others are curves along a dose, and techniques that were taken up."
         )
     if counted < len(shown):
         rest = len(shown) - counted
@@ -162,6 +164,6 @@ def _alone(answers: Sequence[TechniqueAnswer]) -> str:
     looks = max(a.family for a in answers)
     return (
         f"{count(len(lone), 'range')} without zero {'is' if len(lone) == 1 else 'are'} still open: asked alone "
-        f"{'it' if len(lone) == 1 else 'they'} would pass for a difference, but among {whole(looks)} looks some do so "
+        f"{'it' if len(lone) == 1 else 'they'} would pass for a difference, but among {whole(looks)} some do so "
         "by chance."
     )

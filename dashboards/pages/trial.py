@@ -65,7 +65,7 @@ def _heading(t: Trial) -> str:
         "too_early": "it is too early to compare",
         "depends_on_how_we_count": "it depends on how we count",
     }
-    told = {NAMES[o.outcome]: tail.get(v.code, "it cannot be told yet") for o, v in t.judged}
+    told = {NAMES[o.outcome]: tail.get(v.code, "not known yet") for o, v in t.judged}
     if len(set(told.values())) == 1:
         both = sentence_case(listing([lower_first(name) for name in told]))
         return f"{both} after either way: {next(iter(told.values()))}"

@@ -263,7 +263,10 @@ def technique_title(a: ReleasedTechnique, c: ReleasedContrast) -> str:
 
 def contrast_says(c: ReleasedContrast) -> str:
     """One contrast beside its range: how many more or fewer, from where to where, and what may be said."""
-    return f"{many(c.per_100)} of 100 ({range_more_or_fewer(c.low, c.high)}). {terms.verdict(c.verdict_code)}."
+    verdict, far = terms.verdict(c.verdict_code), range_more_or_fewer(c.low, c.high)
+    if c.verdict_code == "cannot_tell":
+        return f"From {far} of 100: {lower_first(verdict)}."
+    return f"{many(c.per_100)} of 100 ({far}). {verdict}."
 
 
 def technique_lines(released: Released) -> list[str]:

@@ -36,16 +36,25 @@ def between(low: float, high: float) -> str:
     return "none" if ends == ["none", "none"] else f"between {ends[0]} and {ends[1]}"
 
 
-def of_100(d: Difference, labels: dict[str, str], outcome: str) -> str:
-    """`Of 100 crowns, 2 more failed within 5 years with a than with b: between 2 fewer and 7 more.`"""
+def from_to(low: float, high: float) -> str:
+    """The same as what stands in place of one number: `from 2 fewer to 7 more`, `4 to 8 fewer`."""
+    return between(low, high).replace("between ", "from ").replace(" and ", " to ")
+
+
+def of_100(d: Difference, labels: dict[str, str], outcome: str, *, open_still: bool = False) -> str:
+    """`Of 100 crowns, 2 more failed within 5 years with a than with b: between 2 fewer and 7 more.`
+
+    Where nothing is known yet the range stands in place of the middle, which would be read as a finding.
+    """
     say = terms.outcome(outcome)
     mid = round(d.per_100)
     group, reference = (lower_first(labels.get(n, n)) for n in (d.group, d.reference))
     late = f", counted from {months(d.from_days)} on" if d.from_days > 0 else ""
-    than = "than" if mid else "as"
+    than = "than" if mid or open_still else "as"
+    much, rest = (from_to(d.ci_low, d.ci_high), "") if open_still else (more(mid), f": {between(d.ci_low, d.ci_high)}")
     return (
-        f"Of 100 {plural(2, say.noun)}, {more(mid)} {terms.happened(outcome)} within {years(d.years)} with {group} "
-        f"{than} with {reference}{late}: {between(d.ci_low, d.ci_high)}."
+        f"Of 100 {plural(2, say.noun)}, {much} {terms.happened(outcome)} within {years(d.years)} with {group} "
+        f"{than} with {reference}{late}{rest}."
     )
 
 
@@ -57,8 +66,10 @@ def in_short(c: Comparison, *, when: bool = True) -> str:
     d = c.difference
     if d is None or c.verdict.code == TOO_EARLY:
         return c.verdict.sentence if when else "so far."  # after the word of the verdict
-    much = sentence_case(more(round(d.per_100)))
     by = f" within {years(d.years)}" if when else ""
+    if c.verdict.code in OPEN:
+        return f"{sentence_case(from_to(d.ci_low, d.ci_high))} of 100 {terms.happened(c.outcome)}{by}."
+    much = sentence_case(more(round(d.per_100)))
     return f"{much} of 100 {terms.happened(c.outcome)}{by} ({between(d.ci_low, d.ci_high)})."
 
 
@@ -66,10 +77,9 @@ def comparison_says(c: Comparison) -> str:
     """A comparison's finding in a sentence: its difference, or why there is none."""
     if c.difference is None or c.verdict.code == TOO_EARLY:
         return c.verdict.sentence
-    said = of_100(c.difference, {g.name: g.label for g in c.groups}, c.outcome)
-    d = c.difference
-    open_still = c.verdict.code in OPEN and (d.ci_low > 0 or d.ci_high < 0)
-    return f"{said[:-1]}, yet chance is not ruled out." if open_still else said
+    d, open_still = c.difference, c.verdict.code in OPEN
+    said = of_100(d, {g.name: g.label for g in c.groups}, c.outcome, open_still=open_still)
+    return f"{said[:-1]}, yet chance is not ruled out." if open_still and (d.ci_low > 0 or d.ci_high < 0) else said
 
 
 def comparison_answer(c: Comparison, *, link: str, asked: str = "") -> Answer:
@@ -97,8 +107,13 @@ def sure_heading(c: Comparison) -> str:
 
 def _ways(choices: Choices) -> str:
     told = [c for c in choices.rows if c.ci_low is not None and c.ci_high is not None]
-    zero = sum(c.ci_low <= 0 <= c.ci_high for c in told if c.ci_low is not None and c.ci_high is not None)
-    return f"In {whole(zero)} of {whole(len(told))} ways to count the range includes no difference."
+    more_failed, fewer = sum((c.ci_low or 0) > 0 for c in told), sum((c.ci_high or 0) < 0 for c in told)
+    says = [f"{whole(n)} of {count(len(told), 'way')} to count {'says' if n == 1 else 'say'} {what} failures"
+            for n, what in ((more_failed, "more"), (fewer, "fewer")) if n]  # fmt: skip
+    if not says:
+        return f"None of {count(len(told), 'way')} to count shows a difference."
+    rest = len(told) - more_failed - fewer
+    return f"{'; '.join(says)}{f'; {whole(rest)} cannot tell' if rest else ''}."
 
 
 def decided(outcome: str) -> str:
@@ -122,13 +137,14 @@ def decision_verdict(t: Trial) -> tuple[str, str]:
 def trial_says(t: Trial, outcome: str, *, when: bool = True) -> str:
     """One outcome of the decision, per hundred, both ways; without the years where they are said once for several."""
     found = next((o for o in t.outcomes if o.outcome == outcome), None)
-    return "" if found is None else outcome_says(found, when=when)
+    code = next((v.code for o, v in t.judged if o.outcome == outcome), "")
+    return "" if found is None else outcome_says(found, when=when, code=code)
 
 
-def outcome_says(o: TrialOutcome, *, when: bool = True) -> str:
+def outcome_says(o: TrialOutcome, *, when: bool = True, code: str = "") -> str:
     """`2 more of 100 crowns failed within 5 years with the root canal first: between 3 fewer and 8 more.`
 
-    Without `when` neither the years nor the way, which are then said once for several.
+    Without `when` neither the years nor the way, which are then said once for several; `code` is that of its verdict.
     """
     d = o.difference
     if d is None:
@@ -140,6 +156,8 @@ def outcome_says(o: TrialOutcome, *, when: bool = True) -> str:
     what = {CROWN: "crowns failed", TOOTH: "teeth were lost"}.get(o.outcome, "teeth failed")
     much = f"{more(mid)} of 100 {what}" if mid else f"as many of 100 {what}"
     how = f" within {years(d.years)} with the root canal first" if when else ""
+    if code in OPEN:
+        return f"{from_to(d.ci_low, d.ci_high)} of 100 {what}{how}."
     return f"{much}{how}: {between(d.ci_low, d.ci_high)}."
 
 
@@ -150,30 +168,30 @@ def technique_counts(answers: Sequence[TechniqueAnswer]) -> dict[str, int]:
 
 
 def technique_says(answers: Sequence[TechniqueAnswer]) -> str:
-    """`None of 94 comparisons names a difference; 21 show little difference; of 73 nothing can be told yet.`"""
+    """`None of 94 comparisons shows a clear difference; 21 show little difference; of 73 nothing is known yet.`"""
     counts = technique_counts(answers)
     total = sum(counts.values())
     if not total:
         return "Too few teeth were recorded with their technique to compare any."
     named = counts.get("differs", 0)
-    parts = [f"{whole(named) if named else 'None'} of {whole(total)} comparisons {'name' if named > 1 else 'names'} a "
-             "difference"]  # fmt: skip
+    parts = [f"{whole(named) if named else 'None'} of {whole(total)} comparisons {'show' if named > 1 else 'shows'} a "
+             "clear difference"]  # fmt: skip
     alike, unsettled = counts.get("little_difference", 0), sum(counts.get(code, 0) for code in OPEN)
     if alike:
         parts.append(f"{whole(alike)} {'show' if alike > 1 else 'shows'} little difference")
     if unsettled:
-        parts.append(f"of {whole(unsettled)} nothing can be told yet")
+        parts.append(f"of {whole(unsettled)} nothing is known yet")
     return f"{'; '.join(parts)}."
 
 
 def technique_in_short(answers: Sequence[TechniqueAnswer]) -> str:
-    """`None of 94 comparisons; of 73 nothing can be told yet.`"""
+    """`None of 94 comparisons; of 73 nothing is known yet.`"""
     counts = technique_counts(answers)
     total, named = sum(counts.values()), counts.get("differs", 0)
     unsettled = sum(counts.get(code, 0) for code in OPEN)
     if not total:
         return "Too few teeth to compare any."
-    rest = f"; of {whole(unsettled)} nothing can be told yet" if unsettled else ""
+    rest = f"; of {whole(unsettled)} nothing is known yet" if unsettled else ""
     return f"{whole(named) if named else 'None'} of {whole(total)} comparisons{rest}."
 
 

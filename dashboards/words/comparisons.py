@@ -18,6 +18,7 @@ from dashboards.formats import (
     months,
     percent,
     plural,
+    ratio,
     spread,
     whole,
     years,
@@ -204,7 +205,23 @@ def groups_reconciled(c: Comparison) -> str:
     return (
         f"A crown stands here in the group that it was in last. The curves count the {whole(opened)} opened ones in "
         f"two, one after the other: until the opening with the {whole(vital)} that had no root canal, so that "
-        f"{whole(vital + opened)} begin there, and from then on as opened."
+        f"{whole(vital + opened)} begin there, and from then on as opened. Opened crowns are older when counted: their "
+        "failures a year stand here unadjusted."
+    )
+
+
+def other_contrast(c: Comparison) -> str:
+    """Opened against not opened, in one line beside the main question; empty where it was not computed."""
+    labels = {g.name: g.label for g in c.groups}
+    found = [e for e in c.estimates if e.contrast == "through_crown vs vital" and known(e.ci_low) and known(e.ci_high)]
+    if not found:
+        return ""
+    e = next((e for e in reversed(found) if e.adjusted_for), found[-1])
+    group, reference = (labels.get(n, n).lower() for n in ("through_crown", "vital"))
+    how = "adjusted" if e.adjusted_for else "not adjusted"
+    return (
+        f"Against {reference}, failures came {ratio(e.hazard_ratio)} times as fast with {group} "
+        f"({ratio(e.ci_low)} to {ratio(e.ci_high)}), {how}."
     )
 
 
@@ -278,7 +295,7 @@ def followup_sentence(row: FollowUp) -> str:
         else "too few were followed to the end for a middle length of follow-up"
     )
     return (
-        f"Of {whole(row.teeth)} {row.of}, {middle}; {percent(row.lost, 1)} were lost from sight before the end of the "
+        f"Of {whole(row.teeth)} {row.of}, {middle}; {percent(row.lost, 1)} were not followed to the end of the "
         f"records, and {percent(row.clark_c, 1)} of the follow-up possible to the end of the records was seen."
     )
 

@@ -265,12 +265,10 @@ def benchmark_heading(found: Sequence[Benchmark]) -> str:
         return "No published figure counts as ours do"
     worse = sum(b.published > b.ours_high for b in beside if b.published is not None and b.ours_high is not None)
     better = sum(b.published < b.ours_low for b in beside if b.published is not None and b.ours_low is not None)
-    said = [
-        f"{whole(worse)} {plural(worse, 'is')} better than ours" if worse else "",
-        f"{whole(better)} {plural(better, 'is')} worse" if better else "",
-    ]
-    told = "; ".join(text for text in said if text) or "none lies outside our range"
-    return f"Of {count(len(beside), 'published figure')} beside ours, {told}"
+    of = count(len(beside), "published figure")
+    said = [f"in {whole(n)}{f' of {of}' if not i or not worse else ''}, {whose} held better"
+            for i, (n, whose) in enumerate(((worse, "theirs"), (better, "ours"))) if n]  # fmt: skip
+    return sentence_case("; ".join(said)) or f"None of {of} lies outside our range"
 
 
 def benchmark_intro(found: Sequence[Benchmark]) -> str:

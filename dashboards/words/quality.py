@@ -35,7 +35,7 @@ def answers(results: Results) -> tuple[Answer, ...]:
     q, given = results.quality, []
     if lines := results.owner.lines:
         grade = words_sheet.worst(lines)
-        said = f"{words_sheet.trust_answer(lines).rstrip('.')}."
+        said = f"{words_sheet.trust_answer(lines, results.recalls).rstrip('.')}."
         given.append(Answer(said, asked="Can they be trusted?", link="owner.html#grades", code=grade))
     given.append(Answer(_used(q), asked="Was every row used?", link="#set-aside"))
     if results.followup:
@@ -46,7 +46,7 @@ def answers(results: Results) -> tuple[Answer, ...]:
         ]
         lost = listing([f"{percent(row.lost, 1)} of the {row.of}" for row in results.followup])
         said = f"{sentence_case(listing(told))}; " if told else ""
-        said = f"{said}lost from sight before the end: {lost}."
+        said = f"{said}not followed to the end of the records: {lost}."
         given.append(Answer(said, asked="How long were teeth followed?", link="#held"))
     if thin := thinnest(q)[:THINNEST]:
         said = listing([f"{field_name(f)} {percent(f.filled, f.rows)}" for f in thin])
@@ -97,7 +97,7 @@ def plausible_heading(checks: tuple[TradeCheck, ...]) -> str:
         return "No technique was recorded"
     if not broken:
         return "The recorded technique is plausible"
-    return f"{whole(len(broken))} of {count(len(looked), 'rule')} of the trade {plural(len(broken), 'is')} broken"
+    return f"{whole(len(broken))} of {count(len(looked), 'check')} raised questions"
 
 
 def changes_heading(q: Quality) -> str:

@@ -89,7 +89,7 @@ ASKED = {
 }
 HEADINGS = {
     "little_difference": "little difference",
-    "cannot_tell": "it cannot be told yet",
+    "cannot_tell": "not known yet",
     "too_early": "too few failures to be shown",
     "depends_on_how_we_count": "it depends on how we count",
 }
@@ -101,7 +101,7 @@ def heading(c: ReleasedComparison) -> str:
     if c.verdict_code == "differs" and d is not None:
         much = f"{more_or_fewer(d.per_100)} of 100 {terms.happened(c.outcome)} with {lower_first(c.label(d.group))}"
         return f"{asked}: {much}"
-    return f"{asked}: {HEADINGS.get(c.verdict_code, 'it cannot be told yet')}"
+    return f"{asked}: {HEADINGS.get(c.verdict_code, 'not known yet')}"
 
 
 def how(adjusted_for: Sequence[str]) -> str:
@@ -254,7 +254,8 @@ def curves_title(c: ReleasedComparison) -> str:
             if _few(c)
             else f"No curve of these {nouns} may be shown: its steps would tell single {nouns}"
         )
-    return f"Of 100 {nouns}, about {listing(parts)} {had} by {years(month / 12)}, unadjusted"
+    start = " from the opening" if c.clock == "since_opening_or_seat" else ""
+    return f"Of 100 {nouns}, about {listing(parts)} {had} by {years(month / 12)}{start}, unadjusted"
 
 
 def together(c: ReleasedComparison) -> int:
@@ -272,17 +273,21 @@ def counted_title(c: ReleasedComparison) -> str:
     """How many were counted in each group that may be shown."""
     nouns = plural(2, terms.outcome(c.outcome).noun)
     parts = [f"{g.crowns} with “{g.label}”" for g in c.groups if g.crowns.value is not None]
-    return f"About {listing(parts)}: the {nouns} counted" if parts else f"Too few {nouns} to show how many were counted"
+    # An opened crown counts in two comparisons: in one from the day on which both groups are followed, in one always.
+    which = "all opened crowns, from the opening" if c.clock == "since_opening_or_seat" else f"the {nouns} counted"
+    return f"About {listing(parts)}: {which}" if parts else f"Too few {nouns} to show how many were counted"
 
 
 def model_title(c: ReleasedComparison) -> str:
     """The first adjusted hazard ratio, else the first, with its range."""
     e = next((e for e in c.estimates if e.adjusted_for), c.estimates[0])
     how = "adjusted" if e.adjusted_for else "unadjusted"
-    group = c.label(e.contrast.split(" vs ")[0])
+    with_both = " as with ".join(f"“{c.label(name)}”" for name in e.contrast.split(" vs "))
     if e.low <= 1 <= e.high:
-        return f"Failures may have come anywhere from {e.low:g} to {e.high:g} times as fast with “{group}”, {how}"
-    return f"Failures came {e.hazard_ratio:g} times as fast ({e.low:g} to {e.high:g}) with “{group}”, {how}"
+        return f"Failures may have come anywhere from {e.low:g} to {e.high:g} times as fast with {with_both}, {how}"
+    # A ratio without 1 claims nothing where the verdict on the question does not.
+    chance = "" if c.verdict_code in ("differs", "little_difference") else "; chance is not ruled out"
+    return f"Failures came {e.hazard_ratio:g} times as fast ({e.low:g} to {e.high:g}) with {with_both}, {how}{chance}"
 
 
 def naive(c: ReleasedComparison) -> str:

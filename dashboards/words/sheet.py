@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 from dashboards import terms
-from dashboards.charts.benchmarks import author_of
 from dashboards.formats import (
     count,
     day,
@@ -23,8 +22,9 @@ from dashboards.formats import (
 )
 from dashboards.words.answers import between
 from dashboards.words.comparisons import range_more_or_fewer, rate_in_short
+from pipeline.questions.owner.trust import followed_grade
+from pipeline.results.healing import RecallRow
 from pipeline.results.owner import (
-    BesidePublished,
     Change,
     EarlySigns,
     Measured,
@@ -60,7 +60,7 @@ def change(found: Change) -> str:
     if found.why == "too_few" or found.per_100 is None or found.ci_low is None or found.ci_high is None:
         return f"Too few failures: at least {found.least_failures} are asked for on either side."
     if found.verdict == "same":
-        return f"Any difference is no larger than {found.matters_per_100:g} of 100: {_no_larger(found)}."
+        return f"{sentence_case(_no_larger(found))}: any difference is at most {found.matters_per_100:g} of 100."
     fits = between(found.ci_low, found.ci_high)
     if found.verdict in {"better", "worse"}:
         return f"The range is {fits}."
@@ -116,28 +116,6 @@ def stretches(found: OverTime) -> str:
     if found.late is None or found.before is None:
         return ""
     return " against ".join(f"{month(s.first_day)} to {month(s.last_day)}" for s in (found.late, found.before))
-
-
-GAP = "A gap is a question, not an answer."
-
-
-def published(found: BesidePublished, where: str = "") -> str:
-    """Ours beside one published figure, with what kind of place that comes from; better or worse is no answer yet."""
-    kind = f": {where.rstrip('.')}" if where else ""
-    gap = f" {GAP}" if found.change.verdict in {"better", "worse"} else ""
-    return (
-        f"{failed(found.ours)} of 100 failed here by {years(found.years)}, {failed(found.published)} in one source "
-        f"({author_of(found.citation)}{kind}). {change(found.change)}{gap}"
-    )
-
-
-def published_card(found: Sequence[BesidePublished], where: Mapping[str, str]) -> str:
-    """The nearest published figure, and how many more there are; `where` says by `benchmark_id` what place it is of."""
-    if not found:
-        return "No figure that we have read counts as we do."
-    more = len(found) - 1
-    said = published(found[0], where.get(found[0].benchmark_id, ""))
-    return f"{said} {count(more, 'more figure')} below." if more else said
 
 
 def measured(found: Measured, horizon: float) -> str:
@@ -206,7 +184,7 @@ def to_do(found: ToDo) -> str:
     if found.what == "signals":
         return f"Look at {count(n, 'failure')} behind {count(found.of, 'recent signal')}"
     if found.what == "reviews":
-        return f"Ask in {count(n, 'root canal')} due for review"
+        return f"Review {count(n, 'root canal')} that {plural(n, 'is')} due"
     if found.what == "ask":
         return f"Ask about {count(n, 'tooth')} that others may have treated"
     if found.what == "mend":
@@ -215,10 +193,11 @@ def to_do(found: ToDo) -> str:
     return f"Give {count(found.of, 'procedure code')} a meaning: {lacking}"
 
 
-def trust_short(lines: Sequence[SheetLine]) -> str:
+def trust_short(lines: Sequence[SheetLine], recalls: Sequence[RecallRow]) -> str:
     """How many rates have the lowest grade, whose word stands before it: `for all rates`, `for 1 of 3 rates`."""
-    low = sum(s.trust.grade == worst(lines) for s in lines)
-    return "for all rates" if low == len(lines) else f"for {whole(low)} of {count(len(lines), 'rate')}"
+    low, healing = sum(s.trust.grade == worst(lines) for s in lines), recall_grade(recalls)
+    said = "for all rates" if low == len(lines) else f"for {whole(low)} of {count(len(lines), 'rate')}"
+    return f"{said}; {healing}" if healing else said
 
 
 def to_do_short(found: ToDo) -> str:
@@ -226,17 +205,17 @@ def to_do_short(found: ToDo) -> str:
     n = found.count
     return {
         "signals": f"Look at {count(n, 'failure')}",
-        "reviews": f"Ask in {count(n, 'root canal')}",
+        "reviews": f"Review {count(n, 'root canal')}",
         "ask": f"Ask about {count(n, 'tooth')}",
         "mend": f"Mend {count(n, 'row')}",
     }.get(found.what, f"Explain {count(found.of, 'code')}")
 
 
 WHY = {
-    "signals": "what made them may go on",
+    "signals": "the cause may still be there",
     "reviews": "a failure is found while something can be done, and the rates rest on who is seen",
     "ask": "until then these teeth count as if nothing had been done elsewhere",
-    "mend": "they count in no figure",
+    "mend": "they count in no figure; each reason says what to do",
     "codes": "nothing is concluded from them",
 }
 COMMAND = {
@@ -249,8 +228,8 @@ COMMAND = {
 ORDER = "Patients first, then figures."
 
 
-def good_answer(lines: Sequence[SheetLine], *, beside_too: bool = True) -> str:
-    """Are we good? Each rate in a few words, and how it stands beside published ones."""
+def good_answer(lines: Sequence[SheetLine]) -> str:
+    """Are we good? Each rate in a few words."""
     if all(s.rate.survival is None for s in lines):
         return "Too early to say: too few are followed."
     rates = [
@@ -258,31 +237,13 @@ def good_answer(lines: Sequence[SheetLine], *, beside_too: bool = True) -> str:
         for s in lines
         if s.rate.survival is not None
     ]
-    return f"Of 100 each after {horizons(lines)}: {listing(rates)}.{f' {beside(lines)}' if beside_too else ''}"
+    return f"Of 100 each after {horizons(lines)}: {listing(rates)}."
 
 
 def horizons(lines: Sequence[SheetLine]) -> str:
     """The years of the rates: `5 years`, or `5 and 3 years` where some could not be told so late."""
     found = list(dict.fromkeys(s.rate.years for s in lines if s.rate.survival is not None))
     return listing([*(f"{y:g}" for y in found[:-1]), years(found[-1])])
-
-
-def beside(lines: Sequence[SheetLine]) -> str:
-    """How the rates stand beside the published figure nearest to each."""
-    found = [(s.outcome, s.published[0].change.verdict) for s in lines if s.published]
-    if not found:
-        return "No published figure counts as we do."
-    told = [(code, [lower_first(name_of(o)) for o, v in found if v == code]) for code in ("worse", "better")]
-    apart = [f"{code} than published: {listing(names)}" for code, names in told if names]
-    return f"{sentence_case('; '.join(apart))}." if apart else f"Against published figures: {by_verdict(found)}."
-
-
-def beside_short(lines: Sequence[SheetLine]) -> str:
-    """How many rates are worse, or better, than the published figure nearest to each: `2 of 3 rates worse than ...`."""
-    found = [s.published[0].change.verdict for s in lines if s.published]
-    told = [(code, found.count(code)) for code in ("worse", "better") if code in found]
-    rates = count(len(found), "rate")
-    return "; ".join(f"{whole(n)} of {rates} {code} than published" for code, n in told)
 
 
 def trend_answer(owner: Owner) -> str:
@@ -292,7 +253,23 @@ def trend_answer(owner: Owner) -> str:
     said = trend_in_brief(owner)
     if alike(owner):
         said = sentence_case(listing([lower_first(name_of(s.outcome)) for s in owner.lines]))
-    return f"{said}, lately against the {owner.late_years} years before."
+    return f"{said}{_by(owner)}, lately against the {owner.late_years} years before."
+
+
+def _by(owner: Owner) -> str:
+    """` by 5 years`, where all rates are told by the same: failures by fewer years have verdicts of their own."""
+    found = {s.over_time.change.years for s in owner.lines}
+    return f" by {years(found.pop())}" if len(found) == 1 else ""
+
+
+def trend_count(owner: Owner) -> str:
+    """`Cannot tell for 1 of 3 rates`: how many are worse or better; else how many cannot be told."""
+    codes = [s.over_time.change.verdict for s in owner.lines]
+    told = tuple(c for c in ("worse", "better") if c in codes) or ("cannot_tell",)
+    of = f" of {count(len(codes), 'rate')}"
+    said = f"{', '.join(f'{CAN[code]} for {whole(codes.count(code))}' for code in told)}{of}"
+    framed = CAN.get(trend_code(owner), "")
+    return said.removeprefix(f"{framed} ") if framed else sentence_case(said)
 
 
 def trend_short(owner: Owner) -> str:
@@ -325,8 +302,8 @@ def alike(owner: Owner) -> bool:
     return len({s.over_time.change.verdict for s in owner.lines}) == 1
 
 
-def trust_answer(lines: Sequence[SheetLine]) -> str:
-    """What can be trusted? The grade of each rate and what pulls it down."""
+def trust_answer(lines: Sequence[SheetLine], recalls: Sequence[RecallRow]) -> str:
+    """What can be trusted? The grade of each rate and what pulls it down; and of healing, by how many came back."""
     low = next((s for s in lines if s.trust.grade == worst(lines)), None)
     if low is None:
         return "There is no figure to grade."
@@ -334,7 +311,21 @@ def trust_answer(lines: Sequence[SheetLine]) -> str:
     # The word of the lowest grade stands before it, in its frame.
     alike = len({s.trust.grade for s in lines}) == 1
     said = "for all" if alike else f"at worst: {by_verdict([(s.outcome, s.trust.grade) for s in lines])}"
-    return f"{said}: {measured(why, low.rate.years)}."
+    healing = recall_grade(recalls)
+    return f"{said}: {measured(why, low.rate.years)}{f'; {healing}' if healing else ''}."
+
+
+def recall_grade(recalls: Sequence[RecallRow]) -> str:
+    """`thin for healing`: the share healed is of those who came back, so that it hangs on how many did."""
+    found = next((r for r in recalls if r.name == "all" and r.due), None)
+    return f"{followed_grade(found.recalled / found.due)} for healing" if found is not None else ""
+
+
+def grades(lines: Sequence[SheetLine]) -> str:
+    """`firm for all 3 rates`, `firm for crowns; thin for root canals`."""
+    found = [(s.outcome, s.trust.grade) for s in lines]
+    alike = len({grade for _, grade in found}) == 1
+    return f"{found[0][1]} for all {count(len(found), 'rate')}" if alike and len(found) > 1 else by_verdict(found)
 
 
 def worst(lines: Sequence[SheetLine]) -> str:

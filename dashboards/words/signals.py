@@ -29,7 +29,8 @@ def burst_short(owner: Owner) -> str:
     if found is None:
         return ""
     noun = terms.outcome(found.outcome).noun
-    return f"But {count(found.failed, noun)} failed {_when(found)}, {decimal(found.expected)} expected."
+    much = f"{decimal(found.expected)} expected from the years before"
+    return f"But {count(found.failed, noun)} failed {_when(found)}, {much}."
 
 
 def burst(owner: Owner) -> str:
@@ -39,16 +40,13 @@ def burst(owner: Owner) -> str:
         return ""
     whole_practice = [
         f"{lower_first(name_of(s.outcome))} of the whole practice, {whole(s.failed)} failed {_when(s)} where "
-        f"{decimal(s.expected)} were expected"
+        f"{decimal(s.expected)} were expected from the years before"
         for s in recent
         if s.who == "all"
     ]
-    others = len(recent) - len(whole_practice)
-    clinicians = (
-        [f"{whole(others)} more on single clinicians" if whole_practice else f"{whole(others)} on single clinicians"]
-        if others
-        else []
-    )
+    others = [s.who for s in recent if s.who != "all"]
+    on = listing(sorted(set(others)))
+    clinicians = [f"{whole(len(others))}{' more' if whole_practice else ''} on {on}"] if others else []
     return (
         f"Recent signals: {'; '.join([*whole_practice, *clinicians])}. A signal tells of a burst of months, these "
         f"verdicts of {owner.late_years} years: both can hold."

@@ -25,8 +25,8 @@ def headline(found: ReleasedTechniques) -> str:
     if not found.contrasts:
         return "No technique comparison rests on teeth enough to be shown"
     if not named:
-        return f"None of {total} names a difference"
-    return f"{whole(len(named))} of {total} {'names' if len(named) == 1 else 'name'} a difference"
+        return f"None of {total} shows a clear difference"
+    return f"{whole(len(named))} of {total} {'shows' if len(named) == 1 else 'show'} a clear difference"
 
 
 def looks(found: ReleasedTechniques) -> str:
@@ -38,8 +38,8 @@ def looks(found: ReleasedTechniques) -> str:
     shown = f"Of the {of} that may be shown, in that family or not, {listing(parts)}. " if parts else ""
     looked = "The comparisons" if found.family.value is None else f"About {found.family} comparisons"
     return (
-        f"{looked} of technique that could have named a difference were counted as "
-        f"one family of looks, so that chance alone seldom names a difference. {shown}{CAUTION} "
+        f"{looked} of technique that could have shown a clear difference were "
+        f"counted as one family, so that chance alone seldom shows one. {shown}{CAUTION} "
         f"{safety_sentence(a.title for a in found.answers if a.safety)}"
     ).rstrip()
 
@@ -64,8 +64,8 @@ def contrasts_table(answers: Sequence[ReleasedTechnique], *, code: str = "") -> 
             a.title,
             OUTCOMES[a.outcome],
             f"{c.label} against {lower_first(c.against)}",
-            more_or_fewer(c.per_100),
             range_more_or_fewer(c.low, c.high),
+            more_or_fewer(c.per_100),
             DASH if c.ratio is None else f"{c.ratio:g} ({c.ratio_low:g} to {c.ratio_high:g})",
             terms.verdict(c.verdict_code),
         )
@@ -73,7 +73,7 @@ def contrasts_table(answers: Sequence[ReleasedTechnique], *, code: str = "") -> 
         for c in a.contrasts
         if code in ("", c.verdict_code)
     )
-    heads = ("Question", "Outcome", "Compared", "Failures per 100", "95 % range", "Hazard ratio", "What may be said")
+    heads = ("Question", "Outcome", "Compared", "Failures per 100, range", "Middle", "Hazard ratio", "What may be said")
     return NumberTable("Technique, adjusted", heads, rows, (heads[1], heads[2], heads[6]))
 
 

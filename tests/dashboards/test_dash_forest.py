@@ -51,7 +51,7 @@ def test_too_few_failures_have_no_range_anywhere() -> None:
 
 
 def test_a_range_without_zero_that_is_open_says_why() -> None:
-    assert line(LONE)[2].why == "may be chance, among 12 looks"
+    assert line(LONE)[2].why == "may be chance, among 12 comparisons"
     assert line(replace(LONE, p_family=None))[2].why == "each clinician mostly works one way"
     assert line(replace(LONE, difference_ci_low=-1.0))[2].why == "", "with zero in it there is nothing to explain"
     assert line(CONTRAST)[2].why == ""
@@ -65,7 +65,7 @@ def test_verdicts_have_shapes_of_their_own_and_are_counted_apart() -> None:
         "too_early": 1, "little_difference": 1, "differs": 1, "cannot_tell": 1,
     }  # fmt: skip
     assert words_answers.technique_says([found]) == (
-        "1 of 4 comparisons names a difference; 1 shows little difference; of 2 nothing can be told yet."
+        "1 of 4 comparisons shows a clear difference; 1 shows little difference; of 2 nothing is known yet."
     )
 
 
@@ -94,7 +94,7 @@ def test_what_runs_past_the_edge_is_cut_there_and_told_whole() -> None:
 def test_the_comparisons_shown_and_the_looks_counted_are_reconciled() -> None:
     found = [answer(contrasts=(CONTRAST, replace(LONE, p_family=None)))]
     said = techniques.reconciled(found)
-    assert said.startswith("1 of the 2 comparisons shown are among these 12 looks")
+    assert said.startswith("1 of the 2 comparisons shown are among these 12;")
     assert "Of 1 nothing is claimed" in said
     assert techniques.reconciled([answer(family=1)]) == ""
 
@@ -125,3 +125,9 @@ def test_contrasts_that_are_asked_for_by_name_stand_among_the_answers() -> None:
     assert given["One file, or several?"].code == "little_difference"
     assert given["One file, or several?"].link == "#instrumentation"
     assert given["A separated file left in the canal?"].says == "Too few such teeth are recorded to compare."
+
+
+def test_a_range_that_ends_where_it_begins_to_matter_is_told_in_tenths() -> None:
+    """5.2 fewer is open and 4.9 fewer is not: in whole teeth both would be 5 fewer."""
+    told = [line(replace(NARROW, difference_ci_low=low, difference_ci_high=2.0))[2].far for low in (-5.2, -4.9, -3.0)]
+    assert told == ["between 5.2 fewer and 2.0 more", "between 4.9 fewer and 2.0 more", "between 3 fewer and 2 more"]

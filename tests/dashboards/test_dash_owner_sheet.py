@@ -14,10 +14,12 @@ from read_page import plain
 from dashboards.answers import MOST_WORDS, words
 from dashboards.pages import data_quality, owner, owner_filters, owner_sheet
 from dashboards.results_json import results_json
+from dashboards.words import beside as words_beside
 from dashboards.words import sheet as words_sheet
 from dashboards.words import signals as words_signals
 from dashboards.write import write_all
 from pipeline.results import Results, from_plain, to_plain
+from pipeline.results.evidence import EvidenceRange
 from pipeline.results.owner import Change, Owner, SinceLastRun, ToDo
 
 MADE = samples.differs()
@@ -26,7 +28,7 @@ TEXT = html.unescape(re.sub(r"<[^>]+>", " ", PAGE))
 
 
 def test_the_page_opens_with_four_answers_of_few_words() -> None:
-    found = owner_sheet.answers(MADE.owner)
+    found = owner_sheet.answers(MADE.owner, {}, MADE.recalls)
     assert found is not None
     assert [a.asked for a in found.given] == [
         "Are we good?", "Are we getting worse?", "What can we trust?", "What do we do on Monday?",
@@ -34,7 +36,7 @@ def test_the_page_opens_with_four_answers_of_few_words() -> None:
     assert [a.link for a in found.given] == ["#good", "#trend", "#trust", "#monday"]
     assert sum(words(f"{a.asked} {a.says}") for a in found.given) <= MOST_WORDS
     assert [a.says for a in found.given][3] == (
-        "Look at 9 failures behind 1 recent signal; ask in 58 root canals due for review; mend 43 unused rows."
+        "Look at 9 failures behind 1 recent signal; review 58 root canals that are due; mend 43 unused rows."
     )
     assert [a.code for a in found.given] == ["", "worse", "thin", ""]
     for place in ("good", "trend", "monday", "trust"):
@@ -82,7 +84,7 @@ def test_every_card_has_its_rate_with_range_and_three_words() -> None:
     [
         ("worse", "", "The range is 2 to 10 more."),
         ("better", "", "The range is 1 to 9 fewer."),
-        ("same", "", "Any difference is no larger than 5 of 100: 3 fewer to 4 more."),
+        ("same", "", "3 fewer to 4 more: any difference is at most 5 of 100."),
         ("cannot_tell", "wide",
          "Between 4 fewer and 9 more: both no difference and one that matters fit."),
         ("cannot_tell", "many_looks",
@@ -98,20 +100,20 @@ def test_every_verdict_says_why_it_says_no_more(verdict: str, why: str, said: st
 @pytest.mark.parametrize(
     ("matters", "low", "high", "said"),
     [
-        (5.0, -4.81, 3.62, "no larger than 5 of 100: 5 fewer to 4 more"),
-        (1.0, -0.448, 0.697, "no larger than 1 of 100: 0 to 1 more"),
-        (2.5, -2.53 + 0.04, 1.2, "no larger than 2.5 of 100: 2 fewer to 1 more"),
-        (2.5, -1.2, 2.496, "no larger than 2.5 of 100: 1 fewer to 2 more"),
-        (1.5, -1.2, 1.48, "no larger than 1.5 of 100: 1 fewer to 1 more"),
-        (1.6, -1.2, 1.58, "no larger than 1.6 of 100: 1.2 fewer to 1.6 more"),
-        (0.6, -0.04, 0.59, "no larger than 0.6 of 100: 0 to 0.6 more"),
+        (5.0, -4.81, 3.62, "5 fewer to 4 more: any difference is at most 5 of 100"),
+        (1.0, -0.448, 0.697, "0 to 1 more: any difference is at most 1 of 100"),
+        (2.5, -2.53 + 0.04, 1.2, "2 fewer to 1 more: any difference is at most 2.5 of 100"),
+        (2.5, -1.2, 2.496, "1 fewer to 2 more: any difference is at most 2.5 of 100"),
+        (1.5, -1.2, 1.48, "1 fewer to 1 more: any difference is at most 1.5 of 100"),
+        (1.6, -1.2, 1.58, "1.2 fewer to 1.6 more: any difference is at most 1.6 of 100"),
+        (0.6, -0.04, 0.59, "0 to 0.6 more: any difference is at most 0.6 of 100"),
     ],
 )
 def test_no_range_is_rounded_past_what_it_is_said_not_to_reach(
     matters: float, low: float, high: float, said: str
 ) -> None:
     found = dataclasses.replace(sample_owner.change("same"), ci_low=low, ci_high=high, matters_per_100=matters)
-    assert words_sheet.change(found) == f"Any difference is {said}."
+    assert words_sheet.change(found) == f"{said}."
 
 
 def test_early_signs_name_their_years_and_give_shares_where_few_failed() -> None:
@@ -135,10 +137,36 @@ def test_early_signs_name_their_years_and_give_shares_where_few_failed() -> None
 
 def test_a_published_figure_says_what_place_it_is_of_and_that_a_gap_is_a_question() -> None:
     worse, open_one = MADE.owner.lines[0].published[1], MADE.owner.lines[1].published[0]
-    said = words_sheet.published_card([worse], {"b2": "University clinic, full crowns."})
+    said = words_beside.published_card([worse], {"b2": words_beside.Source("University clinic, full crowns.")})
     assert "by 18 years, 8 in one source (Made 2011: University clinic, full crowns). " in said
-    assert said.endswith(words_sheet.GAP)
-    assert words_sheet.GAP not in words_sheet.published_card([open_one], {})
+    assert said.endswith(words_beside.GAP)
+    assert words_beside.GAP not in words_beside.published_card([open_one], {})
+
+
+@pytest.mark.parametrize(("usual", "code"), [((5.0, 69.0), "within"), ((5.0, 11.0), "better"), (None, "better")])
+def test_a_gap_to_one_source_is_none_to_practices_like_it_where_these_differ_as_much(
+    usual: tuple[float, float] | None, code: str
+) -> None:
+    """12 of 100 failed here, 8 in the source; the source alone makes a claim, practices like it may not."""
+    nearest = MADE.owner.lines[0].published[0]
+    source = words_beside.Source("A clinic.", None if usual is None else EvidenceRange(20.0, *usual))
+    assert words_beside.apart(nearest, source) == code
+    said = words_beside.published(nearest, source)
+    assert ("within what practices differ by (5 to 69 of 100)." in said) == (code == "within")
+    assert (words_beside.GAP in said) == (code != "within")
+    short = words_beside.beside_short(MADE.owner.lines[:1], {nearest.benchmark_id: source})
+    assert short == (
+        "none outside what published practices differ by"
+        if code == "within"
+        else "1 of 1 rate better than published practices"
+    )
+
+
+@pytest.mark.parametrize(("recalled", "said"), [(80, "firm"), (79, "fair"), (60, "fair"), (42, "thin")])
+def test_healing_is_trusted_as_far_as_teeth_came_back(recalled: int, said: str) -> None:
+    row = dataclasses.replace(MADE.recalls[0], name="all", due=100, recalled=recalled)
+    assert words_sheet.recall_grade([row]) == f"{said} for healing"
+    assert words_sheet.recall_grade([dataclasses.replace(row, due=0)]) == words_sheet.recall_grade([]) == ""
 
 
 def test_three_things_to_do_each_with_its_list() -> None:
@@ -149,10 +177,11 @@ def test_three_things_to_do_each_with_its_list() -> None:
     }
     found = owner_sheet.sheet(MADE.owner, lists=lists)
     assert found is not None
-    assert [t.link for t in found.tasks] == list(lists.values())
+    assert [t.link for t in found.tasks] == [lists["signals"], lists["reviews"], "data_quality.html#set-aside"]
+    assert [t.rows for t in found.tasks] == ["", "", lists["mend"]]
     assert [t.says for t in found.tasks] == [
         "Look at 9 failures behind 1 recent signal",
-        "Ask in 58 root canals due for review",
+        "Review 58 root canals that are due",
         "Mend 43 unused rows",
     ]
     assert [t.link for t in found.more_tasks] == ["#lists", "data_quality.html"]
@@ -162,7 +191,7 @@ def test_three_things_to_do_each_with_its_list() -> None:
 
 
 def test_without_lists_the_page_says_how_to_write_them() -> None:
-    assert '<a href="#lists">Ask in 58 root canals due for review</a>' in PAGE
+    assert '<a href="#lists">Review 58 root canals that are due</a>' in PAGE
     assert "toothyears recall-list PRACTICE.toml" in PAGE
     assert '<h2 id="lists">' in PAGE
 
@@ -191,8 +220,9 @@ def test_signals_and_the_verdicts_on_years_name_one_another() -> None:
     whole = dataclasses.replace(MADE.owner.signals[1], outcome="endo_free_of_intervention", recent=True)
     with_two = dataclasses.replace(MADE.owner, signals=(MADE.owner.signals[0], whole))
     assert words_signals.burst(with_two) == (
-        "Recent signals: root canals of the whole practice, 6 failed in April 2017 where 2.9 were expected; 1 more on "
-        "single clinicians. A signal tells of a burst of months, these verdicts of 3 years: both can hold."
+        "Recent signals: root canals of the whole practice, 6 failed in April 2017 where 2.9 were expected from the "
+        "years before; 1 more on Dr Ashby. A signal tells of a burst of months, these verdicts of 3 years: both can "
+        "hold."
     )
     assert words_signals.over_all_years(whole, with_two, ()) == (
         "A burst; the last 3 years against those before: same."
@@ -219,7 +249,7 @@ def test_the_two_spans_of_follow_up_are_named_and_the_data_quality_page_gives_th
     assert "of the possible follow-up to 5 years was seen" in TEXT
     assert "of the follow-up possible to the end of the records was seen" in TEXT
     page = html.unescape(re.sub(r"<[^>]+>", " ", plain(data_quality.render(MADE))))
-    assert words_sheet.trust_answer(MADE.owner.lines) in page
+    assert words_sheet.trust_answer(MADE.owner.lines, MADE.recalls) in page
     assert "As measured, and the rule" not in plain(data_quality.render(samples.empty_practice()))
 
 

@@ -106,7 +106,7 @@ def test_the_page_says_what_the_release_holds() -> None:
     page = re.sub(r"\s+", " ", plain(study_club.render(released)))
     assert (
         words_technique.headline(released.techniques)
-        == "1 of 2 technique comparisons that may be shown names a difference"
+        == "1 of 2 technique comparisons that may be shown shows a clear difference"
     )
     (sentence,) = words_technique.named(released.techniques)
     assert sentence.startswith("Epoxy resin sealer against calcium silicate sealer, tooth loss by 5 years: 6 more")
@@ -125,7 +125,8 @@ def test_no_comparison_is_named_where_none_is_shown() -> None:
     flat = dataclasses.replace(answers()[1].contrasts[0], verdict="cannot_tell")
     two = dataclasses.replace(answers()[1], contrasts=(flat, flat))
     assert (
-        words_technique.headline(shown(two)) == "None of 2 technique comparisons that may be shown names a difference"
+        words_technique.headline(shown(two))
+        == "None of 2 technique comparisons that may be shown shows a clear difference"
     )
 
 

@@ -20,15 +20,21 @@ STARTS = {CROWNS: "crown_seat", ENDO_COURSES: "endo_completion"}
 
 
 def beside_published(found: Sequence[Benchmark], *, outcome: Outcome, asked: Demands) -> tuple[BesidePublished, ...]:
-    """The comparable figures of one rate, the one nearest to the horizon first, then by time and source."""
+    """The comparable figures of one rate, the one nearest to the horizon first, of equals that of most teeth."""
     mine = [
         b
         for b in found
         if b.comparable and b.event == outcome.published and b.start == STARTS[outcome.population]
         if None not in (b.ours, b.published, b.horizon_years)
     ]
+    teeth = {b.benchmark_id: b.n or 0 for b in mine}
     made = [_one(b, asked) for b in mine]
-    return tuple(sorted(made, key=lambda p: (abs(p.years - asked.horizon), p.years, p.benchmark_id)))
+    return tuple(
+        sorted(
+            made,
+            key=lambda p: (abs(p.years - asked.horizon), p.years, -teeth[p.benchmark_id], p.benchmark_id),
+        )
+    )
 
 
 def _one(b: Benchmark, asked: Demands) -> BesidePublished:

@@ -45,6 +45,12 @@ def trust_of(
     return Trust(worst([m.grade for m in measured]), tuple(measured))
 
 
+def followed_grade(share: float) -> str:
+    """The grade of a share seen of what could have been: follow-up, or teeth judged at recall."""
+    firm, fair = LEAST_FOLLOWED
+    return GRADES[(share < firm) + (share < fair)]
+
+
 def worst(grades: Sequence[str]) -> str:
     """The worst of some grades; firm of none."""
     return max(grades, key=GRADES.index, default=GRADES[0])
@@ -67,5 +73,4 @@ def _followed(teeth: pl.DataFrame, years: float, cutoff: dt.date) -> Measured:
         died=teeth["died"],
     ).clarks_c
     share = 1.0 if math.isnan(found) else found  # nobody could have been followed for a day
-    firm, fair = LEAST_FOLLOWED
-    return Measured("followed", share, GRADES[(share < firm) + (share < fair)])
+    return Measured("followed", share, followed_grade(share))

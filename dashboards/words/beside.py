@@ -1,0 +1,97 @@
+"""Sentences on our rates beside published figures: beside the one source, and beside practices like it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from dashboards.charts.benchmarks import author_of
+from dashboards.formats import count, failed, listing, lower_first, sentence_case, whole, years
+from dashboards.words.sheet import by_verdict, change, name_of
+from pipeline.results.evidence import Evidence, EvidenceRange
+from pipeline.results.monitoring import Benchmark
+from pipeline.results.owner import BesidePublished, SheetLine
+
+SOURCE_RULE = "Published: the figure nearest in years, of equals that of most teeth."
+GAP = "A gap is a question, not an answer."
+
+
+@dataclass(frozen=True)
+class Source:
+    """What else is known of a published figure: what place it is of, and what a practice like that would show."""
+
+    place: str = ""
+    usual: EvidenceRange | None = None
+
+
+def sources_of(found: Sequence[Benchmark], evidence: Evidence | None) -> dict[str, Source]:
+    """By `benchmark_id`; practices differ, so a practice like theirs may lie well beside their figure."""
+    rows = {(r.about, r.horizon_years): r.others for r in (evidence.rows if evidence else ()) if r.kind == "share"}
+    return {
+        b.benchmark_id: Source(b.population, rows.get(((b.event, b.start, b.teeth), b.horizon_years))) for b in found
+    }
+
+
+def apart(found: BesidePublished, source: Source) -> str:
+    """Better or worse than practices like theirs; `within` where it is their source alone that ours lies beside."""
+    usual, code = source.usual, found.change.verdict
+    within = usual is not None and usual.low <= 100 * (1 - found.ours) <= usual.high
+    return "within" if within and code in {"better", "worse"} else code
+
+
+def published(found: BesidePublished, source: Source) -> str:
+    """Ours beside one published figure, with what kind of place that comes from; better or worse is no answer yet."""
+    kind = f": {source.place.rstrip('.')}" if source.place else ""
+    code, said = apart(found, source), change(found.change)
+    if code == "within" and source.usual is not None:
+        spans = f"{round(source.usual.low)} to {round(source.usual.high)}"
+        said = f"{said.rstrip('.')}, within what practices differ by ({spans} of 100)."
+    gap = f" {GAP}" if code in {"better", "worse"} else ""
+    return (
+        f"{failed(found.ours)} of 100 failed here by {years(found.years)}, {failed(found.published)} in one source "
+        f"({author_of(found.citation)}{kind}). {said}{gap}"
+    )
+
+
+def published_card(found: Sequence[BesidePublished], sources: Mapping[str, Source]) -> str:
+    """The nearest published figure, and how many more there are; `sources` tells by `benchmark_id` what is known."""
+    if not found:
+        return "No figure that we have read counts as we do."
+    more = len(found) - 1
+    said = published(found[0], sources.get(found[0].benchmark_id, Source()))
+    return f"{said} {count(more, 'more figure')} below." if more else said
+
+
+def _beside(lines: Sequence[SheetLine], sources: Mapping[str, Source]) -> list[tuple[str, str]]:
+    """Each rate with how it stands beside the published figure on its card."""
+    return [
+        (s.outcome, apart(s.published[0], sources.get(s.published[0].benchmark_id, Source())))
+        for s in lines
+        if s.published
+    ]
+
+
+def beside(lines: Sequence[SheetLine], sources: Mapping[str, Source]) -> str:
+    """How the rates stand beside the published figure nearest to each."""
+    found = _beside(lines, sources)
+    if not found:
+        return "No published figure counts as we do."
+    told = [(code, [lower_first(name_of(o)) for o, v in found if v == code]) for code in ("worse", "better")]
+    outside = [f"{code} than published practices: {listing(names)}" for code, names in told if names]
+    if outside:
+        return f"{sentence_case('; '.join(outside))}."
+    return "None is outside what published practices differ by." if "within" in dict(found).values() else (
+        f"Against published figures: {by_verdict(found)}.")  # fmt: skip
+
+
+def beside_short(lines: Sequence[SheetLine], sources: Mapping[str, Source]) -> str:
+    """How many rates are worse, or better, than practices like those of the figure on its card: `1 of 3 rates worse`.
+
+    Where some differ from one source alone and none from such practices, that; empty where none differs at all.
+    """
+    found = [code for _, code in _beside(lines, sources)]
+    told = [(code, found.count(code)) for code in ("worse", "better") if code in found]
+    if not told and "within" in found:
+        return "none outside what published practices differ by"
+    rates = count(len(found), "rate")
+    return "; ".join(f"{whole(n)} of {rates} {code} than published practices" for code, n in told)
