@@ -12,6 +12,7 @@ from dashboards.formats import count, plural, sentence_case, whole
 from dashboards.pages import comparison, technique, trial
 from dashboards.pages.hyperemic import differences
 from dashboards.pages.index import asked_sentence, crowned
+from dashboards.tables import NumberTable
 from dashboards.theme import Chart
 from dashboards.words import answers as words_answers
 from dashboards.words import comparisons as words
@@ -23,11 +24,12 @@ from pipeline.results.trial_words import CROWN, NEED, TOOTH
 
 def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
     """The page `clinician.html`. `asked` are the practice's own questions, on the page `asked.html`."""
+    picture, numbers = _in_short(results)
     return page.render(
         "clinician.html.j2",
         title="For the clinician: what these records say",
         audience="inside",
-        answers=Answers(kept(_answers(results)), _picture(results), "Grey: too small to matter, as fixed beforehand."),
+        answers=Answers(kept(_answers(results)), picture, "Grey: too small to matter, as fixed beforehand."),
         practice=results.practice,
         here="clinician.html",
         cautions=results.cautions,
@@ -38,6 +40,7 @@ def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
         not_run=results.not_run,
         asked=asked_sentence(asked),
         scope=words.scope_sentence(results),
+        numbers=numbers,
     )
 
 
@@ -88,8 +91,9 @@ def _link(index: int, id: str, outcome: str) -> str:
     return f"{file}.html#{comparison.place(id)}"
 
 
-def _picture(results: Results) -> Chart | None:
-    """The differences that the answers name, on one forest; none of a comparison that it is too early for."""
+def _in_short(results: Results) -> tuple[Chart | None, NumberTable]:
+    """The differences that the answers name, on one forest and in numbers; none of a comparison that it is too early
+    for."""
     kept_teeth = [c for c in results.comparisons[1:] if c.id == KEPT_BY_CROWN.id]
     named = [
         *((c, "Opened for a root canal") for c in results.comparisons[:1]),
@@ -103,8 +107,13 @@ def _picture(results: Results) -> Chart | None:
     said = [words_answers.of_100(d, {g.name: g.label for g in c.groups}, c.outcome) for c, d, _ in told]
     said += [sentence_case(words_answers.trial_says(t, o)) for t in results.trials for o in (CROWN, TOOTH)]
     smallest = results.comparisons[0].verdict.smallest_difference_per_100 if results.comparisons else 0.0
-    return difference_chart(rows, smallest=smallest, id="forest-in-short", label=" ".join(said),
-                            title="Of 100: fewer to the left, more to the right")  # fmt: skip
+    chart = difference_chart(rows, smallest=smallest, id="forest-in-short", label=" ".join(said),
+                             title="Of 100: fewer to the left, more to the right")  # fmt: skip
+    numbers = tuple(
+        (r.label, words.more_or_fewer(round(r.mid)), words.range_more_or_fewer(round(r.low), round(r.high)))
+        for r in rows
+    )
+    return chart, NumberTable("Of 100, as the first chart shows", ("Compared", "Difference", "Range"), numbers)
 
 
 def _answers(results: Results) -> list[Answer]:
