@@ -22,7 +22,6 @@ from dashboards.formats import (
 )
 from dashboards.words.answers import between
 from dashboards.words.comparisons import range_more_or_fewer, rate_in_short
-from pipeline.questions.owner.trust import followed_grade
 from pipeline.results.healing import RecallRow
 from pipeline.results.owner import (
     Change,
@@ -35,6 +34,7 @@ from pipeline.results.owner import (
     Stretch,
     ToDo,
     Trust,
+    followed_grade,
 )
 
 FIELDS = {"provider_id": "Clinician", "site_id": "Clinic", "tooth_group": "Tooth group", "years": "Begun in"}

@@ -9,6 +9,14 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 RECENT_MONTHS = 24  # a signal is recent within so many months of the end of the records
+GRADES = ("firm", "fair", "thin")
+LEAST_FOLLOWED = (0.80, 0.60)  # for firm and for fair
+
+
+def followed_grade(share: float) -> str:
+    """The grade of a share seen of what could have been: follow-up, or teeth judged at recall."""
+    firm, fair = LEAST_FOLLOWED
+    return GRADES[(share < firm) + (share < fair)]
 
 
 @dataclass(frozen=True)

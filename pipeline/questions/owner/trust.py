@@ -21,12 +21,10 @@ import polars as pl
 
 from pipeline.questions.groups import days_of
 from pipeline.questions.owner.over_time import Demands
-from pipeline.results.owner import Measured, Stretch, Trust
+from pipeline.results.owner import GRADES, Measured, Stretch, Trust, followed_grade
 from pipeline.stats.followup import completeness
 
-GRADES = ("firm", "fair", "thin")
 MOST = {"set_aside": (0.01, 0.05), "day_guessed": (0.10, 0.30), "order_uncertain": (0.02, 0.10)}
-LEAST_FOLLOWED = (0.80, 0.60)
 
 
 def trust_of(
@@ -43,12 +41,6 @@ def trust_of(
         matters, half = asked.matters(rate.years), 50 * (rate.ci_high - rate.ci_low)
         measured.append(Measured("range", half / 100, GRADES[(half > matters) + (half > 2 * matters)]))
     return Trust(worst([m.grade for m in measured]), tuple(measured))
-
-
-def followed_grade(share: float) -> str:
-    """The grade of a share seen of what could have been: follow-up, or teeth judged at recall."""
-    firm, fair = LEAST_FOLLOWED
-    return GRADES[(share < firm) + (share < fair)]
 
 
 def worst(grades: Sequence[str]) -> str:
