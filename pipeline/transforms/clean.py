@@ -100,7 +100,7 @@ def clean(raw: pl.DataFrame, reading: Reading) -> Cleaned:
 
     `raw` holds `row_number` and any of the table's input fields, as text or, for dates, as dates; what is absent is
     null throughout. len(rows) + len(rejects) = len(raw) + the further teeth of rows that name several; `part` numbers
-    the teeth of a row from 1, in the order written, and each part keeps the fee of the whole row.
+    the teeth of a row from 1, in the order written, and each part has an equal share of the row's fee.
     """
     table = reading.table
     raw, typed = _split_codes(raw, _typed(raw, reading), reading)
@@ -338,6 +338,7 @@ def _one_row_a_tooth(kept: pl.DataFrame) -> pl.DataFrame:
             .then("all_supernumerary")
             .otherwise(pl.concat_list("supernumerary"))
             .alias("supernumerary"),
+            pl.when(several).then(pl.col("fee") / pl.col("all_fdi").list.len()).otherwise("fee").alias("fee"),
             part.cast(pl.List(pl.UInt8)).alias("part"),
         )
         .drop("all_fdi", "all_supernumerary")

@@ -17,7 +17,7 @@ from pipeline.transforms.cell_forms import rewritten
 _MISSING = ("", "null", "n/a", "nan")
 # {d} is the decimal sign, {t} the one between thousands.
 _PLAIN = r"^\d+(?:{d}\d*)?$|^{d}\d+$"
-_GROUPED = r"^\d{{1,3}}(?:{t}\d{{3}})+(?:{d}\d*)?$"
+_GROUPED = r"^(?:\d{{1,3}}(?:{t}\d{{3}})+|\d{{1,2}}(?:{t}\d{{2}})+{t}\d{{3}})(?:{d}\d*)?$"  # 1,234,567 or 12,34,567
 _MONEY = "eur|chf|usd|gbp|cad|aud|nzd|brl|sek|nok|dkk|kr"
 _CURRENCY = rf"(?i)^([-−+(]*)(?:{_MONEY}|fr|r)\.?|(?:{_MONEY})\.?([-−)]*)$"
 
@@ -51,8 +51,8 @@ def parse_numbers(texts: pl.Series, *, low: float, high: float, whole: bool, dec
 def parse_fees(texts: pl.Series, *, decimal: str = ".") -> pl.DataFrame:
     """Amounts: `1,200.00`, `$1,200`, `-1200`, `1200-`, `(1200.00)`; the last three are negative.
 
-    With `decimal` a comma: `1.200,00`. Either way `1 200`, `1'200`, `CHF 120.-` (no cents), `120 EUR` and
-    the forms of `cell_forms`, such as `1200.00CR` for a credit.
+    With `decimal` a comma: `1.200,00`. Groups may have two digits before the last three: `1,03,600.00`. Either way
+    `1 200`, `1'200`, `CHF 120.-` (no cents), `120 EUR` and the forms of `cell_forms`, such as `1200.00CR` for a credit.
     """
     text = bare_number(pl.col("text"))
     bracketed = text.str.contains(r"^\(.*\)$")

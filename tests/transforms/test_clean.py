@@ -250,7 +250,7 @@ def test_no_rows_at_all(table: Table):
 
 def test_a_row_of_several_teeth_becomes_several_rows():
     rows = [
-        {**SOUND, "tooth": "5-3", "fee": "100", "procedure_id": "a"},
+        {**SOUND, "tooth": "5-3", "fee": "300", "procedure_id": "a"},
         {**SOUND, "tooth": "14"},
         {**SOUND, "tooth": "3,40"},
         {**SOUND, "tooth": "14,64", "code": "D7140"},

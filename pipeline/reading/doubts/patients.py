@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from pipeline.practice.settings import Settings
 
 # Our own judgement of what is no slip of the pen: common practice, no source.
-_MANY, _FEW_FOUND, _BOTH_CLINICS = 0.05, 0.8, 0.3
+_MANY, _FEW_FOUND, _BOTH_CLINICS, _BOTH_FILES = 0.05, 0.8, 0.3, 0.1
 _SOME = 3
 _MOST_COMPARED = 20_000
 _ROUNDED = r"^\d(?:[.,]\d+)?E\+?\d+$"
@@ -272,7 +272,7 @@ def shared_between_files(seen: Sequence[Seen]) -> list[Doubt]:
             both = len(numbers[n] & numbers[m])
             share = both / max(min(len(numbers[n]), len(numbers[m])), 1)
             same_day = len(one.visits & other.visits)
-            if both >= _SOME and share >= _BOTH_CLINICS and same_day <= _MANY * both:
+            if both >= _SOME and share >= _BOTH_FILES and same_day <= _MANY * both and not _are_same(one, other):
                 return [
                     Doubt(
                         "numbering",
@@ -293,6 +293,14 @@ def shared_between_files(seen: Sequence[Seen]) -> list[Doubt]:
                     )
                 ]
     return []
+
+
+def _are_same(one: Seen, other: Seen) -> bool:
+    """Whether names or birth dates tell that most numbers of both files are one patient each."""
+    pairs = one.people.join(other.people, on="id", suffix="_2")
+    same = pl.any_horizontal(pl.col(c) == pl.col(f"{c}_2") for c in ("name", "born"))
+    by_id = pairs.group_by("id").agg(same.any().alias("same"))
+    return 2 * int(by_id["same"].sum()) > by_id.height
 
 
 def _years_alike(one: Seen, other: Seen) -> bool:

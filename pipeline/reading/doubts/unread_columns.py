@@ -89,6 +89,7 @@ _TEXTS: tuple[frozenset[str], ...] = tuple(
     )
 )
 _NUMBER = re.compile(r"[-+$€£]?\s?\d{1,3}(?:[,.' ]\d{3})*(?:[.,]\d+)?\s?%?|\d{4,}")
+_SHARE = re.compile(r"(?:100|\d{1,2})(?:[.,]0+)?\s?%?|[01]?[.,]\d{1,2}")
 _DAY = re.compile(r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}.*|\d{1,2}:\d{2}.*|(?:19|20)\d\d")
 _FILE = re.compile(r"\.[A-Za-z]\w{1,5}(?:,|$)")  # of an archive, whose names are looked at as those of files are
 _PERSON = re.compile(r"(?i)(?:dr|mr|mrs|ms|dds|dmd|rdh|herr|frau|mme|dra?)\b\.?.*")
@@ -185,9 +186,10 @@ def unread_columns(
     first, counts = listed[0]
     partly = " or filled on some rows" if any(_ANY in counts for counts in found.values()) else ""
     back = f"; {REVERSAL} where such a row takes back the one of the same work and fee" if has_fee else ""
+    is_begun = _is_progress(counts)
     made = {
         (text if _text(first, text) == text else "<the text>"): word_of(text)
-        or ("void" if text == _ANY else "completed")
+        or ("void" if text == _ANY else "planned" if is_begun and _share(text) < _most(counts) else "completed")
         for text in sorted(counts)
         if text
     }
@@ -224,7 +226,23 @@ def _may_say(heading: str, counts: Counter[str], *, is_large: bool) -> bool:
         return not is_plain and not _is_other(texts)
     if any(len(text) > 1 and word_of(text) not in ("", "completed") for text in texts):
         return True  # `Other office` under `Treated by`
-    return not _is_of_other(heading, is_large=is_large) and not _is_other(texts)
+    return not _is_of_other(heading, is_large=is_large) and (_is_progress(counts) or not _is_other(texts))
+
+
+def _is_progress(counts: Counter[str]) -> bool:
+    """Whether texts are parts of a whole, nearly always the whole: 100 % is done, 0 % planned, it may be."""
+    whole = _most(counts)
+    done = sum(n for text, n in counts.items() if _share(text) == whole)
+    return whole in (1, 100) and 2 * done > counts.total() and all(_share(text) >= 0 for text in counts if text)
+
+
+def _most(counts: Counter[str]) -> float:
+    return max(map(_share, counts))
+
+
+def _share(text: str) -> float:
+    """The part of a whole that a text tells, such as 50 %; -1 where it tells none."""
+    return float(text.rstrip("% \u00a0").replace(",", ".")) if _SHARE.fullmatch(text) else -1
 
 
 def _is_of_other(heading: str, *, is_large: bool) -> bool:
@@ -246,7 +264,8 @@ def _is_other(texts: Sequence[str]) -> bool:
 
 def _likely(counts: Counter[str]) -> int:
     """How much texts look like those of a status: words and signs of it first, then yes and no."""
-    return sum(2 * bool(word_of(text)) + is_yes_or_no(text) for text in counts if text)
+    said = sum(2 * bool(word_of(text)) + is_yes_or_no(text) for text in counts if text)
+    return said + 2 * _is_progress(counts)
 
 
 def _texts(heading: str, counts: Counter[str]) -> str:
@@ -259,6 +278,6 @@ def _text(heading: str, text: str) -> str:
     """A text that may be shown: the name of a sheet, short, a sign, or a word of the trade; else its form."""
     return (
         text
-        if heading == SHEET or len(text) <= _SHOWN_LETTERS or word_of(text) or is_yes_or_no(text)
+        if heading == SHEET or len(text) <= _SHOWN_LETTERS or _share(text) >= 0 or word_of(text) or is_yes_or_no(text)
         else masked_text(text)
     )
