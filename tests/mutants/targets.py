@@ -41,6 +41,7 @@ _OF_RULES = {
         "rule_05_crown",
         "rule_07_endo_timing",
         "rule_03_elsewhere::test_a_repeat_or_surgery_with_no_root_canal_before_it_proves_one_elsewhere",
+        "rule_13_gone::test_a_crown_after_an_implant_is_of_the_tooth_where_others_treated_its_root_since",
     ),
 }
 
