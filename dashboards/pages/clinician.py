@@ -11,7 +11,7 @@ from dashboards.charts.difference import Apart, difference_chart
 from dashboards.formats import count, plural, sentence_case, whole
 from dashboards.pages import comparison, technique, trial
 from dashboards.pages.hyperemic import differences
-from dashboards.pages.index import asked_sentence, crowned
+from dashboards.pages.index import OPENED, asked_sentence, crowned
 from dashboards.tables import NumberTable
 from dashboards.theme import Chart
 from dashboards.words import answers as words_answers
@@ -29,7 +29,7 @@ def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
         "clinician.html.j2",
         title="For the clinician: what these records say",
         audience="inside",
-        answers=Answers(kept(_answers(results)), picture, "Grey: too small to matter, as fixed beforehand."),
+        answers=Answers(kept(_answers(results)), picture, comparison.GREY),
         practice=results.practice,
         here="clinician.html",
         cautions=results.cautions,
@@ -120,8 +120,7 @@ def _answers(results: Results) -> list[Answer]:
     given = []
     if results.comparisons:
         main = results.comparisons[0]
-        asked = "Opening a crown later, or treating before?"
-        given.append(Answer(words_answers.in_short(main), asked=asked, link="crowns.html", code=main.verdict.code))
+        given.append(Answer(words_answers.in_short(main), asked=OPENED, link="crowns.html", code=main.verdict.code))
     else:
         given.append(Answer(words.not_asked(results) or comparison.NONE))
     given += hyperemic(results)

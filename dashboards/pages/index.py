@@ -17,7 +17,7 @@ from pipeline.results import Results
 from pipeline.results.asked import Asked
 from pipeline.results.trial_words import CROWN, NEED
 
-CROWNED = "Crown after a root canal?"
+OPENED, CROWNED = "Opening a crown later, or treating before?", "Crown after a root canal?"
 NOTE_WORDS = 4  # of the note below the answers
 
 
@@ -116,12 +116,10 @@ def _trust(results: Results) -> Answer:
 def _main(results: Results) -> list[Answer]:
     if not results.comparisons:
         said = words.not_asked(results) or comparison.NONE
-        return [Answer(said, asked="Opening a crown later, or treating before?", link="crowns.html")]
+        return [Answer(said, asked=OPENED, link="crowns.html")]
     main = results.comparisons[0]
     said = words_answers.in_short(main, when=False)
-    return [
-        Answer(said, asked="Opening a crown later, or treating before?", link="crowns.html", code=main.verdict.code)
-    ]
+    return [Answer(said, asked=OPENED, link="crowns.html", code=main.verdict.code)]
 
 
 def _hyperemic(results: Results) -> list[Answer]:

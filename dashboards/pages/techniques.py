@@ -8,7 +8,7 @@ from dashboards import page
 from dashboards.answers import Answer, Answers, kept
 from dashboards.charts.difference import Apart, difference_chart
 from dashboards.formats import count, sentence_case, whole
-from dashboards.pages import technique, technique_forest, technique_learning
+from dashboards.pages import comparison, technique, technique_forest, technique_learning
 from dashboards.theme import Chart
 from dashboards.words import answers as words_answers
 from dashboards.words import comparisons as words
@@ -39,7 +39,7 @@ def render(results: Results) -> str:
         "techniques.html.j2",
         title=TITLE,
         audience="inside",
-        answers=Answers(kept(opening(results)), picture(results), "Grey: too small to matter, as fixed beforehand."),
+        answers=Answers(kept(opening(results)), picture(results), comparison.GREY),
         charts=[*block.get("charts", ()), *learning.get("charts", ())],
         practice=results.practice,
         here="techniques.html",

@@ -231,10 +231,7 @@ class Repairs(dict[str, str]):
         if word.endswith("shun") and (told := word[:-4] + "tion") != word:
             return told if told in self._known else self._meant(told)
         near = {known for form in _one_less(word) for known in self._near.get(form, ()) if _one_slip(word, known)}
-        near = {
-            known for known in near
-            if known[0] == word[0] and not _same_stem(word, known)
-        }  # fmt: skip
+        near = {known for known in near if known[0] == word[0] and not _same_stem(word, known)}
         if len(word) < _SHORTEST_REPAIRED:
             near = {known for known in near if _swapped(word, known) or _lacks_little(word, known)}
             near = near - _EVERYDAY or near

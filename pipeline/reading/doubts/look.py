@@ -12,10 +12,9 @@ from pipeline.reading.doubts.after_export import day_of_export
 from pipeline.reading.doubts.answers import answers_for
 from pipeline.reading.doubts.merged_patients import merged_patients
 from pipeline.reading.doubts.seen import Seen
-from pipeline.reading.doubts.signs import kinds_of
 from pipeline.reading.doubts.tooth_classes import classes_of
 from pipeline.reading.doubts.whole_export import Counted
-from pipeline.reading.doubts.work_seen import WorkSeen
+from pipeline.reading.doubts.work_seen import WorkSeen, kinds_of
 from pipeline.reading.set_aside import MendedFile
 from pipeline.reading.sources import Source
 from pipeline.reading.sources.excel_file import ALREADY_KNOWN

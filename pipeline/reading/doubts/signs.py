@@ -17,7 +17,7 @@ from statistics import median
 import polars as pl
 
 from pipeline.reading.doubts.doubt import Doubt, accept
-from pipeline.reading.doubts.work_seen import CROWN, FILLED, KINDS, ROOT_CANAL, STEPS, TAKEN, Whole
+from pipeline.reading.doubts.work_seen import CROWN, FILLED, ROOT_CANAL, STEPS, TAKEN, Whole, month_of, summed
 
 TABLE = "tables.procedures"
 _DAYS_OF_WEEK = ("Mondays", "Tuesdays", "Wednesdays", "Thursdays", "Fridays", "Saturdays", "Sundays")
@@ -77,9 +77,7 @@ def after_loss(whole: Whole) -> Count:
 
 def sundays(whole: Whole) -> Count | None:
     """Rows on Sundays, where hardly any is on some other day from Monday to Friday."""
-    by = Counter[int]()
-    for day, n in whole.days.items():
-        by[day.weekday()] += n
+    by = summed([whole.days], dt.date.weekday)
     quiet = [d for d in range(5) if by[d] < 0.01 * by.total()]
     if not quiet or len(quiet) > 2:
         return None
@@ -105,12 +103,10 @@ def up_to_twelve(whole: Whole) -> Count | None:
 
 def one_day_of_month(whole: Whole) -> Count | None:
     """Rows on one day of the month, in several months."""
-    by = Counter[int]()
-    for day, n in whole.days.items():
-        by[0 if (day + dt.timedelta(1)).day == 1 else day.day] += n
+    by = summed([whole.days], lambda day: 0 if (day + dt.timedelta(1)).day == 1 else day.day)
     if not by or len(whole.months) < 6:
         return None
-    usual, n = max(by.items(), key=lambda one: (one[1], -one[0]))
+    usual, n = _most(by)
     return Count(n, by.total(), {"day": "last" if usual == 0 else f"{usual}."})
 
 
@@ -119,7 +115,7 @@ def months_without(whole: Whole) -> Count | None:
     if not whole.is_whole or not whole.months:
         return None
     first, last = min(whole.months), max(whole.months)
-    days = Counter(12 * day.year + day.month - 1 for day in whole.days)
+    days = Counter(map(month_of, whole.days))
     usual = median(days[m] for m in range(first, last + 1))
     there = sorted(days)
     runs = [(a + 1, b - a - 1) for a, b in pairwise(there) if b - a > 1]
@@ -167,34 +163,37 @@ def seen_once(whole: Whole) -> Count:
     return Count(once.height, whole.patients.height)
 
 
+def _most(by: Counter[int]) -> tuple[int, int]:
+    """What is counted most, the first of equals, and its count."""
+    return max(by.items(), key=lambda one: (one[1], -one[0]))
+
+
+def _by_quadrant(whole: Whole) -> Counter[int]:
+    return summed([whole.places], lambda place: place[1] // 10)
+
+
 def quadrants(whole: Whole) -> Count | None:
     """Rows on teeth of the quadrant with most of them."""
-    by = Counter[int]()
-    for (_, tooth), n in whole.places.items():
-        by[tooth // 10] += n
+    by = _by_quadrant(whole)
     if not by:
         return None
-    most, n = max(by.items(), key=lambda one: (one[1], -one[0]))
+    most, n = _most(by)
     return Count(n, by.total(), {"quadrant": _QUADRANTS[most - 1]})
 
 
 def quadrant_without(whole: Whole) -> Count | None:
     """Rows on teeth, where a quadrant has none."""
-    by = Counter[int]()
-    for (_, tooth), n in whole.places.items():
-        by[tooth // 10] += n
+    by = _by_quadrant(whole)
     absent = [_QUADRANTS[q - 1] for q in range(1, 5) if not by[q]]
     return Count(by.total(), by.total(), {"quadrant": " and ".join(absent)}) if absent else None
 
 
 def one_tooth(whole: Whole) -> Count | None:
     """Rows on the tooth with most of them."""
-    by = Counter[int]()
-    for (_, tooth), n in whole.places.items():
-        by[tooth] += n
+    by = summed([whole.places], lambda place: place[1])
     if not by:
         return None
-    tooth, n = max(by.items(), key=lambda one: (one[1], -one[0]))
+    tooth, n = _most(by)
     return Count(n, by.total(), {"tooth": tooth})
 
 
@@ -495,8 +494,3 @@ def sign_doubts(where: str, whole: Whole, accepted: Sequence[str]) -> list[Doubt
         lines = (*sign.lines, accept(sign.id, accepted, f"no: {sign.so}"))
         found.append(Doubt(sign.id, where, evidence, sign.question, lines))
     return found
-
-
-def kinds_of(codes: pl.DataFrame) -> pl.DataFrame:
-    """`code, kind`: the codes of work that marks a tooth, of a practice's codes (`code, event`)."""
-    return codes.select("code", kind=pl.col("event").replace_strict(KINDS, default=None)).drop_nulls()

@@ -16,7 +16,7 @@ from pipeline.practice.fields import normal_word, word_lookup
 from pipeline.practice.tables import STATUS_WORDS
 from pipeline.reading.doubts.doubt import Doubt, accept
 from pipeline.reading.doubts.marked_cells import SIGNS
-from pipeline.reading.doubts.standing import MOST_FLAGS, word_of
+from pipeline.reading.doubts.standing import MOST_FLAGS, word_of, words_of
 from pipeline.reading.headings import plain_heading
 from pipeline.reading.sources.excel_file import SHEET
 from pipeline.reading.suggest.toml_quote import quoted
@@ -31,13 +31,11 @@ _OTHER_WORDS = (
 )
 _OTHERS = frozenset(_OTHER_WORDS.split())
 # Where a clinician or a clinic is named: none of this practice's.
-_NO_ONE_HERE = frozenset(
-    "other others oth outside external ext elsewhere away referred referral ref out unknown|"
-    "fremd andere anderer anderswo auswaerts extern externe ueberwiesen sonstige|autre autres ailleurs exterieur "
-    "adresse|ander anderen buiten verwezen|otro otra otros externo externa fuera derivado ajeno|annan annat andra "
-    "remitterad annanstans utanfoer|outro outra fora externo|altro altri esterno altrove fuori".replace(
-        "|", " "
-    ).split()
+_NO_ONE_HERE = words_of(
+    "other others oth outside external ext elsewhere away referred referral ref out unknown "
+    "fremd andere anderer anderswo auswaerts extern externe ueberwiesen sonstige autre autres ailleurs exterieur "
+    "adresse ander anderen buiten verwezen otro otra otros externo externa fuera derivado ajeno annan annat andra "
+    "remitterad annanstans utanfoer outro outra fora externo altro altri esterno altrove fuori"
 )
 _LEAST_UNCHARGED, _CHARGED = 5, 0.8
 

@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import datetime as dt
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import TypeVar
 
 import polars as pl
 
@@ -83,6 +84,33 @@ class WorkSeen:
         return work.filter(pl.col("patient") % self.one_in == 0) if self.one_in > 1 else work
 
 
+K = TypeVar("K")
+P = TypeVar("P")
+
+
+def summed(counts: Iterable[Counter[K]], by: Callable[[K], P]) -> Counter[P]:
+    """Counts added up by a part of what is counted."""
+    found: Counter[P] = Counter()
+    for one in counts:
+        for key, n in one.items():
+            found[by(key)] += n
+    return found
+
+
+def month_of(day: dt.date) -> int:
+    """The month of a day, counted from the year 0."""
+    return 12 * day.year + day.month - 1
+
+
+def _itself(key: K) -> K:
+    return key
+
+
+def kinds_of(codes: pl.DataFrame) -> pl.DataFrame:
+    """`code, kind`: the codes of work that marks a tooth, of a practice's codes (`code, event`)."""
+    return codes.select("code", kind=pl.col("event").replace_strict(KINDS, default=None)).drop_nulls()
+
+
 def together(pieces: Sequence[pl.DataFrame]) -> pl.DataFrame:
     """One row per `id` with its rows `n`, its `first` and its `last` day."""
     nothing = pl.DataFrame(schema={"id": pl.String, "n": pl.UInt32, "first": pl.Date, "last": pl.Date})
@@ -105,17 +133,17 @@ class Whole:
     @cached_property
     def days(self) -> Counter[dt.date]:
         """Rows by day."""
-        return sum((f.days for f in self.files), Counter())
+        return summed((f.days for f in self.files), _itself)
 
     @cached_property
     def places(self) -> Counter[tuple[str, int]]:
         """Rows by kind of work and permanent tooth."""
-        return sum((f.places for f in self.files), Counter())
+        return summed((f.places for f in self.files), _itself)
 
     @cached_property
     def fees(self) -> Counter[tuple[str, int]]:
         """Rows by code and size of the fee."""
-        return sum((f.fees for f in self.files), Counter())
+        return summed((f.fees for f in self.files), _itself)
 
     @cached_property
     def patients(self) -> pl.DataFrame:
@@ -134,7 +162,4 @@ class Whole:
     @cached_property
     def months(self) -> Counter[int]:
         """Rows by month, counted from the year 0."""
-        found: Counter[int] = Counter()
-        for day, n in self.days.items():
-            found[12 * day.year + day.month - 1] += n
-        return found
+        return summed([self.days], month_of)
