@@ -32,7 +32,7 @@ look: $(VENV)/installed
 	$(BIN)/python -m pytest -n 2 --dist loadscope -m "look and not slow"
 
 thorough: $(VENV)/installed
-	$(BIN)/python -m pytest -n 2 --dist loadscope -m "(thorough or r) and not slow"
+	$(BIN)/python -m pytest -n 2 --dist loadscope -m "(thorough or r) and not (slow or look)"
 	THOROUGH=1 $(BIN)/python -m pytest -n 2 --dist loadscope tests/transforms tests/fuzz \
 	  tests/dashboards/test_dash_pages.py tests/dashboards/test_dash_slides.py
 
@@ -55,7 +55,7 @@ calibrate: $(VENV)/installed
 
 # A small run of it held against the shipped table; a change that breaks what that says ends here.
 calibrated: $(VENV)/installed
-	$(BIN)/python -m tests.calibration --held --practices 100
+	$(BIN)/python -m tests.calibration --held --practices 60
 
 # Renews tests/benchmarks/scale/README.md; an hour with R and pandas beside it, on a machine that does nothing else. The
 # second does so for the sizes of practices alone, in some minutes.

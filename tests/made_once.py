@@ -5,6 +5,7 @@ from __future__ import annotations
 import fcntl
 import pickle
 from collections.abc import Callable
+from pathlib import Path
 from typing import TypeVar
 
 import pytest
@@ -21,8 +22,13 @@ def made_once(tmp_path_factory: pytest.TempPathFactory, name: str, make: Callabl
     shared = tmp_path_factory.getbasetemp()
     if shared.name.startswith("popen-"):  # a worker has a folder of its own in that of the run
         shared = shared.parent
-    kept = shared / f"{name}.pickle"
-    with (shared / f"{name}.lock").open("w") as lock:
+    return made_once_in(shared, name, make)
+
+
+def made_once_in(folder: Path, name: str, make: Callable[[], Made]) -> Made:
+    """As `made_once`, kept in a folder that all workers know: for what belongs to something made once itself."""
+    kept = folder / f"{name}.pickle"
+    with (folder / f"{name}.lock").open("w") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)
         if not kept.exists():
             kept.write_bytes(pickle.dumps(make()))

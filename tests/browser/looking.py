@@ -10,8 +10,12 @@ from pathlib import Path
 
 import headless
 
+from tests.made_once import made_once_in
+
 LOOKED_AT = (Path(__file__).parent / "looked_at.js").read_text(encoding="utf-8")
 WIDTHS = (1280, 820, 390)
+# What axe asks of names, roles and order is the same between a screen and a telephone; `make slow` asks it there too.
+WITH_AXE = (WIDTHS[0], WIDTHS[-1])
 PAPER = 688  # CSS pixels between the margins of an A4 page
 DRAWN = """new Promise(done => {
   document.querySelectorAll("details").forEach(part => { part.open = true; });
@@ -61,7 +65,11 @@ def look_at(browser: headless.Browser, page: Path, *, width: int = 1280) -> None
 
 @functools.cache
 def visit(browser: headless.Browser, page: Path, width: int = 1280) -> Visit:
-    """Look at a page once and keep what was found; the widest look asks most."""
+    """Look at a page once a run, whichever worker does, and keep what was found; the widest look asks most."""
+    return made_once_in(page.parent, f"{page.name}-at-{width}", lambda: _visited(browser, page, width))
+
+
+def _visited(browser: headless.Browser, page: Path, width: int) -> Visit:
     look_at(browser, page, width=width)
     asked = ON_THE_SCREEN + {WIDTHS[0]: ONCE, WIDTHS[-1]: ON_A_TELEPHONE}.get(width, ())
     wrong = {name: browser.ask(f"window.looked.{name}()") for name in asked}
@@ -71,8 +79,10 @@ def visit(browser: headless.Browser, page: Path, width: int = 1280) -> Visit:
         banner_top: document.querySelector("body > .banner").getBoundingClientRect().top,
         read: {READ}.map(e => e.innerText) }})"""
     )
-    wrong["axe"] = axe_says(browser, contrast=False)
-    return Visit(page, width, browser.requests(), browser.complaints(), wrong, **seen)
+    asked_for, complaints = browser.requests(), browser.complaints()  # before axe, for which charts are torn out
+    if width in WITH_AXE:
+        wrong["axe"] = axe_says(browser, contrast=False)
+    return Visit(page, width, asked_for, complaints, wrong, **seen)
 
 
 def axe_says(browser: headless.Browser, *, contrast: bool) -> list[str]:

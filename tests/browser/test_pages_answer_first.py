@@ -53,7 +53,6 @@ def test_a_page_is_short_while_its_parts_are_closed(browser: headless.Browser, p
         assert counted(browser.ask("document.getElementById('main').innerText")) <= MOST_OPEN, page.name
 
 
-@pytest.mark.thorough
 def test_the_pages_of_a_practice_as_large_as_the_demo_are_short_and_say_nothing_twice(
     browser: headless.Browser, large: list[Path]
 ) -> None:

@@ -122,7 +122,6 @@ def test_a_question_is_answered_soon(
     assert read <= MOST_WORDS, f"{read} words until the answer"
 
 
-@pytest.mark.thorough
 @pytest.mark.parametrize("width", WIDTHS)
 def test_each_question_is_answered_soon_in_a_practice_as_large_as_the_demo(
     browser: headless.Browser, large: list[Path], width: int

@@ -145,8 +145,13 @@ def test_a_practice_that_got_better_is_never_found_worse():
     assert found["better"] >= 3
 
 
-@pytest.mark.thorough
-@pytest.mark.parametrize(("patients", "cohort"), [(1200, False), (300, False), (1200, True)])
+@pytest.mark.parametrize(
+    ("patients", "cohort"),
+    [
+        pytest.param(300, False, marks=pytest.mark.thorough),
+        *(pytest.param(1200, cohort, marks=pytest.mark.slow) for cohort in (False, True)),
+    ],
+)
 def test_a_practice_that_did_not_change_is_called_changed_no_more_often_than_said(patients, cohort):
     # 300 practices at a stated chance of 5 of 100: above 26 would be a chance of one in 1,000.
     found = verdicts(range(300), patients=patients, cohort=cohort)

@@ -143,7 +143,7 @@ DOUBLES: dict[str, Callable[[Tables, int], Tables]] = {
 }
 
 
-@pytest.mark.one_in(10)
+@pytest.mark.one_in(10, thorough=3)
 @pytest.mark.parametrize("seed", range(30))
 def test_a_practice_is_never_pooled_twice(seed: int) -> None:
     """30 practices of 1,500 crowns, each doubled in eleven ways: every double is refused but for one of the 330."""

@@ -76,8 +76,18 @@ THOROUGH = [
 ]
 
 
-@pytest.mark.thorough
-@pytest.mark.parametrize("truth", THOROUGH, ids=lambda t: f"{len(t.teeth)}-{t.rates[0]:g}-{t.alike:g}-{bool(t.molars)}")
+# Of the eighteen, those one after another in a diagonal: each number of clinicians, each kind of truth, each likeness.
+DIAGONAL = [(n // 3 + n) % 3 == 0 for n in range(len(THOROUGH))]
+
+
+@pytest.mark.parametrize(
+    "truth",
+    [
+        pytest.param(t, marks=pytest.mark.thorough if d else pytest.mark.slow)
+        for t, d in zip(THOROUGH, DIAGONAL, strict=True)
+    ],
+    ids=lambda t: f"{len(t.teeth)}-{t.rates[0]:g}-{t.alike:g}-{bool(t.molars)}",
+)
 def test_stated_power_and_false_flags_hold_in_practices_of_every_kind(truth: Truth) -> None:
     runs = 36 if len(truth.teeth) < 8 else 14
     out, sure, chance = held(truth, runs, first=1000)

@@ -62,8 +62,14 @@ def same(a: tuple[Linked, str | None], b: tuple[Linked, str | None]) -> None:
 
 
 # Of 35 parts some are empty: the practice made by hand has 28 patients.
-@pytest.mark.parametrize("parts", [7, *(pytest.param(n, marks=pytest.mark.thorough) for n in (2, 35))])
-@pytest.mark.parametrize("name", ["by_hand", pytest.param("invented", marks=pytest.mark.thorough)])
+@pytest.mark.parametrize(
+    ("name", "parts"),
+    [
+        ("by_hand", 7),
+        *(pytest.param(*case, marks=pytest.mark.thorough) for case in (("by_hand", 35), ("invented", 7))),
+        *(pytest.param(*case, marks=pytest.mark.slow) for case in (("by_hand", 2), ("invented", 2), ("invented", 35))),
+    ],
+)
 def test_the_number_of_parts_changes_nothing(practices, name: str, parts: int) -> None:
     whole = linked(practices[name], parts=1)
     assert whole[0]["crowns"].height > 20

@@ -124,7 +124,12 @@ def test_what_a_library_prints_comes_out_unless_it_fails(capfd: pytest.CaptureFi
 @pytest.mark.parametrize(
     ("where", "how", "command"),
     [
-        pytest.param(where, how, command, marks=() if (where, how, command) == NOW else pytest.mark.thorough)
+        pytest.param(
+            where,
+            how,
+            command,
+            marks=() if (where, how, command) == NOW else pytest.mark.thorough if how == "panic" else pytest.mark.slow,
+        )
         for where in ("find_layout", "notes_among")
         for how in ("panic", "loud")
         for command in ("ingest", "check", "suggest")

@@ -124,7 +124,8 @@ def kill_at_random_moments(
     ("stage", "kills", "reruns"),
     [
         ("ingest", 4, 1),
-        *(pytest.param(*stage, marks=pytest.mark.thorough) for stage in (("link", 4, 1), ("compare", 2, 1))),
+        pytest.param("link", 4, 1, marks=pytest.mark.thorough),
+        pytest.param("compare", 2, 1, marks=pytest.mark.slow),
     ],
 )
 def test_a_kill_leaves_the_former_or_the_new_state(tmp_path: Path, stage: str, kills: int, reruns: int):
