@@ -8,9 +8,10 @@ import pytest
 
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.answer import Asked, answer
-from pipeline.questions.group_ratios import group_ratios
+from pipeline.questions.group_ratios import fit_states, group_ratios
 from pipeline.questions.question import KEPT_BY_DELAY
 from pipeline.questions.steady_ratio import Standing
+from pipeline.stats.cox import CoxInputError
 
 
 def spells(seed: int = 3) -> pl.DataFrame:
@@ -58,6 +59,21 @@ def test_pairs_share_one_reference():
     found = ratios(spells().with_columns(thirds), contrasts=(("a", "b"), ("c", "b"), ("a", "c")))
     crude = {e.contrast: e.hazard_ratio for e in found.estimates if not e.stratified_by}
     assert crude["a vs b"] / crude["c vs b"] == pytest.approx(crude["a vs c"])
+    assert crude["a vs c"] != 1  # as if a and c were one group
+    assert found.adjusted.names == ("a", "c")
+
+
+def test_where_the_adjusted_model_is_refused_the_crude_one_stands(monkeypatch):
+    def refuse(*_, stratum, **given):
+        if stratum is not None:
+            raise CoxInputError("No.")
+        return fit_states(*_, stratum=stratum, **given)
+
+    monkeypatch.setattr("pipeline.questions.group_ratios.fit_states", refuse)
+    found = ratios(spells().head(300))
+    assert [e.stratified_by for e in found.estimates] == [()]
+    assert found.notes == ("The adjusted model could not be fitted: No.",)
+    assert found.adjusted is None
 
 
 def test_a_question_gives_the_ratios_of_all_its_pairs():
