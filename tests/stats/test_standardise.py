@@ -252,8 +252,8 @@ def test_input_that_fits_nothing_is_refused():
 
 def test_a_share_that_is_not_known_has_no_error_and_no_limits():
     given = {"days": (0, 10), "allowance": Allowance(), "confidence": 0.95}
-    found = make_difference(STATES, np.array([np.nan, 0.1]), np.diag([0.01, 0.01]), **given)
+    found = make_difference(tuple(STATES), np.array([np.nan, 0.1]), np.diag([0.01, 0.01]), **given)
     assert np.isnan([found.std_error, found.low, found.high, found.p]).all()
-    known = make_difference(STATES, np.array([0.3, 0.1]), np.diag([0.01, 0.01]), **given)
+    known = make_difference(tuple(STATES), np.array([0.3, 0.1]), np.diag([0.01, 0.01]), **given)
     assert (known.per_100, known.std_error) == pytest.approx((20, 100 * math.sqrt(0.02)))
     assert known.low < 20 < known.high
