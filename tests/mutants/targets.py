@@ -216,7 +216,6 @@ COMPARISON = (
     *(
         _figures(f"{file}.py", "tests/questions/test_verdict.py", "tests/dashboards/test_dash_words.py", *_SAID)
         for file in (
-            "pipeline/results/steady",
             "pipeline/results/safety",
             "dashboards/words/comparisons",
             "dashboards/words/shared",
