@@ -116,3 +116,9 @@ def test_an_outcome_is_known_by_its_id_that_of_its_share_and_as_it_is_asked() ->
     assert not is_outcome("survival")
     assert outcomes.ASKED == ("crown_failure", "complication", "endo_intervention", "tooth_loss")
     assert outcomes.RATES == (CROWN_FAILURE, TOOTH_LOSS, ENDO_FAILURE)
+
+
+def test_an_outcome_with_a_rate_has_all_words_of_its_tables() -> None:
+    for one in outcomes.RATES:
+        words = (one.event, one.rate_title, one.rate_name, one.rate_kept)
+        assert all(words), one.id

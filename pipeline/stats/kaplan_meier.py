@@ -206,7 +206,7 @@ def kaplan_meier(
         clustered=spells.unit is not None,
         n_units=spells.n_units,
         entry_days=entered_on,
-        entry_rows=np.bincount(np.searchsorted(entered_on, spells.entry), minlength=len(entered_on)),
+        entry_rows=np.bincount(np.searchsorted(entered_on, spells.entry)),
         exit_rows=np.bincount(counts.last, minlength=len(counts.time)),
         from_day=from_day,
         limits=limits,

@@ -528,8 +528,8 @@ def _no_implant(existing: pl.LazyFrame, tables: LinkInput, cutoff: pl.Expr | Non
 
     A finding that only tells whether a crown is in place may be one of the crown of an implant.
     """
-    of_root = pl.col("event").is_in(list(ot.TOLD)) & ~pl.col("event").is_in([*ev.NEEDS_NO_TOOTH, *ev.ON_A_CROWN])
-    charted = existing.filter(of_root, ~pl.col("event").is_in(ev.TOOTH_LOST)).select(*KEY, day="service_date")
+    of_root = [event for event, told in ot.TOLD.items() if told in ot.ON_A_ROOT]
+    charted = existing.filter(pl.col("event").is_in(of_root)).select(*KEY, day="service_date")
     told = (
         ev.permanent_teeth(tables.elsewhere).filter(pl.col("event").is_in(ot.ON_A_ROOT)).select(*KEY, day=ot.told_day())
     )

@@ -10,6 +10,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from tests.mutants.make import SEED, draw
+
 if TYPE_CHECKING:
     from tests.mutants.make import Mutant, Source
     from tests.mutants.run import Outcome, Target
@@ -32,6 +34,8 @@ def main() -> int:
     options.add_argument("modules", nargs="*", metavar="MODULE", help="crowns, make, or a group: linking, verdict")
     options.add_argument("--jobs", type=int, default=1, help="processes at a time (default %(default)s)")
     options.add_argument("--drawn", type=int, default=DRAWN, metavar="N", help="mutants of each (default %(default)s)")
+    options.add_argument("--wider", action="store_true", help="of the kinds of `wider.py`; no score is kept")
+    options.add_argument("--seed", type=int, default=SEED, help="another draw than the kept one; no score is kept")
     options.add_argument("--list", action="store_true", help="show the mutants and run nothing")
     which = options.add_mutually_exclusive_group()
     which.add_argument("--all", action="store_true", help="every mutant, not only those drawn; no score is kept")
@@ -45,6 +49,7 @@ def main() -> int:
     from tests.mutants.run import BaselineError, preload
     from tests.mutants.scores import equivalents, keep, lived, scored, stale
     from tests.mutants.targets import TARGETS
+    from tests.mutants.wider import wider_kinds
 
     words = asked.modules
     named = [t for word in words for t in TARGETS if word == t.group or t.file.endswith(f"/{word}.py")]
@@ -55,11 +60,13 @@ def main() -> int:
         preload()
     known, poor = equivalents(), False
     for target in chosen:
-        source = target.source(ROOT)
-        if gone := stale([key for key in known if key.file == target.file], source.mutants):
+        source = target.source(ROOT, wider_kinds if asked.wider else None)
+        of_file = [] if asked.wider else [key for key in known if key.file == target.file]
+        if gone := stale(of_file, source.mutants):
             print(f"{target.file}: {len(gone)} equivalent mutants are no longer in the source, first: {gone[0]}")
             return 1
-        drawn = _drawn(source, asked.drawn, every=asked.all, lines=asked.line, fresh=asked.fresh or 0)
+        every = asked.all or bool(asked.line)
+        drawn = _drawn(source, None if every else asked.drawn, asked.line, fresh=asked.fresh or 0, seed=asked.seed)
         possible = [one for one in drawn if one.key not in known]
         tried = [one for one in possible if not asked.survivors or one.key in lived()]
         if asked.list:
@@ -77,18 +84,16 @@ def main() -> int:
         for one in lives:
             print(f"  lives: line {one.number} in {one.key.function}: {one.key.kind}\n         {one.key.line}")
         sys.stdout.flush()
-        if not (asked.all or asked.line or asked.fresh):
+        if not (every or asked.fresh or asked.wider or asked.seed != SEED):
             keep([score], [one.key for one in lives])
         poor |= score.percent < 90
     return int(poor)
 
 
-def _drawn(source: Source, number: int, *, every: bool, lines: list[int] | None, fresh: int) -> list[Mutant]:
-    from tests.mutants.make import draw
-
-    drawn = draw(source.mutants, None if every or lines else number + fresh)
+def _drawn(source: Source, number: int | None, lines: list[int] | None, *, fresh: int, seed: int) -> list[Mutant]:
+    drawn = draw(source.mutants, number if number is None else number + fresh, seed)
     if fresh:
-        looked_at = draw(source.mutants, number)
+        looked_at = draw(source.mutants, number, seed)
         return [one for one in drawn if one not in looked_at]
     return [one for one in drawn if not lines or one.number in lines]
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import ast
 import hashlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from types import CodeType
@@ -137,12 +137,12 @@ class Source:
             return compile(ast.fix_missing_locations(self.tree), filename, "exec")
 
 
-def read_source(text: str, file: str) -> Source:
-    """All mutants of a file, `file` being what it is called."""
+def read_source(text: str, file: str, kinds: Kinds | None = None) -> Source:
+    """All mutants of a file, `file` being what it is called; of other `kinds` than those that scores are kept of."""
     tree, lines = ast.parse(text), text.splitlines()
     seen: dict[Key, int] = {}
     mutants = []
-    for one in _of_body(tree, "(module)"):
+    for one in _of_body(tree, "(module)", kinds or _replacements):
         key = Key(file, one.function, lines[one.number - 1].strip(), one.kind)
         seen[key] = seen.get(key, 0) + 1
         if seen[key] > 1:
@@ -151,12 +151,12 @@ def read_source(text: str, file: str) -> Source:
     return Source(file, tree, tuple(mutants))
 
 
-def draw(mutants: tuple[Mutant, ...], n: int | None) -> list[Mutant]:
+def draw(mutants: tuple[Mutant, ...], n: int | None, seed: int = SEED) -> list[Mutant]:
     """`n` of the mutants (all if None) by a fixed order of chance in which a change of one line moves no other."""
 
     def rank(mutant: Mutant) -> str:
         key = mutant.key
-        return hashlib.sha256("\n".join((str(SEED), key.file, key.function, key.line, key.kind)).encode()).hexdigest()
+        return hashlib.sha256("\n".join((str(seed), key.file, key.function, key.line, key.kind)).encode()).hexdigest()
 
     return sorted(sorted(mutants, key=rank)[:n], key=lambda mutant: mutant.number)
 
@@ -173,6 +173,8 @@ class _Change:
 
 
 _Site = tuple[ast.AST, str, int | None]
+# A node and its place to: what is changed, the number of its line, what stands there then.
+Kinds = Callable[[ast.AST, _Site], Iterator[tuple[str, int, object]]]
 
 
 def _children(node: ast.AST) -> Iterator[tuple[ast.AST, _Site]]:
@@ -185,12 +187,12 @@ def _children(node: ast.AST) -> Iterator[tuple[ast.AST, _Site]]:
                     yield one, (node, name, i)
 
 
-def _of_body(node: ast.AST, function: str) -> Iterator[_Change]:
+def _of_body(node: ast.AST, function: str, kinds: Kinds) -> Iterator[_Change]:
     for child, site in _children(node):
-        yield from _of_node(child, site, function)
+        yield from _of_node(child, site, function, kinds)
 
 
-def _of_node(node: ast.AST, site: _Site, function: str) -> Iterator[_Change]:
+def _of_node(node: ast.AST, site: _Site, function: str, kinds: Kinds) -> Iterator[_Change]:
     if _is_silent(node):
         return
     if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef):
@@ -199,17 +201,17 @@ def _of_node(node: ast.AST, site: _Site, function: str) -> Iterator[_Change]:
             for place in ("defaults", "kw_defaults"):
                 for i, value in enumerate(getattr(node.args, place)):
                     if value is not None:
-                        yield from _of_node(value, (node.args, place, i), inner)
+                        yield from _of_node(value, (node.args, place, i), inner, kinds)
         for i, statement in enumerate(node.body):
-            yield from _of_node(statement, (node, "body", i), inner)
+            yield from _of_node(statement, (node, "body", i), inner, kinds)
         return
     if isinstance(node, ast.AnnAssign):
         if node.value is not None:
-            yield from _changes(node, site, function)
-            yield from _of_node(node.value, (node, "value", None), function)
+            yield from _changes(node, site, function, kinds)
+            yield from _of_node(node.value, (node, "value", None), function, kinds)
         return
-    yield from _changes(node, site, function)
-    yield from _of_body(node, function)
+    yield from _changes(node, site, function, kinds)
+    yield from _of_body(node, function, kinds)
 
 
 def _is_silent(node: ast.AST) -> bool:
@@ -228,9 +230,9 @@ def _called(call: ast.Call) -> str:
     return call.func.attr if isinstance(call.func, ast.Attribute) else getattr(call.func, "id", "")
 
 
-def _changes(node: ast.AST, site: _Site, function: str) -> Iterator[_Change]:
+def _changes(node: ast.AST, site: _Site, function: str, kinds: Kinds) -> Iterator[_Change]:
     """Every change of this one node; the node's own parts are looked at apart."""
-    for kind, number, new in _replacements(node, site):
+    for kind, number, new in kinds(node, site):
         yield _Change(function, number, kind, *site, new)
 
 

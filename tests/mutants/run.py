@@ -25,7 +25,7 @@ from types import CodeType, ModuleType
 
 import pytest
 
-from tests.mutants.make import Mutant, Source, read_source
+from tests.mutants.make import Kinds, Mutant, Source, read_source
 
 HEAVY = (
     "duckdb",
@@ -62,9 +62,10 @@ class Target:
         """As it is imported."""
         return self.file.removesuffix(".py").replace("/", ".")
 
-    def source(self, root: Path) -> Source:
-        """All its mutants."""
-        return read_source((root / self.file).read_text(encoding="utf-8"), self.file)
+    def source(self, root: Path, kinds: Callable[[str], Kinds] | None = None) -> Source:
+        """All its mutants, or those that other `kinds` make of its text."""
+        text = (root / self.file).read_text(encoding="utf-8")
+        return read_source(text, self.file, kinds and kinds(text))
 
 
 @dataclass(frozen=True)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from tests.mutants.run import Target
 
 _T = "tests/transforms/test_"
@@ -74,12 +76,29 @@ LINKING = (
 )
 
 
+_SAID = ("tests/questions/test_steady_ratio.py", "tests/twice/test_sentences_done_twice.py")
+_MAIN = "tests/mutants/main_at_once.py"
+
+
+def _prepare_main() -> None:
+    from tests.mutants.main_at_once import prepare
+
+    prepare()
+
+
+def _figures(file: str, *tests: str) -> Target:
+    """A module that figures of the main comparison go through: they are held to R, then its own tests run."""
+    return Target("comparison", file, (_MAIN, *tests), _prepare_main)
+
+
 def _stats(name: str, *more: str) -> Target:
-    return Target("comparison", f"pipeline/stats/{name}.py", tuple(f"tests/stats/test_{t}.py" for t in (name, *more)))
+    return _figures(f"pipeline/stats/{name}.py", *(f"tests/stats/test_{t}.py" for t in (name, *more)))
 
 
 def _question(group: str, name: str, *more: str) -> Target:
-    return Target(group, f"pipeline/questions/{name}.py", tuple(_node("questions", test) for test in more or (name,)))
+    return replace(
+        _figures(f"pipeline/questions/{name}.py", *(_node("questions", test) for test in more or (name,))), group=group
+    )
 
 
 # Of the tests of the trial those by hand; the others make whole practices.
@@ -170,6 +189,38 @@ COMPARISON = (
     _question("comparison", "steady_ratio", "steady_by_hand", "steady_ratio"),
     _question("comparison", "within_patient"),
     _question("comparison", "leaving_weights", "leaving"),
+    _question("comparison", "group_ratios", "group_ratios", "crown_longevity"),
+    _question("comparison", "robustness"),
+    _question("comparison", "analysis", "crown_longevity", "verdict"),
+    _stats("cox", "cox", "cox_properties", "cox_kernel", "against_r_cox"),
+    *(
+        _figures(f"pipeline/stats/{name}.py", *(f"tests/stats/test_{test}.py" for test in tests))
+        for name, *tests in (
+            ("cox_input", "cox", "cox_partitions"),
+            ("limits", "kaplan_meier", "differences", "aalen_johansen"),
+            ("standard_target", "standardise", "standardise_windows"),
+            ("stratum_hazard", "standardise_windows", "cox_kernel", "standardise_parts"),
+            ("influence", "second_opinion", "cox"),
+            ("counts", "kaplan_meier", "aalen_johansen", "differences"),
+            ("rates", "rates"),
+            ("risk_table", "risk_table"),
+            ("laws", "laws"),
+            ("firth", "firth"),
+            ("proportional_hazards", "proportional_hazards"),
+            ("weighted_holm", "weighted_holm"),
+            ("risk_set_errors", "risk_set_errors"),
+            ("risk_set_rates", "risk_set_rates"),
+        )
+    ),
+    _figures("pipeline/questions/techniques/family.py", "tests/techniques/test_technique_family.py"),
+    *(
+        _figures(f"{file}.py", "tests/questions/test_verdict.py", "tests/dashboards/test_dash_words.py", *_SAID)
+        for file in (
+            "pipeline/results/safety",
+            "dashboards/words/comparisons",
+            "dashboards/words/shared",
+        )
+    ),
 )
 CLINICIANS = (Target("clinicians", "pipeline/stats/colleagues.py", ("tests/stats/test_colleagues.py",)),)
 VERDICT = (

@@ -12,6 +12,7 @@ import pytest
 from tests.mutants.make import Key, draw, read_source
 from tests.mutants.scores import Score, equivalents, keep, stale
 from tests.mutants.targets import TARGETS
+from tests.mutants.wider import wider_kinds
 
 ROOT = Path(__file__).parents[2]
 # Source, what is changed, what becomes of it; where nothing is named there is no mutant at all.
@@ -178,3 +179,37 @@ def test_scores_of_other_modules_are_kept(tmp_path: Path) -> None:
         "b,b.py,4,4,0,4,0,100",
     ]
     assert (tmp_path / "survivors.csv").read_text() == "file,function,line,kind\n"
+
+
+# As above, of the kinds that no score is kept of.
+_WIDER = """
+    a < b                     ; comparison turned            ; not a < b
+    a - b                     ; sides swapped                ; b - a
+    a - b                     ; without left term            ; -b
+    a * b                     ; without right term           ; a
+    a | b                     ; without left term            ; b
+    a and b and c             ; without term 2               ; a and c
+    f(90)                     ; 90 to 89                     ; f(89)
+    f(365.25)                 ; 365.25 to 365                ; f(365)
+    f(low, high)              ; arguments 1 and 2 swapped    ; f(high, low)
+    f(low, high)              ; low to high                  ; f(high, high)
+    f('entry', 'exit')        ; 'exit' to 'entry'            ; f('entry', 'entry')
+    a = f('entry')            ;                              ;
+    a.sum()                   ; sum to mean                  ; a.mean()
+    np.sqrt(a)                ; sqrt gone                    ; a
+    a.over('b', 'c')          ; argument 2 left out          ; a.over('b')
+    f(a, strata=b)            ; strata not given             ; f(a)
+    PAIR = ('b', 'c')         ; pair swapped                 ; PAIR = ('c', 'b')
+    a[1:]                     ; slice without lower bound    ; a[:]
+    [a for a in b if a]       ; comprehension without if     ; [a for a in b]
+    a += b                    ; statement gone               ; pass
+    a.append(b)               ; statement gone               ; pass
+"""
+
+
+@pytest.mark.parametrize("row", _WIDER.strip().splitlines())
+def test_what_is_made_of_what_by_the_wider_kinds(row: str) -> None:
+    source, kind, new = (cell.strip() for cell in row.split(";"))
+    read = read_source(source, "toy.py", wider_kinds(source))
+    made = {one.key.kind: read.text(one) for one in read.mutants}
+    assert made.get(kind) == new if kind else made == {}

@@ -1,6 +1,7 @@
 """Covariates become columns by rules that need no hand: nothing dropped, nothing too rare, gaps said."""
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import polars as pl
@@ -130,6 +131,8 @@ def test_a_column_that_follows_from_others_is_left_out_and_named() -> None:
     found = independent(made, np.zeros((n, 0)))
     assert found.used == ("kind", "sex", "age")
     assert found.left_out == ("pulp (it follows from the others)",)
+    earlier = independent(replace(made, left_out=("post",)), np.zeros((n, 0)))
+    assert earlier.left_out == ("post", *found.left_out)
     assert found.of == ("kind", "sex", "sex", "age")
     assert np.array_equal(found.x, made.x[:, [0, 2, 3, 4]])
     # What a group says already is no covariate of it; one new column of several keeps its covariate.

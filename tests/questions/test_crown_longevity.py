@@ -254,6 +254,7 @@ def test_the_window_of_two_small_groups(first, before, opened, window):
 
 def test_the_longest_horizon_that_is_reached_is_taken():
     def by_years(days: list[int]) -> list[RiskTable]:
+        assert days[0] == 183  # so that who failed on the first day itself has failed before
         return tables((0, 0, 50), (0, 0, 10 if days[1] < 1826 else 9))(days)
 
     assert longevity.short_window(182, by_years, Analysis()) == (182, 3.0)
@@ -279,6 +280,8 @@ def test_a_group_without_a_failure_has_the_limit_of_a_penalised_ratio():
     assert (ratio.ci_low, ratio.ci_high) == pytest.approx((b[within[0]], b[within[-1]]), rel=1e-3)
     assert (ratio.model, ratio.adjusted_for, ratio.clustered_on) == ("cox_penalised", (), "")
     assert (ratio.rows, ratio.crowns, ratio.events, ratio.clusters) == (80, 80, 5, 80)
+    assert found.estimates[0] == ratio
+    assert len(found.estimates) > 1
     assert longevity.PENALISED in found.notes
     assert found.verdict.code == "too_early"
 
@@ -389,6 +392,21 @@ def test_milestones_hold_the_horizon_once():
 def test_years_between_the_first_day_and_the_last():
     assert longevity.years_between(SEAT, SEAT + dt.timedelta(1461)) == 4
     assert longevity.years_between(None, SEAT) == longevity.years_between(SEAT, None) == 0
+
+
+def test_the_years_of_records_run_from_the_first_entry_to_the_last_exit(monkeypatch):
+    monkeypatch.setattr(longevity, "comparison_of", lambda *_, years, **__: years)
+    crowns, people = practice()
+    followed = crowns.filter(pl.col("exit_date") > SEAT)
+    assert compare_since_seat(followed, people, ONE_YEAR) == pytest.approx(400 / 365.25)
+
+
+def test_without_checks_nothing_is_given_that_needs_all_rows(compared):
+    found = compare_since_seat(*practice(), ONE_YEAR, checks=False)
+    assert (found.steady, found.mean_years, found.within_patient) == (None, None, None)
+    assert longevity.NOT_CHECKED in found.notes
+    assert longevity.NOT_CHECKED not in compared.notes
+    assert compared.mean_years is not None
 
 
 def test_the_verdict_stands_on_the_adjusted_difference():

@@ -1,11 +1,17 @@
 """Hazard ratios between groups: a baseline for each clinician, and groups without a failure."""
 
+from dataclasses import replace
+
 import numpy as np
 import polars as pl
 import pytest
 
 from pipeline.questions.analysis import Analysis
-from pipeline.questions.group_ratios import group_ratios
+from pipeline.questions.answer import Asked, answer
+from pipeline.questions.group_ratios import fit_states, group_ratios
+from pipeline.questions.question import KEPT_BY_DELAY
+from pipeline.questions.steady_ratio import Standing
+from pipeline.stats.cox import CoxInputError
 
 
 def spells(seed: int = 3) -> pl.DataFrame:
@@ -53,3 +59,26 @@ def test_pairs_share_one_reference():
     found = ratios(spells().with_columns(thirds), contrasts=(("a", "b"), ("c", "b"), ("a", "c")))
     crude = {e.contrast: e.hazard_ratio for e in found.estimates if not e.stratified_by}
     assert crude["a vs b"] / crude["c vs b"] == pytest.approx(crude["a vs c"])
+    assert crude["a vs c"] != 1  # as if a and c were one group
+    assert found.adjusted.names == ("a", "c")
+
+
+def test_where_the_adjusted_model_is_refused_the_crude_one_stands(monkeypatch):
+    def refuse(*_, stratum, **given):
+        if stratum is not None:
+            raise CoxInputError("No.")
+        return fit_states(*_, stratum=stratum, **given)
+
+    monkeypatch.setattr("pipeline.questions.group_ratios.fit_states", refuse)
+    found = ratios(spells().head(300))
+    assert [e.stratified_by for e in found.estimates] == [()]
+    assert found.notes == ("The adjusted model could not be fitted: No.",)
+    assert found.adjusted is None
+
+
+def test_a_question_gives_the_ratios_of_all_its_pairs():
+    thirds = pl.Series("state", ["crowned_soon", "crowned_later", "not_yet_crowned"] * 667)[:2000]
+    rows = spells().with_columns(thirds, failure="event").head(300)
+    question = replace(KEPT_BY_DELAY, adjust=())
+    found = answer(question, Asked(rows, (), 5.0), Analysis(), lambda *_: Standing())
+    assert [e.contrast for e in found.estimates if not e.stratified_by] == [" vs ".join(p) for p in question.contrasts]

@@ -36,6 +36,12 @@ def test_verdict_by_interval(low, high, failures, code):
     assert decide(difference(low, high), failures, smallest=5, min_failures=10) == code
 
 
+@pytest.mark.parametrize(("horizon", "code"), [(5, "little_difference"), (5.01, "differs")])
+def test_a_difference_is_called_little_by_the_horizon_only(horizon, code):
+    found = decide(difference(1.0, 4.0), (50, 50), smallest=5, min_failures=10, horizon_years=horizon)
+    assert found == code
+
+
 def test_no_difference_at_the_horizon_is_too_early():
     assert decide(None, (50, 50), smallest=5, min_failures=10) == "too_early"
 

@@ -34,7 +34,10 @@ def estimate(ratio: float, low: float, high: float) -> Estimate:
 
 def test_five_failures_that_meet_a_crown_in_the_other_state_are_enough():
     # Of pairs the conditional likelihood gives the ratio of how many failed first.
-    assert compared(pairs(3, 2)).hazard_ratio == pytest.approx(1.5)
+    found = compared(pairs(3, 2))
+    assert found.hazard_ratio == pytest.approx(1.5)
+    error = 1.959964 * (1 / 3 + 1 / 2) ** 0.5  # of the log of 3 / 2; each pair is a patient of its own
+    assert (found.ci_low, found.ci_high) == pytest.approx((1.5 * math.exp(-error), 1.5 * math.exp(error)), rel=1e-5)
     assert compared(pairs(2, 2)).hazard_ratio is None
     # None failed in the one, or in the other: no ratio, however many there are.
     for rows in (pairs(8, 0), pairs(0, 8)):

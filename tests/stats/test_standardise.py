@@ -6,9 +6,10 @@ import polars as pl
 import pytest
 
 from pipeline.stats.cox import fit_cox
+from pipeline.stats.few_failures import Allowance
 from pipeline.stats.standard_target import fitted_target
 from pipeline.stats.standardise import standardise
-from pipeline.stats.standardised import Standardised
+from pipeline.stats.standardised import Standardised, make_difference
 
 STATES = {"before": {"a": 0}, "after": {"a": 1}}
 
@@ -247,3 +248,12 @@ def test_input_that_fits_nothing_is_refused():
     separated = fit_cox(none.select("a").to_numpy(), none["exit"], none["event"], names=["a"])
     with pytest.raises(ValueError, match="did not converge"):
         standardise(separated, fitted_target(separated, [0]), states=STATES, day=10)
+
+
+def test_a_share_that_is_not_known_has_no_error_and_no_limits():
+    given = {"days": (0, 10), "allowance": Allowance(), "confidence": 0.95}
+    found = make_difference(tuple(STATES), np.array([np.nan, 0.1]), np.diag([0.01, 0.01]), **given)
+    assert np.isnan([found.std_error, found.low, found.high, found.p]).all()
+    known = make_difference(tuple(STATES), np.array([0.3, 0.1]), np.diag([0.01, 0.01]), **given)
+    assert (known.per_100, known.std_error) == pytest.approx((20, 100 * math.sqrt(0.02)))
+    assert known.low < 20 < known.high

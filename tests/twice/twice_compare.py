@@ -21,7 +21,7 @@ def numbers(text: str) -> list[float]:
 
 def of_results(results: dict[str, Any]) -> dict[str, Any]:
     """What `results.json` says of the questions that R answers too, by the id of the question."""
-    comparisons = {c["id"]: _comparison(c) for c in results["comparisons"]}
+    comparisons = {c["id"]: comparison(c) for c in results["comparisons"]}
     trial = results["trials"][0]
     techniques = {a["id"]: _technique(a) for a in results["techniques"]}
     return {**comparisons, trial["id"]: of_trial(trial), **techniques}
@@ -59,7 +59,7 @@ def _has_number(value: Any) -> bool:
     return isinstance(value, (int, float)) and not isinstance(value, bool)
 
 
-def _comparison(found: dict[str, Any]) -> dict[str, Any]:
+def comparison(found: dict[str, Any]) -> dict[str, Any]:
     robustness = found["robustness"]
     # Whether a ratio is steady, mean years and the same patients have judges of their own (stats, questions).
     kept = {k: v for k, v in found.items() if k not in {"steady", "mean_years", "within_patient", "robustness"}}
