@@ -189,7 +189,9 @@ def test_a_sign_that_a_later_row_contradicts_is_counted_and_ignored():
     assert linked.counts["signs_of_loss_contradicted"] == 4
 
 
-@pytest.mark.parametrize(("code", "seated"), [("ENDO", 2), ("APICO", 2), ("FILL", 1), ("CROWN", 1), ("OFF", 1), ("IMPL", 1)])
+@pytest.mark.parametrize(
+    ("code", "seated"), [("ENDO", 2), ("APICO", 2), ("FILL", 1), ("CROWN", 1), ("OFF", 1), ("IMPL", 1)]
+)
 def test_a_crown_after_an_implant_is_of_the_tooth_where_others_treated_its_root_since(code: str, seated: int):
     linked = run(f"""
         service_date | tooth_fdi | code   | status
