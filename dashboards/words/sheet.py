@@ -113,7 +113,8 @@ def early_over_time(found: OverTime) -> str:
     elif late.survival is None or before.survival is None:
         said = over_time(found)
     else:
-        said = f"{failed(late.survival)} of 100 failed against {failed(before.survival)}. {change(found.change).replace(BOTH_FIT, '')}"
+        gap = change(found.change).replace(BOTH_FIT, "")
+        said = f"{failed(late.survival)} of 100 failed against {failed(before.survival)}. {gap}"
     return f"Begun {stretches(found)}: {said}"
 
 

@@ -14,7 +14,10 @@ from looking import PAPER, look_at
 
 pytestmark = pytest.mark.skipif(shutil.which("pdftotext") is None, reason="no pdftotext here to read the paper with")
 LINE = 1.164  # height of a line of the letters that the browser is shown, of their size
-MARGIN = re.compile(r"^(Inside the practice only|Shared: small counts hidden|\. Association, not cause; no advice for a patient\.|page \d+ of \d+|\s)+$")
+MARGIN = re.compile(
+    r"^((Inside the practice only|Shared: small counts hidden)\. Association, not cause; no advice for a patient\."
+    r"|page \d+ of \d+|\s)+$"
+)
 
 
 def _squeezed(text: str) -> str:
