@@ -445,7 +445,7 @@ def _summary(store: Store, settings: Settings, codes: pl.DataFrame) -> StoreSumm
 def _records(store: Store, settings: Settings) -> Records:
     """Taken before anything is compared, since our own figures are held against those of other practices there."""
     with store.transaction():
-        return records_of(store, key=key_path(store.path, settings.practice.key_file))
+        return records_of(store)
 
 
 def _others(store: Store, settings: Settings, told: StoreSummary, *, today: dt.date | None = None) -> Others:

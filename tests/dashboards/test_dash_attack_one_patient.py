@@ -131,7 +131,7 @@ def test_a_patient_whose_crowns_were_all_opened_counts_as_one_with_many_failures
     )
     with open_store(tmp_path / "a.duckdb") as store, store.transaction():
         store.replace(CROWNS, rows)
-        told = records_of(store, key=tmp_path / "none")
+        told = records_of(store)
     assert (told.teeth_of_one, told.failures_of_one) == (6, 6)
 
 
