@@ -63,6 +63,13 @@ def test_a_practice_shared_twice_gives_no_group_under_eleven_away(tmp_path: Path
     assert smallest >= SMALLEST
     # The same records again, read from the same files.
     assert share(settings)[2].standing == SAME
+    # And with database, key and memory lost: under other pseudonyms, there is nothing to subtract.
+    (tmp_path / "again").mkdir()
+    elsewhere = load_settings(simulate(tmp_path / "again" / "practice", crowns=600, seed=7))
+    _, again, kept, given_again = share(elsewhere)
+    assert kept.standing == NEW
+    assert again == shown
+    assert _figures(given_again) == _figures(given)
     # One patient more.
     (tmp_path / "practice" / "exports" / "ledger-2026.csv").write_text(ONE_MORE)
     more, again, kept, given_again = share(settings)
