@@ -39,13 +39,17 @@ DAYS_PER_YEAR = 365.25
 
 @dataclass(frozen=True)
 class CurvePoint:
-    """A survival curve just after `days`: `at_risk` is counted just before that day."""
+    """A survival curve just after `days`: `at_risk` is counted just before that day.
+
+    `failed_patients` are those of whom the first tooth failed since the curve began; None where nobody counted them.
+    """
 
     days: int
     at_risk: int
     survival: float
     ci_low: float
     ci_high: float
+    failed_patients: int | None = None
 
 
 @dataclass(frozen=True)
