@@ -440,7 +440,10 @@ class IncidencePoint:
 
 @dataclass(frozen=True)
 class IncidenceCurve:
-    """Cumulative incidence of one outcome in one arm. `adjusted` says whether it is weighted."""
+    """Cumulative incidence of one outcome in one arm. `adjusted` says whether it is weighted.
+
+    `event_patients` are those to whom a tooth had the outcome; None where nobody counted them.
+    """
 
     arm: str
     label: str
@@ -450,6 +453,7 @@ class IncidenceCurve:
     events: int
     adjusted: bool
     points: tuple[IncidencePoint, ...]
+    event_patients: int | None = None
 
 
 @dataclass(frozen=True)

@@ -19,6 +19,7 @@ from dashboards.release.released import _comparison as comparison_of
 from dashboards.release.released import release
 from dashboards.release.table1 import release_table1
 from dashboards.release.technique import release_techniques
+from dashboards.release.trial import release_everyday, release_outcomes
 from pipeline.questions.groups import CurveRules, make_group
 from pipeline.release.disclosure import SMALLEST, VERY_MANY, Gate, Rounding
 from pipeline.release.pool.contribution import Line
@@ -244,3 +245,19 @@ def test_losses_and_healing_of_fewer_than_eleven_patients_are_hidden(patients: i
     assert bool(release_healing(gate, [dataclasses.replace(whole, patients=patients)])) == told
     (line,) = release_healing(gate, [dataclasses.replace(whole, healed_patients=patients)])
     assert (line.states[0].teeth.value is not None) == told
+
+
+@pytest.mark.parametrize(("patients", "told"), [(10, False), (11, True)])
+def test_root_canals_needed_by_fewer_than_eleven_patients_are_hidden(patients: int, told: bool) -> None:
+    """Teeth crowned vital that came to need one, and each outcome of the decision: twenty may be those of a few."""
+    trials = tuple(
+        dataclasses.replace(
+            t,
+            curves=tuple(dataclasses.replace(c, event_patients=patients) for c in t.curves),
+            everyday_curves=tuple(dataclasses.replace(c, event_patients=patients) for c in t.everyday_curves),
+        )
+        for t in samples.differs().trials
+    )
+    needed = [c.needed.value is not None for c in release_everyday(plain_gate(), trials)]
+    given = [o.per_100 is not None for o in release_outcomes(plain_gate(), trials)]
+    assert any(needed) == any(given) == told
