@@ -79,13 +79,15 @@ _SLOW = 1 << 14  # some 50 ms and 16 MB a guess
 class Remembered:
     """The figures to share: made now (`new`), or on `made_on` from the same records, or standing as in `WHY_KEPT`.
 
-    `note` says in a record which release of which practice they are, in digits that name nobody.
+    `note` says in a record which release of which practice they are, in digits that name nobody. `first` says that no
+    earlier release is known.
     """
 
     figures: str
     made_on: dt.date
     standing: str
     note: str = field(default="", compare=False)
+    first: bool = field(default=False, compare=False)
 
     def __post_init__(self) -> None:
         if self.standing not in (NEW, SAME, *WHY_KEPT):
@@ -134,6 +136,7 @@ def remembered(
     apart = {kept: _apart(before, marks) for kept, before in memory.marks.items()}
     mine = [r for r in memory.releases if r.kind == kind and readable(r.figures)]
     found, standing = _standing(mine, apart, digest, settings, today)
+    first = not memory.releases
     if found is None:
         rounded = json.loads(store.text(ROUNDED) or "{}")
         rounded_by = _rounded_by(memory.releases, apart, digest, rounded)
@@ -150,7 +153,7 @@ def remembered(
             found, standing = mine[-1], FEW
     if store.text(LATEST) != (latest := memory.releases[-1].id):
         store.save_text(LATEST, latest)
-    return Remembered(found.figures, found.made_on, standing, f"{ours} {found.id}")
+    return Remembered(found.figures, found.made_on, standing, f"{ours} {found.id}", first)
 
 
 def _standing(

@@ -350,6 +350,8 @@ def release_stage(settings: Settings, results: Results, *, today: dt.date, say: 
 
 
 def _say_standing(settings: Settings, kept: Remembered, *, of: str, say: Say) -> None:
+    if kept.first:
+        say("no earlier release is known: figures of this practice that were shared before can be held against these")
     if (why := WHY_KEPT.get(kept.standing)) is not None:
         memory = memory_path(key_path(settings.practice.database, settings.practice.key_file))
         say(f"{of} of {kept.made_on}: {why}")

@@ -429,6 +429,14 @@ def test_what_cannot_be_remembered_is_not_shared(practice: Practice) -> None:
         practice.share(crowns(range(100)))
 
 
+def test_it_is_said_where_no_earlier_release_is_known(practice: Practice) -> None:
+    assert practice.share(crowns(range(100))).first
+    assert not practice.share(crowns(range(100))).first
+    assert not practice.share(crowns(range(120)), POOLING).first
+    memory_path(practice.key).write_text("begin anew")
+    assert practice.share(crowns(range(120))).first
+
+
 def test_a_memory_that_begins_anew_rounds_by_its_own_records(tmp_path: Path) -> None:
     found = []
     for i, n in enumerate((100, 101)):
