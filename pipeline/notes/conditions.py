@@ -313,6 +313,11 @@ def _stands_alone(s: Scene, m: Match) -> bool:
     return opens and (m.last >= at.last or words[m.last] in _PARTING)
 
 
+def _closes(s: Scene, m: Match) -> bool:
+    """At the end of a sentence or line, or ahead of a sign or "and": "crown on, no pain"."""
+    return m.last >= s.note.sentences[s.note.sentence_at[m.first]].last or s.note.words[m.last] in _PARTING | {"and", "&"}
+
+
 def _between_signs(s: Scene, m: Match) -> bool:
     """A word that stands alone between points and commas, in a note of a root canal."""
     return _stands_alone(s, m) and "endo_strong" in s.classes
@@ -347,6 +352,7 @@ _CONDITIONS: Mapping[str, Callable[[Scene, Match], bool]] = {
         and bool({"crown", "endo"} & s.classes)),
     "recall_alone": lambda s, m: s.recall_at(m.first) and _stands_alone(s, m)
     and s.note.words[max(0, m.first - 1)] != "/",
+    "recall_closes": lambda s, m: s.recall_at(m.first, looked=True) and _closes(s, m),
     "recall_of_tooth": lambda s, m: s.recall_at(m.first, looked=True) and _of_tooth(s, m),
     "charted": lambda s, m: not s.is_worked and s.is_looked and _before_tooth(s, m),
     "by_engine": lambda s, m: not {"rotary", "rotaries", "niti"}.isdisjoint(_sentence(s, m)),

@@ -21,6 +21,7 @@ from pipeline.notes.text import Note, Sentence, words_of
 from pipeline.notes.vocabulary import Match
 
 NEGATED, HISTORY, PLAN, RISK, PERSON, DOUBT = "negation", "history", "plan", "risk", "person", "doubt"
+QUOTED = "quoted"
 _REACH = {NEGATED: 7, DOUBT: 3}
 _THOUGHT = words_of("suspect suspected think thinks believe probably possibly perhaps presumably maybe")
 _THOUGHT_REACH = 7  # a whole clause: "suspect that the pulp of this tooth is necrotic"
@@ -62,7 +63,7 @@ class Contexts:
         self._cues = [m for m in matches if m.entry.kind == "context"]
         self._stops = {p for m in self._cues if m.entry.value == "stop" for p in range(m.first, m.last)}
         n = len(note.tokens)
-        self.said: dict[str, list[bool]] = {k: [False] * n for k in (NEGATED, HISTORY, PLAN, RISK, PERSON, DOUBT)}
+        self.said: dict[str, list[bool]] = {k: [False] * n for k in (NEGATED, HISTORY, PLAN, RISK, PERSON, DOUBT, QUOTED)}
         self.starts = {NEGATED: [False] * n}  # the cues themselves
         # A negation that reaches over a comma, which only lists of signs do: "no pain, swelling or sinus tract".
         self.far_negated = [False] * n
@@ -84,6 +85,8 @@ class Contexts:
         if value == "negation":
             if word == "failed" and _ENDO & set(self._note.words[m.last : m.last + 2]):
                 return  # "failed RCT": it was done
+            if word == "no" and self._note.words[m.last : m.last + 2][:1] == ["of"]:
+                return  # "no. of canals"
             if self._note.words[m.last : m.last + 1] == [":"] and word in ("no", "negative"):
                 return  # "cast? no: fiber": an answer, and what follows is so
             if word == "non":  # "non surgical retreatment": of the next word alone
@@ -192,7 +195,7 @@ class Contexts:
     def _quotes(self) -> None:
         """What stands between quotation marks is what somebody else says."""
         for m in _QUOTE.finditer(self._note.lower):
-            self._mark(DOUBT, range(self._note.token_at(m.start()), self._note.token_at(m.end() - 1) + 1))
+            self._mark(QUOTED, range(self._note.token_at(m.start()), self._note.token_at(m.end() - 1) + 1))
 
     def _years(self, year: int | None) -> None:
         """A year before that of the note makes history of its clause."""

@@ -20,7 +20,7 @@ _STRENGTH = re.compile(
     rf"|{_HYPO}\s*%\s*[-:=]*\s*(?P<c>{NUMBER})(?!\d)"
     rf"|{_HYPO}\s*(?:solution|soln|irrigation|irrigant|rinse|was|used|at|of|in|is|conc\w*\.?|strength|"
     rf"w/|with|a|the|full|[:=,(@]|-|\s)*"
-    rf"(?P<b>{NUMBER}){PERCENT}"
+    rf"(?P<b>{NUMBER}){PERCENT}(?!\s*(?:edta|chx|chlorhex|citric|saline|lido|artic|h2o2))"
 )
 _BARE_STRENGTH = re.compile(
     rf"{_HYPO}\s*(?:[:=(@]|at|strength|conc\w*\.?|-)*\s*(?P<a>{NUMBER})\)?(?![\d:]|/\d|\s*(?:ml|cc|mm|min|"

@@ -96,6 +96,8 @@ _FERRULE = re.compile(
     rf"to)\s*(?P<n2>{NUMBER}))?(?P<plus>\+)?(?:{MM})?(?!\s*(?:/|%))"
     rf"|(?P<gt2>[>≥]\s*|at least\s*|min\w*\.?\s*)?(?P<m>{NUMBER})(?:\s*(?:-|"
     rf"to)\s*(?P<m2>{NUMBER}))?(?P<plus2>\+)?{MM}\s*(?:of\s+)?(?:(?!short)[\w-]+\s+){{0,3}}(?:fer(?:r?ule)?|dentin\w*\s+collar)\b"
+    rf"|(?P<k>{NUMBER}){MM}\s*(?:of\s+)?(?:sound|healthy|vertical|coronal|remaining|natural|tooth|\s)*(?:dentine?|structure|wall)\s*"
+    r"(?:height\s*)?(?:\w+\s+){0,2}?(?:above|coronal\s+to|supra)\s*(?:the\s+)?(?:\w+\s+)?(?:margin|finish)"
 )
 _NO_FERRULE = re.compile(
     r"\b(?:no|without|w/o|zero|lacks|lacking)\s+(?:an?\s+)?(?:\w+\s+)?ferr?ule\b|\bferr?ule\s*(?::|"
@@ -110,7 +112,7 @@ def ferrule(note: Note) -> Iterator[Read]:
     """Heights of the ferrule, in mm."""
     text = note.clean
     for m in _FERRULE.finditer(text):
-        first, second = m["n"] or m["m"], m["n2"] or m["m2"]
+        first, second = m["n"] or m["m"] or m["k"], m["n2"] or m["m2"]
         value = number(first)
         loose = bool(m["gt"] or m["gt2"] or m["plus"] or m["plus2"] or second) or ">" in m.group()
         if second:

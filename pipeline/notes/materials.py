@@ -127,6 +127,9 @@ def _alone_where_seated(scene: Scene, m: Match) -> bool:
     seated = "seating_strong" in scene.sentence_classes(scene.note.sentence_at[m.first])
     if named and _seated_first(scene, m) and not rest - named - _CROWN_WORDS:
         return True  # "Fitted 25. Zirconia crown, glass ionomer."
+    said = {w for w in rest if "seating_strong" in scene.words.classes.get(w, ())}
+    if seated and not rest - said - _CROWN_WORDS - named:
+        return True  # "Fit crown, GIC."
     return not rest or (m.entry.value in _ONLY_CEMENTS and bool(named) and (seated or len(rest - named) <= 3))
 
 

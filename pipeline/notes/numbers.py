@@ -13,15 +13,15 @@ from pipeline.notes.sizes import sizes
 from pipeline.notes.text import Note, words_of
 
 _CANALS = on_one_line(
-    r"(?<![\d./#:+])\b(?P<n>[1-6]|one|two|three|four|five|single)\s*(?:-\s*)?(?:(?:separate|distinct|total|main|patent|"
-    r",\s*(?:wide|large|narrow|straight|curved|fine))\s+)?(?:canals?|canaled|cans?|orifices)\b(?!\s*(?:left|remain))"
+    r"(?<![\d./#:+])\b(?P<n>[1-6]|one|two|three|four|five|single)\s*(?:-\s*|x\s+)?(?:,?\s*(?:separate|distinct|total|main|patent|"
+    r"wide|large|narrow|straight|curved|fine|oval|round|long)\s+){0,2}(?:canals?|canaled|cans?|orifices)\b(?!\s*(?:left|remain))"
     r"|\b(?P<p1>[1-4])\s*\+\s*(?P<p2>[1-3])\s*canals?\b|\b(?P<both>both)\s+(?:of\s+the\s+)?canals\b"
     r"|\bcanals?\s*(?:found|located|treated|x|:|=|#|number|no\.?|identified|present|negotiated|"
     r"\()*\s*(?::|=|x|\(|-)\s*x?(?P<m>[1-6])\b(?!\s*(?:mm|%|[.,/]\d|:))"
     r"|(?<![a-z:/])\bc\s*:\s*(?P<q>[1-6])\b(?![.,:/]?\d)|(?<![\d.#])\b(?P<c>[1-6])(?:c\b|\s[c]\b(?=\s*[(,.;]))|\bx\s?(?P<k>[1-6])\s+canals?\b|\bcanals?\s+x\s?(?P<j>[1-6])\b"
     r"|\b(?:a\s+|the\s+)?(?P<nth>3rd|4th|5th|third|fourth|fifth)\s+canal\s+(?:\(\s*\w+\s*\)\s*)?(?:was\s+)?(?:found|located|identified|negotiated|present)"
     r"|\b(?:found|located|identified)\s+(?:a\s+|the\s+)?(?P<nth2>3rd|4th|5th|third|fourth|fifth)\s+canal\b"
-    r"|\bcanals\s+(?P<i>[1-6])(?=\s*(?:[.,;]|$)(?!\d))"
+    r"|\b(?:canals\s+|canal\s+count\s*(?:of|is|[=:-])?\s*)(?P<i>[1-6])(?=\s*(?:[.,;]|$)(?!\d))"
 )
 _EACH_CANAL = on_one_line(
     r"\b(mb1|mb2|mb|ml|db|dl|d|p|b|l)\s*(?:[=:]\s*\d{2}(?!\d)|(?:1[4-9]|2\d)(?:[.]\d|\b)(?![\d/]))"
@@ -37,7 +37,7 @@ _NAMES = re.compile(
     r"mesiolingual|distobuccal|distolingual|mesial|p|d|b|l)\b"
 )
 _NAME_LIST = re.compile(
-    rf"\b(?:canals?|orifices|located|found|wls?|working\s+lengths?|"
+    rf"\b(?:canals?|orifices|located|found|e?wls?|mafs?|working\s+lengths?|"
     rf"lengths?)\b[^.;\n]{{0,12}}?((?:\b{CANAL}\b[\s:=-]*(?:\d{{1,2}}(?:[.,]\d{{1,2}})?\s*(?:mm)?)?[\s,/&+]*(?:and\s+)?){{2,6}})"
 )
 _NAMES_FIRST = re.compile(
@@ -90,7 +90,7 @@ def _canals(note: Note) -> Iterator[Read]:
 
 _PAI = on_one_line(
     r"\b(?:p\s?a\s?i|periapical\s+index|p\.a\.i\.?)(?![a-z])(?:\s*(?:score|index|grade|of|is|was|now|"
-    r"today|currently|preop|pre-op|pre|before|at|remains|still|down|from|to|(?:down\s+)?to|looks?|like|appears?|about|around|a|scored?|\)|"
+    r"today|currently|preop|pre-op|pre|before|at|remains|still|down|from|to|(?:down\s+)?to|reduced|improved|decreased|changed|went|gone|baseline|initial(?:ly)?|start|looks?|like|appears?|about|around|a|scored?|\)|"
     r"[=:(#-]))*?\s*(?P<a>[1-5]|one|two|three|four|five|i{1,3}|iv|v)(?![a-z\d]|\.\d|\s*(?:mm|%|"
     r"/\d\d))(?:\s*/\s*5\b)?(?:\s*(?:down\s+)?(?:->|-->|=>|>|to|→|now)+\s*(?P<b>[1-5])\b(?!\s*mm))?"
 )
@@ -152,6 +152,8 @@ _VISITS = on_one_line(
     r"|\bvisit\s*[#:]?\s*(?P<i>[1-6])\s*(?:of|/)\s*(?P<of>[1-6])\b"
     r"|\b(?:in|at)\s+(?:the\s+)?(?P<same>same|one)\s+(?:session|sitting|visit|appointment|(?<=one )go)\b"
     r"|\b(?:rct|endo)\s+(?:done\s+|completed\s+|finished\s+)?in\s+(?P<one>one)(?=\s*[.;,]|\s*$)"
+    r"|\bv\s?(?P<vk>[2-6])\b(?![.,/]?\d)|\b(?:rct|endo)\s+(?P<p>[2-4])\s*/\s*(?P=p)(?![\d/])"
+    r"|\b(?P<day>same(?:\s|-)day)\b|\b(?:started|begun|opened)\s+(?:and|&|\+)\s+(?P<both>completed|finished|obturated|filled)\b"
     r"|\bvisit\s*,\s*the\s+(?P<the>second|third|fourth)\b"
     r"|\b(?P<x>[1-6])(?:st|nd|rd|th)\s+visit\s+of\s+(?P<xof>[1-6]|two|three|four)\b"
     r"|(?<![\d.#])\b(?P<v>[1-4])v\b"
@@ -179,12 +181,12 @@ def _visits(note: Note) -> Iterator[Read]:
             yield Read("visits", of, m.start(), m.end(), m["x"] == of, "visit_of", 2)
         elif m["i"]:
             yield Read("visits", m["of"], m.start(), m.end(), m["i"] == m["of"], "visit_of", 2)
-        elif m["same"] or m["one"]:
+        elif m["same"] or m["one"] or m["day"] or m["both"]:
             if done or m["one"]:
                 yield Read("visits", "1", m.start(), m.end(), True, "visits", 3)
-        elif m["k"]:
+        elif nth := m["k"] or m["vk"] or m["p"]:
             if done:
-                yield Read("visits", m["k"], m.start(), m.end(), True, "visit_nth", 1)
+                yield Read("visits", nth, m.start(), m.end(), True, "visit_nth", 1)
         elif done and not text[max(0, m.start() - 20) : m.start()].rstrip().endswith(("since", "from", "at last")):
             nth = m["o"] or m["the"]
             yield Read("visits", plain(number(nth)), m.start(), m.end(), nth not in ("1st", "first"), "visit_nth", 1)
@@ -199,7 +201,7 @@ _READERS: tuple[tuple[frozenset[str], Callable[[Note], Iterator[Read]]], ...] = 
     (words_of(
     ".04 .06 .02 .08 04 06 02 08 bmp gauged gauge till upto "
     "c&s c/s maf maf's mafs master apical final instrumented instrumentation enlarged shaped shaping prepared prepped "
-               "canals rotary cleaned c filed niti finished reciprocating recip reciprocation files file hand "
+               "canals rotary prep cleaned c filed niti finished reciprocating recip reciprocation files file hand "
                "size taper "
                "instr m mafs single rotaries mac sequence mas"
 ), sizes),
@@ -210,13 +212,13 @@ _READERS: tuple[tuple[frozenset[str], Callable[[Note], Iterator[Read]]], ...] = 
     "canals canal can cans orifices both mb dl ml db wl wls mb mb1 mb2 db located lengths canaled c"
 ), _canals),
     (words_of(
-    "ferrule ferule ferr fer"
+    "ferrule ferule ferr fer collar dentine dentin structure"
 ), ferrule),
     (words_of(
     "pai pai1 pai2 pai3 pai4 pai5 periapical p"
 ), _pai),
     (words_of(
-    "visit visits v one appt appts appointment appointments sitting sittings session sessions stage"
+    "visit visits v v2 v3 v4 rct same started begun one appt appts appointment appointments sitting sittings session sessions stage"
 ), _visits),
 )  # fmt: skip
 

@@ -9,9 +9,10 @@ import datetime as dt
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 from pipeline.notes.conditions import Scene, crown_stands, filled_before, holds, sensitive_before
-from pipeline.notes.context import DOUBT, HISTORY, NEGATED, PERSON, PLAN, RISK, Contexts
+from pipeline.notes.context import DOUBT, HISTORY, NEGATED, PERSON, PLAN, QUOTED, RISK, Contexts
 from pipeline.notes.evidence import evidence_of
 from pipeline.notes.fields import settle
 from pipeline.notes.materials import materials_read
@@ -42,6 +43,7 @@ _PULLED = words_of("extraction extracted elevated forceps")
 _KEPT = words_of(
     "serves serve serving adequate stays stay retained left kept retain keep remains remained sound intact"
 )
+_EXISTING = words_of("existing old previous")
 _OF_POST = words_of("post posts dowel core")
 _PUT_BACK = words_of("recemented recement rebonded recementation reseated")
 _DENIES = words_of("none no nil denied n absent neg negative not never un n't")
@@ -191,7 +193,10 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
         else:
             # Without a word of treatment it may be of a review; a sound apex is seldom what was treated.
             r = replace(r, field="preop_pai", sure=r.sure and scene.is_treatment and r.value not in ("1", "2"))
-    if r.field == "symptomatic" and r.value == "true" and "had" in note.words[max(0, first - 4) : first]:
+    if r.field == "symptomatic" and r.value == "true" and (
+        "had" in note.words[max(0, first - 4) : first]
+        or ("was" in note.words[max(0, first - 3) : first] and "after" in note.words[last : last + 6])
+    ):
         r = replace(r, sure=False)  # what was felt before today
     if r.field == "symptomatic" and _JUST_TREATED.search(note.clean):
         return  # what is felt on the day after is no finding of a review
@@ -213,7 +218,7 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
         and any(w in _PUT_BACK and not contexts.said[NEGATED][p] for p, w in enumerate(note.words))
     ):
         r = replace(r, sure=False)
-    if contexts.of(DOUBT, first, last):
+    if contexts.of(DOUBT, first, last) or (r.field != "symptomatic" and contexts.of(QUOTED, first, last)):
         r = replace(r, sure=False)
     yield r
 
@@ -221,7 +226,9 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
 def _kept(scene: Scene, r: Read, place: int) -> bool:
     """Whether a core of before serves on: "existing amalgam retained as core"."""
     s = scene.note.sentences[scene.note.sentence_at[place]]
-    return r.field in ("core", "post") and not _KEPT.isdisjoint(scene.note.words[s.first : s.last])
+    words = scene.note.words[s.first : s.last]
+    named = any(a in (":", "-", "=") and b in _EXISTING for a, b in pairwise(words))  # "core: existing composite"
+    return r.field in ("core", "post") and (named or not _KEPT.isdisjoint(words))
 
 
 def _can_be_denied(r: Read, words: Sequence[str]) -> bool:
@@ -232,7 +239,9 @@ def _can_be_denied(r: Read, words: Sequence[str]) -> bool:
 
 
 def _of_today(words: Sequence[str], r: Read) -> bool:
-    """ "No post needed" is no plan: the word of planning is part of what is said."""
+    """ "No post needed", "never went back for the crown": the word of planning is part of what is said."""
+    if r.field == "crown_in_place" and words[0] in ("never", "not", "n't"):
+        return True
     return r.value == "none" and bool({"needed", "required", "necessary", "indicated"} & set(words))
 
 

@@ -36,7 +36,7 @@ _STOP_SIZES = re.compile(
     r"[;\n]|\.(?=\s|$)|\b(?:wl|working|naocl|irrig|obtur|edta|gp|cone|wvc|sealer|mm\b|patency|glide|dam)\b"
 )
 _SHAPED = re.compile(
-    r"\b(?:instrument\w*|instr\.?|enlarg\w*|shap\w+|prepar\w*|prepp?ed|cleaned|c&s|c/s|c\s&\s?s|filed|"
+    r"\b(?:instrument\w*|instr\.?|enlarg\w*|shap\w+|prepar\w*|prepp?ed|(?<!crown )(?<!crn )prep|cleaned|c&s|c/s|c\s&\s?s|filed|"
     r"filing|rotary|rotaries|rotated|finish\w*|"
     r"recip\w*|niti|bmp|machined|opened|widened|taken|files?|hand|sequence|technique|system|apex|apically|"
     r"apical|canals?|to)\b"
@@ -54,6 +54,7 @@ _TAPER_PERCENT = re.compile(
     r"(?<![\d.:/])#?(?P<n>\d{2})(?:\s*/\s*|\s+)(?P<t>[2-9])\s?%(?!\s*(?:w/v\s*)?(?:sod|na|hypo|bleach|edta|chx|chlor|lido|lign|"
     r"artic|epi|sol|h2o2|citric))"
 )
+_CORONAL = re.compile(r"\b(?:orifices?|coronal\w*|flar\w+|openers?)\b[^.;,\n]{0,25}$")
 _TAPER_FIRST = re.compile(r"(?<![\d:])\.0[2-8]\s*[/ ]\s*#?(?P<n>\d{2})\b(?!\s*(?:mm|%|ml|min))")
 _SIZE_ALONE = re.compile(
     r"\b(?:size|iso)\s*[:=]?\s*#?(?P<n>\d{2})\b(?!\s*(?:mm|%|k\b|k-?files?|files?|hand|gates|bur|patency))"
@@ -113,6 +114,8 @@ def sizes(note: Note) -> Iterator[Read]:
             found.append((size, m.start(), m.end(), True))
     for m in _SHAPED.finditer(text):
         size = int(m["n"])
+        if _CORONAL.search(text[max(0, m.start("size") - 40) : m.start("size")]):
+            continue
         if size in SIZES and size >= 15 and not _is_first(text, m.start(), m.start("size"), size):
             around = sentence_text(note, m.start())
             if _BROKE.search(around) and "bypass" not in around:
@@ -122,7 +125,8 @@ def sizes(note: Note) -> Iterator[Read]:
             start = max(m.start(), text.rfind(",", m.start(), m.start("size")) + 1)
             found.append((size, start, m.end(), strong and not passed_by))
     for m in _TAPERED.finditer(text):
-        if int(m["n"]) in SIZES and int(m["n"]) >= 15:
+        coronal = _CORONAL.search(text[max(0, m.start() - 40) : m.start()])  # the file that opens a canal
+        if int(m["n"]) in SIZES and int(m["n"]) >= 15 and not coronal:
             found.append((int(m["n"]), m.start(), m.end(), True))
     for m in _TAPER_PERCENT.finditer(text):
         if int(m["n"]) in SIZES and int(m["n"]) >= 15:

@@ -197,7 +197,8 @@ class Note:
             if place > first and "\n" in text[tokens[place - 1].end : token.start]:
                 found.append(Sentence(first, place, line_start))
                 first, line_start = place, True
-            if (token.word in _END and not self._short_before(place)) or place - first >= _LONGEST_SENTENCE:
+            asks = token.word == "?" and text[token.end : token.end + 1].isalpha()  # "?fracture": of what follows
+            if (token.word in _END and not asks and not self._short_before(place)) or place - first >= _LONGEST_SENTENCE:
                 found.append(Sentence(first, place + 1, line_start))
                 first, line_start = place + 1, "\n" in text[token.end : _next_start(tokens, place, len(text))]
         if first < len(tokens):
