@@ -10,18 +10,22 @@ from pipeline.notes.context import HISTORY, PLAN, Contexts
 from pipeline.notes.text import Note, words_of
 from pipeline.notes.vocabulary import TOOTH_WORD, Match, Vocabulary
 
+_FOLLOWS = 2  # sentences: "Re-RCT. Old filling short. SAP."
 _NEAR = 4  # tokens to either side
 _OPENING = 6  # tokens: what a note is of stands in them
 _IS_WHEN = re.compile(r"\d|in$|at$|after$")  # "review 6/52", at the end of a note, is a plan
-_AROUND = 3  # sentences to either side
+_OFF = words_of("came come fell fallen debonded decemented dislodged hand bag baggie pocket")
+_FOR_A_WHILE = words_of("temp temporary provisional prov interim")
+PUT_BACK = words_of("recemented recement rebonded recementation reseated")
+_AROUND = 5  # sentences to either side
 _TREATED = words_of(
     "obturated obturation irrigated irrigation naocl hypochlorite instrumented accessed access maf edta"
 )
 
 
-_AGO = r"(?:mos?|months?|yrs?|years?|wks?|weeks?|/12)"
+_AGO = r"(?:mos?|months?|yrs?|years?|wks?|weeks?|/12|/52)"
 _RECALL = re.compile(
-    rf"\bat\s+\d+\s*{_AGO}\b|\d\s*{_AGO}\s+(?:since|following)\b|\bfollow[\s-]*ups?\b|\br/v\b|\bre-?checks?\b|(?:\b|\d){_AGO}\.?\s+(?:\w+\s+)?(?:check|ck|post|p\.?o\b|"
+    rf"(?m:^\s*control\b)|\bcontrol\s+(?:after|visit|film|x-?ray|appointment|\d+\s+(?:after|at))|\bat\s+\d+\s*{_AGO}\b|\d\s*{_AGO}\s+(?:since|following)\b|\bfollow[\s-]*ups?\b|\br/v\b|\bre-?checks?\b|(?:\b|\d){_AGO}\.?\s+(?:\w+\s+)?(?:check|ck|post|p\.?o\b|"
     rf"recall|exam|review|after|pa|film|xray|x-ray|radiograph)\b"
     rf"|\b(?:ck|check)\b.{{0,25}}\d\s*{_AGO}\b|\b(?:post|p|s/p)\s+rct\b.{{0,15}}\d\s*{_AGO}\b|"
     rf"\brct\b.{{0,12}}\d+\s*{_AGO}\s+(?:ago|back)\b"
@@ -65,6 +69,7 @@ _SENSITIVE_BEFORE = re.compile(
     r"(?:prep\w*|crown|treatment|today|cutting)\b"
 )
 _ORDERED = words_of("ordered prescribed requested advised sent")
+_FILLINGS = words_of("gp gutta percha filling caries crown crn post caoh dam restoration pulp dressing amalgam")
 _CHOICE = words_of(
     "bridge or vs versus if option options discussed discuss consider considering wants prefers instead may might could"
 )
@@ -119,7 +124,6 @@ class Scene:
             self.is_worked
             or self.is_diagnosed
             or "prepping" in self.classes
-            or ("crown" not in self.classes and any(self.contexts.said[PLAN]))
         )
 
     @property
@@ -153,6 +157,17 @@ class Scene:
         plan = self.contexts.said[PLAN]
         return any(word in _LOOKED and not plan[place] for place, word in enumerate(self.note.words))
 
+    @cached_property
+    def is_crown_lost(self) -> bool:
+        """Whether a crown came off."""
+        return any(m.entry.field == "crown_in_place" and m.entry.value == "false" for m in self.matches)
+
+    @cached_property
+    def is_treated_before(self) -> bool:
+        """Whether a tooth that comes with symptoms has a crown or root canal: they are then what came of these."""
+        before = [m for m in self.matches if m.entry.value == "previously_treated" or m.entry.field == "crown_in_place"]
+        return self.is_diagnosed and not self.is_worked and any(holds(self, m) for m in before)
+
     def recall_at(self, place: int, *, looked: bool = False) -> bool:
         """Whether the note is of a review, or the sentence of a token is; or, with `looked`, any examination."""
         if self.is_recall or (looked and self.is_looked and not self.is_worked):
@@ -169,6 +184,11 @@ class Scene:
         return self.is_diagnosed or any(
             word in worked and not plan[p] and not history[p] for p, word in enumerate(self.note.words)
         )
+
+    def sentence_words(self, place: int) -> list[str]:
+        """The words of the sentence of a token."""
+        s = self.note.sentences[self.note.sentence_at[place]]
+        return self.note.words[s.first : s.last]
 
     def is_ordered(self, place: int) -> bool:
         """Whether the sentence of a token says that something was ordered, and of one crown."""
@@ -313,6 +333,12 @@ def _stands_alone(s: Scene, m: Match) -> bool:
     return opens and (m.last >= at.last or words[m.last] in _PARTING)
 
 
+def _came_off(s: Scene, m: Match) -> bool:
+    """Whether a match says that a lasting crown came off, which it may before any work."""
+    off = m.entry.field == "crown_in_place" and not _OFF.isdisjoint(s.note.words[m.first : m.last])
+    return off and _FOR_A_WHILE.isdisjoint(s.note.words[max(0, m.first - 3) : m.last])
+
+
 def _closes(s: Scene, m: Match) -> bool:
     """At the end of a sentence or line, or ahead of a sign or "and": "crown on, no pain"."""
     return m.last >= s.note.sentences[s.note.sentence_at[m.first]].last or s.note.words[m.last] in _PARTING | {"and", "&"}
@@ -347,9 +373,12 @@ _CONDITIONS: Mapping[str, Callable[[Scene, Match], bool]] = {
     "prep_alone": lambda s, m: _stands_alone(s, m) and _prepping(s, m),
     "crown_not_body": lambda s, m: "crown" in s.classes and not s.near(m, "body"),
     "recall": lambda s, m: s.recall_at(m.first, looked=True)
-    or (m.entry.field == "crown_in_place" and not s.is_worked)
+    or _came_off(s, m)
+    or (m.entry.field == "crown_in_place" and (not s.is_worked or not PUT_BACK.isdisjoint(s.note.word_set)))
+    or (m.entry.field == "symptomatic" and (s.is_crown_lost or s.is_treated_before))
     or (m.entry.field == "symptomatic" and not (s.is_worked or s.is_diagnosed or any(s.contexts.said[PLAN]))
         and bool({"crown", "endo"} & s.classes)),
+    "through": lambda s, m: "endo_strong" in s.classes or s.is_looked,
     "recall_alone": lambda s, m: s.recall_at(m.first) and _stands_alone(s, m)
     and s.note.words[max(0, m.first - 1)] != "/",
     "recall_closes": lambda s, m: s.recall_at(m.first, looked=True) and _closes(s, m),
@@ -365,6 +394,7 @@ _CONDITIONS: Mapping[str, Callable[[Scene, Match], bool]] = {
     "instrumenting_not_glide": lambda s, m: s.within(m, "instrumenting") and not s.near(m, "glide"),
     "seating": lambda s, m: s.within(m, "seating"),
     "sep": lambda s, m: s.around(m, "sep"),
+    "sep_taken": lambda s, m: s.around(m, "sep") and _FILLINGS.isdisjoint(s.note.words[max(0, m.first - 4) : m.last + 3]),
     "sep_not_before": lambda s, m: s.around(m, "sep") and _not_before(s, m),
     "file_word": lambda s, m: s.within(m, "file_word") and s.within(m, "sep"),
     "not_bone": lambda s, m: not s.near(m, "bone", 2),
@@ -382,7 +412,7 @@ _CONDITIONS: Mapping[str, Callable[[Scene, Match], bool]] = {
         o.entry.field == "pulpal_diagnosis" and o.entry.needs != "with_apical" and holds(s, o) for o in s.matches
     )
     and any(
-        o.entry.field == "apical_diagnosis" and s.note.sentence_at[o.first] == s.note.sentence_at[m.first]
+        o.entry.field == "apical_diagnosis" and abs(s.note.sentence_at[o.first] - s.note.sentence_at[m.first]) <= _FOLLOWS
         and holds(s, o)
         for o in s.matches
     ),

@@ -48,6 +48,7 @@ _JOINS = words_of("and which who")  # "responded normally and was not tender"
 _SEEN = words_of(
     "showed shows shown found appears appeared seen seems confirmed noted reveals revealed considered judged"
 )
+_JUDGED = words_of("call score rate grade say estimate judge put")
 _OWNS = words_of("had has have having 's")
 _AS_DONE = words_of("with w/ for to")  # "replaced the old crown with": what follows is of today
 _YEAR = re.compile(r"(?:19|20)\d\d$")
@@ -117,6 +118,8 @@ class Contexts:
                 self._mark(HISTORY, self._backward(m.first, sentence))
         elif value == "plan" and word in _NEED and _DENIED & set(self._note.words[max(0, m.first - 4) : m.first]):
             return  # "no post needed" says what is, not what will be
+        elif value == "plan" and word == "would" and not _JUDGED.isdisjoint(self._note.words[m.last : m.last + 1]):
+            return  # "I would call it PAI 3"
         elif value == "plan" and word == "to" and not _SEEN.isdisjoint(self._note.words[sentence.first : m.first]):
             return  # "showed the filling to be 1 mm short"
         elif value == "plan":

@@ -30,8 +30,8 @@ _LONG = re.compile(
     rf"|(?:overfill\w*|overextend\w*|over-?extension|extru\w*|long)\s*(?:by|of|:|about|~)?\s*(?P<m>{NUMBER}){MM}"
 )
 _FLUSH = re.compile(
-    rf"(?:flush|even)\s*(?:with|at|to|w/)?\s*{_APEX}|(?:fill\w*|obturat\w*|gp|"
-    rf"gutta[\s-]percha)\s+(?:\w+\s+){{0,2}}(?:to|at)\s+(?:the\s+)?(?:radiographic\s+)?apex\b"
+    rf"(?:flush|even)\s*(?:with|at|to|w/)?\s*{_APEX}|(?:fill\w*|obt\w*|gp|"
+    rf"gutta[\s-]percha)\s+(?:\w+\s+){{0,2}}(?:to|at|upto|up\s+to|till)\s+{_APEX}"
 )
 _ENDO_NEAR = re.compile(
     r"fill|obtur|\bgp\b|gutta|\bwl\b|length|cone|apex|sealer|apical|apices|canal|instrument|endo|"
@@ -44,7 +44,7 @@ _NOT_LENGTH = re.compile(
 )
 
 
-_OF_ANOTHER = re.compile(r"\s*(?:of\s+)?(?:the\s+)?(?:pulp|bone|crest|gingiv|margin|floor|furcation|cej|nerve|sinus)")
+_OF_ANOTHER = re.compile(r"\s*(?:of\s+)?(?:the\s+)?(?:pulp|bone|crest|gingiv|margin|floor|furcation|cej|nerve|sinus|gp\b|gutta|orifice|canal)")
 _TRACED = re.compile(r"\btrac(?:e|ed|es|ing)\b|\bsinus\b|\bfistula")
 _OF_TRAUMA = re.compile(r"\b(?:splint\w*|reposition\w*|luxat\w*|avuls\w*)\b")  # a tooth that was moved, no filling
 _CURT = 45  # letters of a sentence that says nothing else: "1 mm short."
@@ -95,7 +95,7 @@ _FERRULE = re.compile(
     rf"about|\s)*(?P<gt>[>≥]\s*|at least\s*|min\w*\.?\s*)?(?P<n>{NUMBER})(?:\s*(?:-|"
     rf"to)\s*(?P<n2>{NUMBER}))?(?P<plus>\+)?(?:{MM})?(?!\s*(?:/|%))"
     rf"|(?P<gt2>[>≥]\s*|at least\s*|min\w*\.?\s*)?(?P<m>{NUMBER})(?:\s*(?:-|"
-    rf"to)\s*(?P<m2>{NUMBER}))?(?P<plus2>\+)?{MM}\s*(?:of\s+)?(?:(?!short)[\w-]+\s+){{0,3}}(?:fer(?:r?ule)?|dentin\w*\s+collar)\b"
+    rf"to)\s*(?P<m2>{NUMBER}))?(?P<plus2>\+)?(?:{MM}|(?=\s+ferr?ule))\s*(?:of\s+)?(?:(?!short)[\w-]+\s+){{0,3}}(?:fer(?:r?ule)?|dentin\w*\s+collar)\b"
     rf"|(?P<k>{NUMBER}){MM}\s*(?:of\s+)?(?:sound|healthy|vertical|coronal|remaining|natural|tooth|\s)*(?:dentine?|structure|wall)\s*"
     r"(?:height\s*)?(?:\w+\s+){0,2}?(?:above|coronal\s+to|supra)\s*(?:the\s+)?(?:\w+\s+)?(?:margin|finish)"
 )
@@ -117,7 +117,7 @@ def ferrule(note: Note) -> Iterator[Read]:
         loose = bool(m["gt"] or m["gt2"] or m["plus"] or m["plus2"] or second) or ">" in m.group()
         if second:
             value = (value + number(second)) / 2
-        if value <= 8:
+        if value <= 8 and ("." in first or m["n"] or "m" in m.group().partition("fer")[0]):
             yield Read("ferrule_mm", plain(value), m.start(), m.end(), not loose, "ferrule")
     for m in _NO_FERRULE.finditer(text):
         yield Read(

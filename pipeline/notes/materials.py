@@ -29,7 +29,6 @@ _ONLY_CEMENTS = frozenset({"zinc_phosphate", "polycarboxylate"})
 _CROWN_WORDS = words_of("crown crn cap crowns full a the")
 _WITH_POINTS = frozenset({"calcium_silicate", "zinc_oxide_eugenol"})
 _NO_CEMENT_ALONE = words_of("core buildup bu filling filled restoration post inlay base liner class")
-_AGAIN = words_of("recement recemented recementing rebonded recementation")
 _LASTING = words_of("definitive definitively perm permanent permanently final")
 
 
@@ -64,7 +63,7 @@ def materials_read(scene: Scene) -> Iterator[Read]:
         if name == "cement" and _not_of_the_crown(scene, role, m):
             continue
         first, last = min(m.first, role.first), max(m.last, role.last)
-        adhesive = "adhesively" in note.words[m.first : m.last]
+        adhesive = not {"adhesively", "adhesive"}.isdisjoint(note.words[m.first : m.last])
         sure = adhesive or not (name == "cement" and m.entry.value == "resin" and role.entry.needs == "seating")
         yield Read(name, value, note.tokens[first].start, note.tokens[last - 1].end, sure, m.entry.rule)
 
@@ -144,8 +143,6 @@ def _not_of_the_crown(scene: Scene, role: Match, m: Match) -> bool:
     s = scene.note.sentences[scene.note.sentence_at[role.first]]
     before = words[max(s.first, min(role.first, m.first) - 8) : max(role.last, m.last)]
     if _FOR_A_WHILE & set(before[-5:]) and not _LASTING & set(before):
-        return True
-    if _AGAIN & set(before):
         return True
     return bool({"post", "posts"} & set(before)) and not {"crown", "crn", "crowns", "pfm"} & set(before)
 

@@ -9,7 +9,7 @@ from dataclasses import replace
 from pipeline.notes.hypochlorite import hypochlorite
 from pipeline.notes.lengths import ferrule, lengths
 from pipeline.notes.measures import CANAL, CANAL_WORD, Read, number, on_one_line, plain
-from pipeline.notes.sizes import sizes
+from pipeline.notes.sizes import sequences, sizes
 from pipeline.notes.text import Note, words_of
 
 _CANALS = on_one_line(
@@ -21,7 +21,7 @@ _CANALS = on_one_line(
     r"|(?<![a-z:/])\bc\s*:\s*(?P<q>[1-6])\b(?![.,:/]?\d)|(?<![\d.#])\b(?P<c>[1-6])(?:c\b|\s[c]\b(?=\s*[(,.;]))|\bx\s?(?P<k>[1-6])\s+canals?\b|\bcanals?\s+x\s?(?P<j>[1-6])\b"
     r"|\b(?:a\s+|the\s+)?(?P<nth>3rd|4th|5th|third|fourth|fifth)\s+canal\s+(?:\(\s*\w+\s*\)\s*)?(?:was\s+)?(?:found|located|identified|negotiated|present)"
     r"|\b(?:found|located|identified)\s+(?:a\s+|the\s+)?(?P<nth2>3rd|4th|5th|third|fourth|fifth)\s+canal\b"
-    r"|\b(?:canals\s+|canal\s+count\s*(?:of|is|[=:-])?\s*)(?P<i>[1-6])(?=\s*(?:[.,;]|$)(?!\d))"
+    r"|\b(?:canals\s+|canal\s+count\s*(?:of|is|[=:-])?\s*)(?P<i>[1-6])(?=\s*(?:[.,;|]|\s/\s|$)(?!\d))"
 )
 _EACH_CANAL = on_one_line(
     r"\b(mb1|mb2|mb|ml|db|dl|d|p|b|l)\s*(?:[=:]\s*\d{2}(?!\d)|(?:1[4-9]|2\d)(?:[.]\d|\b)(?![\d/]))"
@@ -37,8 +37,8 @@ _NAMES = re.compile(
     r"mesiolingual|distobuccal|distolingual|mesial|p|d|b|l)\b"
 )
 _NAME_LIST = re.compile(
-    rf"\b(?:canals?|orifices|located|found|e?wls?|mafs?|working\s+lengths?|"
-    rf"lengths?)\b[^.;\n]{{0,12}}?((?:\b{CANAL}\b[\s:=-]*(?:\d{{1,2}}(?:[.,]\d{{1,2}})?\s*(?:mm)?)?[\s,/&+]*(?:and\s+)?){{2,6}})"
+    rf"(?:\b(?:canals?|orifices|located|found|mafs?)\b[^.;\n]{{0,12}}?|\b(?:e?wls?|lengths?)\b[^.;\n]{{0,16}}?)"
+    rf"((?:\b{CANAL}\b[\s:=-]*(?:\d{{1,2}}(?:[.,]\d{{1,2}})?\s*(?:mm)?)?[\s,/&+]*(?:and\s+)?){{2,6}})"
 )
 _NAMES_FIRST = re.compile(
     rf"(?<![a-z])((?:(?:mb\s?[12]|{CANAL_WORD})\b\s*(?:,\s*and|,\s*&|,|&|\+|/|and)?\s*){{2,6}})(?:canals?\b|were\s+|all\s+)*\s*"
@@ -101,7 +101,7 @@ _PAI_BEHIND = on_one_line(
 _ROMAN = {"i": "1", "ii": "2", "iii": "3", "iv": "4", "v": "5"}
 _BEFORE_BEHIND = re.compile(r"\s*(?:before\b|pre-?\s?op|at\s+(?:baseline|start)|initially|originally)")
 _BEFORE = re.compile(
-    r"(?:pre-?\s?op\w*|pre-?treatment|before|initial\w*|was|baseline|previous\w*|prior|from|start)[^.;\n\d]{0,25}$"
+    r"(?:pre-?\s?op\w*|pre-?treatment|before|initial\w*|was|baseline|previous\w*(?!\s+(?:radioluc|lesion|area|path))|prior|from(?!\s+(?:last|the))|start)[^.;\n\d]{0,25}$"
 )
 
 
@@ -148,12 +148,12 @@ _VISITS = on_one_line(
     r"\b(?:in\s+|over\s+|completed\s+in\s+)?(?P<n>[1-6]|one|two|three|four|single)\s*-?\s*(?:long\s+|short\s+)?(?:visits?|"
     r"appts?|appointments?|sittings?|sessions?)\b(?!\s*(?:ago|remain|left|after|later|before))"
     r"|\b(?:number\s+of\s+)?visits?\s*(?::|=|#:|-)+\s*(?P<m>[1-6])\b(?!\s*(?:of|/))|\b(?:number\s+of\s+)?(?:visits|sittings|appointments)\s+"
-    r"(?P<w>[1-6]|one|two|three|four)\b(?!\s*(?:of|/))|\b(?:visit|sitting|appointment|appt|stage)\s*#?\s*(?P<k>[2-6])\b(?!\s*(?:of|/|[.,]?\d|mm))"
-    r"|\bvisit\s*[#:]?\s*(?P<i>[1-6])\s*(?:of|/)\s*(?P<of>[1-6])\b"
+    r"(?P<w>[1-6]|one|two|three|four)\b(?!\s*(?:of|/))|\b(?:visit|sitting|appointment|appt|stage)\s*#?\s*(?P<k>[2-6])\b(?!\s*of|\s?/\s?\d|\s*(?:[.,]?\d|mm))"
+    r"|\b(?:visit|appt|appointment|sitting|stage)\s*[#:]?\s*(?P<i>[1-6])\s*(?:of|/)\s*(?P<of>[1-6])\b"
     r"|\b(?:in|at)\s+(?:the\s+)?(?P<same>same|one)\s+(?:session|sitting|visit|appointment|(?<=one )go)\b"
     r"|\b(?:rct|endo)\s+(?:done\s+|completed\s+|finished\s+)?in\s+(?P<one>one)(?=\s*[.;,]|\s*$)"
     r"|\bv\s?(?P<vk>[2-6])\b(?![.,/]?\d)|\b(?:rct|endo)\s+(?P<p>[2-4])\s*/\s*(?P=p)(?![\d/])"
-    r"|\b(?P<day>same(?:\s|-)day)\b|\b(?:started|begun|opened)\s+(?:and|&|\+)\s+(?P<both>completed|finished|obturated|filled)\b"
+    r"|\b(?P<day>same(?:\s|-)day\s+(?:completion|rct|endo|obturation|root)|(?:completed|obturated|finished)\s+(?:on\s+)?(?:the\s+)?same\s+day)\b|\b(?:started|begun|opened)\s+(?:and|&|\+)\s+(?P<both>completed|finished|obturated|filled)\b"
     r"|\bvisit\s*,\s*the\s+(?P<the>second|third|fourth)\b"
     r"|\b(?P<x>[1-6])(?:st|nd|rd|th)\s+visit\s+of\s+(?P<xof>[1-6]|two|three|four)\b"
     r"|(?<![\d.#])\b(?P<v>[1-4])v\b"
@@ -205,6 +205,9 @@ _READERS: tuple[tuple[frozenset[str], Callable[[Note], Iterator[Read]]], ...] = 
                "size taper "
                "instr m mafs single rotaries mac sequence mas"
 ), sizes),
+    (words_of(
+    "rotary rotaries rot niti"
+), sequences),
     (words_of(
     "mm millimeters millimeter apex short flush long mil mils ra"
 ), lengths),

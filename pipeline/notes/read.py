@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
-from pipeline.notes.conditions import Scene, crown_stands, filled_before, holds, sensitive_before
+from pipeline.notes.conditions import PUT_BACK, Scene, crown_stands, filled_before, holds, sensitive_before
 from pipeline.notes.context import DOUBT, HISTORY, NEGATED, PERSON, PLAN, QUOTED, RISK, Contexts
 from pipeline.notes.evidence import evidence_of
 from pipeline.notes.fields import settle
@@ -41,11 +41,11 @@ _UP_TO_NOW = words_of("has have")
 _NO_CROWN = words_of("veneer veneers inlay inlays")
 _PULLED = words_of("extraction extracted elevated forceps")
 _KEPT = words_of(
-    "serves serve serving adequate stays stay retained left kept retain keep remains remained sound intact"
+    "serves serve serving adequate stays stay retained left kept retain keep remains remained sound intact good fine ok solid"
 )
+_ENGINE = words_of("rotary rotaries rot reciprocating recip engine")
 _EXISTING = words_of("existing old previous")
 _OF_POST = words_of("post posts dowel core")
-_PUT_BACK = words_of("recemented recement rebonded recementation reseated")
 _DENIES = words_of("none no nil denied n absent neg negative not never un n't")
 _NO_PLAN = frozenset({"pulpal_diagnosis", "apical_diagnosis", "preop_pai", "pulp_status_at_prep"})
 
@@ -175,6 +175,12 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
         r = replace(r, sure=r.sure and scene.near_work(first, "prepping") and scene.is_ordered(first))
     if r.field == "crown_in_place" and "implant" in note.words[max(0, first - 2) : first]:
         return
+    if r.field == "crown_in_place" and r.value == "true" and scene.is_crown_lost and not PUT_BACK.isdisjoint(note.word_set):
+        return  # how it was found: it had come off
+    if r.field == "symptomatic" and any(
+        o.entry.field.endswith("_diagnosis") and o.first <= first < o.last for o in scene.matches
+    ):
+        return  # "symptomatic" of a diagnosis
     goes = r.field == "material" or (r.field == "crown_in_place" and r.value == "true")
     if goes and _TAKEN_OFF & set(note.words[last : last + 3]):
         return  # "PFM removed": the crown that goes
@@ -187,6 +193,10 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
     if r.field == "instrumentation" and r.value == "hand" and (m := _THEN_ENGINE.search(note.clean)):
         # By hand first and by engine after; to the small sizes by hand is only the way to the apex.
         r = replace(r, value="hybrid", sure=not _SMALL.search(m[0]))
+    if r.value == "hand" and r.field == "instrumentation" and not _ENGINE.isdisjoint(scene.sentence_words(first)):
+        r = replace(r, sure=False)
+    if r.field == "pulp_status_at_prep" and r.value == "normal" and note.words[last : last + 1] == ["+"]:
+        return  # "cold ++"
     if r.field == "preop_or_pai":
         if scene.recall_at(first):
             r = replace(r, field="pai")
@@ -200,7 +210,7 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
         r = replace(r, sure=False)  # what was felt before today
     if r.field == "symptomatic" and _JUST_TREATED.search(note.clean):
         return  # what is felt on the day after is no finding of a review
-    if r.field == "symptomatic" and scene.is_diagnosed and not scene.recall_at(first):
+    if r.field == "symptomatic" and scene.is_diagnosed and not (scene.recall_at(first) or scene.is_treated_before):
         return  # the signs of a diagnosis, not of a review
     if scene.came_to_nothing and r.field not in _NO_PLAN and TABLE_OF.get(r.field) != "findings":
         r = replace(r, sure=False)
@@ -212,12 +222,6 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
         if negated and negated != "-":
             yield replace(r, value=negated, sure=r.sure or negated in ("none", "false"))
         return
-    if (
-        r.field == "crown_in_place"
-        and r.value == "false"
-        and any(w in _PUT_BACK and not contexts.said[NEGATED][p] for p, w in enumerate(note.words))
-    ):
-        r = replace(r, sure=False)
     if contexts.of(DOUBT, first, last) or (r.field != "symptomatic" and contexts.of(QUOTED, first, last)):
         r = replace(r, sure=False)
     yield r

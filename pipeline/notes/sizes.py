@@ -23,9 +23,9 @@ _SIZE_MAF = re.compile(
     r"(?<![\d.:/#])(?:#|size\s*)?(\d{2,3})\s*(?:k(?:\s?-?\s?files?)?\s*)?(?:maf|master(?:\s+apical\s+file)?|final)\b"
 )
 _FILE_SIZE = re.compile(
-    r"\brecip\w*\s*,?\s*(?:#|size\s*)?(?P<n2>\d{2})\b(?!\s*(?:mm|%|min|sec))|\b(?:recip\w*|rotary|"
+    r"\brecip\w*\s*(?:motion\s+)?(?:files?\s*)?,?\s*(?:#|size\s*)?(?P<n2>\d{2})\b(?!\s*(?:mm|%|min|sec))|\b(?:recip\w*|rotary|"
     r"single|one)\s+(?:niti\s+|rotary\s+|reciprocating\s+)?(?:files?|"
-    r"instruments?)\s*[,(]?\s*(?:of\s+)?(?:size\s*|iso\s*)?#?(?P<n>\d{2})\b(?!\s*(?:mm|%|min|sec))"
+    r"instruments?)\s*[,(]?\s*(?:of\s+)?(?:size\s*|iso\s*)?#?(?P<n>\d{2})\b(?!\s*(?:mm|%|min|sec)|\s*[,>-]\s*\d{2})"
 )
 _PER_CANAL = re.compile(
     rf"\b{CANAL_WORD}s?\b[\s:=-]*(?:to\s+|size\s+)?#?(\d{{2}})\b(?![.,/]\d\s*mm|\s*mm|\.\d)|"
@@ -76,6 +76,19 @@ _OF_SOME = re.compile(r"\s*(?:in\s+|on\s+)?(?:the\s+)?(?:mesial|distal|buccal|pa
 _POINT = re.compile(r"\b(?:gp|gutta[\s-]percha|cones?|points?)\s*(?:,\s*)?$")
 _OF_ONE = re.compile(rf"\s*\(\s*{CANAL_WORD}\s*\)")
 _BROKE = re.compile(r"\bsep(?:'?d)?\b|separat|\bbroke|breakage|fractured (?:file|instr)")
+
+
+_ONE_SIZE = r"#?(\d{2})(?:\s?/\s?\.?0?\d\b|\.0\d\b)?%?"
+_RISING = re.compile(
+    r"\b(?:rotar(?:y|ies)|rot|niti)\b[^.;\n\d]{0,25}(?:\.0\d\s+)?" + r"\s*(?:->|[,>&/-]|to|then|\s)\s*".join([_ONE_SIZE] * 3)
+)
+
+
+def sequences(note: Note) -> Iterator[Read]:
+    """Three sizes or more of engine files, each larger than the one before, are a sequence."""
+    for m in _RISING.finditer(note.clean):
+        if int(m[1]) < int(m[2]) < int(m[3]) and {int(m[2]), int(m[3])} <= set(SIZES):
+            yield Read("instrumentation", "rotary_sequence", m.start(), m.end(), True, "sizes_rising")
 
 
 def sizes(note: Note) -> Iterator[Read]:

@@ -35,6 +35,7 @@ _VALUE_BEFORE = re.compile(r"(?<!tooth)(?<!teeth)(?<!th)(?:[a-z]\s*[:=]|\b(?:pai
 _VALUE_OF = re.compile(
     r"(?:[a-z]\s*[:=]|\b(?:pai|maf|size|iso|age|aged))\s*$|\b(?:size|age|length|pai|maf|score|total|out|wl|some)\s+of\s*$"
 )
+_KEYED = re.compile(r"\b(?:diagnos[ie]s|dx|tx|treatment|findings?|assessment|clinical|exam)\s*:\s*$")
 _LISTS_ON = re.compile(
     r"\s+(?:cap|crown|crn|rct|pfm|mcc|zir|vital|normal|necro|asymp|pain|no\b|has\b|is\b|was\b|still\b|root|fgc)"
 )
@@ -178,7 +179,7 @@ def _alone(text: str, found: list[Named], no_teeth: list[Named]) -> list[Named]:
         opened = _OPENS.search(before if m.start() > 24 else "\n" + before)
         headed = text[m.end() : m.end() + 2] in (": ", ":\n")
         on = before.endswith(", ") and _LISTS_ON.match(text, m.end())
-        if not (listed or opened or headed or on) or _NOT_TEETH_BEFORE.search(before) or _VALUE_OF.search(before[-16:]):
+        if not (listed or opened or headed or on) or _NOT_TEETH_BEFORE.search(before) or (_VALUE_OF.search(before[-16:]) and not _KEYED.search(before)):
             continue
         tooth = int(m[1])
         if listed and last is not None:
