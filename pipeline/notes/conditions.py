@@ -15,9 +15,9 @@ _NEAR = 4  # tokens to either side
 _OPENING = 6  # tokens: what a note is of stands in them
 _IS_WHEN = re.compile(r"\d|in$|at$|after$")  # "review 6/52", at the end of a note, is a plan
 _OFF = words_of("came come fell fallen debonded decemented dislodged hand bag baggie pocket")
-_FOR_A_WHILE = words_of("temp temporary provisional prov interim")
+FOR_A_WHILE = words_of("temp temporary provisional prov interim")
 PUT_BACK = words_of("recemented recement rebonded recementation reseated")
-_AROUND = 5  # sentences to either side
+_AROUND = 8  # sentences to either side
 _TREATED = words_of(
     "obturated obturation irrigated irrigation naocl hypochlorite instrumented accessed access maf edta"
 )
@@ -165,8 +165,12 @@ class Scene:
     @cached_property
     def is_treated_before(self) -> bool:
         """Whether a tooth that comes with symptoms has a crown or root canal: they are then what came of these."""
-        before = [m for m in self.matches if m.entry.value == "previously_treated" or m.entry.field == "crown_in_place"]
-        return self.is_diagnosed and not self.is_worked and any(holds(self, m) for m in before)
+        plan = self.contexts.said[PLAN]
+        before = [
+            m for m in self.matches
+            if m.entry.value == "previously_treated" or (m.entry.needs == "through" and not plan[m.first])
+        ]  # fmt: skip
+        return self.is_diagnosed and any(holds(self, m) for m in before)
 
     def recall_at(self, place: int, *, looked: bool = False) -> bool:
         """Whether the note is of a review, or the sentence of a token is; or, with `looked`, any examination."""
@@ -269,7 +273,8 @@ def _beside(s: Scene, m: Match) -> bool:
 
 
 def _prepping(s: Scene, m: Match) -> bool:
-    if _TREATED & s.note.word_set and not s.near(m, "prepping", 12):
+    headed = {"prepping", "crown"} <= s.sentence_classes(0)
+    if _TREATED & s.note.word_set and not (headed or s.near(m, "prepping", 12)):
         return False
     kinds = {o.entry.kind for o in s.matches}
     if "crown_material" not in kinds and any(o.entry.field == "apical_diagnosis" and holds(s, o) for o in s.matches):
@@ -336,7 +341,7 @@ def _stands_alone(s: Scene, m: Match) -> bool:
 def _came_off(s: Scene, m: Match) -> bool:
     """Whether a match says that a lasting crown came off, which it may before any work."""
     off = m.entry.field == "crown_in_place" and not _OFF.isdisjoint(s.note.words[m.first : m.last])
-    return off and _FOR_A_WHILE.isdisjoint(s.note.words[max(0, m.first - 3) : m.last])
+    return off and FOR_A_WHILE.isdisjoint(s.note.words[max(0, m.first - 3) : m.last])
 
 
 def _closes(s: Scene, m: Match) -> bool:
@@ -371,6 +376,7 @@ _CONDITIONS: Mapping[str, Callable[[Scene, Match], bool]] = {
     and (s.near_work(m.first, "prepping") or s.near_work(m.first, "seating_strong"))
     and _CHOICE.isdisjoint(_sentence(s, m)) and _next_word(s, m) not in ("post", "inlay", "foil", "posts", "inlays"),
     "prep_alone": lambda s, m: _stands_alone(s, m) and _prepping(s, m),
+    "headed_prep": lambda s, m: "prepping" in s.sentence_classes(0) and _stands_alone(s, m) and _prepping(s, m),
     "crown_not_body": lambda s, m: "crown" in s.classes and not s.near(m, "body"),
     "recall": lambda s, m: s.recall_at(m.first, looked=True)
     or _came_off(s, m)

@@ -17,7 +17,7 @@ _APEX = (
 _SHORT_OF = re.compile(
     rf"(?P<range>(?<!to )\bwithin\s+|<\s*|less than\s+)?{_HOW_FAR}{MM}\s*(?:short|shy|coronal|away|back|from|"
     rf"off|inside|before)\s*(?:(?:of|from|to)\s+)?(?P<apex>{_APEX})?"
-    rf"|\bto\s+within\s+{_HOW_FAR.replace('P<n>', 'P<w>').replace('P<n2>', 'P<w2>')}{MM}\s*of\s+(?P<apex3>{_APEX})"
+    rf"|\bto\s+(?:within\s+)?{_HOW_FAR.replace('P<n>', 'P<w>').replace('P<n2>', 'P<w2>')}{MM}\s*of\s+(?P<apex3>{_APEX})"
     rf"|\bshort\s*(?:of\s+(?:the\s+)?(?:radiographic\s+)?apex\s*)?(?:by|"
     rf":)?\s*{_HOW_FAR.replace('P<n>', 'P<m>').replace('P<n2>', 'P<m2>')}{MM}"
     rf"|(?:fill\w*|gp|length|obt\w*)\s*:?\s*(?P<r>{NUMBER})\s*short\b"
@@ -32,6 +32,7 @@ _LONG = re.compile(
 _FLUSH = re.compile(
     rf"(?:flush|even)\s*(?:with|at|to|w/)?\s*{_APEX}|(?:fill\w*|obt\w*|gp|"
     rf"gutta[\s-]percha)\s+(?:\w+\s+){{0,2}}(?:to|at|upto|up\s+to|till)\s+{_APEX}"
+    rf"|\b(?:pa|film|x-?ray|iopa)\b\W*(?:[a-z]+\W+){{0,2}}(?:to|at|upto)\s+{_APEX}"
 )
 _ENDO_NEAR = re.compile(
     r"fill|obtur|\bgp\b|gutta|\bwl\b|length|cone|apex|sealer|apical|apices|canal|instrument|endo|"
@@ -40,7 +41,7 @@ _ENDO_NEAR = re.compile(
 _OF_FILL = re.compile(r"fill|obtur|\bgp\b|gutta|cone|final\s+(?:film|pa|x-?ray|rad)|post-?op|completion|dense")
 _NOT_LENGTH = re.compile(
     r"margin|post\b(?!-?\s?op)|ferrule|sulcus|crest|pocket|probing|clearance|reduction|contact|separat|fragment|"
-    r"file\s+tip|broke|bone|lesion|radioluc"
+    r"file\s+tip|broke|bone|lesion|radioluc|lucen|\brl\b|\barea|dark|resorp|caries|wl\b"
 )
 
 
@@ -78,9 +79,9 @@ def lengths(note: Note) -> Iterator[Read]:
             far = 0.0 if sign == 0 else number(first)
             sure = (
                 far <= 5
-                and not (named.get("range") or named.get("w"))
+                and not (named.get("range") or (named.get("w") and "within" in m.group()))
                 and not second
-                and (sign != 1 or bool(named.get("apex") or named.get("e") or "short" in m.group()))
+                and (sign != 1 or bool(named.get("apex") or named.get("e") or named.get("w") or "short" in m.group()))
             )
             if second:
                 far = (far + number(second)) / 2

@@ -29,6 +29,7 @@ _ONLY_CEMENTS = frozenset({"zinc_phosphate", "polycarboxylate"})
 _CROWN_WORDS = words_of("crown crn cap crowns full a the")
 _WITH_POINTS = frozenset({"calcium_silicate", "zinc_oxide_eugenol"})
 _NO_CEMENT_ALONE = words_of("core buildup bu filling filled restoration post inlay base liner class")
+_AGAIN = words_of("recemented recement recementing recementation rebonded reattached refitted")
 _LASTING = words_of("definitive definitively perm permanent permanently final")
 
 
@@ -143,6 +144,8 @@ def _not_of_the_crown(scene: Scene, role: Match, m: Match) -> bool:
     s = scene.note.sentences[scene.note.sentence_at[role.first]]
     before = words[max(s.first, min(role.first, m.first) - 8) : max(role.last, m.last)]
     if _FOR_A_WHILE & set(before[-5:]) and not _LASTING & set(before):
+        return True
+    if not _AGAIN.isdisjoint(before) and (_FOR_A_WHILE & set(words[s.first : role.first]) or m.entry.value == "zinc_oxide_eugenol"):
         return True
     return bool({"post", "posts"} & set(before)) and not {"crown", "crn", "crowns", "pfm"} & set(before)
 

@@ -16,6 +16,7 @@ _CANALS = on_one_line(
     r"(?<![\d./#:+])\b(?P<n>[1-6]|one|two|three|four|five|single)\s*(?:-\s*|x\s+)?(?:,?\s*(?:separate|distinct|total|main|patent|"
     r"wide|large|narrow|straight|curved|fine|oval|round|long)\s+){0,2}(?:canals?|canaled|cans?|orifices)\b(?!\s*(?:left|remain))"
     r"|\b(?P<p1>[1-4])\s*\+\s*(?P<p2>[1-3])\s*canals?\b|\b(?P<both>both)\s+(?:of\s+the\s+)?canals\b"
+    r"|\ball\s+(?P<all>[2-4])(?=\s+(?:to|at|shaped|filled|instrumented)\b|\s*[.;,])"
     r"|\bcanals?\s*(?:found|located|treated|x|:|=|#|number|no\.?|identified|present|negotiated|"
     r"\()*\s*(?::|=|x|\(|-)\s*x?(?P<m>[1-6])\b(?!\s*(?:mm|%|[.,/]\d|:))"
     r"|(?<![a-z:/])\bc\s*:\s*(?P<q>[1-6])\b(?![.,:/]?\d)|(?<![\d.#])\b(?P<c>[1-6])(?:c\b|\s[c]\b(?=\s*[(,.;]))|\bx\s?(?P<k>[1-6])\s+canals?\b|\bcanals?\s+x\s?(?P<j>[1-6])\b"
@@ -24,7 +25,12 @@ _CANALS = on_one_line(
     r"|\b(?:canals\s+|canal\s+count\s*(?:of|is|[=:-])?\s*)(?P<i>[1-6])(?=\s*(?:[.,;|]|\s/\s|$)(?!\d))"
 )
 _EACH_CANAL = on_one_line(
-    r"\b(mb1|mb2|mb|ml|db|dl|d|p|b|l)\s*(?:[=:]\s*\d{2}(?!\d)|(?:1[4-9]|2\d)(?:[.]\d|\b)(?![\d/]))"
+    r"\b(?P<a>mb1|mb2|mb|ml|db|dl|d|p|b|l)\s*(?:[=:]\s*\d{2}(?!\d)|(?:1[4-9]|2\d)(?:[.]\d|(?=mm)|\b)(?![\d/]))"
+    rf"|(?<![\d.])(?:1[4-9]|2\d)(?:[.]\d)?\s*(?:mm\s*(?:(?:for|in|on)\s+)?|for\s+)(?:the\s+)?(?P<b>{CANAL_WORD})\b"
+)
+_BY_SIDE = re.compile(
+    r"\b(?P<a>[1-3])\s*(?:m|mesials?|b|buccals?)\b[^.;\n\d]{0,8}(?P<b>[12])\s*(?:d|distals?|p|palatals?|l|linguals?)\b\s*canals?"
+    r"|\b(?:mesial|buccal)s?\s*x\s*(?P<c>[1-3])\W+(?:and\s+)?(?:distal|palatal|lingual)s?\s*x\s*(?P<d>[12])\b"
 )
 _NO_MEASURE = re.compile(
     r"\b(?:mb-?[12]?|ml|db|dl)\s*(?:-+|x|n/?a|none|calcified|not)(?=\s*[/,;)]|\s*$|\s+(?:found|located))"
@@ -57,9 +63,9 @@ _FULL = {"palatal": "p", "pal": "p", "lingual": "l", "ling": "l", "buccal": "b",
 def _canals(note: Note) -> Iterator[Read]:
     text, told = note.clean, False
     for m in _CANALS.finditer(text):
-        word = m["n"] or m["m"] or m["k"] or m["j"] or m["c"] or m["i"] or m["nth"] or m["nth2"] or m["q"]
+        word = m["n"] or m["m"] or m["k"] or m["j"] or m["c"] or m["i"] or m["nth"] or m["nth2"] or m["q"] or m["all"]
         many = 2 if m["both"] else int(m["p1"]) + int(m["p2"]) if m["p1"] else number(word)
-        if m["both"] and not _OF_TEETH.search(text):
+        if (m["both"] or m["all"]) and not _OF_TEETH.search(text):
             continue
         before = text[max(0, m.start() - 14) : m.start()]
         many += bool(m["n"]) and many < 4 and bool(_BESIDE_ONE.search(before))
@@ -67,6 +73,11 @@ def _canals(note: Note) -> Iterator[Read]:
         yield Read("canals", plain(many), m.start(), m.end(), not _OF_CANALS.search(before), "canals", 2)
     if told:
         return
+    if m := _BY_SIDE.search(text):
+        yield Read("canals", plain(int(m["a"] or m["c"]) + int(m["b"] or m["d"])), m.start(), m.end(), True, "canals", 2)
+        return
+    each = list(_EACH_CANAL.finditer(text))
+    measured = {_FULL.get(name, name) for m in each if (name := m["a"] or m["b"])}
     for m in _NAMES_FIRST.finditer(text):
         names = {_FULL.get(n := re.sub(r"[\s-]", "", x), n) for x in _NAMES.findall(m[1])}
         if len(names) >= 2:
@@ -74,7 +85,9 @@ def _canals(note: Note) -> Iterator[Read]:
             return
     for m in _NAME_LIST.finditer(text):
         names = {_FULL.get(n := re.sub(r"[\s-]", "", x), n) for x in _NAMES.findall(m[1])}
-        if len(names) >= 2:
+        if "mm" in names and re.search(r"\d\s*mm", m[1]):
+            names.discard("mm")  # of a length, no canal in the middle
+        if len(names) >= max(2, len(measured)):
             yield Read("canals", str(len(names)), m.start(), m.end(), not _NO_MEASURE.search(m[1]), "canals_named", 1)
             return
     for m in _NAMES_ALONE.finditer(text):
@@ -82,10 +95,8 @@ def _canals(note: Note) -> Iterator[Read]:
         if len(names) >= 3:
             yield Read("canals", str(len(names)), m.start(), m.end(), True, "canals_named", 1)
             return
-    each = list(_EACH_CANAL.finditer(text))
-    if len({m[1] for m in each}) >= 2:
-        names = {_FULL.get(m[1], m[1]) for m in each}
-        yield Read("canals", str(len(names)), each[0].start(), each[-1].end(), True, "canals_measured", 1)
+    if len(measured) >= 2:
+        yield Read("canals", str(len(measured)), each[0].start(), each[-1].end(), True, "canals_measured", 1)
 
 
 _PAI = on_one_line(
@@ -201,7 +212,7 @@ _READERS: tuple[tuple[frozenset[str], Callable[[Note], Iterator[Read]]], ...] = 
     (words_of(
     ".04 .06 .02 .08 04 06 02 08 bmp gauged gauge till upto "
     "c&s c/s maf maf's mafs master apical final instrumented instrumentation enlarged shaped shaping prepared prepped "
-               "canals rotary prep cleaned c filed niti finished reciprocating recip reciprocation files file hand "
+               "canals rotary prep apex cleaned c filed niti finished reciprocating recip reciprocation files file hand "
                "size taper "
                "instr m mafs single rotaries mac sequence mas"
 ), sizes),
@@ -209,7 +220,7 @@ _READERS: tuple[tuple[frozenset[str], Callable[[Note], Iterator[Read]]], ...] = 
     "rotary rotaries rot niti"
 ), sequences),
     (words_of(
-    "mm millimeters millimeter apex short flush long mil mils ra"
+    "terminus foramen apices mm millimeters millimeter apex short flush long mil mils ra"
 ), lengths),
     (words_of(
     "canals canal can cans orifices both mb dl ml db wl wls mb mb1 mb2 db located lengths canaled c"

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
-from pipeline.notes.conditions import PUT_BACK, Scene, crown_stands, filled_before, holds, sensitive_before
+from pipeline.notes.conditions import FOR_A_WHILE, PUT_BACK, Scene, crown_stands, filled_before, holds, sensitive_before
 from pipeline.notes.context import DOUBT, HISTORY, NEGATED, PERSON, PLAN, QUOTED, RISK, Contexts
 from pipeline.notes.evidence import evidence_of
 from pipeline.notes.fields import settle
@@ -168,15 +168,24 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
         since = lately and not _UP_TO_NOW.isdisjoint(note.words[max(0, first - 5) : first])
         if not since and not _kept(scene, r, first):
             return
-    if contexts.of(PLAN, first, last) and r.field not in _NO_PLAN and not _of_today(note.words[first:last], r):
+    if contexts.of(PLAN, first, last) and r.field not in _NO_PLAN and not (
+        r.rule.startswith("pai") or _of_today(note.words[first:last], r)
+    ):
         if r.field != "material" or "prepping" not in scene.classes:
             return
         # "Zirconia ordered", on the day of the preparation: what the crown was made of.
         r = replace(r, sure=r.sure and scene.near_work(first, "prepping") and scene.is_ordered(first))
     if r.field == "crown_in_place" and "implant" in note.words[max(0, first - 2) : first]:
         return
-    if r.field == "crown_in_place" and r.value == "true" and scene.is_crown_lost and not PUT_BACK.isdisjoint(note.word_set):
-        return  # how it was found: it had come off
+    if r.field == "crown_in_place" and scene.is_crown_lost and not PUT_BACK.isdisjoint(note.word_set):
+        reviewed = "recall_strong" in scene.classes
+        if r.value == "true" and not reviewed:
+            return  # how it was found: it had come off
+        r = replace(r, sure=r.sure and (r.value == "true" or not reviewed))
+    if r.field == "separated_instrument" and "ledge" in note.words[max(0, first - 8) : first]:
+        return  # "ledge bypassed"
+    if r.field == "crown_in_place" and not FOR_A_WHILE.isdisjoint(note.words[max(0, first - 1) : first]):
+        return
     if r.field == "symptomatic" and any(
         o.entry.field.endswith("_diagnosis") and o.first <= first < o.last for o in scene.matches
     ):
@@ -244,7 +253,7 @@ def _can_be_denied(r: Read, words: Sequence[str]) -> bool:
 
 def _of_today(words: Sequence[str], r: Read) -> bool:
     """ "No post needed", "never went back for the crown": the word of planning is part of what is said."""
-    if r.field == "crown_in_place" and words[0] in ("never", "not", "n't"):
+    if r.field == "crown_in_place" and words[0] in ("never", "not", "n't", "through", "thru", "via"):
         return True
     return r.value == "none" and bool({"needed", "required", "necessary", "indicated"} & set(words))
 

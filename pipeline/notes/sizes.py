@@ -17,7 +17,7 @@ _SIZE = re.compile(
 _MAF = re.compile(
     r"\b(?:m\.?a\.?f\.?s?(?=\b|\d)|master\s+(?:apical\s+)?files?(?:\s+size)?|master\s+apical\s+(?:file|size|prep\w*)|"
     r"gauged(?:\s+at|\s+to)?|(?:final\s+)?apical\s+(?:size|prep\w*(?:\s+size)?|diameter|enlarg\w*)|"
-    r"final\s+(?:apical\s+)?(?:file|size|instrument|shap\w+)(?:\s+size)?|mac|mas)(?![a-z])"
+    r"final\s+(?:apical\s+)?(?:file|size|instrument|shap\w+)(?:\s+size)?|last\s+(?:file|size)|apical(?=\s*[:=]?\s*#?\d\d\b)|mac|mas)(?![a-z])"
 )
 _SIZE_MAF = re.compile(
     r"(?<![\d.:/#])(?:#|size\s*)?(\d{2,3})\s*(?:k(?:\s?-?\s?files?)?\s*)?(?:maf|master(?:\s+apical\s+file)?|final)\b"
@@ -46,7 +46,7 @@ _SHAPED = re.compile(
     r"\s*/\s*\d\b)?(?:\s*tap\w*)?)(?!\d|\s*(?:mm|%|ml|cc|sec|min|ga\b))"
 )
 _TAPERED = re.compile(
-    r"(?<![\d.:/])(?:#\s*)?(?P<n>\d{2,3})\s*(?:/\s*\.?0?|\.0|\s\.0|@\.0|\s*taper\s*\.?0)(?P<t>[2-9]|"
+    r"(?<![\d.:/])(?:#\s*)?(?P<n>\d{2,3})\s*(?:/\s*\.?0?|\.0|\s\.0|@\.0|\s0(?!\d\s+\d)|\s*taper\s*\.?0?)(?P<t>[2-9]|"
     r"1[02])\b(?![/\d]|\s*mm)"
 )
 # "25 6 %" and "30/4%": a taper, unless what is so strong follows.
@@ -127,6 +127,8 @@ def sizes(note: Note) -> Iterator[Read]:
             found.append((size, m.start(), m.end(), True))
     for m in _SHAPED.finditer(text):
         size = int(m["n"])
+        if re.search(r"step\s?-?back\s+to\s+$", text[: m.start("size")][-14:]):
+            continue
         if _CORONAL.search(text[max(0, m.start("size") - 40) : m.start("size")]):
             continue
         if size in SIZES and size >= 15 and not _is_first(text, m.start(), m.start("size"), size):
@@ -139,7 +141,7 @@ def sizes(note: Note) -> Iterator[Read]:
             found.append((size, start, m.end(), strong and not passed_by))
     for m in _TAPERED.finditer(text):
         coronal = _CORONAL.search(text[max(0, m.start() - 40) : m.start()])  # the file that opens a canal
-        if int(m["n"]) in SIZES and int(m["n"]) >= 15 and not coronal:
+        if int(m["n"]) in SIZES and int(m["n"]) >= 15 and not (coronal or _BROKE.match(text[m.end() :].removeprefix(" file "))):
             found.append((int(m["n"]), m.start(), m.end(), True))
     for m in _TAPER_PERCENT.finditer(text):
         if int(m["n"]) in SIZES and int(m["n"]) >= 15:
