@@ -22,6 +22,7 @@ from pipeline.notes.vocabulary import Match
 
 NEGATED, HISTORY, PLAN, RISK, PERSON, DOUBT = "negation", "history", "plan", "risk", "person", "doubt"
 QUOTED = "quoted"
+_KINDS = (NEGATED, HISTORY, PLAN, RISK, PERSON, DOUBT, QUOTED)
 _REACH = {NEGATED: 7, DOUBT: 3}
 _THOUGHT = words_of("suspect suspected think thinks believe probably possibly perhaps presumably maybe")
 _THOUGHT_REACH = 7  # a whole clause: "suspect that the pulp of this tooth is necrotic"
@@ -64,7 +65,7 @@ class Contexts:
         self._cues = [m for m in matches if m.entry.kind == "context"]
         self._stops = {p for m in self._cues if m.entry.value == "stop" for p in range(m.first, m.last)}
         n = len(note.tokens)
-        self.said: dict[str, list[bool]] = {k: [False] * n for k in (NEGATED, HISTORY, PLAN, RISK, PERSON, DOUBT, QUOTED)}
+        self.said: dict[str, list[bool]] = {k: [False] * n for k in _KINDS}
         self.starts = {NEGATED: [False] * n}  # the cues themselves
         # A negation that reaches over a comma, which only lists of signs do: "no pain, swelling or sinus tract".
         self.far_negated = [False] * n

@@ -41,11 +41,14 @@ _ENDO_NEAR = re.compile(
 _OF_FILL = re.compile(r"fill|obtur|\bgp\b|gutta|cone|final\s+(?:film|pa|x-?ray|rad)|post-?op|completion|dense")
 _NOT_LENGTH = re.compile(
     r"margin|post\b(?!-?\s?op)|ferrule|sulcus|crest|pocket|probing|clearance|reduction|contact|separat|fragment|"
-    r"file\s+tip|broke|bone|lesion|radioluc|lucen|\brl\b|\barea|dark|resorp|caries|wl\b"
+    r"file\s+tip|broke|bone|lesion|radioluc|lucen|\brl\b|\barea|dark|resorp|caries"
 )
 
 
-_OF_ANOTHER = re.compile(r"\s*(?:of\s+)?(?:the\s+)?(?:pulp|bone|crest|gingiv|margin|floor|furcation|cej|nerve|sinus|gp\b|gutta|orifice|canal)")
+_OF_ANOTHER = re.compile(
+    r"\s*(?:of\s+)?(?:the\s+)?(?:pulp|bone|crest|gingiv|margin|floor|furcation|cej|"
+    r"nerve|sinus|gp\b|gutta|orifice|canal)"
+)
 _TRACED = re.compile(r"\btrac(?:e|ed|es|ing)\b|\bsinus\b|\bfistula")
 _OF_TRAUMA = re.compile(r"\b(?:splint\w*|reposition\w*|luxat\w*|avuls\w*)\b")  # a tooth that was moved, no filling
 _CURT = 45  # letters of a sentence that says nothing else: "1 mm short."

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from pipeline.notes.conditions import Scene, holds
+from pipeline.notes.conditions import holds
 from pipeline.notes.measures import Read
+from pipeline.notes.scene import Scene
 from pipeline.notes.text import words_of
 from pipeline.notes.vocabulary import Entry, Match
 
@@ -145,7 +146,9 @@ def _not_of_the_crown(scene: Scene, role: Match, m: Match) -> bool:
     before = words[max(s.first, min(role.first, m.first) - 8) : max(role.last, m.last)]
     if _FOR_A_WHILE & set(before[-5:]) and not _LASTING & set(before):
         return True
-    if not _AGAIN.isdisjoint(before) and (_FOR_A_WHILE & set(words[s.first : role.first]) or m.entry.value == "zinc_oxide_eugenol"):
+    if not _AGAIN.isdisjoint(before) and (
+        _FOR_A_WHILE & set(words[s.first : role.first]) or m.entry.value == "zinc_oxide_eugenol"
+    ):
         return True
     return bool({"post", "posts"} & set(before)) and not {"crown", "crn", "crowns", "pfm"} & set(before)
 

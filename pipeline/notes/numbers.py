@@ -73,8 +73,9 @@ def _canals(note: Note) -> Iterator[Read]:
         yield Read("canals", plain(many), m.start(), m.end(), not _OF_CANALS.search(before), "canals", 2)
     if told:
         return
-    if m := _BY_SIDE.search(text):
-        yield Read("canals", plain(int(m["a"] or m["c"]) + int(m["b"] or m["d"])), m.start(), m.end(), True, "canals", 2)
+    if sides := _BY_SIDE.search(text):
+        many = int(sides["a"] or sides["c"]) + int(sides["b"] or sides["d"])
+        yield Read("canals", plain(many), sides.start(), sides.end(), True, "canals", 2)
         return
     each = list(_EACH_CANAL.finditer(text))
     measured = {_FULL.get(name, name) for m in each if (name := m["a"] or m["b"])}
@@ -212,7 +213,8 @@ _READERS: tuple[tuple[frozenset[str], Callable[[Note], Iterator[Read]]], ...] = 
     (words_of(
     ".04 .06 .02 .08 04 06 02 08 bmp gauged gauge till upto "
     "c&s c/s maf maf's mafs master apical final instrumented instrumentation enlarged shaped shaping prepared prepped "
-               "canals rotary prep apex cleaned c filed niti finished reciprocating recip reciprocation files file hand "
+               "canals rotary prep apex "
+    "cleaned c filed niti finished reciprocating recip reciprocation files file hand "
                "size taper "
                "instr m mafs single rotaries mac sequence mas"
 ), sizes),
@@ -223,7 +225,7 @@ _READERS: tuple[tuple[frozenset[str], Callable[[Note], Iterator[Read]]], ...] = 
     "terminus foramen apices mm millimeters millimeter apex short flush long mil mils ra"
 ), lengths),
     (words_of(
-    "canals canal can cans orifices both mb dl ml db wl wls mb mb1 mb2 db located lengths canaled c"
+    "canals canal can cans orifices both mesial b mb dl ml db wl wls mb mb1 mb2 db located lengths canaled c"
 ), _canals),
     (words_of(
     "ferrule ferule ferr fer collar dentine dentin structure"
@@ -232,7 +234,8 @@ _READERS: tuple[tuple[frozenset[str], Callable[[Note], Iterator[Read]]], ...] = 
     "pai pai1 pai2 pai3 pai4 pai5 periapical p"
 ), _pai),
     (words_of(
-    "visit visits v v2 v3 v4 rct same started begun one appt appts appointment appointments sitting sittings session sessions stage"
+    "visit visits v v2 v3 v4 rct same started begun one appt appts appointment appointments sitting sittings "
+    "session sessions stage"
 ), _visits),
 )  # fmt: skip
 

@@ -11,13 +11,14 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
-from pipeline.notes.conditions import FOR_A_WHILE, PUT_BACK, Scene, crown_stands, filled_before, holds, sensitive_before
+from pipeline.notes.conditions import FOR_A_WHILE, PUT_BACK, crown_stands, filled_before, holds, sensitive_before
 from pipeline.notes.context import DOUBT, HISTORY, NEGATED, PERSON, PLAN, QUOTED, RISK, Contexts
 from pipeline.notes.evidence import evidence_of
 from pipeline.notes.fields import settle
 from pipeline.notes.materials import materials_read
 from pipeline.notes.measures import Read
 from pipeline.notes.numbers import numbers_read
+from pipeline.notes.scene import Scene
 from pipeline.notes.teeth_named import Named, teeth_named
 from pipeline.notes.text import words_of
 from pipeline.notes.vocabulary import Match, Vocabulary
@@ -41,7 +42,8 @@ _UP_TO_NOW = words_of("has have")
 _NO_CROWN = words_of("veneer veneers inlay inlays")
 _PULLED = words_of("extraction extracted elevated forceps")
 _KEPT = words_of(
-    "serves serve serving adequate stays stay retained left kept retain keep remains remained sound intact good fine ok solid"
+    "serves serve serving adequate stays stay retained left kept retain keep remains remained sound intact "
+    "good fine ok solid"
 )
 _ENGINE = words_of("rotary rotaries rot reciprocating recip engine")
 _EXISTING = words_of("existing old previous")
@@ -85,7 +87,7 @@ def read_note(
         return []
     matches = words.matches(note.words)
     contexts = Contexts(note, matches, year=day.year if day else None)
-    scene = Scene(note, matches, contexts, words)
+    scene = Scene(note, matches, contexts, words, holds)
     reads = list(_all_reads(scene))
     if not reads:
         return []
@@ -168,8 +170,10 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
         since = lately and not _UP_TO_NOW.isdisjoint(note.words[max(0, first - 5) : first])
         if not since and not _kept(scene, r, first):
             return
-    if contexts.of(PLAN, first, last) and r.field not in _NO_PLAN and not (
-        r.rule.startswith("pai") or _of_today(note.words[first:last], r)
+    if (
+        contexts.of(PLAN, first, last)
+        and r.field not in _NO_PLAN
+        and not (r.rule.startswith("pai") or _of_today(note.words[first:last], r))
     ):
         if r.field != "material" or "prepping" not in scene.classes:
             return
@@ -202,7 +206,11 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
     if r.field == "instrumentation" and r.value == "hand" and (m := _THEN_ENGINE.search(note.clean)):
         # By hand first and by engine after; to the small sizes by hand is only the way to the apex.
         r = replace(r, value="hybrid", sure=not _SMALL.search(m[0]))
-    if r.value == "hand" and r.field == "instrumentation" and not _ENGINE.isdisjoint(scene.sentence_words(first)):
+    if (
+        r.value == "hand"
+        and r.field == "instrumentation"
+        and not (_ENGINE.isdisjoint(said := scene.sentence_words(first)) or "not" in said)
+    ):
         r = replace(r, sure=False)
     if r.field == "pulp_status_at_prep" and r.value == "normal" and note.words[last : last + 1] == ["+"]:
         return  # "cold ++"
@@ -212,9 +220,13 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
         else:
             # Without a word of treatment it may be of a review; a sound apex is seldom what was treated.
             r = replace(r, field="preop_pai", sure=r.sure and scene.is_treatment and r.value not in ("1", "2"))
-    if r.field == "symptomatic" and r.value == "true" and (
-        "had" in note.words[max(0, first - 4) : first]
-        or ("was" in note.words[max(0, first - 3) : first] and "after" in note.words[last : last + 6])
+    if (
+        r.field == "symptomatic"
+        and r.value == "true"
+        and (
+            "had" in note.words[max(0, first - 4) : first]
+            or ("was" in note.words[max(0, first - 3) : first] and "after" in note.words[last : last + 6])
+        )
     ):
         r = replace(r, sure=False)  # what was felt before today
     if r.field == "symptomatic" and _JUST_TREATED.search(note.clean):

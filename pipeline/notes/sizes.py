@@ -36,7 +36,8 @@ _STOP_SIZES = re.compile(
     r"[;\n]|\.(?=\s|$)|\b(?:wl|working|naocl|irrig|obtur|edta|gp|cone|wvc|sealer|mm\b|patency|glide|dam)\b"
 )
 _SHAPED = re.compile(
-    r"\b(?:instrument\w*|instr\.?|enlarg\w*|shap\w+|prepar\w*|prepp?ed|(?<!crown )(?<!crn )prep|cleaned|c&s|c/s|c\s&\s?s|filed|"
+    r"\b(?:instrument\w*|instr\.?|enlarg\w*|shap\w+|prepar\w*|prepp?ed|(?<!crown )(?<!crn )prep|"
+    r"cleaned|c&s|c/s|c\s&\s?s|filed|"
     r"filing|rotary|rotaries|rotated|finish\w*|"
     r"recip\w*|niti|bmp|machined|opened|widened|taken|files?|hand|sequence|technique|system|apex|apically|"
     r"apical|canals?|to)\b"
@@ -80,7 +81,8 @@ _BROKE = re.compile(r"\bsep(?:'?d)?\b|separat|\bbroke|breakage|fractured (?:file
 
 _ONE_SIZE = r"#?(\d{2})(?:\s?/\s?\.?0?\d\b|\.0\d\b)?%?"
 _RISING = re.compile(
-    r"\b(?:rotar(?:y|ies)|rot|niti)\b[^.;\n\d]{0,25}(?:\.0\d\s+)?" + r"\s*(?:->|[,>&/-]|to|then|\s)\s*".join([_ONE_SIZE] * 3)
+    r"\b(?:rotar(?:y|ies)|rot|niti)\b[^.;\n\d]{0,25}(?:\.0\d\s+)?"
+    + r"\s*(?:->|[,>&/-]|to|then|\s)\s*".join([_ONE_SIZE] * 3)
 )
 
 
@@ -141,7 +143,11 @@ def sizes(note: Note) -> Iterator[Read]:
             found.append((size, start, m.end(), strong and not passed_by))
     for m in _TAPERED.finditer(text):
         coronal = _CORONAL.search(text[max(0, m.start() - 40) : m.start()])  # the file that opens a canal
-        if int(m["n"]) in SIZES and int(m["n"]) >= 15 and not (coronal or _BROKE.match(text[m.end() :].removeprefix(" file "))):
+        if (
+            int(m["n"]) in SIZES
+            and int(m["n"]) >= 15
+            and not (coronal or _BROKE.match(text[m.end() :].removeprefix(" file ")))
+        ):
             found.append((int(m["n"]), m.start(), m.end(), True))
     for m in _TAPER_PERCENT.finditer(text):
         if int(m["n"]) in SIZES and int(m["n"]) >= 15:

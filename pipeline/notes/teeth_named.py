@@ -183,7 +183,12 @@ def _alone(text: str, found: list[Named], no_teeth: list[Named]) -> list[Named]:
         opened = _OPENS.search(before if m.start() > 24 else "\n" + before)
         headed = text[m.end() : m.end() + 2] in (": ", ":\n")
         on = before.endswith(", ") and _LISTS_ON.match(text, m.end())
-        if not (listed or opened or headed or on) or _SIZED.search(before) or _NOT_TEETH_BEFORE.search(before) or (_VALUE_OF.search(before[-16:]) and not _KEYED.search(before)):
+        if (
+            not (listed or opened or headed or on)
+            or _SIZED.search(before)
+            or _NOT_TEETH_BEFORE.search(before)
+            or (_VALUE_OF.search(before[-16:]) and not _KEYED.search(before))
+        ):
             continue
         if "." in m[1] and not _DOTTED.match(text, m.end()):
             continue  # a length or a strength

@@ -203,7 +203,9 @@ class Note:
                 first, line_start = place + 1, False
                 continue
             asks = token.word == "?" and text[token.end : token.end + 1].isalpha()  # "?fracture": of what follows
-            if (token.word in _END and not asks and not self._short_before(place)) or place - first >= _LONGEST_SENTENCE:
+            if (
+                token.word in _END and not asks and not self._short_before(place)
+            ) or place - first >= _LONGEST_SENTENCE:
                 found.append(Sentence(first, place + 1, line_start))
                 first, line_start = place + 1, "\n" in text[token.end : _next_start(tokens, place, len(text))]
         if first < len(tokens):
