@@ -15,7 +15,7 @@ _HYPO = (
 )
 
 _STRENGTH = re.compile(
-    rf"(?P<a>{NUMBER})\s*(?:-|to)?\s*{PERCENT}\s*(?:\(?w/v\)?\s*)?(?:conc\w*\.?\s*|solution\s*|"
+    rf"(?<!\d/)(?P<a>{NUMBER})\s*(?:-|to)?\s*{PERCENT}\s*(?:\(?w/v\)?\s*)?(?:conc\w*\.?\s*|solution\s*|"
     rf"strength\s*)?(?:of\s+)?{_HYPO}"
     rf"|{_HYPO}\s*%\s*[-:=]*\s*(?P<c>{NUMBER})(?!\d)"
     rf"|{_HYPO}\s*(?:solution|soln|irrigation|irrigant|rinse|was|used|at|of|in|is|conc\w*\.?|strength|"

@@ -43,7 +43,7 @@ _NAMES = re.compile(
     r"mesiolingual|distobuccal|distolingual|mesial|p|d|b|l)\b"
 )
 _NAME_LIST = re.compile(
-    rf"(?:\b(?:canals?|orifices|located|found|mafs?)\b[^.;\n]{{0,12}}?|\b(?:e?wls?|lengths?)\b[^.;\n]{{0,16}}?)"
+    rf"(?:\b(?:canals?|orifices|located|found|mafs?|sizes)\b[^.;\n]{{0,12}}?|\b(?:e?wls?|lengths?)\b[^.;\n]{{0,16}}?)"
     rf"((?:\b{CANAL}\b[\s:=-]*(?:\d{{1,2}}(?:[.,]\d{{1,2}})?\s*(?:mm)?)?[\s,/&+]*(?:and\s+)?){{2,6}})"
 )
 _NAMES_FIRST = re.compile(
@@ -160,7 +160,7 @@ _VISITS = on_one_line(
     r"\b(?:in\s+|over\s+|completed\s+in\s+)?(?P<n>[1-6]|one|two|three|four|single)\s*-?\s*(?:long\s+|short\s+)?(?:visits?|"
     r"appts?|appointments?|sittings?|sessions?)\b(?!\s*(?:ago|remain|left|after|later|before))"
     r"|\b(?:number\s+of\s+)?visits?\s*(?::|=|#:|-)+\s*(?P<m>[1-6])\b(?!\s*(?:of|/))|\b(?:number\s+of\s+)?(?:visits|sittings|appointments)\s+"
-    r"(?P<w>[1-6]|one|two|three|four)\b(?!\s*(?:of|/))|\b(?:visit|sitting|appointment|appt|stage)\s*#?\s*(?P<k>[2-6])\b(?!\s*of|\s?/\s?\d|\s*(?:[.,]?\d|mm))"
+    r"(?P<w>[1-6]|one|two|three|four)\b(?!\s*(?:of|/))|\b(?:visit|sitting|appointment|appt|stage)\s*#?\s*(?P<k>[2-6]|two|three|four)\b(?!\s*of|\s?/\s?\d|\s*(?:[.,]?\d|mm))"
     r"|\b(?:visit|appt|appointment|sitting|stage)\s*[#:]?\s*(?P<i>[1-6])\s*(?:of|/)\s*(?P<of>[1-6])\b"
     r"|\b(?:in|at)\s+(?:the\s+)?(?P<same>same|one)\s+(?:session|sitting|visit|appointment|(?<=one )go)\b"
     r"|\b(?:rct|endo)\s+(?:done\s+|completed\s+|finished\s+)?in\s+(?P<one>one)(?=\s*[.;,]|\s*$)"
@@ -198,7 +198,7 @@ def _visits(note: Note) -> Iterator[Read]:
                 yield Read("visits", "1", m.start(), m.end(), True, "visits", 3)
         elif nth := m["k"] or m["vk"] or m["p"]:
             if done:
-                yield Read("visits", nth, m.start(), m.end(), True, "visit_nth", 1)
+                yield Read("visits", plain(number(nth)), m.start(), m.end(), True, "visit_nth", 1)
         elif done and not text[max(0, m.start() - 20) : m.start()].rstrip().endswith(("since", "from", "at last")):
             nth = m["o"] or m["the"]
             yield Read("visits", plain(number(nth)), m.start(), m.end(), nth not in ("1st", "first"), "visit_nth", 1)
@@ -213,7 +213,7 @@ _READERS: tuple[tuple[frozenset[str], Callable[[Note], Iterator[Read]]], ...] = 
     (words_of(
     ".04 .06 .02 .08 04 06 02 08 bmp gauged gauge till upto "
     "c&s c/s maf maf's mafs master apical final instrumented instrumentation enlarged shaped shaping prepared prepped "
-               "canals rotary prep apex "
+               "canals rotary prep apex sizes gauging "
     "cleaned c filed niti finished reciprocating recip reciprocation files file hand "
                "size taper "
                "instr m mafs single rotaries mac sequence mas"

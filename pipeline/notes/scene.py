@@ -94,7 +94,10 @@ class Scene:
     def _seen_after(self) -> bool:
         """Whether a tooth that was treated at another time is looked at, whatever is planned for it."""
         return bool(_TREATED_BEFORE.search(self.note.clean)) and not (
-            self.is_worked or self.is_diagnosed or "prepping" in self.classes
+            self.is_worked
+            or self.is_diagnosed
+            or "prepping" in self.classes
+            or ("crown" not in self.classes and any(self.contexts.said[PLAN]))
         )
 
     @property

@@ -15,8 +15,8 @@ _SIZE = re.compile(
     r"(?:\s*/\s*(\d)\b))?(?!\d|\s*(?:mm|%|\.\d|ml|cc|sec|min|ga))"
 )
 _MAF = re.compile(
-    r"\b(?:m\.?a\.?f\.?s?(?=\b|\d)|master\s+(?:apical\s+)?files?(?:\s+size)?|master\s+apical\s+(?:file|size|prep\w*)|"
-    r"gauged(?:\s+at|\s+to)?|(?:final\s+)?apical\s+(?:size|prep\w*(?:\s+size)?|diameter|enlarg\w*)|"
+    r"\b(?:m\.?a\.?f\.?s?(?=\b|\d|\s)|master\s+(?:apical\s+)?files?(?:\s+size)?|master\s+apical\s+(?:file|size|prep\w*)|"
+    r"gaug(?:ed|ing)(?:\s+at|\s+to)?|sizes(?=\s*[:=-]?\s*(?:mb|ml|db|dl|[bpdlm])\b)|(?:final\s+)?apical\s+(?:size|prep\w*(?:\s+size)?|diameter|enlarg\w*)|"
     r"final\s+(?:apical\s+)?(?:file|size|instrument|shap\w+)(?:\s+size)?|last\s+(?:file|size)|apical(?=\s*[:=]?\s*#?\d\d\b)|mac|mas)(?![a-z])"
 )
 _SIZE_MAF = re.compile(
@@ -39,7 +39,7 @@ _SHAPED = re.compile(
     r"\b(?:instrument\w*|instr\.?|enlarg\w*|shap\w+|prepar\w*|prepp?ed|(?<!crown )(?<!crn )prep|"
     r"cleaned|c&s|c/s|c\s&\s?s|filed|"
     r"filing|rotary|rotaries|rotated|finish\w*|"
-    r"recip\w*|niti|bmp|machined|opened|widened|taken|files?|hand|sequence|technique|system|apex|apically|"
+    r"recip\w*|niti|bmp|machined|went|opened|widened|taken|files?|hand|sequence|technique|system|apex|apically|"
     r"apical|canals?|to)\b"
     r"(?:[^.;\n\d#]|\.(?=\d)){0,120}?\b(?:to|at|up\s+to|upto|till|through|thru|until|with|w/|@|=)\s+(?:an?\s+|the\s+)?(?:final\s+)?"
     r"(?P<size>(?:#|size|sz|iso|"
@@ -75,6 +75,7 @@ _HAND_TO = re.compile(
 )
 _OF_SOME = re.compile(r"\s*(?:in\s+|on\s+)?(?:the\s+)?(?:mesial|distal|buccal|palatal|lingual|mb|db|ml|dl)")
 _POINT = re.compile(r"\b(?:gp|gutta[\s-]percha|cones?|points?)\s*(?:,\s*)?$")
+_CANAL_BEFORE = re.compile(rf"(?<![a-z]){CANAL_WORD}s?\s*(?:to\s+)?$")
 _OF_ONE = re.compile(rf"\s*\(\s*{CANAL_WORD}\s*\)")
 _BROKE = re.compile(r"\bsep(?:'?d)?\b|separat|\bbroke|breakage|fractured (?:file|instr)")
 
@@ -142,11 +143,12 @@ def sizes(note: Note) -> Iterator[Read]:
             start = max(m.start(), text.rfind(",", m.start(), m.start("size")) + 1)
             found.append((size, start, m.end(), strong and not passed_by))
     for m in _TAPERED.finditer(text):
-        coronal = _CORONAL.search(text[max(0, m.start() - 40) : m.start()])  # the file that opens a canal
+        before = text[max(0, m.start() - 40) : m.start()]
+        other = _CORONAL.search(before) or (before.endswith("(") and _BROKE.search(before))  # not the last one
         if (
             int(m["n"]) in SIZES
             and int(m["n"]) >= 15
-            and not (coronal or _BROKE.match(text[m.end() :].removeprefix(" file ")))
+            and not (other or _BROKE.match(text[m.end() :].removeprefix(" file ")))
         ):
             found.append((int(m["n"]), m.start(), m.end(), True))
     for m in _TAPER_PERCENT.finditer(text):
@@ -167,6 +169,8 @@ def sizes(note: Note) -> Iterator[Read]:
         top = max(found)
         rising = all(a[0] <= b[0] for a, b in pairwise(found))
         others = _sizes_of_canals(note, top[1]) - {top[0]}
+        if len({f[0] for f in found}) > 1 and _CANAL_BEFORE.search(text[max(0, top[1] - 14) : top[1]]):
+            rising = False  # "to 30, D 40": of one canal
         sure = top[3] and not others and (rising or len({f[0] for f in found}) == 1)
         yield Read("master_apical_size_iso", str(top[0]), top[1], top[2], sure, "shaped_to", 1)
 

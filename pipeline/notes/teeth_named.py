@@ -12,8 +12,8 @@ from pipeline.practice.teeth import teeth
 _NOT_TEETH_BEFORE = re.compile(
     r"(?<![a-z])(?:to|maf|size|sz|files?|iso|cone|clamp|carbide|bur|blade|taper|length|wl|gg|drill|cord|shade|reamer|k|apical|"
     r"through|between|(?<!follow[ -])up|hand|tip|needle|ga|master|gates|patency|glide|final|mac|"
-    r"spreader|plugger|no\.?\s*of|post)"
-    r"\s*[:=]?\s*$"
+    r"spreader|plugger|no\.?\s*of|post|rotary|rotaries)"
+    r"\s*(?:(?<=size )was\s|(?<=size )is\s|[:=])?\s*$"
 )
 _NOT_TEETH_AFTER = re.compile(
     r"\s*(?:/?\s*\.0\d|/0\d|k\b|k-?files?|h-?files?|files?|hand|reamer|round|carbide|diamond|bur\b|blade|clamp|taper|"
