@@ -118,7 +118,8 @@ _BEFORE = re.compile(
 
 
 _FORMER = re.compile(
-    r"[^.\n\d]{0,30}(?:\d[^.\n\d]{0,25})?\b(?:was|from|previously|initially|originally|baseline|base|preop|pre-op|compared\s+(?:with|to))\s*:?\s*(?:pai\s*)?([1-5])\b"
+    r"(?:[^.\n\d]{0,30}(?:\d[^.\n\d]{0,25})?\b(?:was|from|previously|initially|originally|baseline|base|preop|pre-op|"
+    r"against|versus|vs|compared\s+(?:with|to))\s*:?\s*(?:pai\s*)?|\s*\(\s*(?=[1-5]\s*(?:pre|before|initial)))([1-5])\b"
     r"(?!\s*(?:mm|mo|yr|year|week))"
 )
 

@@ -87,8 +87,8 @@ def test_nothing_is_read_beside_what_the_ways_of_saying_a_field_say():
         asked += len(said)
         right += sum(same(found.get(name), value) for name, value in said.items())
         assert {n: v for n, v in found.items() if not same(v, said.get(n))} == {}, text
-    # 0.83, 0.74, 0.86 and 0.86 of the four parts of the list when they were read first.
-    assert asked >= 900
+    # 0.83, 0.74, 0.86, 0.86 and 0.82 of the five parts of the list when they were read first.
+    assert asked >= 1000
     assert right >= 0.98 * asked
 
 
