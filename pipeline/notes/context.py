@@ -44,7 +44,7 @@ _LONG_PLANS = words_of(
 _NEED, _DENIED = frozenset(("needed", "need", "needs")), frozenset(("no", "not", "without", "w/o", "n't", "none"))
 _ENDO = words_of("rct root endo endodontic")
 _NEW_SUBJECT = words_of("crown crn crowns pai")  # "no sx crown ok"
-_OF_SUBJECT = words_of("new old existing other full permanent temporary provisional")  # "no new crown"
+_OF_SUBJECT = words_of("new old existing other full permanent temporary provisional had have got get")  # "no new crown"
 _JOINS = words_of("and which who")  # "responded normally and was not tender"
 _SEEN = words_of(
     "showed shows shown found appears appeared seen seems confirmed noted reveals revealed considered judged"
