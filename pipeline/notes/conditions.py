@@ -53,7 +53,7 @@ def _beside(s: Scene, m: Match) -> bool:
     """Right beside another diagnosis."""
     other, at = {"pulpal_diagnosis", "apical_diagnosis"}, s.note.sentence_at
     return any(
-        at[o.first] == at[m.first]
+        (at[o.first] == at[m.first] or "/" in s.note.words[min(o.last, m.last) : max(o.first, m.first)])
         and (
             (o is not m and o.entry.field in other and o.entry.needs != "paired")
             or o.entry.field in other - {m.entry.field}
