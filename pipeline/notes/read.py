@@ -48,7 +48,7 @@ _KEPT = words_of(
 _ENGINE = words_of("rotary rotaries rot reciprocating recip engine")
 _EXISTING = words_of("existing old previous")
 _OF_POST = words_of("post posts dowel core")
-_DENIES = words_of("none no nil denied n absent neg negative not never un n't")
+_DENIES = words_of("none no nil denied n absent neg negative not never un n't gone settled resolved subsided cleared")
 _NO_PLAN = frozenset({"pulpal_diagnosis", "apical_diagnosis", "preop_pai", "pulp_status_at_prep"})
 
 
@@ -235,7 +235,7 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
         return  # the signs of a diagnosis, not of a review
     if scene.came_to_nothing and r.field not in _NO_PLAN and TABLE_OF.get(r.field) != "findings":
         r = replace(r, sure=False)
-    far = r.field in _SIGNS and contexts.far_negated[first]
+    far = r.field in _SIGNS and r.value != "false" and contexts.far_negated[first]
     near = not (r.field == "crown_in_place" and r.value == "true") or any(
         contexts.starts[NEGATED][max(0, first - 2) : last]
     )

@@ -26,6 +26,9 @@ PARTS = {
 # As both sets of 150 were first read, before any rule was mended: precision 0.969 and 0.966, recall 0.739 and 0.698.
 # The sixth author's open and sealed notes as first read: 0.967 and 0.978, 0.805 and 0.823. After mending on the open
 # ones the sealed ones stood where they were (0.976, 0.823); after lists were read in general too, at 0.976 and 0.847.
+# The seventh author, an outsider, wrote for none of the rules: 0.969 and 0.984, 0.811 and 0.813 as first read. After
+# mending on the open ones the sealed ones stood at 0.982 and 0.844; the counts by field then showed two values of
+# hypochlorite lost by a mended rule, which was put right without looking at the notes.
 
 
 def scores(kept_in: str) -> pl.DataFrame:
@@ -47,7 +50,9 @@ def test_the_table_of_scores_is_what_the_rules_give(kept_in: str) -> None:
         ("fifth_author_more.txt", 144, 0.98, 0.95),
         ("fifth_author_sealed.txt", 150, 0.97, 0.85),
         ("sixth_author_open.txt", 150, 0.985, 0.95),
-        ("sixth_author_sealed.txt", 150, 0.97, 0.84),
+        ("sixth_author_sealed.txt", 150, 0.97, 0.86),
+        ("seventh_author_open.txt", 150, 0.985, 0.96),
+        ("seventh_author_sealed.txt", 150, 0.97, 0.84),
     ],
 )
 def test_notes_of_fifty_seven_hands_are_read_right(name: str, notes: int, precision: float, recall: float) -> None:
