@@ -232,8 +232,10 @@ class FileProfile:
             rows = pl.DataFrame({"code": self.code_column.texts, "text": column.texts}).drop_nulls()
             pairs = rows.group_by("code", "text").agg(pl.len().alias("n"))
             repeated = pairs.filter(pl.col("n").sum().over("code") > 1)
-            total = int(repeated["n"].sum())
-            within = int(repeated.group_by("code").agg(pl.col("n").max())["n"].sum()) / total if total else 0.0
+            most = repeated.group_by("code").agg(pl.col("n").max())["n"]
+            # The one row by which a code's commonest text is known says nothing of the others.
+            total = int(repeated["n"].sum()) - most.len()
+            within = (int(most.sum()) - most.len()) / total if total else 0.0
             overall = int(column.counts["n"].head(1).sum()) / max(rows.height, 1)
             self._lifts[column.place] = within / overall if overall else 1.0
         return self._lifts[column.place]
