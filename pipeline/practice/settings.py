@@ -64,6 +64,7 @@ ACCEPTABLE = (
     "numbers_in_turn",
     "entry_references",
     "words_for_amounts",
+    "two_currencies",
     "pages_twice",
     "not_whole",
     "two_days",

@@ -11,6 +11,7 @@ from pipeline.reading.doubts.after_export import after_export
 from pipeline.reading.doubts.amount_words import amount_word_doubts
 from pipeline.reading.doubts.audit_trail import trail_doubts
 from pipeline.reading.doubts.below_zero import below_zero_doubts
+from pipeline.reading.doubts.currencies import currency_doubts, says_currency
 from pipeline.reading.doubts.doubt import Doubt, accept
 from pipeline.reading.doubts.entry_references import reference_doubts
 from pipeline.reading.doubts.marked_cells import mark_doubts
@@ -119,6 +120,7 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             asked |= {one.audit.heading or ""}
             asked |= {h for h in words if any(f'"{h}"' in doubt.evidence for doubt in spoken)}
             asked |= asked_of | {*one.flags, *one.phrases, *one.amounts, *one.beside.headings}
+            asked |= {h for h, texts in words.items() if says_currency(h, texts)}
             asked |= {*one.estimates, *one.credits, *one.dependants, one.entry or ""}
             # Of a status one text is the usual one, and of clinicians none is.
             asked |= {
@@ -137,6 +139,12 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         found += below_zero_doubts(
             where, one.amounts, accepted, rows=one.counts["records"], has_fee=has_fee, told=marked
         )
+    charged_in = [(f"{s.table}: {s.file}", s) for s in seen if s.table == "procedures" and "fee" in s.answers.columns]
+    found += currency_doubts(
+        {w: (s.answers.columns["fee"], s.currencies) for w, s in charged_in},
+        {w: s.words for w, s in charged_in},
+        accepted,
+    )
     names = settings.tables["procedures"].status_from.get(SECTION, {})
     found += unmet_names({s.file: s.sections for s in seen if s.table == "procedures"}, list(names), accepted)
     for table in dict.fromkeys(s.table for s in seen):

@@ -15,6 +15,7 @@ from pipeline.reading.doubts.answers import Answers, is_amount, is_below_zero
 from pipeline.reading.doubts.audit_trail import AuditSeen
 from pipeline.reading.doubts.below_zero import amount_columns, below_zero, signed_columns
 from pipeline.reading.doubts.code_meanings import CodeTexts, text_heading
+from pipeline.reading.doubts.currencies import beside_amounts
 from pipeline.reading.doubts.entry_kinds import described, kind_columns, kinds, money_lines
 from pipeline.reading.doubts.entry_references import EntryReferences
 from pipeline.reading.doubts.kept_words import headed, is_of_others
@@ -110,6 +111,7 @@ class Seen:
     not_read: Unread = field(default_factory=Unread)
     references: EntryReferences = field(default_factory=EntryReferences)
     amount_words: dict[str, Counter[str]] = field(default_factory=dict)
+    currencies: Counter[str] = field(default_factory=Counter)
     _known: set[str] = field(default_factory=set)
     _left: list[str] = field(default_factory=list)
     _signed: list[str] = field(default_factory=list)  # may turn out to hold signed amounts
@@ -252,6 +254,8 @@ class Seen:
             found = found.with_columns(fee.new_from_index(0, rows.height) if fee.len() != rows.height else fee)
             is_credit = is_amount(pl.col("credit")) & ~is_amount(pl.col("fee")) & pl.col("code").is_not_null()
             self.counts["credit"] += found.filter(is_credit).height
+        if self.table == "procedures" and fields.schema.get("fee") == pl.String:
+            self.currencies += beside_amounts(fields["fee"])
         if self.estimates and {"code", "fee"} <= set(fields.columns):
             found = pl.DataFrame(
                 {

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pipeline.machine.errors import DataError
 
 # The order decides where two encodings give the same text, as two of DOS often do.
-_WESTERN = "windows-1252"
+_WESTERN, _TURKEY = "windows-1252", "windows-1254"
 _SINGLE = (
     _WESTERN,
     "cp850",
@@ -26,7 +26,7 @@ _SINGLE = (
     "cp866",
     "koi8_r",
     "windows-1253",
-    "windows-1254",
+    _TURKEY,
 )
 _DOUBLE = ("cp932", "euc_jp", "gb18030", "big5", "euc_kr")
 # Letters that Latin, Cyrillic and Greek texts are full of; from memory.
@@ -70,8 +70,7 @@ def likely_encoding(sample: bytes) -> Likely | None:
         letters = [c for c in text if not c.isascii()]
         if letters:
             worth = _double(text, name) if name in _DOUBLE else _single(text)
-            has_acute = not _ACUTE.isdisjoint(text.lower())
-            if name == "windows-1254" and has_acute or name == _WESTERN and not has_acute and _has(text, _ICELANDIC):
+            if name == (_TURKEY if not _ACUTE.isdisjoint(text.lower()) else _WESTERN if _has(text, _ICELANDIC) else ""):
                 worth /= 2
             rated.append((worth, -place, name, "".join(sorted(set(letters)))))
     worth, _, name, shown = max(rated, default=(0.0, 0, "", ""))
@@ -81,7 +80,7 @@ def likely_encoding(sample: bytes) -> Likely | None:
 def is_turkish(sample: bytes) -> bool:
     """Whether a text that Windows-1252 could be is rather in the encoding of Turkey."""
     found = likely_encoding(sample)
-    return found is not None and found.encoding == "windows-1254" and _has(sample.decode(found.encoding, "replace"), _TURKISH)
+    return found is not None and found.encoding == _TURKEY and _has(sample.decode(_TURKEY, "replace"), _TURKISH)
 
 
 def _has(text: str, letters: set[str]) -> bool:

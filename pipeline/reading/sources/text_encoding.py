@@ -3,9 +3,10 @@
 A mark at the start of a file (UTF-8, UTF-16, UTF-32) says how it is written, else PRACTICE.toml does. Where neither
 does, it is UTF-8; and if its first letter beyond ASCII is not, Windows-1252, the usual encoding of exports of Western
 European programs, but only if all of it can be that: no byte that Windows-1252 lacks, and none of the combinations
-that texts in other old encodings give (a sign inside a word, four accented letters in a row, Icelandic letters without
-Icelandic vowels, which are Turkish). Anything else is refused. What cannot be told apart so are single letters of old encodings that Windows-1252 has other letters for
-(some of Central Europe, some of old Macs); the remark that the source leaves says what was assumed.
+that texts in other old encodings give (a sign inside a word, four accented letters in a row, or Icelandic letters
+without their accents, which are Turkish). Anything else is refused. What cannot be told apart so are single letters of
+old encodings that Windows-1252 has other letters for (some of Central Europe, some of old Macs); the remark that the
+source leaves says what was assumed.
 """
 
 from __future__ import annotations

@@ -221,8 +221,8 @@ def find_in_text(source: Source, batches: Sequence[Batch], options: ReadOptions)
         return options, None
     best: tuple[int, Column, pl.Series] | None = None
     for column in columns:
-        behind = _has_teeth_behind(column)
-        if column.filled < 0.2 or not (behind or column.matches(r"\p{L}{3,}") >= 0.5) or fit(column.heading, "patient_id") == EXACT:
+        names_some = column.matches(r"\p{L}{3,}") >= 0.5 or _has_teeth_behind(column)
+        if column.filled < 0.2 or not names_some or fit(column.heading, "patient_id") == EXACT:
             continue
         found = teeth_in(column.texts)
         rows = len(found) - found.null_count()

@@ -10,6 +10,7 @@ import polars as pl
 
 from pipeline.practice.codes import BUILT_IN, built_in, normalise_code
 from pipeline.practice.fields import input_fields, kind
+from pipeline.practice.table_settings import EACH
 from pipeline.practice.tables import INPUT_TABLES
 from pipeline.practice.teeth import NOTATIONS
 from pipeline.reading.headings import EXACT, PART, fit
@@ -147,8 +148,9 @@ class Column:
     def numbers(self) -> pl.DataFrame:
         """`value, n` of the commonest texts that are amounts or numbers."""
         proof = gather_decimals(self.common)
-        read = parse_fees(self.common["text"], decimal="," if proof.comma > proof.point else ".")
-        return pl.DataFrame({"value": read["value"], "n": self.common["n"]}).drop_nulls()
+        usual = parse_fees(self.common["text"], decimal="," if proof.comma > proof.point else ".")["value"]
+        own = parse_fees(self.common["text"], decimal=EACH)["value"] if proof.is_mixed else usual
+        return pl.DataFrame({"value": own.fill_null(usual), "n": self.common["n"]}).drop_nulls()
 
     @cached_property
     def number_share(self) -> float:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import fnmatch
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 
@@ -156,7 +156,7 @@ def _table(
     if dates.order:
         lines.append(_line("date_format", Decision(ASK, dates.order)))
     lines += [f"# Dates: {plain(said)}" for said in dates.said]
-    question, settled = forms.decimals(_of_kinds(table, group, ("fee", "number")))
+    question, settled = forms.decimals(_of_kinds(table, group, ("fee", "number")), parts=_parts(group))
     lines += [_line("decimal", Decision(ASK, question))] if question else []
     lines += [f"# Numbers: {settled}" for settled in [settled] if settled]
     made = {line.makes for line in group.pieces[0].layout}
@@ -243,6 +243,11 @@ def _by_tooth(group: Group, fields: Mapping[str, str], *, code: bool = False) ->
 
 def _dates(table: str, group: Group) -> forms.DateForms:
     told = any(p.serial_dates for p in group.pieces)
+    return forms.date_forms(_of_kinds(table, group, ("date",)), serial_told=told, parts=_parts(group))
+
+
+def _parts(group: Group) -> Callable[[Column], list[pl.DataFrame]]:
+    """Gives `text, n` of a column in each file, or file of an archive, by itself."""
     frames = [rows for piece in group.pieces for rows in (piece.parts or (piece.rows,))]
 
     def parts(column: Column) -> list[pl.DataFrame]:
@@ -252,7 +257,7 @@ def _dates(table: str, group: Group) -> forms.DateForms:
             for of in texts
         ]
 
-    return forms.date_forms(_of_kinds(table, group, ("date",)), serial_told=told, parts=parts)
+    return parts
 
 
 def _of_kinds(table: str, group: Group, kinds: tuple[str, ...]) -> list[tuple[str, Column]]:
