@@ -40,7 +40,12 @@ def ledger(folder: Path, lines=LINES, head: str = "Code", times: int = 2) -> Pat
         ("Wurzelkanalbehandlung", ["endo_initial"]),
         ("Couronne céramique", ["crown_placement"]),
         ("Crown consult", ["crown_placement", "exam"]),  # two readings: asked
-        ("Crown prep", []),  # not, or not yet, the crown
+        ("Crown prep", ["restorative_other"]),  # not yet the crown
+        ("Crown prep planned", []),
+        ("Crown prep & core", ["core", "restorative_other"]),
+        ("Root canal begun", ["endo_initial_stage"]),
+        ("RCT finished", ["endo_initial"]),
+        ("Crown", ["crown_placement"]),
         ("Planned crown", []),
         ("No crown", []),
         ("No show", ["missed_appointment"]),
