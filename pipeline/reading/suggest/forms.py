@@ -147,24 +147,6 @@ def decimals(
     return None, None
 
 
-def crown_date(dates: pl.DataFrame) -> Decision:
-    """Whether crowns are posted at the seat or at the preparation.
-
-    `dates` has one row per crown row of the ledger that `crown_details` knows: `posted`, `prep`, `seat`, day numbers.
-    """
-    question = "is the date on which a crown is posted the day of the seat (seat) or of the preparation (prep)? "
-    both = dates.filter(pl.col("prep") != pl.col("seat"))
-    if both.height < 10:
-        return Decision(ASK, question + "This cannot be seen from the files")
-    seat = int((both["posted"] == both["seat"]).sum())
-    prep = int((both["posted"] == both["prep"]).sum())
-    told = f"of {both.height:,} crowns with both days on record {seat:,} are posted at the seat, {prep:,} at the prep"
-    for name, rows, other in (("seat", seat, prep), ("prep", prep, seat)):
-        if rows >= 0.8 * both.height and other <= 0.1 * both.height:
-            return Decision(name, told)
-    return Decision(ASK, question + told[0].upper() + told[1:])
-
-
 def _order(e: DateEvidence) -> tuple[str | None, str | None]:
     if e.is_epoch:
         return (

@@ -237,6 +237,7 @@ def _judge(
     value, said = ratings[field, column.place]
     heading = fits[field, column.place]
     if near:
+        column, *near = sorted((column, *near), key=lambda c: (-scores[file.columns.index(c)], c.place))
         why = "several columns fit it about as well"
         if field == "provider_id" and any(c.filled < _FILLED for c in (column, *near)):
             by_filled = sorted((column, *near), key=lambda c: c.filled)

@@ -16,8 +16,8 @@ import polars as pl
 from pipeline.practice.codes import ASK, BUILT_IN, EVENTS, normal_own_code
 from pipeline.reading.set_aside import armed
 from pipeline.reading.suggest.code_words import ENDS, likely_events
+from pipeline.reading.suggest.group import Group
 from pipeline.reading.suggest.profile import Column, FileProfile
-from pipeline.reading.suggest.toml_text import Group
 
 MOST_CODES = 400
 _LEAST_AGAIN = 2.0  # rows a code on average: fewer, and the column holds remarks
