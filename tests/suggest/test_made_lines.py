@@ -128,3 +128,29 @@ def test_a_day_in_the_name_says_nothing_beside_a_column_of_days(tmp_path: Path):
     lines = rows(lambda n: f"{iso(n)},{CODES[n]},{tooth(n)}")
     path.write_text("\n".join(["Chart No,Date,Code,Tooth", *lines]) + "\n", encoding="utf-8")
     assert "file_name" not in tomllib.loads(suggest([path], folder=tmp_path).text)["tables"]["procedures"]
+
+
+@pytest.mark.parametrize(
+    ("sign", "teeth", "told"),
+    [
+        (".", [19, 30, 14, 3, 5, 17, 28, 8], "Code"),
+        (":", [19, 30, 14, 3, 5, 17, 28, 8], "Code"),
+        (".", [1, 2] * 4, None),
+    ],
+)
+def test_teeth_behind_codes_and_marks_of_the_practices_own(
+    tmp_path: Path, sign: str, teeth: list[int], told: str | None
+):
+    lines = rows(lambda n: f"{iso(n)},{CODES[n]}{sign}{teeth[n]}")
+    table = proposed(tmp_path, "Chart No,Date,Code", *lines * 2)["tables"]["procedures"]
+    assert table.get("tooth_in_text") == told
+    assert table["columns"]["code"] == "Code"
+
+
+@pytest.mark.parametrize(("years", "told"), [(("2019", "2020"), ["(file)", "Date"]), (("north", "south"), "ask")])
+def test_the_year_in_the_name_of_a_file_beside_days_without_one(tmp_path: Path, years: tuple[str, str], told: object):
+    lines = ["Chart No,Date,Code,Tooth", *rows(lambda n: f"{DAYS[n][2]}.03.,{CODES[n]},{tooth(n)}")]
+    for year in years:
+        (tmp_path / f"{year}.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    text = suggest([tmp_path / f"{year}.csv" for year in years], folder=tmp_path).text
+    assert tomllib.loads(text)["tables"]["procedures"]["columns"]["service_date"] == told
