@@ -93,8 +93,8 @@ def _causes(apart: Sequence[tuple[int, str, float, float]]) -> str:
         found.append("Fees a hundred times as high are written in cents.")
     if any(got > value for value, got in counts):
         found.append(
-            "More than told: work that was planned, cancelled or done elsewhere, or rows that stand twice: "
-            "each row counts, also where one root canal has a row a visit."
+            "More than told: work that was planned, cancelled or done elsewhere, or rows that stand twice. "
+            "Each row counts, so a root canal with a row for each visit is several."
         )
     if any(got < value for value, got in counts):
         found.append("Fewer than told: a file is missing or cut short, rows were set aside, or a code is not known.")
