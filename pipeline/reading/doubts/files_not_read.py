@@ -72,7 +72,7 @@ def _ends(ledgers: Sequence[Seen], paths: Sequence[Path]) -> dict[str, End]:
 
 def _old_numbers(ledgers: Sequence[Seen], read: Sequence[Path], accepted: Sequence[str]) -> list[Doubt]:
     """Lists that have a patient's number of the ledger twice in a row, in two columns, and never the same."""
-    ids = pl.concat([one.people.select("id") for one in ledgers]).unique().drop_nulls()["id"]
+    ids = pl.concat([one.who.people.select("id") for one in ledgers]).unique().drop_nulls()["id"]
     if ids.len() < _LEAST_PAIRS:
         return []
     for path, cells in pairs_beside(read):

@@ -72,7 +72,7 @@ def with_endings(ids: pl.Series) -> list[Doubt]:
 
 def merged_numbers(seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
     """A list of patients that says of some that their number was given up for another one."""
-    known = set(seen.people["id"])
+    known = set(seen.who.people["id"])
     named = set(headed(list(seen.merged_into), "merged"))
     found = {
         heading: numbers

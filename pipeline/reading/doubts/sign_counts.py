@@ -1,4 +1,4 @@
-"""What signs count in a ledger as a whole: work on teeth, days, patients and fees; `signs` has their bounds and words."""
+"""What signs count in a ledger as a whole: work on teeth, days, patients, fees; `signs` has their bounds and words."""
 
 from __future__ import annotations
 
