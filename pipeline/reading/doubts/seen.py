@@ -55,9 +55,9 @@ class Seen:
     """Sums over the rows of one file; give every batch to `add`, then read the sums.
 
     `who` are the people, `teeth` has one row per distinct text with its rows `n`, `quadrants` one per tooth and
-    quadrant, `days` the distinct texts of a date field. `counts` are numbers of rows: `rows`, `records` (without the lines that are none), `aside` (totals, notes and
-    empty rows left out), `credit`, `estimate`, `further`, `teeth_beside`,
-    `tooth_zero` (set aside for it).
+    quadrant, `days` the distinct texts of a date field. `counts` are numbers of rows: `rows`, `records` (without the
+    lines that are none), `aside` (totals, notes and empty rows left out), `credit`, `estimate`, `further`,
+    `teeth_beside`, `tooth_zero` (set aside for it).
     `years` are rows with a day of work by year, `visits` hashes of patients' days of work (of the first so many),
     `sheets` the hashes of the rows of each sheet of a workbook.
     `flags` are the texts of each column that says whether a row stands, `phrases` what words of a text or the kind of
