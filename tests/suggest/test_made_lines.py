@@ -154,3 +154,25 @@ def test_the_year_in_the_name_of_a_file_beside_days_without_one(tmp_path: Path, 
         (tmp_path / f"{year}.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
     text = suggest([tmp_path / f"{year}.csv" for year in years], folder=tmp_path).text
     assert tomllib.loads(text)["tables"]["procedures"]["columns"]["service_date"] == told
+
+
+@pytest.mark.parametrize(("fine", "told"), [("", "Proc Code"), ("b", "ask")])
+def test_a_code_beside_its_words_is_the_code_and_two_that_say_different_things_are_asked(
+    tmp_path: Path, fine: str, told: str
+):
+    words = ["Crown", "Root canal", "Examination", "Extraction", "Filling"]
+
+    def line(n: int) -> str:
+        return f"{1001 + n % 4},2019-03-{n + 1:02},{100 + n % 5},{words[n % 5]}{fine * (n % 3)},{n + 3}"
+
+    head = "Chart No,Date,Proc Code,Procedure,Tooth"
+    table = proposed(tmp_path, head, *(line(n) for n in range(25)))["tables"]["procedures"]
+    assert table["columns"]["code"] == told
+
+
+def test_a_description_is_no_patient(tmp_path: Path):
+    def line(n: int) -> str:
+        return f"2019-03-{n % 28 + 1:02},A{n % 9},{CODES[n % 8]} text {n % 24 // 8},{CODES[n % 8]},{n % 30 + 1}"
+
+    table = proposed(tmp_path, "Date,Who,What,Code,Tooth", *(line(n) for n in range(56)))["tables"]["procedures"]
+    assert table["columns"]["patient_id"] == "Who"

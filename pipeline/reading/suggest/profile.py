@@ -232,15 +232,21 @@ class FileProfile:
             return 1.0
         if column.place not in self._lifts:
             rows = pl.DataFrame({"code": self.code_column.texts, "text": column.texts}).drop_nulls()
-            pairs = rows.group_by("code", "text").agg(pl.len().alias("n"))
-            repeated = pairs.filter(pl.col("n").sum().over("code") > 1)
-            most = repeated.group_by("code").agg(pl.col("n").max())["n"]
-            # The one row by which a code's commonest text is known says nothing of the others.
-            total = int(repeated["n"].sum()) - most.len()
-            within = (int(most.sum()) - most.len()) / total if total else 0.0
+            within = tells(self.code_column, column)
             overall = int(column.counts["n"].head(1).sum()) / max(rows.height, 1)
             self._lifts[column.place] = within / overall if overall else 1.0
         return self._lifts[column.place]
+
+
+def tells(known: Column, other: Column) -> float:
+    """Of rows whose text in `known` comes back, the share whose text in `other` is the usual one beside it; 0 where no
+    text comes back."""
+    rows = pl.DataFrame({"known": known.texts, "other": other.texts}).drop_nulls()
+    by = rows.group_by("known", "other").len().group_by("known").agg(n=pl.col("len").sum(), most=pl.col("len").max())
+    again = by.filter(pl.col("n") > 1)
+    # The one row by which the usual text is known says nothing of the others.
+    left = int(again["n"].sum()) - again.height
+    return (int(again["most"].sum()) - again.height) / left if left else 0.0
 
 
 def _is_headed_day(heading: str) -> bool:
