@@ -12,7 +12,7 @@ from pipeline.reading.doubts.answers import folded
 from pipeline.reading.doubts.doubt import Doubt, accept, samples
 from pipeline.reading.doubts.kept_words import headed
 from pipeline.reading.doubts.marked_cells import signed_ids
-from pipeline.reading.doubts.other_numbers import merged_numbers, with_endings, with_letters
+from pipeline.reading.doubts.other_numbers import merged_numbers, with_centuries, with_endings, with_letters, with_names
 from pipeline.reading.doubts.other_people import other_people
 from pipeline.reading.doubts.people_seen import earliest
 from pipeline.reading.doubts.seen import Seen
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 # Our own judgement of what is no slip of the pen: common practice, no source.
 _MANY, _FEW_FOUND, _BOTH_CLINICS, _BOTH_FILES = 0.05, 0.8, 0.3, 0.1
 _SOME = 3
+_SEVERAL, _MANY_ALIKE = 10, 4  # pieces of work in two files, and how many times those of one number
 _MOST_COMPARED = 20_000
 _ROUNDED = r"^\d(?:[.,]\d+)?E\+?\d+$"
 _NAME = r"\p{L}[\s,]+.*\p{L}"
@@ -38,7 +39,7 @@ def patient_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         return []
     every = pl.concat(people.values())["id"].unique()
     accepted = settings.practice.accepted
-    found = [] if settings.practice.patient_ids else written_twice(every) or with_letters(every) or with_endings(every)
+    found = [] if settings.practice.patient_ids else _in_two_forms(every)
     ledgers = [s for s in seen if s.table == "procedures" and not s.is_ours]
     found += [
         d
@@ -61,12 +62,19 @@ def patient_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
     if not settings.practice.numbering and "procedures" in people:
         ledgers = [s for s in seen if s.table == "procedures" and not s.is_mended]
         found += shared_numbers(people["procedures"]) or shared_between_files(ledgers)
+    found += work_of_two_numbers([s for s in seen if s.table == "procedures" and not s.is_mended], accepted)
     days = {t: earliest([s.who.first_days for s in seen if s.table == t]) for t in people}
     told = settings.tables.get("patients")
     # A list that says nothing but which number stands for another one now need not name all patients.
     is_of_old = told is not None and bool(told.merged_into) and set(told.columns) <= {"patient_id"}
     few = [] if is_of_old else few_found(people, accepted)
     return found + (few or other_people(people, days, accepted))
+
+
+def _in_two_forms(ids: pl.Series) -> list[Doubt]:
+    """Patients whose number is written in two ways, by the first way that is found."""
+    ways = (written_twice, with_letters, with_endings, with_centuries, with_names)
+    return next((found for way in ways if (found := way(ids))), [])
 
 
 def written_twice(ids: pl.Series) -> list[Doubt]:
@@ -296,6 +304,41 @@ def shared_between_files(seen: Sequence[Seen]) -> list[Doubt]:
                         ),
                     )
                 ]
+    return []
+
+
+def work_of_two_numbers(seen: Sequence[Seen], accepted: Sequence[str]) -> list[Doubt]:
+    """Two files of the same time with the same work of patients of other numbers: two programs, of one practice."""
+    for n, one in enumerate(seen):
+        for other in seen[n + 1 :]:
+            a, b = (s.work.work.select("kind", "tooth", "day", "patient") for s in (one, other) if s.work is not None)
+            if a.is_empty() or b.is_empty():
+                continue
+            days = [rows["day"].sort() for rows in (a, b)]
+            start, end = max(d[0] for d in days), min(d[-1] for d in days)
+            a, b = (rows.filter(pl.col("day").is_between(start, end)).unique() for rows in (a, b))
+            pairs = a.join(b, on=["kind", "tooth", "day"], suffix="_2")
+            same = pairs.filter(pl.col("patient") == pl.col("patient_2")).height
+            twice = pairs.filter(pl.col("patient") != pl.col("patient_2")).select("kind", "tooth", "day").n_unique()
+            least = min(a.height, b.height)
+            if twice < _SEVERAL or 2 * twice < least or _MANY_ALIKE * same > twice:
+                continue
+            return [
+                Doubt(
+                    "work_of_two_numbers",
+                    "procedures",
+                    f"{one.file} and {other.file} are both of {start:%Y-%m} to {end:%Y-%m}; of {least:,} crowns, "
+                    f"root canals, extractions and fillings then {twice:,} stand in both, on the same day and tooth, under "
+                    "other patient numbers.",
+                    "Did the practice change its program, which gave patients new numbers and took their work over? "
+                    "Then leave the rows of that time out of one file, and join the numbers: a list of patients with "
+                    "both, read with merged_into.",
+                    (
+                        ("tables.patients", 'merged_into = "<its column>"', "of a list with old and new numbers"),
+                        accept("work_of_two_numbers", accepted, "no: they are other patients"),
+                    ),
+                )
+            ]
     return []
 
 

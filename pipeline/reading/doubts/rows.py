@@ -12,6 +12,7 @@ from pipeline.reading.doubts.amount_words import amount_word_doubts
 from pipeline.reading.doubts.audit_trail import trail_doubts
 from pipeline.reading.doubts.below_zero import below_zero_doubts
 from pipeline.reading.doubts.currencies import currency_doubts, says_currency
+from pipeline.reading.doubts.doubled_work import doubled_doubts
 from pipeline.reading.doubts.doubt import Doubt, accept
 from pipeline.reading.doubts.entry_references import reference_doubts
 from pipeline.reading.doubts.marked_cells import mark_doubts
@@ -109,6 +110,8 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         found += again_doubts(where, one.entry, one.counts, accepted)
         found += reference_doubts(where, one.references, accepted, told=asked_of, has_fee=has_fee)
         found += amount_word_doubts(where, one.amount_words, accepted, told=asked_of)
+        if one.doubled is not None:
+            found += doubled_doubts(where, one.doubled, accepted, told=asked_of)
         others = {s.file: n for s in seen if s is not one and s.table == one.table and (n := s.sections.silent[""])}
         n_rows = one.counts["records"]
         named = section_doubts(where, one.sections, accepted, n_rows=n_rows, has_fee=has_fee, files=others)

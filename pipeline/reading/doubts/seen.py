@@ -16,6 +16,7 @@ from pipeline.reading.doubts.audit_trail import AuditSeen
 from pipeline.reading.doubts.below_zero import amount_columns, below_zero, signed_columns
 from pipeline.reading.doubts.code_meanings import CodeTexts, text_heading
 from pipeline.reading.doubts.currencies import beside_amounts
+from pipeline.reading.doubts.doubled_work import DoubledWork
 from pipeline.reading.doubts.entry_kinds import described, kind_columns, kinds, money_lines
 from pipeline.reading.doubts.entry_references import EntryReferences
 from pipeline.reading.doubts.kept_words import headed, is_of_others
@@ -111,6 +112,7 @@ class Seen:
     references: EntryReferences = field(default_factory=EntryReferences)
     amount_words: dict[str, Counter[str]] = field(default_factory=dict)
     currencies: Counter[str] = field(default_factory=Counter)
+    doubled: DoubledWork | None = None  # texts beside work that stands twice
     _known: set[str] = field(default_factory=set)
     _left: list[str] = field(default_factory=list)
     _signed: list[str] = field(default_factory=list)  # may turn out to hold signed amounts
@@ -326,6 +328,9 @@ class Seen:
             self.texts.add(rows, fields["code"])
         if self.work is not None:
             self.work.add(cleaned)
+        if self.doubled is not None and "row_number" in fields.columns and not (self.is_ours or self.is_mended):
+            beside = [h for h in (*self.unread, *self.who_or_where) if h in rows.columns]
+            self.doubled.add(rows, list(dict.fromkeys(beside)), fields["row_number"], cleaned)
 
     def _add_coded(self, rows: pl.DataFrame, fields: pl.DataFrame, section: pl.Series | None) -> None:
         """What only matters of rows with a procedure code."""

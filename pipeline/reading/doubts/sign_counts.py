@@ -44,6 +44,18 @@ def again(kind: str, after: int = 0, within: int | None = None) -> Callable[[Who
     return counted
 
 
+def in_parts(kind: str, within: int) -> Callable[[Whole], Count]:
+    """Teeth with work of a kind on three days within so many, among all with such work."""
+
+    def counted(whole: Whole) -> Count:
+        work = whole.work.filter(pl.col("kind") == kind).sort("patient", "tooth", "day")
+        since = pl.col("day") - pl.col("day").shift(2).over("patient", "tooth")
+        parts = work.filter(since.dt.total_days() <= within).select("patient", "tooth").n_unique()
+        return Count(parts, work.select("patient", "tooth").n_unique())
+
+    return counted
+
+
 def after_loss(whole: Whole) -> Count:
     """Teeth with work that needs them on a day after they were taken out."""
     gone = whole.work.filter(pl.col("kind") == TAKEN).group_by("patient", "tooth").agg(gone=pl.col("day").min())

@@ -15,6 +15,7 @@ from pipeline.reading.doubts.sign_counts import (
     Count,
     after_loss,
     again,
+    in_parts,
     months_without,
     no_loss,
     not_molars,
@@ -90,6 +91,18 @@ SIGNS: tuple[Sign, ...] = (
         "{n:,} of {of:,} crowned teeth have a second crown 60 to 400 days after the first, most often {gap:,} days.",
         _TWICE + "or are the day of preparation and that of the seat both posted as the crown?",
         "both rows are work done",
+        _TELL,
+    ),
+    Sign(
+        "posted_in_parts",
+        in_parts(CROWN, 400),
+        20,
+        5,
+        0.05,
+        "{n:,} of {of:,} crowned teeth have crowns on three days or more within a year.",
+        "Is a crown posted again with each part that is paid, or with each visit? Find the text that tells such rows "
+        "apart from the crown itself: ",
+        "all rows are crowns",
         _TELL,
     ),
     Sign(
@@ -184,7 +197,7 @@ SIGNS: tuple[Sign, ...] = (
         "Were patients given new numbers then, as where the program or its owner changed? Then no work after it is "
         "joined to what was done before.",
         "the practice had other patients from then on, or the numbers hold",
-        (("practice", 'patient_ids = "without ending"', "or numbers, if the new ones only have more signs"),),
+        (("practice", 'patient_ids = "without_ending"', "or numbers, if the new ones only have more signs"),),
     ),
     Sign(
         "patients_seen_once",

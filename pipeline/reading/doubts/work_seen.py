@@ -80,6 +80,12 @@ class WorkSeen:
                 self.one_in *= 2
                 self.work_pieces = [self._share(self.work_pieces[0])]
 
+    @property
+    def work(self) -> pl.DataFrame:
+        """One row per distinct `kind, patient, tooth, day` of the patients held."""
+        schema = {"kind": pl.String, "patient": pl.UInt64, "tooth": pl.UInt8, "day": pl.Date}
+        return pl.concat([pl.DataFrame(schema=schema), *self.work_pieces], how="vertical_relaxed").unique()
+
     def _share(self, work: pl.DataFrame) -> pl.DataFrame:
         return work.filter(pl.col("patient") % self.one_in == 0) if self.one_in > 1 else work
 
@@ -154,9 +160,7 @@ class Whole:
     def work(self) -> pl.DataFrame:
         """One row per distinct `kind, patient, tooth, day`."""
         one_in = max((f.one_in for f in self.files), default=1)
-        schema = {"kind": pl.String, "patient": pl.UInt64, "tooth": pl.UInt8, "day": pl.Date}
-        pieces = [piece for f in self.files for piece in f.work_pieces]
-        every = pl.concat([pl.DataFrame(schema=schema), *pieces], how="vertical_relaxed").unique()
+        every = pl.concat([WorkSeen(pl.DataFrame()).work, *(f.work for f in self.files)]).unique()
         return every.filter(pl.col("patient") % one_in == 0)
 
     @cached_property
