@@ -42,6 +42,15 @@ def ledger(folder: Path, lines=LINES, head: str = "Code", times: int = 2) -> Pat
         ("Crown consult", ["crown_placement", "exam"]),  # two readings: asked
         ("Crown prep", ["restorative_other"]),  # not yet the crown
         ("Crown prep planned", []),
+        ("Krone provisorisch", ["crown_interim"]),
+        ("Entfernung einer Krone", ["crown_removal"]),
+        ("Krone wiedereingesetzt", ["crown_recement"]),
+        ("Krone einsetzen", ["crown_placement"]),
+        ("Extraktion Wurzelstift", ["post_removal"]),
+        ("Provisorische Wurzelfüllung (Einlage)", ["endo_initial_stage"]),
+        ("Vollkeramikkrone", ["crown_placement"]),
+        ("Teilkrone Keramik", ["onlay"]),
+        ("Bissflügelaufnahmen", ["radiograph"]),
         ("Crown prep & core", ["core", "restorative_other"]),
         ("Root canal begun", ["endo_initial_stage"]),
         ("RCT finished", ["endo_initial"]),
