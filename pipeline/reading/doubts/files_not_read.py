@@ -45,10 +45,10 @@ def file_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         if both or not headings:
             told.append(path.name + (f' (it has "{both[0]}" in common with the ledger)' if both else ""))
     for one in ledgers:
-        path = next((p for p in read if p.name == one.file), None)
-        if path is not None and has_sheets(path) and one.sheets:
-            left = [s for s in visible_sheets(path)[0] if s not in one.sheets and named(s).word == VOID]
-            told += [f'sheet "{sheet}" of {one.file}' for sheet in left]
+        book = next((p for p in read if p.name == one.file and one.sheets and has_sheets(p)), None)
+        names = visible_sheets(book)[0] if book is not None else []
+        left = [sheet for sheet in names if sheet not in one.sheets and named(sheet).word == VOID]
+        told += [f'sheet "{sheet}" of {one.file}' for sheet in left]
     if not told:
         return found
     more = f" and {len(told) - _MOST_SHOWN} more" if len(told) > _MOST_SHOWN else ""

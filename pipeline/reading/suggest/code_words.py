@@ -22,7 +22,8 @@ ENDS = {"restorative_other": "crown_placement", "endo_initial_stage": "endo_init
 # Work that was not done, or not yet: nothing is proposed beside one of these.
 _DENIED = re.compile(
     r"\b(?:no|not|void\w*|plan\w*|tp|txp|proposed|possible|poss|watch|failed|incomplete|cancel\w*|delete\w*|old|existing|"
-    r"refus\w*|declin\w*|prep|preparation|impression|try ?in|adjust\w*|warranty|redo|estimate)\b|\?"
+    r"refus\w*|declin\w*|prep|preparation|impression|try ?in|adjust\w*|warranty|redo|estimate|"
+    r"devis|presupuesto|kostenvoranschlag|voranschlag|preventivo|begroting)\b|\?"
 )
 _STEMS = {  # a short code is a stem with at most two letters and a digit behind it
     "crown_placement": "crn crwn pfm",
