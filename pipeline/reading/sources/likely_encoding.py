@@ -31,7 +31,7 @@ _SINGLE = (
 _DOUBLE = ("cp932", "euc_jp", "gb18030", "big5", "euc_kr")
 # Letters that Latin, Cyrillic and Greek texts are full of; from memory.
 _OFTEN = set("äöüßéèêëàâáçñóòôíìîïúùûãõåæøœłśćżźńąęóčšžřěýůďťňőűășțşğı") | set("абвгдежзийклмнопрстуфхцчшщъыьэюя")
-_OFTEN |= set("ðþ") | set("αβγδεζηθικλμνξοπρστυφχψωςάέήίόύώ")
+_OFTEN |= set("αβγδεζηθικλμνξοπρστυφχψωςάέήίόύώ")
 # Six letters of Iceland stand where Turkish ones do, and only Icelandic has vowels with these accents beside them.
 _TURKISH, _ICELANDIC, _ACUTE = set("ğışĞİŞ"), set("ðýþÐÝÞ"), set("áíóúæ")
 _FEWEST_TURKISH, _FEWEST_LETTERS = 2, 3  # different ones, and all of them
@@ -95,7 +95,7 @@ def _single(text: str) -> float:
         total += 1
         if letter in _PLAIN_SIGNS:
             worth += 0.0 if before.isalpha() and after.isalpha() else 0.6
-        elif not letter.isalpha() or ("Ͱ" <= letter <= "ԯ" and _is_latin(before + after)):
+        elif not letter.isalpha() or ("Ͱ" <= letter <= "ԯ" and _is_latin(before) and _is_latin(after)):
             worth -= 1  # no word mixes Greek or Cyrillic letters with Latin ones
         elif (letter.islower() and not before.isupper()) or not before.isalpha() or before.isupper():
             worth += 1 if letter.lower() in _OFTEN else 0.2
