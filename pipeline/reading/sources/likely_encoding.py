@@ -71,7 +71,7 @@ def likely_encoding(sample: bytes) -> Likely | None:
         if letters:
             worth = _double(text, name) if name in _DOUBLE else _single(text)
             if name == (_TURKEY if not _ACUTE.isdisjoint(text.lower()) else _WESTERN if _has(text, _ICELANDIC) else ""):
-                worth /= 2
+                worth -= 1
             rated.append((worth, -place, name, "".join(sorted(set(letters)))))
     worth, _, name, shown = max(rated, default=(0.0, 0, "", ""))
     return Likely(_NAMES.get(name, name), shown[:_SHOWN]) if worth >= _LEAST else None
