@@ -68,6 +68,7 @@ ACCEPTABLE = (
     "work_twice",
     "work_of_two_numbers",
     "posted_in_parts",
+    "free_at_first",
     "pages_twice",
     "not_whole",
     "two_days",

@@ -91,7 +91,7 @@ SURE = {
         | Root canal molar
     """,
     "endo_initial_stage": """
-        Wurzelkanalaufbereitung | Wurzelfüllung, medikamentöse Einlage | Wurzelbehandlung begonnen
+        Provisorische Wurzelfüllung (Einlage) | Wurzelkanalaufbereitung | Wurzelfüllung, medikamentöse Einlage | Wurzelbehandlung begonnen
         | Traitement canalaire commencé | Endodoncia: apertura y medicación | Rotbehandling påbörjad
         | Kanal tedavisi başlangıç | Leczenie kanałowe rozpoczęte | Root canal begun | Root canal started
     """,
@@ -108,7 +108,7 @@ SURE = {
     """,
 }
 ASKED = """
-    Provisorische Wurzelfüllung (Einlage) | Devis couronne céramique | Kostenvoranschlag Krone | HKP Krone
+    Devis couronne céramique | Kostenvoranschlag Krone | HKP Krone
     | Presupuesto corona | Preventivo corona | Orçamento coroa | Begroting kroon | Kostnadsförslag krona
     | Tilbud krone | Overslag krone | Kosztorys korona | Kalkulace korunka | Kuron teklifi | Προσφορά στεφάνη
     | Árajánlat korona | Estimate crown | Planned crown | Kontrolle nach Extraktion | Contrôle après extraction

@@ -18,7 +18,7 @@ from pipeline.reading.doubts.work_seen import CROWN, ROOT_CANAL, TAKEN
 from pipeline.reading.suggest.toml_quote import quoted
 
 _MAJOR = (CROWN, ROOT_CANAL, TAKEN)
-_MOST_HELD, _MOST_TEXTS, _MOST_NAMED = 100_000, 60, 12
+_MOST_HELD, _MOST_TEXTS, _MOST_NAMED = 100_000, 60, 24
 _LEAST, _SHARE = 5, 0.9
 _WITHIN = 120  # days between the two rows
 _TOOTH = ("patient", "tooth", "kind")
@@ -74,7 +74,8 @@ def doubled_doubts(where: str, seen: DoubledWork, accepted: Sequence[str], *, to
             f'crowns, root canals and extractions with these texts in the column "{heading}" hardly ever stand alone: '
             f"{shown} the same work on the same tooth under another text.",
             "Are such rows no work of their own, but a plan, a part payment, a bill of the laboratory, or a visit of "
-            f"work that was not yet finished? Each is {', '.join(STATUS_WORDS[1:-1])}.",
+            f"work that was not yet finished? Each is {', '.join(STATUS_WORDS[1:-1])}; of parts of one piece of work "
+            "one stays completed.",
             (
                 ("tables.procedures", f"status_from.{quoted(heading)} = {{ {each} }}", "what each row is"),
                 accept("work_twice", accepted, "no: each row is work done"),

@@ -328,8 +328,8 @@ def work_of_two_numbers(seen: Sequence[Seen], accepted: Sequence[str]) -> list[D
                     "work_of_two_numbers",
                     "procedures",
                     f"{one.file} and {other.file} are both of {start:%Y-%m} to {end:%Y-%m}; of {least:,} crowns, "
-                    f"root canals, extractions and fillings then {twice:,} stand in both, on the same day and tooth, under "
-                    "other patient numbers.",
+                    f"root canals, extractions and fillings then {twice:,} stand in both, on the same day and tooth, "
+                    "under other patient numbers.",
                     "Did the practice change its program, which gave patients new numbers and took their work over? "
                     "Then leave the rows of that time out of one file, and join the numbers: a list of patients with "
                     "both, read with merged_into.",

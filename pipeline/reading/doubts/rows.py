@@ -18,7 +18,7 @@ from pipeline.reading.doubts.entry_references import reference_doubts
 from pipeline.reading.doubts.marked_cells import mark_doubts
 from pipeline.reading.doubts.partly_filled import partly_filled_doubts
 from pipeline.reading.doubts.row_ids import again_doubts, keys_of_several
-from pipeline.reading.doubts.sections import remark_doubts, section_doubts, unmet_names
+from pipeline.reading.doubts.sections import legend_doubts, remark_doubts, section_doubts, unmet_names
 from pipeline.reading.doubts.seen import Seen
 from pipeline.reading.doubts.standing import flag_doubts, phrase_doubts
 from pipeline.reading.doubts.status_words import (
@@ -110,6 +110,8 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         found += again_doubts(where, one.entry, one.counts, accepted)
         found += reference_doubts(where, one.references, accepted, told=asked_of, has_fee=has_fee)
         found += amount_word_doubts(where, one.amount_words, accepted, told=asked_of)
+        if not (marked or has_status):
+            found += legend_doubts(where, one.sections, accepted)
         if one.doubled is not None:
             found += doubled_doubts(where, one.doubled, accepted, told=asked_of)
         others = {s.file: n for s in seen if s is not one and s.table == one.table and (n := s.sections.silent[""])}

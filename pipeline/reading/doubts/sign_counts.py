@@ -15,6 +15,7 @@ from pipeline.reading.doubts.work_seen import CROWN, ROOT_CANAL, STEPS, TAKEN, W
 
 _DAYS_OF_WEEK = ("Mondays", "Tuesdays", "Wednesdays", "Thursdays", "Fridays", "Saturdays", "Sundays")
 _EPOCH = dt.date(1970, 1, 1)
+_FREE = 0.2  # share of later work without a fee, from which on nothing is said by it
 _MISSED = 12  # days of work that the months without any would have had
 _QUADRANTS = ("upper right", "upper left", "lower left", "lower right")
 
@@ -54,6 +55,19 @@ def in_parts(kind: str, within: int) -> Callable[[Whole], Count]:
         return Count(parts, work.select("patient", "tooth").n_unique())
 
     return counted
+
+
+def free_at_first(whole: Whole) -> Count | None:
+    """Crowned and root-filled teeth none of whose work has a fee, of the patient's first day, where most other work
+    has one."""
+    first = whole.patients.select(patient=pl.col("id").hash(0), first="first")
+    work = whole.work.filter(pl.col("kind").is_in([CROWN, ROOT_CANAL])).join(first, on="patient")
+    teeth = work.group_by("patient", "tooth", "kind").agg(
+        pl.col("free").all(), at_first=(pl.col("day") == pl.col("first")).all()
+    )
+    found = teeth.filter("free", "at_first").height
+    charged = teeth.filter(~pl.col("at_first"))["free"]
+    return Count(found, teeth.height) if charged.len() and charged.mean() <= _FREE else None  # type: ignore[operator]
 
 
 def after_loss(whole: Whole) -> Count:

@@ -15,6 +15,7 @@ from pipeline.reading.doubts.sign_counts import (
     Count,
     after_loss,
     again,
+    free_at_first,
     in_parts,
     months_without,
     no_loss,
@@ -280,6 +281,24 @@ SIGNS: tuple[Sign, ...] = (
         "Was the export made of some procedures only? Patients are followed up to their last visit of any kind, so "
         "examinations and cleanings are needed too.",
         "it holds all that was done, or there is no more to be had: follow-up ends at the last such work",
+    ),
+    Sign(
+        "free_at_first",
+        free_at_first,
+        20,
+        8,
+        0.1,
+        "{n:,} of {of:,} crowned or root-filled teeth have that work on the patient's first day and without a fee, "
+        "where nearly all other such work has one.",
+        "Was work charted there that others had done before?",
+        "it was done here, and not charged for",
+        (
+            (
+                TABLE,
+                'status_from."<column of fees>" = { "" = "existing" }',
+                "yes: write 0.00 for the empty text if it is so",
+            ),
+        ),
     ),
     Sign(
         "fees_far_apart",

@@ -37,9 +37,10 @@ _TURNS: dict[str, dict[str, tuple[str, ...]]] = {
     },
     "endo_initial": {
         "begun": ("endo_initial_stage",),
+        "endo_initial_stage": ("endo_initial_stage",),
         "again": ("endo_retreatment",),
         "primary": ("primary_tooth_endo",),
-        "temporary": ("endo_initial_stage", "endo_initial"),
+        "temporary": ("endo_initial_stage",),  # a dressing
         "removed": ("endo_retreatment_stage", "endo_retreatment"),
     },
     "extraction": {
