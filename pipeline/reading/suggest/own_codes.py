@@ -18,6 +18,7 @@ from pipeline.reading.set_aside import armed
 from pipeline.reading.suggest.code_words import ENDS, Meaning, likely_events, meaning
 from pipeline.reading.suggest.crown_day import by_tooth
 from pipeline.reading.suggest.group import Group
+from pipeline.reading.suggest.list_words import otherwise_beside
 from pipeline.reading.suggest.profile import Column, FileProfile
 
 MOST_CODES = 400
@@ -32,18 +33,24 @@ _TEXTS = ("description", "desc", "procedure", "treatment", "leistung", "bezeichn
 
 @dataclass(frozen=True)
 class OwnCodes:
-    """The list as CSV, and how many codes are in it and have no likely event."""
+    """The list as CSV, how many codes are in it and have no likely event, and what speaks against a built-in list."""
 
     text: str
     codes: int
     open: int
+    against: str | None = None
 
 
 def own_codes(chosen: Mapping[str, Group]) -> OwnCodes | None:
-    """The list for the ledger among the files; None where its codes are those of a built-in list, or are no codes."""
+    """The list for the ledger among the files; None where its codes are no codes, or are those of a built-in list and
+    the words beside them do not contradict it."""
     ledger = chosen.get("procedures")
     column = ledger.column("code") if ledger is not None else None
-    if ledger is None or column is None or max(column.codes.values()) >= _KNOWN:
+    if ledger is None or column is None:
+        return None
+    others = [c.texts for c in ledger.file.columns if c is not column and c.distinct <= MOST_CODES]
+    against = otherwise_beside(column.texts, others)
+    if max(column.codes.values()) >= _KNOWN and against is None:
         return None
     counts = _counted(column)
     if not 2 <= counts.height <= MOST_CODES or counts["n"].mean() < _LEAST_AGAIN:  # type: ignore[operator]
@@ -67,7 +74,7 @@ def own_codes(chosen: Mapping[str, Group]) -> OwnCodes | None:
             event, left = ASK, left + 1
             why = soon.get(code) or _asked(fits, fitting[code])
         writer.writerow([armed(code), event, "", n, why])
-    return OwnCodes(out.getvalue(), counts.height, left)
+    return OwnCodes(out.getvalue(), counts.height, left, against)
 
 
 def _asked(fits: tuple[str, ...], of: Meaning) -> str:
@@ -106,10 +113,10 @@ def _soon_again(ledger: Group, column: Column, events: Mapping[str, str]) -> dic
 def why_written(name: str, own: OwnCodes) -> str:
     """The reason that stands beside the line of the TOML."""
     fill = f", {own.open} of them to fill in where it says {ASK}" if own.open else ""
-    known = ", ".join(BUILT_IN)
+    why = own.against or f"No built-in list ({', '.join(BUILT_IN)}) knows them"
     return (
-        f"written beside this file: {own.codes} codes{fill}; look through the likely ones too. No built-in list "
-        f"({known}) knows them. Events are words of the trade such as crown, root_canal, extraction, exam, other"
+        f"written beside this file: {own.codes} codes{fill}; look through the likely ones too. "
+        f"{why[0].upper()}{why[1:]}. Events are words of the trade such as crown, root_canal, extraction, exam, other"
     )
 
 
