@@ -204,7 +204,7 @@ class Answers:
             number = text.str.extract(r"^0?(\d|[12]\d|3[01])(?:\.0+)?$").cast(pl.Int16) + 1
             text = pl.coalesce(number.cast(pl.String), text)
         if self.decimals:
-            text = text.str.replace(r"^([1-8])[.,-]([1-8])$", "${1}${2}")
+            text = text.str.replace(r"^([1-8])[.,/-]([1-8])$", "${1}${2}")
         if self.dates:
             text = pl.coalesce(as_written(tooth_of_date(text, self.dates), self.notation), text)
         if self.quadrant:
