@@ -54,7 +54,7 @@ def ledger(folder: Path, lines=LINES, head: str = "Code", times: int = 2) -> Pat
         ("Resementering av krone", ["crown_recement"]),
         ("Recement crown", ["crown_recement"]),
         ("Retirada de corona", ["crown_removal"]),
-        ("Corona sobre implante", ["crown_placement", "implant"]),
+        ("Corona sobre implante", ["implant"]),
         ("Dépose de couronne", ["crown_removal"]),
         ("Rescellement de couronne", ["crown_recement"]),
         ("Extraction de tenon", ["post_removal"]),
