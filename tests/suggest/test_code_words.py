@@ -91,7 +91,8 @@ SURE = {
         | Root canal molar
     """,
     "endo_initial_stage": """
-        Provisorische Wurzelfüllung (Einlage) | Wurzelkanalaufbereitung | Wurzelfüllung, medikamentöse Einlage | Wurzelbehandlung begonnen
+        Provisorische Wurzelfüllung (Einlage)
+        | Wurzelkanalaufbereitung | Wurzelfüllung, medikamentöse Einlage | Wurzelbehandlung begonnen
         | Traitement canalaire commencé | Endodoncia: apertura y medicación | Rotbehandling påbörjad
         | Kanal tedavisi başlangıç | Leczenie kanałowe rozpoczęte | Root canal begun | Root canal started
     """,

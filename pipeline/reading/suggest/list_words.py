@@ -22,7 +22,7 @@ _KINDS = {
 
 
 def told_otherwise(pairs: pl.DataFrame) -> str | None:
-    """Of `code, text` rows, the sentence that the words beside most codes name other work than the list that knows
+    """Of `code, text, rows`, the sentence that the words beside most codes name other work than the list that knows
     the codes; None where no list knows them, the words are few, or they agree."""
     usual = _usual(pairs)
     for system in BUILT_IN:
@@ -45,13 +45,14 @@ def told_otherwise(pairs: pl.DataFrame) -> str | None:
 def otherwise_beside(codes: pl.Series, others: Iterable[pl.Series]) -> str | None:
     """What the first of some columns of words says against the list that knows the codes of a column."""
     frames = (pl.DataFrame({"code": codes, "text": texts}) for texts in others)
-    return next((told for frame in frames if (told := told_otherwise(frame))), None)
+    counted = (frame.drop_nulls().group_by("code", "text").len("rows") for frame in frames)
+    return next((told for of in counted if (told := told_otherwise(of))), None)
 
 
 def _usual(pairs: pl.DataFrame) -> pl.DataFrame:
     """`code, text, rows`: each code once, with the commonest text beside it and its rows."""
-    rows = pairs.drop_nulls().filter(pl.col("text").cast(pl.String).str.contains(r"\p{L}{3}"))
-    of = rows.group_by("code", "text").len("rows").sort("rows", "text", descending=[True, False])
+    worded = pairs.filter(pl.col("text").cast(pl.String).str.contains(r"\p{L}{3}"))
+    of = worded.sort("rows", "text", descending=[True, False])
     return of.group_by("code", maintain_order=True).first().head(_MOST_TEXTS)
 
 
