@@ -72,7 +72,7 @@ def with_endings(ids: pl.Series) -> list[Doubt]:
 
 def with_names(ids: pl.Series) -> list[Doubt]:
     """Patients written as a name and a number, some of whose numbers stand with several names; `ids` are distinct."""
-    has_name = pl.col("id").str.contains(r"\p{L}{2}")
+    has_name = pl.col("id").str.contains(r"\p{L}{2,}[,\s]+\p{L}")  # two words: one may be of a clinic
     named = ids.to_frame("id").filter(has_name).with_columns(bare=pl.col("id").str.extract(NUMBER_IN_TEXT))
     several = named.drop_nulls("bare").group_by("bare").len().filter(pl.col("len") > 1).height
     if not several or 2 * named["bare"].count() < ids.len():

@@ -62,7 +62,8 @@ def patient_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
     if not settings.practice.numbering and "procedures" in people:
         ledgers = [s for s in seen if s.table == "procedures" and not s.is_mended]
         found += shared_numbers(people["procedures"]) or shared_between_files(ledgers)
-    found += work_of_two_numbers([s for s in seen if s.table == "procedures" and not s.is_mended], accepted)
+    if not settings.practice.numbering:
+        found += work_of_two_numbers([s for s in seen if s.table == "procedures" and not s.is_mended], accepted)
     days = {t: earliest([s.who.first_days for s in seen if s.table == t]) for t in people}
     told = settings.tables.get("patients")
     # A list that says nothing but which number stands for another one now need not name all patients.
