@@ -153,3 +153,8 @@ def test_a_code_turns_the_words_beside_it():
 def test_what_words_turn_work_into_is_an_event_of_ours():
     turned = {event for turns in _TURNS.values() for events in turns.values() for event in events}
     assert turned | _TURNS.keys() <= EVENTS.keys()
+
+
+@pytest.mark.parametrize("text", ["Preventivní prohlídka", "Basundersökning", "Eingehende Untersuchung", "Revisión"])
+def test_an_examination_is_one_whatever_stands_beside_it(text: str):
+    assert likely_events(text) == ("exam",)

@@ -180,3 +180,13 @@ def test_a_price_list_with_other_words_for_codes_of_a_list_is_joined(
     found = suggest([path, prices], folder=tmp_path, codes_name="practice-codes.csv")
     assert ('joined = [{ file = "prices.csv", on = "Code" }]' in found.text) is is_own
     assert ('columns.code = "prices.Treatment"' in found.text) is is_own
+
+
+def test_groups_of_work_beside_codes_say_nothing_against_the_list(tmp_path: Path):
+    groups = {"D0120": "Exams", "D2740": "Crowns", "D2950": "Crowns", "D6010": "Crowns", "D2391": "Crowns"}
+    rows = [
+        f"{1001 + n % 9},2019-{1 + n % 12:02d}-{4 + n % 24:02d},{code},{groups[code]},{'' if code == 'D0120' else 3}"
+        for n, code in enumerate(list(groups) * 20)
+    ]
+    path = text_of(tmp_path / "ledger.csv", "Chart No,Date,Code,Kind,Tooth", rows)
+    assert 'code_system = "cdt"' in suggest([path], folder=tmp_path).text

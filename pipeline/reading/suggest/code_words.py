@@ -55,7 +55,7 @@ _TURNS: dict[str, dict[str, tuple[str, ...]]] = {
     "veneer": {"recemented": ("recement_partial",), "repaired": ("veneer_repair",)},
     "implant": {"crown_placement": ("implant",)},
 }
-_NOT_DONE = frozenset({"planned", "not done"})
+NOT_DONE = frozenset({"planned", "not done"})
 # Figures hang on these: a word beside them that we do not know may make them another thing.
 _MATTER = frozenset({"crown_placement", "endo_initial", "endo_retreatment", "extraction"})
 _PLAIN = "plain"
@@ -104,8 +104,8 @@ def meaning(text: str, words: str = "") -> Meaning:
     parts = [_parts(plain) for plain in map(_plain, (text, words)) if plain]
     events = tuple(dict.fromkeys(event for part in parts for event in part[0]))
     beside = tuple(dict.fromkeys(says for part in parts for says in part[1]))
-    if not _NOT_DONE.isdisjoint(beside):
-        return Meaning((), tuple(says for says in beside if says in _NOT_DONE))
+    if not NOT_DONE.isdisjoint(beside):
+        return Meaning((), tuple(says for says in beside if says in NOT_DONE))
     is_known = all(re.fullmatch(_plain_words(), word) for found, _, left in parts if found for word in left.split())
     of = [_turned(event, {*beside, *events} - {event}, is_known=is_known) for event in events]
     return Meaning(tuple(dict.fromkeys(e for each in of for e in each)), beside)

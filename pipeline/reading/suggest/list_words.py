@@ -11,6 +11,7 @@ from pipeline.reading.suggest.code_words import likely_events
 
 _KNOWN = 0.4  # share of the codes that a list must know to be held against words
 _LEAST, _SHARE = 3, 0.5
+_OWN_TEXTS, _FILLED = 0.7, 0.8
 _MOST_TEXTS = 2_000
 # Work that lists and offices call by near names is one kind here: only another kind of work contradicts.
 _KINDS = {
@@ -25,6 +26,8 @@ def told_otherwise(pairs: pl.DataFrame) -> str | None:
     """Of `code, text, rows`, the sentence that the words beside most codes name other work than the list that knows
     the codes; None where no list knows them, the words are few, or they agree."""
     usual = _usual(pairs)
+    if usual["text"].n_unique() < _OWN_TEXTS * usual.height:  # groups of work, which are wider than codes
+        return None
     for system in BUILT_IN:
         events = dict(built_in(system).select("code", "event").iter_rows())
         plain = usual.with_columns(normalise_code(pl.col("code"), system=system))
@@ -44,7 +47,8 @@ def told_otherwise(pairs: pl.DataFrame) -> str | None:
 
 def otherwise_beside(codes: pl.Series, others: Iterable[pl.Series]) -> str | None:
     """What the first of some columns of words says against the list that knows the codes of a column."""
-    frames = (pl.DataFrame({"code": codes, "text": texts}) for texts in others)
+    filled = (texts for texts in others if texts.null_count() <= (1 - _FILLED) * texts.len())
+    frames = (pl.DataFrame({"code": codes, "text": texts}) for texts in filled)
     counted = (frame.drop_nulls().group_by("code", "text").len("rows") for frame in frames)
     return next((told for of in counted if (told := told_otherwise(of))), None)
 

@@ -15,7 +15,7 @@ import polars as pl
 
 from pipeline.practice.codes import ASK, BUILT_IN, EVENTS, normal_own_code
 from pipeline.reading.set_aside import armed
-from pipeline.reading.suggest.code_words import ENDS, Meaning, likely_events, meaning
+from pipeline.reading.suggest.code_words import ENDS, NOT_DONE, Meaning, likely_events, meaning
 from pipeline.reading.suggest.crown_day import by_tooth
 from pipeline.reading.suggest.group import Group
 from pipeline.reading.suggest.list_words import otherwise_beside
@@ -79,8 +79,10 @@ def own_codes(chosen: Mapping[str, Group]) -> OwnCodes | None:
 
 def _asked(fits: tuple[str, ...], of: Meaning) -> str:
     if fits:
-        return f"{' or '.join(fits)}?"
-    return f"was it done? Words beside it say: {', '.join(of.beside)}" if of.beside else "no word of it is known"
+        beside = "; words beside it may make it another thing" if "other" in fits else ""
+        return f"{' or '.join(fits)}?{beside}"
+    not_done = [says for says in of.beside if says in NOT_DONE]
+    return f"was it done? A word in it says: {', '.join(not_done)}" if not_done else "no word of it is known"
 
 
 def _soon_again(ledger: Group, column: Column, events: Mapping[str, str]) -> dict[str, str]:
