@@ -33,7 +33,7 @@ _SINGLE = (
 _DOUBLE = ("cp932", "euc_jp", "gb18030", "big5", "euc_kr")
 # Letters that Latin, Cyrillic and Greek texts are full of; from memory.
 _OFTEN = set("äöüßéèêëàâáçñóòôíìîïúùûãõåæøœłśćżźńąęóčšžřěýůďťňőűășțşğı") | set("абвгдежзийклмнопрстуфхцчшщъыьэюя")
-_OFTEN |= set("ðþ") | set("αβγδεζηθικλμνξοπρστυφχψωςάέήίόύώ")
+_OFTEN |= set("αβγδεζηθικλμνξοπρστυφχψωςάέήίόύώ")
 # Six letters of Iceland stand where Turkish ones do, and only Icelandic has vowels with these accents beside them.
 _TURKISH, _ICELANDIC, _ACUTE = set("ğışĞİŞ"), set("ðýþÐÝÞ"), set("áíóúæ")
 _FEWEST_TURKISH, _FEWEST_UNLIKE, _FEWEST_LETTERS = 2, 2, 3  # different ones, and all of them
@@ -84,7 +84,7 @@ def likely_encoding(sample: bytes) -> Likely | None:
             if name in (_WESTERN, _TURKEY) and is_central(beyond):
                 worth /= 2
             if name == (_TURKEY if not _ACUTE.isdisjoint(text.lower()) else _WESTERN if _has(text, _ICELANDIC) else ""):
-                worth /= 2
+                worth -= 1
             rated.append((worth, -place, name, "".join(sorted(set(letters)))))
     worth, _, name, shown = max(rated, default=(0.0, 0, "", ""))
     return Likely(_NAMES.get(name, name), shown[:_SHOWN]) if worth >= _LEAST else None
@@ -128,7 +128,7 @@ def _single(text: str) -> float:
         total += 1
         if letter in _PLAIN_SIGNS:
             worth += 0.0 if before.isalpha() and after.isalpha() else 0.6
-        elif not letter.isalpha() or ("Ͱ" <= letter <= "ԯ" and _is_latin(before + after)):
+        elif not letter.isalpha() or ("Ͱ" <= letter <= "ԯ" and _is_latin(before) and _is_latin(after)):
             worth -= 1  # no word mixes Greek or Cyrillic letters with Latin ones
         elif (letter.islower() and not before.isupper()) or not before.isalpha() or before.isupper():
             worth += 1 if letter.lower() in _OFTEN else 0.2
