@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipeline.practice.codes import BUILT_IN
 from pipeline.reading.doubts.after_export import day_of_export
 from pipeline.reading.doubts.answers import answers_for
 from pipeline.reading.doubts.doubled_work import DoubledWork
@@ -64,5 +63,4 @@ def seen_of(
         work=WorkSeen(kinds_of(codes)) if table == "procedures" else None,
         doubled=DoubledWork(kinds_of(codes)) if table == "procedures" else None,
         counted=Counted(above),
-        has_own_codes=settings.practice.code_system not in BUILT_IN or bool(settings.codes),
     )

@@ -105,7 +105,6 @@ class Seen:
     counted: Counted = field(default_factory=Counted)
     beside: DaysBeside = field(default_factory=DaysBeside)
     texts: CodeTexts = field(default_factory=CodeTexts)
-    has_own_codes: bool = False  # the list of codes, or some of it, is the practice's own
     merged_into: dict[str, Counter[str]] = field(default_factory=dict)
     partly_filled: PartlyFilled = field(default_factory=PartlyFilled)
     not_read: Unread = field(default_factory=Unread)
@@ -142,7 +141,7 @@ class Seen:
             days = beside([h for h in free if h not in told_of], self.answers.columns.get("service_date"))
             self.beside.headings, self.beside.may_be = days
             code = self.answers.columns.get("code")
-            self.texts.heading = text_heading(free, code) if self.has_own_codes else None
+            self.texts.heading = text_heading(free, code)
         if self.table == "procedures":
             self.flags = {h: Counter() for h in flag_columns(free)}
             self.kinds = [h for h in kind_columns(free) if h not in self.flags]

@@ -45,8 +45,8 @@ def _decided(seat: int, prep: int, of: int, told: str) -> Decision:
 
 def _recorded(ledger: Group, is_crown: pl.Series, details: Group | None) -> Decision | None:
     """Compare the posted days with those on record, by patient and tooth as both files write them."""
-    posted = _by_tooth(ledger, {"service_date": "posted"})
-    recorded = None if details is None else _by_tooth(details, {"prep_date": "prep", "seat_date": "seat"})
+    posted = by_tooth(ledger, {"service_date": "posted"})
+    recorded = None if details is None else by_tooth(details, {"prep_date": "prep", "seat_date": "seat"})
     if posted is None or recorded is None:
         return None
     both = posted.filter(is_crown).drop_nulls().join(recorded.drop_nulls(), on=["patient", "tooth"])
@@ -60,7 +60,7 @@ def _recorded(ledger: Group, is_crown: pl.Series, details: Group | None) -> Deci
 
 def _by_interim(ledger: Group, is_crown: pl.Series, system: str) -> Decision | None:
     """Compare the posted days with those of interim crowns on the same tooth."""
-    rows = _by_tooth(ledger, {"service_date": "day"})
+    rows = by_tooth(ledger, {"service_date": "day"})
     if rows is None or system not in BUILT_IN:
         return None
     interim = rows.filter(_is(ledger, system, "crown_interim")).drop_nulls().rename({"day": "prepared"})
@@ -103,7 +103,7 @@ def _is(ledger: Group, system: str, event: str) -> pl.Series:
     return none
 
 
-def _by_tooth(group: Group, fields: Mapping[str, str]) -> pl.DataFrame | None:
+def by_tooth(group: Group, fields: Mapping[str, str]) -> pl.DataFrame | None:
     """`patient, tooth` as written and some days, a row each; None where a column is lacking."""
     names = {"patient_id": "patient", "tooth": "tooth"} | dict(fields)
     columns = {name: group.column(field) for field, name in names.items()}
