@@ -58,7 +58,7 @@ WORDS: dict[str, tuple[str, tuple[str, ...]]] = {
         ("little difference",),
     ),
     "family of looks": (
-        "Whoever looks often finds something by chance; so the more is asked, the more an answer must show.",
+        "All comparisons that were made together: who makes many finds some by chance, so each must show more.",
         ("one family of looks", "family of looks", "looks"),
     ),
     "misleading": (

@@ -17,7 +17,7 @@
   // Lines are named at their ends where there is room beside them; on a narrow screen the legend alone names them.
   function fitted(chart, box) {
     var named = (chart.layout.annotations || []).some(function (a) { return a.name === "line-end"; });
-    if (named && box.clientWidth < 700) {
+    if (named && box.clientWidth < 640) {
       chart.layout.margin.r = 16;
       chart.layout.annotations = chart.layout.annotations.filter(function (a) { return a.name !== "line-end"; });
     }
@@ -26,10 +26,11 @@
   function fit() {
     sources().forEach(function (source) {
       var box = document.getElementById(source.getAttribute("data-for"));
-      if (!box.classList.contains("js-plotly-plot")) return;
+      if (!box.classList.contains("js-plotly-plot") || !box.clientWidth) return;
       var chart = fitted(spec(source), box);
-      if (box.layout.margin.r !== chart.layout.margin.r) Plotly.react(box, chart.data, chart.layout, chart.config);
-      Plotly.Plots.resize(box);
+      // At once and not when the library has waited for a pause: paper does not wait.
+      chart.layout.width = box.clientWidth;
+      Plotly.react(box, chart.data, chart.layout, chart.config);
     });
   }
   function draw(source) {
@@ -42,32 +43,30 @@
   function drawAll() {
     sources().forEach(draw);
   }
-  function recolour() {
-    sources().forEach(function (source) {
-      var box = document.getElementById(source.getAttribute("data-for")), chart = fitted(spec(source), box);
-      if (box.classList.contains("js-plotly-plot")) Plotly.react(box, chart.data, chart.layout, chart.config);
-    });
-  }
+  // As wide as the paper, or the browser would shrink all letters with the charts.
   function paper(on) {
     onPaper = on;
-    if (dark.matches) recolour();
+    document.documentElement.classList.toggle("paper", on);
+    fit();
   }
   drawAll();
   window.addEventListener("resize", fit);
-  dark.addEventListener("change", recolour);
+  dark.addEventListener("change", fit);
   document.querySelectorAll("details").forEach(function (part) {
     part.addEventListener("toggle", drawAll);
   });
-  window.addEventListener("beforeprint", function () {
+  var all = document.getElementById("open-all");
+  all.parentNode.hidden = !document.querySelector("details");
+  all.addEventListener("click", function () {
     document.querySelectorAll("details").forEach(function (part) {
       part.open = true;
     });
+  });
+  window.addEventListener("beforeprint", function () {
     drawAll();
     paper(true);
-    fit();
   });
   window.addEventListener("afterprint", function () {
     paper(false);
-    fit();
   });
 })();

@@ -16,6 +16,7 @@ LEFT, RIGHT = 88, 16
 # the legend above remains.
 NAMES, NAME = 150, "line-end"
 LETTERS, LINE_HIGH = 21, 15  # of a name on one line, and its height in pixels
+NAMES_APART = 5  # pixels between two names, that two lines of one do not read as of the other
 TITLE, TITLE_SIZE = 40, 13  # letters of the title of the axis that a telephone shows on one line, and their size
 TICKS_HIGH = 24  # pixels from the axis to its title
 HEIGHT, TOP, BOTTOM = 380, 12, 48
@@ -174,11 +175,11 @@ def _name_ends(figure: Drawing, lines: Sequence[Line], last: float, top: float, 
     below = 0.0
     for end, high, *_ in ends:  # from the bottom up, none over the one below
         middles.append(max(end, below + high / 2))
-        below = middles[-1] + high / 2
+        below = middles[-1] + high / 2 + NAMES_APART
     above = top * per_100 + TOP
     for i in reversed(range(len(ends))):  # and none out of the picture
         middles[i] = min(middles[i], above - ends[i][1] / 2)
-        above = middles[i] - ends[i][1] / 2
+        above = middles[i] - ends[i][1] / 2 - NAMES_APART
     for middle, (_, high, line, words) in zip(middles, ends, strict=True):
         for number, text in enumerate(words):
             figure.add_annotation(

@@ -59,13 +59,16 @@ def render(results: Results) -> str:
 def facts_heading(t: Trial) -> str:
     """What waiting spares and what it costs, for a heading; that little can be said where nothing is known."""
     known = {o.outcome: o.difference for o in t.outcomes if o.difference is not None}
+    is_open = {o.outcome for o in t.outcomes if o.verdict is not None and o.verdict.code in words_answers.OPEN}
     told = []
     if (need := known.get(NEED)) is not None:
         told.append(f"waiting spared {round(need.per_100)} of 100 teeth a root canal")
     for outcome, noun in ((CROWN, "crowns"), (TOOTH, "teeth")):
         if (d := known.get(outcome)) is not None:
             kind = "failed" if outcome == CROWN else "were lost"
-            told.append(f"with the root canal first {words_answers.more(round(d.per_100))} {noun} {kind}")
+            far = words_answers.between(d.ci_low, d.ci_high)
+            much = far if outcome in is_open else words_answers.more(round(d.per_100))
+            told.append(f"with the root canal first {much} {noun} {kind}")
     said = f"Both ways: {'; '.join(told[:2])}" if told else "Both ways: too few teeth to tell them apart"
     return said
 
@@ -125,7 +128,7 @@ def _answers(results: Results) -> Answers:
 
 def _answer(o: TrialOutcome, *, when: bool) -> Answer:
     code = o.verdict.code if o.verdict is not None else ""
-    said = words_answers.outcome_says(o, when=when)
+    said = words_answers.outcome_says(o, when=when, code=code)
     return Answer(sentence_case(said), asked=ASKED.get(o.outcome, o.outcome), link="#facts", code=code)
 
 

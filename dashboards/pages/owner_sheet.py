@@ -152,7 +152,7 @@ def sheet(
         cards=tuple(_card(s, sources, said) for s in owner.lines),
         source_rule=words_beside.SOURCE_RULE if any(len(s.published) > 1 for s in owner.lines) else "",
         trend=f"Are we getting worse: {lower_first(words_sheet.trend_short(owner))}",
-        early_says=tuple(f for e in owner.early for f in _early_facts(e)),
+        early_says=_early_facts(owner.early),
         stretches=words_sheet.stretches(owner.lines[0].over_time),
         monday=f"Monday: {len(tasks[:3])} things to do" if len(tasks) > 1 else "Monday: one thing to do" if tasks
         else "Monday: nothing waits to be done",
@@ -229,12 +229,16 @@ def _task(what: str, says: str, lists: Mapping[str, str]) -> Task:
     return Task(says, words_sheet.WHY[what], link, words_sheet.COMMAND[what], what in lists, rows)
 
 
-def _early_facts(found: EarlySigns) -> list[Fact]:
-    name = words_sheet.name_of(found.outcome)
-    return [
-        Fact(f"{name}, by {years(y)}", late.change.verdict, words_sheet.early_over_time(late))
-        for y, late in zip(found.years, found.late, strict=True)
-    ]
+def _early_facts(found: Sequence[EarlySigns]) -> tuple[Fact, ...]:
+    """Each rate's early signs; the years held against each other are told once, by the first that is held so."""
+    facts, told = [], set()
+    for e in found:
+        for y, late in zip(e.years, e.late, strict=True):
+            when, said = f"Begun {words_sheet.stretches(late)}: ", words_sheet.early_over_time(late)
+            says = said.removeprefix(when) if (y, when) in told else said
+            told.add((y, when))
+            facts.append(Fact(f"{words_sheet.name_of(e.outcome)}, by {years(y)}", late.change.verdict, says))
+    return tuple(facts)
 
 
 def _early(found: EarlySigns) -> EarlyBlock:

@@ -1,9 +1,9 @@
 """A curve as it may leave the practice: worked out again, on a half-yearly grid, from the counts that may be told.
 
 The counts come first: how many are still followed at each half-year, and how many have failed, which is told anew only
-where at least 11 further failures lie behind. Curve, range and numbers followed are made from these alone, so that
-nobody can read more off a curve than off a table. What the exact figures decide is one thing: by how much the range is
-widened, so that it covers theirs throughout.
+where at least 11 further failures, of 11 patients, lie behind. Curve, range and numbers followed are made from these
+alone, so that nobody can read more off a curve than off a table. What the exact figures decide is one thing: by how
+much the range is widened, so that it covers theirs throughout.
 """
 
 from __future__ import annotations
@@ -117,7 +117,7 @@ def told_table(gate: Gate, group: Group) -> ToldTable | None:
     counted = list(itertools.takewhile(lambda x: x[1] is not None, counted))
     failed = _failed(group, [m for m, _ in counted])
     followed = tuple(n or 0 for _, n in counted)
-    running = gate.running(failed, followed)
+    running = gate.running(failed, followed, patients=[_failed_patients(group, m) for m, _ in counted])
     found = [i for i, n in enumerate(running) if n is not None and (i == 0 or n != running[i - 1])]
     if not found or (found[0] == 0 and len(found) == 1):
         return None
@@ -184,6 +184,12 @@ def _failed(group: Group, months: Sequence[int]) -> list[int]:
         so_far.append((point.days, total))
         before = point.survival
     return [max((n for d, n in so_far if d <= _days(m)), default=0) for m in months]
+
+
+def _failed_patients(group: Group, months: int) -> int | None:
+    """Of how many patients a tooth has failed by a month of the curve; None where nobody counted them."""
+    before = [p.failed_patients for p in group.curve if p.days <= _days(months)]
+    return before[-1] if before else None
 
 
 def _days(months: int) -> float:

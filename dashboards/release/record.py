@@ -102,7 +102,8 @@ def _record(
         "BEFORE IT IS SHARED",
         _bullets((
             "Read the file once as somebody who knows this practice and one of its patients.",
-            "Whoever gets it can keep it beside every other file of this practice.",
+            "Whoever gets it can keep it beside every other file of this practice. Files that this program no longer "
+            "knows of, since what remembers them was lost or begun anew, may show with it what became of a few teeth.",
             "This record says what the program did. Whether the file may be shared is for the practice to judge.",
         )),
         "Looked at by: ______________________________    on: ____________________\n\n"

@@ -146,12 +146,12 @@ def _outcome(gate: Gate, trial: Trial, found: TrialOutcome) -> ReleasedOutcome:
     sizes = {c.arm: c.teeth for c in trial.curves} | {a.arm: a.followed for a in trial.arms}
     people = {c.arm: c.patients for c in trial.curves}
     told = [gate.teeth(sizes.get(arm, 0), people.get(arm), group=arm) for arm in ARMS]
-    behind = [c.events for c in arms.values()]
+    behind = [(c.events, c.event_patients) for c in arms.values()]
     if found.outcome == NEED:
-        behind += [c.teeth - c.events for c in arms.values()]
+        behind += [(c.teeth - c.events, None) for c in arms.values()]
     asked = ARMS[1:] if found.outcome == NEED else ARMS
     d, shown = found.difference, None
-    enough = set(asked) <= set(arms) and all(gate.failures(n) is not None for n in behind)
+    enough = set(asked) <= set(arms) and all(gate.failures(*n) is not None for n in behind)
     if d is not None and enough and all(map(known, (d.per_100, d.ci_low, d.ci_high))):
         shown = difference_on_step(d.per_100, d.ci_low, d.ci_high, told)
     mid, (low, high), _ = shown or (None, (None, None), None)
@@ -185,7 +185,8 @@ def _enough(gate: Gate, choice: Choice, names: tuple[str, str]) -> bool:
 
 
 def _incidence(gate: Gate, curve: IncidenceCurve) -> ReleasedIncidence:
-    teeth, needed = gate.teeth(curve.teeth, curve.patients, group=curve.arm), gate.failures(curve.events)
+    teeth = gate.teeth(curve.teeth, curve.patients, group=curve.arm)
+    needed = gate.failures(curve.events, curve.event_patients)
     # A step tells how many lie behind it, so a hidden count takes the curve with it.
     points = _points(gate, curve, teeth) if teeth is not None and needed is not None else ()
     return ReleasedIncidence(curve.arm, ReleasedCount(teeth), ReleasedCount(needed), points)

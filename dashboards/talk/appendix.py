@@ -7,9 +7,10 @@ how it was counted, the items of two checklists, the papers, and the cautions.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 
 from dashboards import reporting_items, terms
-from dashboards.formats import DASH, listing, phrase, plural, sentence_case, spread, years
+from dashboards.formats import DASH, listing, lower_first, phrase, plural, sentence_case, spread, years
 from dashboards.pages.study_club import everyday_table, groups_table, healing_table, loss_table, worth_showing
 from dashboards.release.rates import ReleasedRates
 from dashboards.release.released import Released, ReleasedComparison, require
@@ -17,7 +18,7 @@ from dashboards.said import sentences
 from dashboards.tables import NumberTable
 from dashboards.talk import words
 from dashboards.talk.deck import Deck
-from dashboards.talk.notes import CLAIM, notes
+from dashboards.talk.notes import notes
 from dashboards.talk.scenes import Told, curves_scene, opening, source, waiting
 from dashboards.talk.story import deck_of
 from dashboards.words import shared as words_shared
@@ -34,7 +35,7 @@ def render(released: Released, talk: Talk | None = None) -> bytes:
     told = Told(released, talk or Talk())
     deck = deck_of(released, told.talk, of=": appendix")
     scene = opening(told, of="Appendix: ")
-    scene.draw(deck, _notes("Show these slides when asked how it was done.", released))
+    scene.draw(deck, notes("Show these slides when asked how it was done.", source(released)))
     for c in released.comparisons:
         _comparison(deck, c, told)
     _tables(deck, told)
@@ -46,27 +47,22 @@ def render(released: Released, talk: Talk | None = None) -> bytes:
     _items(deck, released)
     papers = [str(r) for r in words_shared.references(released)]
     deck.text(f"The methods are those of {len(papers)} published papers", papers,
-              _notes("Say which of them a question is about.", released, "that they say anything of this practice"),
+              notes("Say which of them a question is about.", claim="that they say anything of this practice"),
               sizes=(16, 14))  # fmt: skip
     deck.text(
         "An association in one practice’s records is not advice for a patient",
         terms.CAUTIONS,
-        _notes("Read the first two lines aloud.", released),
+        notes("Read the first two lines aloud."),
     )
     return deck.save()
 
 
-def _notes(say: str, released: Released, claim: str = CLAIM) -> str:
-    return notes(say, source(released), claim=claim)
-
-
 def _comparison(deck: Deck, c: ReleasedComparison, told: Told) -> None:
     """Who was counted, the curves that the talk does not show, what may be said, and the hazard ratios."""
-    released = told.released
-    _table(deck, words_shared.counted_title(c), groups_table(c), _notes("Read the sizes of the groups.", released))
+    _table(deck, words_shared.counted_title(c), groups_table(c), notes("Read the sizes of the groups."))
     if c is not told.main and any(map(words.drawn, c.groups)):
         scene = curves_scene(told, c)
-        scene.draw(deck, _notes(scene.say, released))
+        scene.draw(deck, notes(scene.say))
     rows = [
         ("Question", c.question),
         ("Result", words_shared.result(c)),
@@ -77,7 +73,7 @@ def _comparison(deck: Deck, c: ReleasedComparison, told: Told) -> None:
         ("What would settle it", words_shared.next_step(c)),
     ]
     deck.table(words_shared.asked_and_said(c), ("Part", "What these records say"), rows,
-               _notes(f"{words_shared.result(c)} {words_shared.reach(c)}", released),
+               notes(f"{words_shared.result(c)} {words_shared.reach(c)}"),
                alt=" ".join(f"{k}: {v}" for k, v in rows))  # fmt: skip
     if c.estimates:
         labels = {g.name: g.label for g in c.groups}
@@ -91,7 +87,7 @@ def _comparison(deck: Deck, c: ReleasedComparison, told: Told) -> None:
             for e in c.estimates[:6]
         ]
         deck.table(words_shared.model_title(c), ("Contrast", "How", "Hazard ratio", "95 % range"), body,
-                   _notes("A ratio of 2 means twice as fast. The range matters more than the figure.", released),
+                   notes("A ratio of 2 means twice as fast. The range matters more than the figure."),
                    alt="Table of hazard ratios. " + "; ".join(" ".join(r) for r in body))  # fmt: skip
 
 
@@ -100,19 +96,19 @@ def _tables(deck: Deck, told: Told) -> None:
     released = told.released
     if released.decision:
         deck.text(words.decision_title(released.decision), words_shared.decision(released),
-                  _notes("Read the three together.", released, "that one way is right for any one tooth"))  # fmt: skip
+                  notes("Read the three together.", claim="that one way is right for any one tooth"))  # fmt: skip
     scene = waiting(told)
     if scene is not None:
-        scene.draw(deck, _notes(scene.say, released, scene.claim))
+        scene.draw(deck, notes(scene.say, claim=scene.claim))
     if (table := everyday_table(released)).rows:
         title = words_shared.everyday(released.everyday[-1]).rstrip(".")
-        _table(deck, title, table, _notes("Read the years that were asked for.", released))
+        _table(deck, title, table, notes("Read the years that were asked for."))
     if (table := healing_table(released)).rows:
         _table(deck, words.healing_title(released.healing[0]), table,
-               _notes("Shares are of those who came back for a film.", released))  # fmt: skip
+               notes("Shares are of those who came back for a film."))  # fmt: skip
     for losses in released.losses:
         _table(deck, words.loss_title(losses), loss_table(losses),
-               _notes("Causes are the reasons written at the extraction.", released))  # fmt: skip
+               notes("Causes are the reasons written at the extraction."))  # fmt: skip
 
 
 def _table(deck: Deck, title: str, table: NumberTable, said: str) -> None:
@@ -134,7 +130,7 @@ def _breakdown(deck: Deck, t: ReleasedRates, released: Released) -> None:
     heads = ("Clinician" if t.by == "provider_id" else "Tooth group", plural(2, say.noun).capitalize(),
              say.bad.capitalize(), "Of 100 " + say.good, "95 % range")  # fmt: skip
     claim = "that one clinician is better than another: the teeth were not alike and chance alone moves these figures"
-    deck.table(title, heads, body, _notes("Compare the ranges, not the figures.", released, claim),
+    deck.table(title, heads, body, notes("Compare the ranges, not the figures.", claim=claim),
                alt="Table. " + "; ".join(f"{r[0]} {r[3]} ({r[4]})" for r in body))  # fmt: skip
 
 
@@ -145,16 +141,24 @@ def _techniques(deck: Deck, released: Released) -> None:
         return
     title, claim = words_technique.headline(found), "that a technique causes teeth to last or to fail"
     deck.text(title, [*words_technique.named(found), *sentences(words_technique.looks(found))],
-              _notes(words_technique.looks(found), released, claim), sizes=(18, 16, 14))  # fmt: skip
+              notes(words_technique.looks(found), claim=claim), sizes=(18, 16, 14))  # fmt: skip
     # What is settled and what is open stand apart, each under how many there are.
     for code in (code for code in terms.VERDICTS if any(c.verdict_code == code for c in found.contrasts)):
         table = words_technique.contrasts_table(found.answers, code=code)
         said = terms.verdict(code)
         named = f"{said} in {len(table.rows)} of {len(found.contrasts)} technique comparisons"
         deck.table(named if len(found.contrasts) > 1 else title, table.heads[:5], [row[:5] for row in table.rows],
-                   _notes("Read the ranges, not the figures; most hold no difference as well.", released, claim),
+                   notes("Read the ranges, not the figures; most hold no difference as well.", claim=claim),
                    alt=f"Table. {named}.", shares=(0.22, 0.2, 0.3, 0.13, 0.15), sizes=(14,),
-                   left=(0, 1, 2))  # fmt: skip
+                   left=(0, 1, 2),
+                   parts=partial(_asked, lower_first(said)))  # fmt: skip
+
+
+def _asked(said: str, part: Sequence[Sequence[str]]) -> str:
+    """What is said of the questions of some rows, in order; of more than three, the third and later are counted."""
+    first, *rest = dict.fromkeys(row[0] for row in part)
+    told = [first, *map(lower_first, rest)]
+    return f"{listing(told if len(told) < 4 else [*told[:2], f'{len(told) - 2} more questions'])}: {said}"
 
 
 def _how_counted(deck: Deck, released: Released) -> None:
@@ -163,23 +167,23 @@ def _how_counted(deck: Deck, released: Released) -> None:
         main = released.comparisons[0]
         lines = [terms.outcome(main.outcome).definition, words_shared.naive_why(main), *lines]
     deck.text("Each tooth counts from the day it could be counted, until its last contact", lines,
-              _notes("Explain when the clock starts; it decides the answer.", released),
+              notes("Explain when the clock starts; it decides the answer."),
               sizes=(18, 16, 14))  # fmt: skip
     if released.rules:
         rows = [(RULES.get(name) or sentence_case(phrase(name)), value) for name, value in released.rules]
         title = "Each rule for linking rows has a number, and the practice can change it"
         deck.table(title, ("Rule", "Days, unless said"), rows,
-                   _notes("A number is in days unless the words say otherwise.", released),
+                   notes("A number is in days unless the words say otherwise."),
                    alt=f"Table of {len(rows)} rules with the number in force.", shares=(0.83, 0.17),
                    sizes=SMALL)  # fmt: skip
     if released.not_run:
         needs = [f"{t}: needs {listing(list(n))}" for t, n in released.not_run]
         deck.text("Some questions need fields that these records lack", needs,
-                  _notes("Ask who records these fields, and how.", released))  # fmt: skip
+                  notes("Ask who records these fields, and how."))  # fmt: skip
     deck.text(
         "Small counts are hidden, and no name or day is shown",
         [f"{text.rstrip(chr(46))}." for text in words_shared.RULES.split(". ")],
-        _notes("Others may use these slides as they are.", released, "more precision than the slides show"),
+        notes("Others may use these slides as they are.", claim="more precision than the slides show"),
     )
 
 
@@ -188,7 +192,9 @@ def _items(deck: Deck, released: Released) -> None:
     found: Sequence[reporting_items.Item] = reporting_items.items(released)
     rows = [(f"{i.checklist} {i.number}", i.asks, i.state, i.text) for i in found]
     deck.table(reporting_items.summary(tuple(found)), ("Item", "Asks for", "State", "What this run says"), rows,
-               _notes(f"{reporting_items.INTRO} Show these slides when asked how it was done.", released,
-                      "that this meets a standard"),
+               notes(f"{reporting_items.INTRO} Show these slides when asked how it was done.",
+                      claim="that this meets a standard"),
                alt=f"Table of reporting items. {reporting_items.summary(tuple(found))}.",
-               shares=(0.13, 0.23, 0.11, 0.53), sizes=(14,), left=(0, 1, 2, 3))  # fmt: skip
+               shares=(0.13, 0.23, 0.11, 0.53), sizes=(14,), left=(0, 1, 2, 3),
+               parts=lambda part: f"{part[0][0]} to {part[-1][0]}: this run fills "
+               f"{sum(row[2] == 'filled' for row in part)} of {len(part)}")  # fmt: skip

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import copy
 import io
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -89,9 +89,9 @@ class Deck:
     def table(
         self, title: str, heads: Sequence[str], rows: Sequence[Sequence[str]], notes: str,
         *, alt: str, shares: Sequence[float] = (), sizes: Sequence[int] = (18, 16, 14), left: Sequence[int] = (0,),
-        lines: Sequence[str] = (),
+        lines: Sequence[str] = (), parts: Callable[[Sequence[Sequence[str]]], str] | None = None,
     ) -> None:  # fmt: skip
-        """A finding and a native table; what does not fit goes on a further slide.
+        """A finding and a native table; what does not fit goes on a further slide, named by `parts` of its rows.
 
         `shares` are the columns' parts of the width, by default with a wide first one; `left` the columns set left;
         `lines` are points under a table that fits one slide.
@@ -105,8 +105,9 @@ class Deck:
         cut = fit.pages(heights, room - head)
         sides = range(len(heads)) if len(heads) == 2 else left
         for number, part in enumerate(cut, 1):
-            slide = self._slide(2, _numbered(title, number, len(cut)), notes)
             some = [heads, *(rows[i] for i in part)]
+            named = parts(some[1:]) if parts and len(cut) > 1 else title
+            slide = self._slide(2, _numbered(named, number, len(cut)), notes)
             text = alt if len(cut) == 1 else f"Part {number} of {len(cut)}. {alt}"
             box = Box(PLACE.left, PLACE.top, PLACE.width, head + sum(heights[i] for i in part))
             drawn.add_table(slide, box, some, widths=widths, size=size, alt=text, left=sides)

@@ -8,11 +8,16 @@ CLAIM = "that one way of treating causes the other result"
 
 
 def notes(
-    say: str, source: str, *, claim: str = CLAIM, time: str = "", questions: Sequence[tuple[str, str]] = ()
+    say: str, source: str = "", *, claim: str = CLAIM, time: str = "", questions: Sequence[tuple[str, str]] = ()
 ) -> str:
-    """The notes as text; `questions` are those that listeners are likely to put, with their answers."""
+    """The notes as text; `questions` are those that listeners are likely to put, with their answers.
+
+    `source` says where the figures come from: the first slide's notes say it for all, those of the others leave it out.
+    """
     parts = [time] if time else []
-    parts += [f"Say: {say}", f"Do not claim: {claim}.", f"Where it comes from: {source}"]
+    parts += [f"Say: {say}", f"Do not claim: {claim}."]
+    if source:
+        parts.append(f"Where it comes from: {source}")
     if questions:
         asked = "\n".join(f"{i}. {question} {answer}" for i, (question, answer) in enumerate(questions, 1))
         parts.append(f"Likely questions:\n{asked}")

@@ -64,7 +64,7 @@ def render(released: Released, talk: Talk | None = None, *, day: dt.date | None 
             deck,
             notes(
                 " ".join(scene.say.split()),
-                scenes.source(released),
+                scenes.source(released) if number == 0 else "",
                 claim=scene.claim,
                 time=timing(minutes, sum(given[:number]), whole),
                 questions=words.questions(released) if last else (),

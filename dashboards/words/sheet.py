@@ -53,6 +53,9 @@ def rate(found: Stretch, outcome: str) -> str:
     return rate_in_short(found, terms.outcome(outcome).rate_kept, word="range")
 
 
+BOTH_FIT = ": both no difference and one that matters fit"
+
+
 def change(found: Change) -> str:
     """What a comparison of two rates says: how many more or fewer of 100, with the range, and why no more is said."""
     if found.why == "not_followed":
@@ -66,7 +69,7 @@ def change(found: Change) -> str:
         return f"The range is {fits}."
     if found.why == "many_looks":
         return f"The range is {fits}: alone that would stand out, among {count(found.looks, 'rate')} it may be chance."
-    return f"{sentence_case(fits)}: both no difference and one that matters fit."
+    return f"{sentence_case(fits)}{BOTH_FIT}."
 
 
 def _no_larger(found: Change) -> str:
@@ -94,7 +97,10 @@ def over_time(found: OverTime) -> str:
 
 
 def early_over_time(found: OverTime) -> str:
-    """Teeth begun lately against those begun before, with the years of both; counts and shares where few failed."""
+    """Teeth begun lately against those before, with the years of both; counts and shares where few failed.
+
+    What a range that is open leaves room for is said where the rates themselves are held against the time before.
+    """
     late, before = found.late, found.before
     if late is None or before is None:
         return change(found.change)
@@ -107,7 +113,8 @@ def early_over_time(found: OverTime) -> str:
     elif late.survival is None or before.survival is None:
         said = over_time(found)
     else:
-        said = f"{failed(late.survival)} of 100 failed against {failed(before.survival)}. {change(found.change)}"
+        gap = change(found.change).replace(BOTH_FIT, "")
+        said = f"{failed(late.survival)} of 100 failed against {failed(before.survival)}. {gap}"
     return f"Begun {stretches(found)}: {said}"
 
 

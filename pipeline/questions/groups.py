@@ -109,12 +109,27 @@ def make_group(
     table = risk_table(spells["exit_days"], spells["event"], milestone_days(rules), entry_days=spells["entry_days"])
     failed = failed_patients(counted, "failure")
     tally = Tally(counted.height, counted["patient_id"].n_unique(), int(counted["failure"].sum()), failed)
-    return group_of(tally, name=name, label=label, rate=rate, start=start, curve=curve, table=table, rules=rules)
+    return group_of(
+        tally,
+        name=name,
+        label=label,
+        rate=rate,
+        start=start,
+        curve=curve,
+        table=table,
+        first_failures=first_failures(spells)["day"],
+        rules=rules,
+    )
+
+
+def first_failures(spells: pl.DataFrame, *within: str) -> pl.DataFrame:
+    """`patient_id, day`, and the columns of `within`: the day of the first failure that each patient has in each."""
+    return spells.filter("event").group_by(*within, "patient_id").agg(day=pl.col("exit_days").min())
 
 
 def failed_patients(rows: pl.DataFrame, event: str) -> int:
     """Of how many patients a tooth had the event."""
-    return rows.filter(event)["patient_id"].n_unique()
+    return rows["patient_id"].filter(rows[event]).n_unique()
 
 
 def milestone_days(rules: CurveRules) -> NDArray[np.int64]:
@@ -131,9 +146,13 @@ def group_of(
     start: int | None,
     curve: Curve | None,
     table: RiskTable,
+    first_failures: pl.Series | None = None,
     rules: CurveRules,
 ) -> Group:
-    """The group that its estimates make; `start` is the day from which its curve stands, `table` at its milestones."""
+    """The group that its estimates make; `start` is the day from which its curve stands, `table` at its milestones.
+
+    `first_failures` are the days of the first failure of each patient, where they are counted.
+    """
     stop, why = curve_stop(curve, rules=rules) if curve else (0, "too few are followed for a curve")
     clustered = not np.isnan(rate.clustered_low)
     return Group(
@@ -146,7 +165,7 @@ def group_of(
         rate_per_100_tooth_years=rate.per_100 if rate.tooth_years else 0.0,
         rate_ci_low=rate.clustered_low if clustered else rate.low if rate.tooth_years else 0.0,
         rate_ci_high=rate.clustered_high if clustered else rate.high if rate.tooth_years else 0.0,
-        curve=_points(curve, stop) if curve else (),
+        curve=_points(curve, stop, first_failures) if curve else (),
         milestones=_milestones(table, curve, stop, rules),
         starts_at_days=start or 0,
         stops_at_days=stop if curve else 0,
@@ -171,16 +190,21 @@ def curve_stop(curve: Curve, *, rules: CurveRules) -> tuple[int, str]:
     return day, f"one more failure would move it by more than {rules.max_step * 100:g} of 100"
 
 
-def _points(curve: Curve, stop: int) -> tuple[CurvePoint, ...]:
+def _points(curve: Curve, stop: int, first_failures: pl.Series | None) -> tuple[CurvePoint, ...]:
     shown = (curve.time <= stop) & (curve.events > 0)
     last = np.flatnonzero(curve.time <= stop)
     if len(last):
         shown[last[-1]] = True  # the curve is drawn to where it stops
-    start = CurvePoint(curve.from_day, int(curve.rows_at_risk[0]), 1.0, 1.0, 1.0)
     survival = curve.survival[shown]
     low, high = (np.where(np.isnan(limit[shown]), survival, limit[shown]) for limit in (curve.low, curve.high))
-    columns = (curve.time[shown], curve.rows_at_risk[shown], survival, low, high)
-    return (start, *(CurvePoint(*point) for point in zip(*(c.tolist() for c in columns), strict=True)))
+    columns = [c.tolist() for c in (curve.time[shown], curve.rows_at_risk[shown], survival, low, high)]
+    begun: tuple[int | None, Sequence[int | None]] = (None, [None] * len(survival))
+    if first_failures is not None:
+        days = np.sort(first_failures.to_numpy())
+        days = days[days > curve.from_day]
+        begun = (0, np.searchsorted(days, curve.time[shown], side="right").tolist())
+    start = CurvePoint(curve.from_day, int(curve.rows_at_risk[0]), 1.0, 1.0, 1.0, begun[0])
+    return (start, *(CurvePoint(*point) for point in zip(*columns, begun[1], strict=True)))
 
 
 def _milestones(table: RiskTable, curve: Curve | None, stop: int, rules: CurveRules) -> tuple[Milestone, ...]:

@@ -223,6 +223,7 @@ def incidence_curve(
         events=int(_happened(rows, outcome).sum()),
         adjusted=adjusted,
         points=_points(rows, outcome, analysis, adjusted=adjusted) if rows.height else (),
+        event_patients=rows.filter(_happened(rows, outcome))["patient_id"].n_unique(),
     )
 
 

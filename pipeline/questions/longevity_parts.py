@@ -179,6 +179,7 @@ def _group(counted: Counted, again: SecondPass, seen: Seen, state: str, analysis
         start=start,
         curve=curve,
         table=risk_table_from(table, milestone_days(rules), group=state),
+        first_failures=counted.first_failures.filter(pl.col("state") == state)["day"],
         rules=rules,
     )
 

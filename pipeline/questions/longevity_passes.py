@@ -33,6 +33,7 @@ from pipeline.questions.groups import (
     curve_stop,
     days_of,
     enough_for_curve,
+    first_failures,
     past_thin_days,
 )
 from pipeline.questions.question import OF_CROWNS
@@ -75,6 +76,7 @@ class Counted:
     rates: pl.DataFrame
     label_rates: pl.DataFrame
     labels: pl.DataFrame
+    first_failures: pl.DataFrame
     numbers: Mapping[str, object]
 
     @property
@@ -151,6 +153,7 @@ def count_part(crowns: pl.DataFrame, patients: pl.DataFrame) -> dict[str, pl.Dat
             failures=pl.col("failure").sum().cast(pl.Int64),
             failed_patients=pl.col("patient_id").filter("failure").n_unique().cast(pl.Int64),
         ),
+        "first_failures": first_failures(spells, "state").select("state", "day"),
         "numbers": pl.DataFrame(
             {**numbers, "first": [rows["entry_date"].min()], "last": [rows["exit_date"].max()]},
             schema_overrides={"first": pl.Date, "last": pl.Date},
@@ -158,7 +161,7 @@ def count_part(crowns: pl.DataFrame, patients: pl.DataFrame) -> dict[str, pl.Dat
     }
 
 
-COUNTS = ("risk_sets", "label_risk_sets", "rates", "label_rates", "labels", "numbers")
+COUNTS = ("risk_sets", "label_risk_sets", "rates", "label_rates", "labels", "first_failures", "numbers")
 LOOKS = ("squares", "covariates", "clinicians", "usable")
 
 
@@ -175,6 +178,7 @@ def add_counts(parts: Iterable[Tables]) -> Counted:
         rates=pl.concat(tables["rates"]),
         label_rates=pl.concat(tables["label_rates"]),
         labels=pl.concat(tables["labels"]).group_by("endo_timing").sum(),
+        first_failures=pl.concat(tables["first_failures"]),
         numbers=numbers.row(0, named=True),
     )
 

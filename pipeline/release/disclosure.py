@@ -6,10 +6,11 @@ up to 4 more or fewer, and a difference of two told counts that is sure to be ab
 records are rounded in the same way whatever is asked of them; records that differ in one patient are rounded anew, so
 that two releases cannot be subtracted [1].
 
-A running count changes only when at least 11 further events lie behind the change, and where as many may have left
-since it could have changed; nothing is told of a stretch in which fewer than 11 are followed; shares and differences
-per 100 move in steps worth at least five of the group, and logarithms of ratios in steps worth at least five failures
-of the smaller group. The steps follow from the told counts, so that they tell no more than these.
+A running count changes only when at least 11 further events, of 11 further patients, lie behind the change, and where
+as many may have left since it could have changed; nothing is told of a stretch in which fewer than 11 are followed;
+shares and differences per 100 move in steps worth at least five of the group, and logarithms of ratios in steps worth
+at least five failures of the smaller group. The steps follow from the told counts, so that they tell no more than
+these.
 
 References
 ----------
@@ -101,21 +102,32 @@ class Rounding:
         below = n // step
         return max(step, step * (below + (n % step > self._draw(f"count {step} {below}", step))))
 
-    def running(self, totals: Sequence[int], followed: Sequence[int | None], *, least: int = 0) -> list[int | None]:
+    def running(
+        self,
+        totals: Sequence[int],
+        followed: Sequence[int | None],
+        *,
+        least: int = 0,
+        patients: Sequence[int | None] | None = None,
+    ) -> list[int | None]:
         """A count that only grows, held until 11 to 15 more events (drawn) have happened than behind the last change.
 
-        More are asked for, `least`, where one patient may have many of them. It changes only where the told number
+        More are asked for, `least`, where one patient may have many of them, and as many further `patients`, by the
+        first event of each, where these are counted. It changes only where the told number
         followed has, too, since the last place where it could: no more fail than are followed no longer, so that of a
         change beside an unchanged number it were known to be of 8 or fewer.
         """
         out: list[int | None] = []
-        held, behind, since = None, 0, 0
+        held, behind, his, since = None, 0, 0, 0
         for i, total in enumerate(totals):
             if i == 0 or followed[i] != followed[since]:
                 since = i
                 told = self.count(total) if total >= least else None
-                if told is not None and (held is None or total - behind >= max(least, self.events_after(held))):
-                    held, behind = told, total
+                enough = self.most_hidden + 1 if held is None else self.events_after(held)
+                people = None if patients is None else patients[i]
+                more = people is None or people - his >= enough
+                if told is not None and more and (held is None or total - behind >= max(least, enough)):
+                    held, behind, his = told, total, people or 0
             out.append(held)
         return out
 
@@ -195,9 +207,11 @@ class Gate:
         """Whether means and shares of what patients are may be told of so many teeth: they would tell it of one."""
         return 100 * self._of_one[TEETH] <= AVERAGE_PERCENT * teeth
 
-    def running(self, totals: Sequence[int], followed: Sequence[int | None]) -> list[int | None]:
+    def running(
+        self, totals: Sequence[int], followed: Sequence[int | None], *, patients: Sequence[int | None] | None = None
+    ) -> list[int | None]:
         """As `Rounding.running`, so that no one patient can have more than half of the events behind a change."""
-        return self.rounding.running(totals, followed, least=self._least(FAILURES))
+        return self.rounding.running(totals, followed, least=self._least(FAILURES), patients=patients)
 
     @property
     def very_many(self) -> bool:

@@ -21,14 +21,23 @@ they are rounded alike; figures of records that are near any earlier ones are ro
 Records are the patients with all that is known of their teeth, each patient as one keyed fingerprint; patients who are
 known by nothing, or by the same, are numbered. Under which id a patient stands does not matter. Two sets differ
 by at least as many patients as one has fingerprints that the other lacks: that number counts, so that it is never taken
-for larger than it is. All is kept in a file beside the key (`memory_file`), which outlives the database. That a release
-was made is noted in the database and beside the shared files, too: while the memory lacks one, nothing is shared.
+for larger than it is. The digest that figures are rounded by is of these facts alone: the same records under another
+key, in another database or after the memory began anew are rounded as before, so that nothing is left to subtract. It
+is slow to work out [1], since whoever knows all other patients could try what the last one may be.
+
+All is kept in a file beside the key (`memory_file`), which outlives the database. That a release was made is noted in
+the database and beside the shared files, too: while the memory lacks one, nothing is shared.
+
+References
+----------
+[1] Percival C, Josefsson S. The scrypt password-based key derivation function. RFC 7914, 2016. Cited from memory.
 """
 
 from __future__ import annotations
 
 import dataclasses
 import datetime as dt
+import functools
 import hashlib
 import json
 import secrets
@@ -61,30 +70,33 @@ TRIES = 20
 ALL = "all"
 SECRET = "release_secret"
 LATEST = "latest_release"
+ROUNDED = "roundings_of_releases"
 _MARK = 8  # bytes
+_SLOW = 1 << 14  # some 50 ms and 16 MB a guess
 
 
 @dataclass(frozen=True)
 class Remembered:
     """The figures to share: made now (`new`), or on `made_on` from the same records, or standing as in `WHY_KEPT`.
 
-    `note` says in a record which release of which practice they are, in digits that name nobody.
+    `note` says in a record which release of which practice they are, in digits that name nobody. `first` says that no
+    earlier release is known.
     """
 
     figures: str
     made_on: dt.date
     standing: str
     note: str = field(default="", compare=False)
+    first: bool = field(default=False, compare=False)
 
     def __post_init__(self) -> None:
         if self.standing not in (NEW, SAME, *WHY_KEPT):
             raise ValueError("figures are new, of the same records, or stand for a declared reason")
 
 
-def records_of(store: Store, *, key: Path) -> Records:
-    """What the rounding of shared figures hangs on, of the records stored now; `key` is the file of the key."""
-    secret = _secret(store, key, read_memory(memory_path(key)))
-    return Records(_digest(_marks(store, secret)), *store.facts.most_of_one())
+def records_of(store: Store) -> Records:
+    """What the rounding of shared figures hangs on, of the records stored now."""
+    return Records(_digest(store.facts.of_patients()), *store.facts.most_of_one())
 
 
 def remembered(
@@ -118,13 +130,16 @@ def remembered(
     notes = (note.split(" ") for note in seen)
     made = [store.text(LATEST), *(i for of, i in notes if of in ("", ours))]
     refuse_forgotten(path, memory, filter(None, made))
-    marks = _marks(store, secret)
-    digest, settings = _digest(marks), _settings(results)
+    facts = _facts(store)
+    marks = {what: _keyed(found, secret, "" if what == ALL else f"\x1f{what}") for what, found in facts.items()}
+    digest, settings = _digest(facts[ALL]), _settings(results)
     apart = {kept: _apart(before, marks) for kept, before in memory.marks.items()}
     mine = [r for r in memory.releases if r.kind == kind and readable(r.figures)]
     found, standing = _standing(mine, apart, digest, settings, today)
+    first = not memory.releases
     if found is None:
-        rounded_by = _rounded_by(memory.releases, apart, digest)
+        rounded = json.loads(store.text(ROUNDED) or "{}")
+        rounded_by = _rounded_by(memory.releases, apart, digest, rounded)
         for n in range(TRIES):
             by = f"{rounded_by} {n}" if n else rounded_by
             figures = make(dataclasses.replace(results, records=dataclasses.replace(results.records, rounded_by=by)))
@@ -132,12 +147,13 @@ def remembered(
                 found = Release(kind, today, digest, settings, by, figures)
                 memory = dataclasses.replace(memory, secret=secret.hex()).with_release(found, marks)
                 write_memory(path, memory)
+                store.save_text(ROUNDED, json.dumps({**rounded, digest: by}))
                 break
         else:
             found, standing = mine[-1], FEW
     if store.text(LATEST) != (latest := memory.releases[-1].id):
         store.save_text(LATEST, latest)
-    return Remembered(found.figures, found.made_on, standing, f"{ours} {found.id}")
+    return Remembered(found.figures, found.made_on, standing, f"{ours} {found.id}", first)
 
 
 def _standing(
@@ -171,11 +187,13 @@ def _few(apart: dict[str, int]) -> bool:
     return any(0 < n < SMALLEST for what, n in apart.items() if what != ALL)
 
 
-def _rounded_by(earlier: Sequence[Release], apart: dict[str, dict[str, int]], digest: str) -> str:
-    """By what figures of these records are rounded: see the module."""
+def _rounded_by(
+    earlier: Sequence[Release], apart: dict[str, dict[str, int]], digest: str, rounded: dict[str, str]
+) -> str:
+    """By what figures of these records are rounded: see the module. The database knows it of what was `rounded`."""
     known = {r.records: r.rounded_by for r in earlier}
-    if digest in known:
-        return known[digest]
+    if digest in known or digest in rounded:
+        return {**rounded, **known}[digest]
     if any(n[ALL] < SMALLEST for n in apart.values()):
         return digest
     return f"{earlier[0].records if earlier else digest} {len(known) % ROUNDINGS}"
@@ -191,10 +209,9 @@ def _lacks(some: pl.Series, of: pl.Series) -> int:
     return int((~of.is_in(some.implode())).sum())
 
 
-def _marks(store: Store, secret: bytes) -> dict[str, pl.Series]:
-    """The fingerprints of patients, in order: of all that is known of each, and of each thing that happened."""
-    facts = {ALL: store.facts.of_patients()} | {what: store.facts.happened(what) for what in HAPPENED}
-    return {what: _keyed(found, secret, "" if what == ALL else f"\x1f{what}") for what, found in facts.items()}
+def _facts(store: Store) -> dict[str, pl.DataFrame]:
+    """The fingerprints of patients: of all that is known of each, and of each thing that happened."""
+    return {ALL: store.facts.of_patients()} | {what: store.facts.happened(what) for what in HAPPENED}
 
 
 def _keyed(facts: pl.DataFrame, secret: bytes, what: str) -> pl.Series:
@@ -224,8 +241,15 @@ def _secret(store: Store, key: Path, memory: Memory) -> bytes:
     return bytes.fromhex(kept)
 
 
-def _digest(marks: Marks) -> str:
-    return hashlib.sha256(marks[ALL].to_numpy().tobytes()).hexdigest()
+def _digest(facts: pl.DataFrame) -> str:
+    """What knows the same records again, under whatever key."""
+    told = "\n".join(sorted(f"{fact} {patients}" for fact, patients in facts.iter_rows()))
+    return _slowly(hashlib.sha256(told.encode()).digest())
+
+
+@functools.lru_cache(maxsize=8)
+def _slowly(digest: bytes) -> str:
+    return hashlib.scrypt(digest, salt=b"toothyears releases", n=_SLOW, r=8, p=1, dklen=32).hex()
 
 
 def _settings(results: Results) -> str:

@@ -39,13 +39,17 @@ DAYS_PER_YEAR = 365.25
 
 @dataclass(frozen=True)
 class CurvePoint:
-    """A survival curve just after `days`: `at_risk` is counted just before that day."""
+    """A survival curve just after `days`: `at_risk` is counted just before that day.
+
+    `failed_patients` are those of whom the first tooth failed since the curve began; None where nobody counted them.
+    """
 
     days: int
     at_risk: int
     survival: float
     ci_low: float
     ci_high: float
+    failed_patients: int | None = None
 
 
 @dataclass(frozen=True)
@@ -436,7 +440,10 @@ class IncidencePoint:
 
 @dataclass(frozen=True)
 class IncidenceCurve:
-    """Cumulative incidence of one outcome in one arm. `adjusted` says whether it is weighted."""
+    """Cumulative incidence of one outcome in one arm. `adjusted` says whether it is weighted.
+
+    `event_patients` are those to whom a tooth had the outcome; None where nobody counted them.
+    """
 
     arm: str
     label: str
@@ -446,6 +453,7 @@ class IncidenceCurve:
     events: int
     adjusted: bool
     points: tuple[IncidencePoint, ...]
+    event_patients: int | None = None
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,7 @@ WHY_KEPT = {
 
 @dataclass(frozen=True)
 class Records:
-    """`digest` knows the same records again (keyed; empty where nobody made one).
+    """`digest` knows the same records again, under whatever key (empty where nobody made one).
 
     `rounded_by` is what the rounding of figures made for sharing is drawn by; without it they are rounded by the
     digest. `teeth_of_one` and `failures_of_one` are the most teeth, and failures, that any one patient has among them.

@@ -350,6 +350,8 @@ def release_stage(settings: Settings, results: Results, *, today: dt.date, say: 
 
 
 def _say_standing(settings: Settings, kept: Remembered, *, of: str, say: Say) -> None:
+    if kept.first:
+        say("no earlier release is known: figures of this practice that were shared before can be held against these")
     if (why := WHY_KEPT.get(kept.standing)) is not None:
         memory = memory_path(key_path(settings.practice.database, settings.practice.key_file))
         say(f"{of} of {kept.made_on}: {why}")
@@ -445,7 +447,7 @@ def _summary(store: Store, settings: Settings, codes: pl.DataFrame) -> StoreSumm
 def _records(store: Store, settings: Settings) -> Records:
     """Taken before anything is compared, since our own figures are held against those of other practices there."""
     with store.transaction():
-        return records_of(store, key=key_path(store.path, settings.practice.key_file))
+        return records_of(store)
 
 
 def _others(store: Store, settings: Settings, told: StoreSummary, *, today: dt.date | None = None) -> Others:

@@ -47,6 +47,9 @@ def test_the_sheet_is_one_side_of_a4(
         for said in ("Are we good", "Are we getting worse", "Monday", "What can we trust", "A grade is the worst"):
             assert said in flat, (file, said)
         assert "Early failures" not in flat
+        assert "no advice for a patient" in flat
+        for drawn in browser.ask("[...document.querySelectorAll('.answers .ytick text')].map(e => e.textContent)"):
+            assert drawn in flat, (file, drawn)
         assert "Early failures" in re.sub(r"\s+", " ", second)
 
 

@@ -1,6 +1,7 @@
 """Pages printed on A4 are whole: every sentence, cell and axis is on the paper, inside its edges."""
 
 import bisect
+import html
 import re
 import shutil
 import subprocess
@@ -12,7 +13,11 @@ import pytest
 from looking import PAPER, look_at
 
 pytestmark = pytest.mark.skipif(shutil.which("pdftotext") is None, reason="no pdftotext here to read the paper with")
-MARGIN = re.compile(r"^(Inside the practice only|Shared: small counts hidden|page \d+ of \d+|\s)+$")
+LINE = 1.164  # height of a line of the letters that the browser is shown, of their size
+MARGIN = re.compile(
+    r"^((Inside the practice only|Shared: small counts hidden)\. Association, not cause; no advice for a patient\."
+    r"|page \d+ of \d+|\s)+$"
+)
 
 
 def _squeezed(text: str) -> str:
@@ -73,20 +78,50 @@ def test_nothing_is_wider_than_the_paper(browser: headless.Browser, pages: list[
         assert browser.ask("window.looked.cut()") == [], page.name
 
 
-def test_folded_parts_are_printed_open(browser: headless.Browser, ordinary: list[Path], tmp_path: Path) -> None:
-    """Printed as it was opened, without unfolding anything first; the longest tables are for the screen only."""
-    folded = 0
+def _pages(pdf: Path) -> int:
+    told = subprocess.run(["pdfinfo", pdf], capture_output=True, text=True, check=True).stdout
+    return int(re.search(r"Pages:\s+(\d+)", told)[1])  # type: ignore[index]
+
+
+def test_closed_parts_are_printed_once_opened(browser: headless.Browser, ordinary: list[Path], tmp_path: Path) -> None:
+    """A page with a script prints what is open, and one button opens all; what no script can open is printed whole."""
+    pdf, folded, spared = tmp_path / "page.pdf", 0, 0
     for page in ordinary:
         browser.open(page)
-        cells = browser.ask(
-            "[...document.querySelectorAll('details :is(th, td)')].filter(e => !e.closest('.noprint'))"
-            ".map(e => e.textContent.trim())"
-        )
-        browser.pdf(tmp_path / "page.pdf")
-        paper = _printed(tmp_path / "page.pdf")
+        cells = browser.ask("[...document.querySelectorAll('details :is(th, td)')].map(e => e.textContent.trim())")
+        browser.pdf(pdf)
+        closed = _pages(pdf)
+        browser.page.emulate_media(media="screen")
+        if browser.ask("document.getElementById('open-all') !== null") and cells:
+            browser.page.click("#open-all")
+            browser.pdf(pdf)
+            spared += _pages(pdf) - closed
+            folded += len(cells)
+        paper = _printed(pdf)
         assert [c for c in cells if not _is_on(paper, _squeezed(c))] == [], page.name
-        folded += len(cells)
     assert folded
+    assert spared > 20
+
+
+def test_the_first_sheet_holds_the_answers_and_the_picture_in_letters_that_can_be_read(
+    browser: headless.Browser, ordinary: list[Path], tmp_path: Path
+) -> None:
+    """No browser may shrink a page for what is wider than the paper: letters stay as high as the style says."""
+    for page in ordinary:
+        browser.open(page)
+        given = "e => e.innerText" if page.name != "owner.html" else "() => document.querySelector('.sheet').innerText"
+        said = browser.page.locator(".given").first.evaluate(given)
+        names = browser.ask("[...document.querySelectorAll('.answers .chart text')].map(e => e.textContent)")
+        browser.pdf(tmp_path / "page.pdf")
+        found = subprocess.run(
+            ["pdftotext", "-bbox", "-l", "1", tmp_path / "page.pdf", "-"], capture_output=True, text=True, check=True
+        ).stdout
+        words = re.findall(r'yMin="(.+?)" .*?yMax="(.+?)">(.*)</word>', found)
+        paper = _squeezed(html.unescape("".join(w[2] for w in words)))
+        lost = [w for w in (*said.split(), *names) if _squeezed(w) not in paper]
+        assert lost == [], page.name
+        smallest = min(float(bottom) - float(top) for top, bottom, _ in words) / LINE
+        assert smallest > 8.9, page.name
 
 
 def test_a_cut_page_is_noticed(browser: headless.Browser, tmp_path: Path) -> None:

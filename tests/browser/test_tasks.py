@@ -7,6 +7,7 @@ that asks the question, on the page behind it as far as the words that answer it
 
 from __future__ import annotations
 
+import itertools
 import re
 from dataclasses import dataclass
 from pathlib import Path
@@ -163,3 +164,20 @@ def test_a_task_without_an_answer_is_noticed(browser: headless.Browser, written:
         walk(browser, written["ordinary"], Task("x", "nonsense", (), r"42 of 42 unicorns"), 1280)
     with pytest.raises(AssertionError, match="no open link"):
         walk(browser, written["ordinary"], Task("x", "nonsense", ("No such link",), "."), 1280)
+
+
+def test_the_forest_keeps_its_scale_and_its_verdicts_on_a_telephone(
+    browser: headless.Browser, written: dict[str, Path]
+) -> None:
+    """Scrolled to its last row: the ticks are still in sight and apart, and each row's verdict lies on the screen."""
+    browser.open(written["ordinary"] / "techniques.html", width=390)
+    browser.ask("[...document.querySelectorAll('.forest')][0].querySelector('tbody:last-of-type').scrollIntoView()")
+    boxes = """selector => [...document.querySelector(".forest").querySelectorAll(selector)].map(e => {
+      const b = e.getBoundingClientRect(); return [b.left, b.right, b.top, b.bottom] })"""
+    ticks = sorted(browser.ask(boxes, ".ticks span"))
+    assert len(ticks) >= 3
+    assert all(0 <= top < bottom <= 60 for _, _, top, bottom in ticks)
+    assert all(one[1] + 4 <= other[0] for one, other in itertools.pairwise(ticks))
+    chips = browser.ask(boxes, "tbody .chip")
+    assert len(chips) > 5
+    assert all(0 <= left < right <= 390 for left, right, *_ in chips)

@@ -16,9 +16,11 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import csr_matrix
 
 from dashboards.release.released import Released
-from pipeline.release.disclosure import SLACK, SMALLEST, STEP
+from pipeline.release.disclosure import SLACK, SMALLEST, STEP, VERY_MANY
 
 MOST = 100_000
+# States that teeth leave for another: more may be followed in one than carry its label in the end.
+LEFT = ("vital", "not_crowned")
 Sum = Mapping[str, float]
 
 
@@ -34,10 +36,16 @@ class Attacker:
     _fits: list[dict[str, int]] = field(default_factory=list)
     _made: tuple[tuple[int, int], dict[str, int], LinearConstraint] | None = None
 
-    def cell(self, name: str, told: int | None) -> str:
-        """A count: told within `SLACK`, and between the two places where told counts pass into one another."""
+    def cell(self, name: str, told: int | None, *, step: int = STEP) -> str:
+        """A count: told within `SLACK`, and between the two places where told counts pass into one another.
+
+        Of one that is told on a wider `step` no more is known than that it is less than a step away.
+        """
         self._number(name, 0, MOST)
-        if told is not None:
+        if told is not None and step != STEP:
+            self.low[name] = max(self.low[name], SMALLEST, told - step + 1)
+            self.high[name] = min(self.high[name], told + step - 1)
+        elif told is not None:
             self.low[name] = max(self.low[name], SMALLEST, told - SLACK)
             self.high[name] = min(self.high[name], told + SLACK)
             self.know({name: 1, self._edge(told): -1}, -math.inf, 0)
@@ -124,19 +132,21 @@ class Attacker:
         return self._made[1], self._made[2]
 
 
-def attack(released: Released, *others: Released, sums: bool = True) -> Attacker:
+def attack(released: Released, *others: Released, sums: bool = True, teeth_of_one: int = 1) -> Attacker:
     """All that the counts of one release say of one another, with those of others of the same records rounded apart.
 
-    Without `sums`, for results made up table by table, nothing is known of what tables sum to.
+    Without `sums`, for results made up table by table, nothing is known of what tables sum to. He knows how many teeth
+    one patient has at most, and so on which step numbers followed are told.
     """
+    step = STEP * math.ceil(2 * teeth_of_one / STEP) if teeth_of_one >= VERY_MANY else STEP
     a = Attacker()
     for i, told in enumerate((released, *others)):
         a.under = str(i)
-        _read(a, told, sums=sums)
+        _read(a, told, sums=sums, followed_step=step)
     return a
 
 
-def _read(a: Attacker, released: Released, *, sums: bool) -> None:
+def _read(a: Attacker, released: Released, *, sums: bool, followed_step: int) -> None:
     parts = a.parts if sums else lambda *_, **__: None
     crowns = a.cell("crowns", released.crowns.value)
     courses = a.cell("courses", released.endo_courses.value)
@@ -147,8 +157,9 @@ def _read(a: Attacker, released: Released, *, sums: bool) -> None:
             a.cell(failed, g.failures.value)
             a.within(failed, teeth)
             for p in g.points:
-                followed = a.cell(f"{teeth} followed {p.months}", p.followed.value)
-                a.within(followed, teeth)
+                followed = a.cell(f"{teeth} followed {p.months}", p.followed.value, step=followed_step)
+                if g.name not in LEFT:
+                    a.within(followed, teeth)
         if c.clock == "since_seat" and c.outcome == "crown_failure":
             parts(crowns, [f"{c.id} {g.name}" for g in c.groups], all_=False)
     for t in released.rates:

@@ -12,16 +12,19 @@ import pytest
 import sample_results as samples
 from plain_gate import plain_gate
 
+from dashboards.release.curve import told_table
 from dashboards.release.healing import release_healing, release_losses
 from dashboards.release.rates import release_rates
 from dashboards.release.released import _comparison as comparison_of
 from dashboards.release.released import release
 from dashboards.release.table1 import release_table1
 from dashboards.release.technique import release_techniques
-from pipeline.release.disclosure import VERY_MANY, Gate, Rounding
+from dashboards.release.trial import release_everyday, release_outcomes
+from pipeline.questions.groups import CurveRules, make_group
+from pipeline.release.disclosure import SMALLEST, VERY_MANY, Gate, Rounding
 from pipeline.release.pool.contribution import Line
 from pipeline.release.pool.make import risk_set_table
-from pipeline.results import BalanceRow
+from pipeline.results import BalanceRow, Group
 from pipeline.results.records import Records
 
 PLACES = range(3, 15)
@@ -90,6 +93,44 @@ def test_numbers_followed_are_told_in_steps_of_which_one_patient_is_half_at_most
     assert told[4:8] == [130, 65, 65, None]
 
 
+def a_few_patients(seed: int) -> tuple[Group, pl.DataFrame]:
+    """240 teeth, of which the early failures are those of a patient each, the later ones of five patients by turns."""
+    rng = np.random.default_rng(seed)
+    days = np.sort(rng.uniform(30, 2900, 80)).astype(int)
+    whose = [f"p{i}" if i < 40 else f"f{i % 5}" for i in range(80)]
+    spells = pl.DataFrame(
+        {
+            "entry_days": np.zeros(240, int),
+            "exit_days": np.append(days, np.full(160, 2920)),
+            "event": np.arange(240) < 80,
+            "patient_id": [*whose, *(f"q{i}" for i in range(160))],
+        }
+    )
+    rules = CurveRules(0.95, 10, 0.05, (0, 5))
+    return make_group(spells, name="a", label="", counted=spells.with_columns(failure="event"), rules=rules), spells
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_change_of_a_curve_rests_on_eleven_patients(seed: int) -> None:
+    """Eleven failures of five patients tell when these failed: nothing changes for them alone, here or in a pool."""
+    group, spells = a_few_patients(seed)
+    gate = Gate(Rounding(bytes([seed])), failures_of_one=8)
+    failed = spells.filter("event")
+    table = told_table(gate, group)
+    assert table is not None
+    lines = risk_set_table(gate, spells)
+    by_line = [b.months for a, b in itertools.pairwise(lines) if a.failures != b.failures]
+    for months in ([table.months[i] for i, _ in table.changes[:-1]], by_line):
+        assert months
+        for before, now in itertools.pairwise([0, *months]):
+            inside = failed.filter(pl.col("exit_days").is_between(before * 30.4375, now * 30.4375, closed="right"))
+            assert inside["patient_id"].n_unique() >= SMALLEST
+    blind = dataclasses.replace(group, curve=tuple(dataclasses.replace(p, failed_patients=None) for p in group.curve))
+    told = told_table(gate, blind)
+    assert told is not None
+    assert len(told.changes) > len(table.changes)
+
+
 @pytest.mark.parametrize(("most", "told"), [(64, True), (65, False)])
 def test_table_one_of_a_group_in_which_one_patient_weighs_is_withheld(most: int, told: bool) -> None:
     """640 crowns in the smaller group: were a third of them his, its mean age and share of smokers were nearly his."""
@@ -131,7 +172,7 @@ def test_a_patient_whose_crowns_were_all_opened_counts_as_one_with_many_failures
     )
     with open_store(tmp_path / "a.duckdb") as store, store.transaction():
         store.replace(CROWNS, rows)
-        told = records_of(store, key=tmp_path / "none")
+        told = records_of(store)
     assert (told.teeth_of_one, told.failures_of_one) == (6, 6)
 
 
@@ -204,3 +245,19 @@ def test_losses_and_healing_of_fewer_than_eleven_patients_are_hidden(patients: i
     assert bool(release_healing(gate, [dataclasses.replace(whole, patients=patients)])) == told
     (line,) = release_healing(gate, [dataclasses.replace(whole, healed_patients=patients)])
     assert (line.states[0].teeth.value is not None) == told
+
+
+@pytest.mark.parametrize(("patients", "told"), [(10, False), (11, True)])
+def test_root_canals_needed_by_fewer_than_eleven_patients_are_hidden(patients: int, told: bool) -> None:
+    """Teeth crowned vital that came to need one, and each outcome of the decision: twenty may be those of a few."""
+    trials = tuple(
+        dataclasses.replace(
+            t,
+            curves=tuple(dataclasses.replace(c, event_patients=patients) for c in t.curves),
+            everyday_curves=tuple(dataclasses.replace(c, event_patients=patients) for c in t.everyday_curves),
+        )
+        for t in samples.differs().trials
+    )
+    needed = [c.needed.value is not None for c in release_everyday(plain_gate(), trials)]
+    given = [o.per_100 is not None for o in release_outcomes(plain_gate(), trials)]
+    assert any(needed) == any(given) == told

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import datetime as dt
 import json
 from pathlib import Path
@@ -63,6 +64,13 @@ def test_a_practice_shared_twice_gives_no_group_under_eleven_away(tmp_path: Path
     assert smallest >= SMALLEST
     # The same records again, read from the same files.
     assert share(settings)[2].standing == SAME
+    # And with database, key and memory lost: under other pseudonyms, there is nothing to subtract.
+    (tmp_path / "again").mkdir()
+    elsewhere = load_settings(simulate(tmp_path / "again" / "practice", crowns=600, seed=7))
+    _, again, kept, given_again = share(elsewhere)
+    assert kept.standing == NEW
+    assert again == shown
+    assert _figures(given_again) == _figures(given)
     # One patient more.
     (tmp_path / "practice" / "exports" / "ledger-2026.csv").write_text(ONE_MORE)
     more, again, kept, given_again = share(settings)
@@ -84,6 +92,33 @@ def test_a_practice_shared_twice_gives_no_group_under_eleven_away(tmp_path: Path
     alone = release(more)
     assert alone != shown
     assert attack(alone).pinned() == {}
+
+
+def skewed(exports: Path, *, joined: int) -> None:
+    """One clinician does nine rows of ten, and one patient takes the chart numbers of `joined` others with crowns."""
+    paths = sorted(exports.glob("*.csv"))
+    rows = [list(csv.reader(path.read_text().splitlines())) for path in paths]
+    whose = list(dict.fromkeys(r[1] for of_file in rows for r in of_file[1:] if r[3].startswith("D27") and r[1]))
+    his = dict.fromkeys(whose[1 : joined + 1], whose[0])
+    for path, (head, *body) in zip(paths, rows, strict=True):
+        told = [[r[0], his.get(r[1], r[1]), *r[2:6], "AR1" if i % 10 else r[6], *r[7:]] for i, r in enumerate(body)]
+        path.write_text("\n".join(",".join(r) for r in (head, *told)) + "\n")
+
+
+@pytest.mark.thorough
+@pytest.mark.parametrize(("crowns", "seed", "joined"), [(300, 1, 0), (800, 11, 7), (900, 5, 0), (1200, 13, 7)])
+def test_a_practice_of_one_clinician_and_one_patient_gives_no_group_under_eleven_away(
+    tmp_path: Path, crowns: int, seed: int, joined: int
+) -> None:
+    """Four of twenty practices of 300 to 6,000 crowns; of all twenty the smallest group held 13."""
+    toml = simulate(tmp_path / "practice", crowns=crowns, seed=seed)
+    skewed(tmp_path / "practice" / "exports", joined=joined)
+    with without_recounts():
+        results = run.everything(load_settings(toml), today=DAY, say=lambda _: None)
+    attacker = attack(release(results), teeth_of_one=results.records.teeth_of_one)
+    assert len(attacker.groups) > 200
+    assert attacker.smallest() >= SMALLEST
+    assert attacker.pinned() == {}
 
 
 def _figures(given: bytes) -> object:

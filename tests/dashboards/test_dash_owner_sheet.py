@@ -132,7 +132,11 @@ def test_early_signs_name_their_years_and_give_shares_where_few_failed() -> None
     )
     found = owner_sheet.sheet(MADE.owner, lists={})
     assert found is not None
-    assert all(f.says.startswith("Begun ") for f in found.early_says)
+    told = [f.says.partition(":")[0] for f in found.early_says if f.says.startswith("Begun ")]
+    assert len(told) == len(MADE.owner.early[0].years)
+    assert {t.partition(":")[0] for t in told} == {
+        f"Begun {words_sheet.stretches(late)}" for e in MADE.owner.early for late in e.late
+    }
 
 
 def test_a_published_figure_says_what_place_it_is_of_and_that_a_gap_is_a_question() -> None:

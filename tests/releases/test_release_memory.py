@@ -77,7 +77,7 @@ class Practice:
 
         with open_store(self.path) as store, store.transaction():
             store.replace(CROWNS, rows)
-            found = dataclasses.replace(of or results(), records=records_of(store, key=self.key))
+            found = dataclasses.replace(of or results(), records=records_of(store))
             return remembered(
                 store, found, kind=kind, key=self.key, today=day, make=make,
                 readable=lambda text: text != unreadable, few_between=few_between, seen=seen,
@@ -202,19 +202,29 @@ def test_figures_of_an_earlier_form_count_as_never_made(practice: Practice) -> N
     assert practice.share(crowns(range(101)), unreadable="figures 1").figures == "figures 2"
 
 
-def test_a_database_built_anew_rounds_the_same_records_alike(tmp_path: Path) -> None:
-    digests = []
-    for name in ("a", "b"):
-        with open_store(tmp_path / f"{name}.duckdb") as store, store.transaction():
-            store.replace(CROWNS, crowns(range(30)))
-            key = tmp_path / "p.key"
-            key.write_text("a key")
-            digests.append(records_of(store, key=key).digest)
-    assert digests[0] == digests[1]
-    with open_store(tmp_path / "c.duckdb") as store, store.transaction():
-        store.replace(CROWNS, crowns(range(30)))
-        key.write_text("another key")
-        assert records_of(store, key=key).digest != digests[0]
+def test_the_same_records_are_rounded_alike_under_whatever_key_and_memory(tmp_path: Path) -> None:
+    """Two files of the same records would else be subtracted."""
+    found = []
+    for key in ("a key", "another key"):
+        (tmp_path / key).mkdir()
+        practice = Practice(tmp_path / key)
+        practice.key.write_text(key)
+        practice.share(crowns(range(30)).with_columns(patient_id=pl.lit(key) + pl.col("patient_id")).reverse())
+        found.append((practice.rounded_by, practice.memory.releases[0].records))
+        memory_path(practice.key).write_text("begin anew")
+        assert practice.share(crowns(range(30))).standing == NEW
+        found.append((practice.rounded_by, practice.memory.releases[0].records))
+    assert len(set(found)) == 1
+
+
+def test_later_figures_are_rounded_as_before_where_the_memory_begins_anew(practice: Practice) -> None:
+    """The database knows by which of the six turns they were."""
+    for n in (100, 120, 140):
+        practice.share(crowns(range(n)), day=DAY + dt.timedelta(10 * n))
+    before = practice.rounded_by
+    memory_path(practice.key).write_text("begin anew")
+    assert practice.share(crowns(range(140))).standing == NEW
+    assert practice.rounded_by == before
 
 
 def test_many_releases_cannot_be_averaged(practice: Practice) -> None:
@@ -419,6 +429,14 @@ def test_what_cannot_be_remembered_is_not_shared(practice: Practice) -> None:
         practice.share(crowns(range(100)))
 
 
+def test_it_is_said_where_no_earlier_release_is_known(practice: Practice) -> None:
+    assert practice.share(crowns(range(100))).first
+    assert not practice.share(crowns(range(100))).first
+    assert not practice.share(crowns(range(120)), POOLING).first
+    memory_path(practice.key).write_text("begin anew")
+    assert practice.share(crowns(range(120))).first
+
+
 def test_a_memory_that_begins_anew_rounds_by_its_own_records(tmp_path: Path) -> None:
     found = []
     for i, n in enumerate((100, 101)):
@@ -434,7 +452,7 @@ def test_without_a_key_one_is_drawn_and_kept(tmp_path: Path) -> None:
     for _ in range(2):
         with open_store(tmp_path / "a.duckdb") as store, store.transaction():
             store.replace(CROWNS, crowns(range(30)))
-            found.append(records_of(store, key=tmp_path / "none").digest)
+            found.append(records_of(store).digest)
     assert found[0] == found[1]
 
 
@@ -450,7 +468,7 @@ def test_the_most_of_one_patient_is_counted(tmp_path: Path) -> None:
     )
     with open_store(tmp_path / "a.duckdb") as store, store.transaction():
         store.replace(CROWNS, rows)
-        found = records_of(store, key=tmp_path / "none")
+        found = records_of(store)
     assert (found.teeth_of_one, found.failures_of_one) == (4, 2)
 
 

@@ -7,9 +7,10 @@ import pytest
 from technique_practice import draw
 
 from pipeline.questions.analysis import Analysis
+from pipeline.questions.techniques.declared import all_questions
 from pipeline.questions.techniques.engine import answer_all
 from pipeline.questions.techniques.family import by_chance, difference_p, in_family, main_p
-from pipeline.questions.techniques.question import TOOTH_LOSS, all_questions
+from pipeline.questions.techniques.question import TOOTH_LOSS
 from pipeline.results import Comparison, Difference, Estimate, Verdict
 from pipeline.results.steady import Steady
 

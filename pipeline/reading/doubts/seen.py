@@ -326,7 +326,9 @@ class Seen:
     @property
     def people(self) -> pl.DataFrame:
         """One row per distinct `id, site, name, born, dependant`."""
-        return pl.concat(self._people).unique() if self._people else pl.DataFrame(schema=_PEOPLE)
+        if len(self._people) != 1:  # each piece has one row of a kind
+            self._people = [pl.concat([pl.DataFrame(schema=_PEOPLE), *self._people]).unique()]
+        return self._people[0]
 
     @property
     def first_days(self) -> pl.DataFrame:
@@ -413,11 +415,12 @@ class Seen:
             is_old = self.answers.unmerged_ids(rows).is_in(list(self.answers.merged)).fill_null(False)
             beside = [n for n in found.columns if n not in ("id", "site")]
             found = found.with_columns(pl.when(~is_old).then(pl.col(n)).alias(n) for n in beside)
-        found = found.drop_nulls("id").filter(pl.col("id") != "").unique()
-        return found.select(
+        found = found.drop_nulls("id").filter(pl.col("id") != "")
+        told = found.select(
             (pl.col(n) if n in there else pl.lit(None, pl.String)).cast(pl.String).replace("", None).alias(n)
             for n in _PEOPLE
         )
+        return told.unique()
 
     def _add_days(self, name: str, texts: pl.Series) -> None:
         before = self.days.get(name, pl.Series(name, [], dtype=pl.String))

@@ -281,8 +281,12 @@ def risk_set_table(gate: Gate, spells: pl.DataFrame) -> tuple[Line, ...]:
     days = _days(months)
     halves = [(a + b) / 2 * GRID_MONTHS / 12 for a, b in itertools.pairwise(followed)]
     years = itertools.accumulate(halves, initial=0.0)
-    failed = [int(np.sum(event & (leaving > days[0]) & (leaving <= d))) for d in days]
-    lines = zip(months, followed, years, gate.running(failed, followed), strict=True)
+    counted = event & (leaving > days[0])
+    failed = [int(np.sum(counted & (leaving <= d))) for d in days]
+    whose = spells["patient_id"] if "patient_id" in spells.columns else pl.int_range(spells.height, eager=True)
+    firsts = pl.DataFrame({"whose": whose, "day": leaving}).filter(counted).group_by("whose").agg(pl.col("day").min())
+    people = [int((firsts["day"] <= d).sum()) for d in days]
+    lines = zip(months, followed, years, gate.running(failed, followed, patients=people), strict=True)
     return tuple(Line(int(m), n, STEP * round(y / STEP), f) for m, n, y, f in lines)
 
 
