@@ -201,6 +201,7 @@ def test_both_groups_are_told_by_the_first_year_up_to_twice_the_horizon(first: i
     reaches = dataclasses.replace(A, points=tuple(point(y, y + 2) for y in range(13)))
     assert shared.together(said(groups=(reaches, begins))) == month
     assert shared.together(said(d=None, groups=(reaches, begins))) == 60
+    assert shared.together(said(groups=(reaches, group("c"), begins))) == month
     assert shared.together(said(groups=(reaches,))) == 60
 
 
@@ -269,3 +270,13 @@ def test_the_papers_are_those_of_what_is_shown() -> None:
     bare = papers(naive=None, choices=None, estimates=())
     for one in ({"naive": NAIVE}, {"choices": ReleasedChoices(12, -3, 8, sample=False)}, {"estimates": (BY,)}):
         assert papers(**{"naive": None, "choices": None, "estimates": (), **one}) > bare, one
+
+
+def test_the_span_and_the_size_of_the_records() -> None:
+    whole = dataclasses.replace(told(), endo_courses=ReleasedCount(150), patients=ReleasedCount(200))
+    held = "about 300 crowns, about 150 root canals and about 200 patients"
+    assert shared.scope(whole) == f"Records of one practice, 2005 to 2024: {held}."
+    named = dataclasses.replace(whole, practice="Alder Row Dental", first_year="", endo_courses=HIDDEN)
+    assert shared.scope(named) == "Records of Alder Row Dental, 2024: about 300 crowns and about 200 patients."
+    bare = dataclasses.replace(named, crowns=HIDDEN, patients=HIDDEN)
+    assert shared.scope(bare) == "Records of Alder Row Dental, 2024: too few teeth to show a count."

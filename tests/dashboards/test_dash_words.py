@@ -213,7 +213,7 @@ def test_where_a_curve_starts_and_stops() -> None:
     ]
     bare = dataclasses.replace(stops, stop_reason="")
     assert words.curve_notes(_compared(bare)) == ["“Kind vital” stops at 10.0 years."]
-    assert words.curve_notes(_compared(dataclasses.replace(stops, curve=()))) == []
+    assert words.curve_notes(_compared(dataclasses.replace(stops, curve=()), _group(curve=curve))) == []
 
 
 @pytest.mark.parametrize(
@@ -288,7 +288,7 @@ def test_what_was_read_filled_in_and_followed() -> None:
     loads = tuple(LoadRow("", "", "", read, read - 10, 0, aside) for read, aside in ((1000, 10), (500, 20)))
     filled = (
         FilledIn("crowns", "material", 100, 49), FilledIn("crowns", "fee", 100, 50),
-        FilledIn("patients", "deceased_date", 100, 2),
+        FilledIn("patients", "deceased_date", 100, 2), FilledIn("elsewhere", "event_year", 100, 3),
     )  # fmt: skip
     followed = (FollowUp("crowns", 900, 1461, 0.15, 0.82), FollowUp("root canals", 60, None, 0.25, 0.5))
     quality = Quality(loads, filled_in=filled, unknown_codes=(UnknownCode("a", 3), UnknownCode("b", 4)))
