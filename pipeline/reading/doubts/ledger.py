@@ -41,9 +41,9 @@ def ledger_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             accepted=accepted,
         )
         marked = {heading for heading, _, _ in one.answers.marks}
-        name = next((h for h in reversed(one.named)), None)
-        if not marked & set(one.named):
-            found += trial_records(where, one.table, one.people, name, accepted)
+        name = next((h for h in reversed(one.who.named)), None)
+        if not marked & set(one.who.named):
+            found += trial_records(where, one.table, one.who.people, name, accepted)
         if one.table != "procedures":
             continue
         columns = one.answers.columns

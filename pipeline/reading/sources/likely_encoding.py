@@ -14,8 +14,9 @@ from dataclasses import dataclass
 from pipeline.machine.errors import DataError
 
 # The order decides where two encodings give the same text, as two of DOS often do.
+_WESTERN, _TURKEY = "windows-1252", "windows-1254"
 _SINGLE = (
-    "windows-1252",
+    _WESTERN,
     "cp850",
     "cp437",
     "mac_roman",
@@ -25,12 +26,15 @@ _SINGLE = (
     "cp866",
     "koi8_r",
     "windows-1253",
-    "windows-1254",
+    _TURKEY,
 )
 _DOUBLE = ("cp932", "euc_jp", "gb18030", "big5", "euc_kr")
 # Letters that Latin, Cyrillic and Greek texts are full of; from memory.
 _OFTEN = set("äöüßéèêëàâáçñóòôíìîïúùûãõåæøœłśćżźńąęóčšžřěýůďťňőűășțşğı") | set("абвгдежзийклмнопрстуфхцчшщъыьэюя")
 _OFTEN |= set("αβγδεζηθικλμνξοπρστυφχψωςάέήίόύώ")
+# Six letters of Iceland stand where Turkish ones do, and only Icelandic has vowels with these accents beside them.
+_TURKISH, _ICELANDIC, _ACUTE = set("ğışĞİŞ"), set("ðýþÐÝÞ"), set("áíóúæ")
+_FEWEST_TURKISH, _FEWEST_LETTERS = 2, 3  # different ones, and all of them
 _PLAIN_SIGNS = set("°§€№ºª’‘“”„–—…·«»£²³½´`×") | {"\xa0", "\u3000"}
 _NAMES = {"cp932": "shift_jis"}
 _LEAST = 0.5
@@ -66,9 +70,21 @@ def likely_encoding(sample: bytes) -> Likely | None:
         letters = [c for c in text if not c.isascii()]
         if letters:
             worth = _double(text, name) if name in _DOUBLE else _single(text)
+            if name == (_TURKEY if not _ACUTE.isdisjoint(text.lower()) else _WESTERN if _has(text, _ICELANDIC) else ""):
+                worth -= 1
             rated.append((worth, -place, name, "".join(sorted(set(letters)))))
     worth, _, name, shown = max(rated, default=(0.0, 0, "", ""))
     return Likely(_NAMES.get(name, name), shown[:_SHOWN]) if worth >= _LEAST else None
+
+
+def is_turkish(sample: bytes) -> bool:
+    """Whether a text that Windows-1252 could be is rather in the encoding of Turkey."""
+    found = likely_encoding(sample)
+    return found is not None and found.encoding == _TURKEY and _has(sample.decode(_TURKEY, "replace"), _TURKISH)
+
+
+def _has(text: str, letters: set[str]) -> bool:
+    return len(letters & set(text)) >= _FEWEST_TURKISH and sum(map(text.count, letters)) >= _FEWEST_LETTERS
 
 
 def _single(text: str) -> float:
@@ -79,13 +95,17 @@ def _single(text: str) -> float:
         total += 1
         if letter in _PLAIN_SIGNS:
             worth += 0.0 if before.isalpha() and after.isalpha() else 0.6
-        elif not letter.isalpha():
-            worth -= 1
+        elif not letter.isalpha() or ("Ͱ" <= letter <= "ԯ" and _is_latin(before) and _is_latin(after)):
+            worth -= 1  # no word mixes Greek or Cyrillic letters with Latin ones
         elif (letter.islower() and not before.isupper()) or not before.isalpha() or before.isupper():
             worth += 1 if letter.lower() in _OFTEN else 0.2
         else:
             worth -= 0.5  # a capital after a small letter
     return worth / total if total else 0.0
+
+
+def _is_latin(letters: str) -> bool:
+    return any(letter.isascii() and letter.isalpha() for letter in letters)
 
 
 def _double(text: str, name: str) -> float:

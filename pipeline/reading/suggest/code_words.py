@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections.abc import Sequence
 
 from pipeline.machine.data_tables import data_rows
 
@@ -16,10 +17,13 @@ from pipeline.machine.data_tables import data_rows
 # crown for the time being is no crown. A word may have a letter or two and a digit behind it in a short code (`CRNC`,
 # `RCTM`, `CMP2`).
 _LONG: tuple[tuple[str, str], ...] = tuple((row["event"], row["words"]) for row in data_rows("code_words"))
+# Work of which another visit is the end: what the last visit is.
+ENDS = {"restorative_other": "crown_placement", "endo_initial_stage": "endo_initial"}
 # Work that was not done, or not yet: nothing is proposed beside one of these.
 _DENIED = re.compile(
     r"\b(?:no|not|void\w*|plan\w*|tp|txp|proposed|possible|poss|watch|failed|incomplete|cancel\w*|delete\w*|old|existing|"
-    r"refus\w*|declin\w*|prep|preparation|impression|try ?in|adjust\w*|warranty|redo|estimate)\b|\?"
+    r"refus\w*|declin\w*|prep|preparation|impression|try ?in|adjust\w*|warranty|redo|estimate|"
+    r"devis|presupuesto|kostenvoranschlag|voranschlag|preventivo|begroting)\b|\?"
 )
 _STEMS = {  # a short code is a stem with at most two letters and a digit behind it
     "crown_placement": "crn crwn pfm",
@@ -48,18 +52,25 @@ def likely_events(text: str) -> tuple[str, ...]:
     plain = _plain(text)
     if re.fullmatch(_LONG[0][1], plain):
         return (_LONG[0][0],)
-    if not plain or _DENIED.search(plain):
+    found, left = _taken([row for row in _LONG if row[0] in ENDS], plain)
+    if not plain or _DENIED.search(left):
         return ()
-    found: list[str] = []
-    left = plain
-    for event, pattern in _LONG:
-        cut = re.sub(rf"\b(?:{pattern})\b", " ", left)
-        if cut != left:
-            found.append(event)
-            left = cut
+    further, left = _taken(_LONG, left)
+    found += further
     if not found and _SHORT_CODE.match(plain):
         found = _by_stem(plain)
     return tuple(dict.fromkeys(found))
+
+
+def _taken(rows: Sequence[tuple[str, str]], text: str) -> tuple[list[str], str]:
+    """The events whose words a text has, and what is left of it."""
+    found = []
+    for event, pattern in rows:
+        cut = re.sub(rf"\b(?:{pattern})\b", " ", text)
+        if cut != text:
+            found.append(event)
+            text = cut
+    return found, text
 
 
 def _by_stem(code: str) -> list[str]:

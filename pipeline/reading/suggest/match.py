@@ -12,7 +12,7 @@ from scipy.optimize import linear_sum_assignment
 from pipeline.practice.fields import REQUIRED_FIELDS, input_fields
 from pipeline.practice.tables import INPUT_TABLES
 from pipeline.reading.headings import EXACT, NOT_OURS, PART, fit, says_entered
-from pipeline.reading.suggest.profile import CUT, Column, FileProfile, looks_like_teeth
+from pipeline.reading.suggest.profile import CUT, Column, FileProfile, looks_like_teeth, tells
 from pipeline.reading.suggest.ratings import rate
 from pipeline.reading.suggest.toml_quote import quoted
 
@@ -25,6 +25,7 @@ _OTHER_HEADING = -1.0  # a heading that speaks for something else, in a file who
 _RIVAL = 1.0  # closer than this, two columns are both candidates
 _FILLED = 0.95  # from this share on a column stands for itself
 _FITS, _CONTRADICTS = 0.5, 0.2
+_TELLS = 0.98  # share of the rows whose text follows from that of another column
 # A column headed like one of these is never left out without a question.
 _NEVER_DROPPED = ("patient_id", "tooth", "service_date", "exam_date")
 _WORK = "treatment"
@@ -234,9 +235,15 @@ def _judge(
                 "line, in the form of those lines ({*} is anything)"
             )
         return FieldMatch(field, None, ASK, why, tuple(near)) if needed else None
+    if field == "code" and near:
+        short, *others = sorted((column, *near), key=lambda c: (_length(c), c.place))
+        if all(tells(short, c) >= _TELLS for c in others):
+            told = ", ".join(quoted(c.heading or c.name) for c in others)
+            return FieldMatch(field, short, LIKELY, f"the texts of {told} follow from it, and it is shorter")
     value, said = ratings[field, column.place]
     heading = fits[field, column.place]
     if near:
+        column, *near = sorted((column, *near), key=lambda c: (-scores[file.columns.index(c)], c.place))
         why = "several columns fit it about as well"
         if field == "provider_id" and any(c.filled < _FILLED for c in (column, *near)):
             by_filled = sorted((column, *near), key=lambda c: c.filled)

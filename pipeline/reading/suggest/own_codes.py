@@ -15,9 +15,9 @@ import polars as pl
 
 from pipeline.practice.codes import ASK, BUILT_IN, EVENTS, normal_own_code
 from pipeline.reading.set_aside import armed
-from pipeline.reading.suggest.code_words import likely_events
+from pipeline.reading.suggest.code_words import ENDS, likely_events
+from pipeline.reading.suggest.group import Group
 from pipeline.reading.suggest.profile import Column, FileProfile
-from pipeline.reading.suggest.toml_text import Group
 
 MOST_CODES = 400
 _LEAST_AGAIN = 2.0  # rows a code on average: fewer, and the column holds remarks
@@ -50,17 +50,24 @@ def own_codes(chosen: Mapping[str, Group]) -> OwnCodes | None:
     writer = csv.writer(out, quoting=csv.QUOTE_ALL)
     writer.writerow(HEADINGS)
     left = 0
-    for code, written, n in counts.iter_rows():
-        said, beside = likely_events(written), likely_events(words.get(code, ""))
-        events = said if said and (not beside or beside == said) else () if said else beside
-        if len(events) == 1:
-            event, why = events[0], f"likely: {EVENTS[events[0]]}"
+    fitting = [_fitting(written, words.get(code, "")) for code, written in counts.select("code", "written").rows()]
+    there = {fits[0] for fits in fitting if len(fits) == 1}
+    for (code, _, n), own in zip(counts.iter_rows(), fitting, strict=True):
+        # Where no code is for the last visit, the one for the first may stand for the whole work.
+        end = ENDS.get(own[0]) if len(own) == 1 else None
+        fits = own if end is None or end in there else (end, *own)
+        if len(fits) == 1:
+            event, why = fits[0], f"likely: {EVENTS[fits[0]]}"
         else:
-            fits = tuple(dict.fromkeys((*said, *beside)))
             event, left = ASK, left + 1
             why = f"{' or '.join(fits)}?" if fits else "no word of it is known"
         writer.writerow([armed(code), event, "", n, why])
     return OwnCodes(out.getvalue(), counts.height, left)
+
+
+def _fitting(written: str, words: str) -> tuple[str, ...]:
+    """The events that a code, or the words beside it, may stand for."""
+    return tuple(dict.fromkeys((*likely_events(written), *likely_events(words))))
 
 
 def why_written(name: str, own: OwnCodes) -> str:
