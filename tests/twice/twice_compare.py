@@ -117,8 +117,13 @@ def _technique(found: dict[str, Any]) -> dict[str, Any]:
 
 
 def _groups(found: dict[str, Any]) -> list[dict[str, Any]]:
-    """The groups but for the patients who failed, which are counted by hand in tests/questions/test_groups.py."""
-    return [{k: v for k, v in group.items() if k != "failed_patients"} for group in found["groups"]]
+    """The groups but for the patients who failed, in all or by a day: tests/questions/test_groups.py counts them."""
+    return [_without_patients(group) for group in found["groups"]]
+
+
+def _without_patients(found: dict[str, Any]) -> dict[str, Any]:
+    kept = {key: value for key, value in found.items() if key != "failed_patients"}
+    return kept | {"curve": [_without_patients(point) for point in kept["curve"]]} if "curve" in kept else kept
 
 
 def _note(text: str) -> Any:
