@@ -206,6 +206,15 @@ def test_years_become_whole_days():
     assert milestone_days(rules(years=(0, 5))).tolist() == [0, 1826]
 
 
+def test_by_each_day_of_a_curve_its_patients_count_from_their_first_failure() -> None:
+    two_of_one = FIVE.with_columns(patient_id=pl.Series(["p1", "p1", "p1", "p2", "p3"]))
+    told = [[(p.days, p.failed_patients) for p in group(rows, rules()).curve] for rows in (FIVE, two_of_one)]
+    assert told == [[(0, 0), (100, 1), (400, 2), (800, 2)], [(0, 0), (100, 1), (400, 1), (800, 1)]]
+    # Three are followed from day 30 on; the two who failed before it are none of this curve.
+    late = group(LATE, rules(min_at_risk=3), late=True).curve
+    assert [(p.days, p.failed_patients) for p in late] == [(30, 0), (50, 1)]
+
+
 def test_patients_of_whom_a_tooth_failed_count_once() -> None:
     two_of_one = FIVE.with_columns(patient_id=pl.Series(["p1", "p1", "p1", "p2", "p3"]))
     assert [group(rows, rules()).failed_patients for rows in (FIVE, two_of_one, LATE)] == [2, 1, 4]
