@@ -7,6 +7,7 @@ import polars as pl
 import pytest
 from drawn import frame
 
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.groups import (
     CurveRules,
     curve_start,
@@ -204,6 +205,12 @@ def test_without_any_failure_limits_are_never_certain():
 def test_years_become_whole_days():
     assert [days_of(y) for y in (0, 0.5, 1, 2, 5)] == [0, 183, 365, 730, 1826]
     assert milestone_days(rules(years=(0, 5))).tolist() == [0, 1826]
+
+
+def test_the_rules_of_curves_are_those_of_the_settings() -> None:
+    asked = Analysis(min_at_risk=12, max_step_per_100=4.0, confidence=0.9, horizon_years=4)
+    assert asked.curve_rules() == CurveRules(12, 0.04, 0.9, (0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 7.0, 10.0, 15.0))
+    assert Analysis(horizon_years=5).curve_rules().years == (0.0, 1.0, 2.0, 3.0, 5.0, 7.0, 10.0, 15.0)
 
 
 def test_by_each_day_of_a_curve_its_patients_count_from_their_first_failure() -> None:
