@@ -192,14 +192,14 @@ COMPARISON = (
     _question("comparison", "leaving_weights", "leaving"),
     _question("comparison", "group_ratios", "group_ratios", "crown_longevity"),
     _question("comparison", "robustness"),
-    _question("comparison", "analysis", "crown_longevity", "verdict"),
+    _question("comparison", "analysis", "groups", "crown_longevity", "verdict"),
     _stats("cox", "cox", "cox_properties", "cox_kernel", "against_r_cox"),
     *(
         _figures(f"pipeline/stats/{name}.py", *(f"tests/stats/test_{test}.py" for test in tests))
         for name, *tests in (
             ("cox_input", "cox_input", "cox", "cox_partitions"),
             ("limits", "kaplan_meier", "differences", "aalen_johansen"),
-            ("standard_target", "standardise", "standardise_windows"),
+            ("standard_target", "standard_target", "standardise", "standardise_windows"),
             ("stratum_hazard", "standardise_windows", "cox_kernel", "standardise_parts"),
             ("influence", "second_opinion", "cox"),
             ("counts", "kaplan_meier", "aalen_johansen", "differences"),
