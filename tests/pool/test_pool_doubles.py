@@ -161,7 +161,7 @@ DOUBLES: dict[str, Callable[[Tables, int], Tables]] = {
 @pytest.mark.one_in(10, thorough=3)
 @pytest.mark.parametrize("seed", range(30))
 def test_a_practice_is_never_pooled_twice(seed: int) -> None:
-    """30 practices of 1,500 crowns, each doubled in thirteen ways: every double is refused."""
+    """Practices of 1,500 crowns, each doubled in thirteen ways: every double is refused."""
     one = honest(seed)
     for name, change in DOUBLES.items():
         double = given(change(records(seed), seed), "f" * 16)
