@@ -13,6 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from pipeline.machine import key_files
 from pipeline.machine.errors import DataError
 from pipeline.machine.key_files import weakness
 from pipeline.practice import pseudonyms
@@ -101,8 +102,31 @@ def test_a_key_is_made_once_for_its_owner_alone(tmp_path: Path):
     assert load_or_make_key(path, say=said.append) == key
     assert len(said) == 1
     assert load_or_make_key(tmp_path / "other.key", say=said.append) != key
-    assert sorted(p.name for p in tmp_path.iterdir()) == ["other.key", "practice.key"]
+    kept = ["other.key", "other.releases", "practice.key", "practice.releases"]
+    assert sorted(p.name for p in tmp_path.iterdir()) == kept
     assert key.hex() not in "".join(said)
+
+
+def test_a_key_is_not_made_without_the_memory_beside_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    """A full disk, or a stop, between the two leaves a memory without a key, never a key that misses its memory."""
+    put = key_files.make_private
+    monkeypatch.setattr(key_files, "make_private", lambda p, c: put(p, c) if p.suffix == ".releases" else stop())
+    with pytest.raises(DataError, match="cannot be read or made"):
+        load_or_make_key(tmp_path / "practice.key", say=lambda _: None)
+    assert [p.name for p in tmp_path.iterdir()] == ["practice.releases"]
+    monkeypatch.undo()
+    load_or_make_key(tmp_path / "practice.key", say=lambda _: None)
+    assert (tmp_path / "practice.releases").read_text() == "nothing was shared"
+
+
+def test_a_key_made_anew_leaves_what_is_remembered(tmp_path: Path):
+    (tmp_path / "practice.releases").write_text("a memory")
+    load_or_make_key(tmp_path / "practice.key", say=lambda _: None)
+    assert (tmp_path / "practice.releases").read_text() == "a memory"
+
+
+def stop() -> bool:
+    raise OSError(28, "No space left on device")
 
 
 def test_a_key_that_others_can_read_is_closed_to_them(tmp_path: Path):

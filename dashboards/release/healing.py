@@ -9,6 +9,7 @@ from dashboards.formats import known
 from dashboards.release.count import ReleasedCount
 from dashboards.release.percent import release_share, share_range, share_step
 from pipeline.release.disclosure import FAILURES, Gate
+from pipeline.release.gates import ALL_LOSSES
 from pipeline.results.healing import CountedShare, LossByCause, LossGroup, LossTable, RecallRow
 
 # The only lines and causes that pass, in our own words, whatever the results call them.
@@ -27,8 +28,9 @@ CAUSES = {
     "other": "other",
     "unknown": "not recorded",
 }
+ENDO_LOSSES = "endo_tooth_loss_by_cause"
 TEETH = {
-    "endo_tooth_loss_by_cause": "root-filled teeth",
+    ENDO_LOSSES: "root-filled teeth",
     "crowned_tooth_loss_by_cause": "crowned teeth",
 }
 YEARS = (1, 5, 10)
@@ -169,7 +171,8 @@ def _losses(gate: Gate, id: str, group: LossGroup, teeth: int) -> tuple[Released
     people = [c.patients for c in known_causes]
     counts = gate.table(names, [c.losses for c in known_causes], people, kind=FAILURES, left_out=left_out)
     named = [(c.cause, c, n) for c, n in zip(known_causes, counts, strict=True)]
-    named.append(("all", group.total, gate.failures(group.total.losses, group.total.patients)))
+    beside = ALL_LOSSES if id == ENDO_LOSSES else ""
+    named.append(("all", group.total, gate.failures(group.total.losses, group.total.patients, group=beside)))
     return tuple(ReleasedLoss(name, ReleasedCount(n), _within(gate, c, n, teeth)) for name, c, n in named)
 
 

@@ -25,7 +25,15 @@ FEWEST_STEPS = 8
 _PRINTABLE = range(32, 127)
 
 
-def load_or_make_key(path: Path, *, text: str, what: str, setting: str, say: Callable[[str], None]) -> bytes:
+def load_or_make_key(
+    path: Path,
+    *,
+    text: str,
+    what: str,
+    setting: str,
+    say: Callable[[str], None],
+    beside: tuple[Path, str] | None = None,
+) -> bytes:
     """The key in a file; a file that is not there is made, with a new key.
 
     A file that others may read is closed to them where the disk can do that; else `say` is told, for on a shared or
@@ -37,6 +45,8 @@ def load_or_make_key(path: Path, *, text: str, what: str, setting: str, say: Cal
         What a new file holds, with `{key}` where the key goes.
     what, setting
         What the key is of, and the setting under `[practice]` that names its place, as messages say them.
+    beside
+        A file and what it holds, put there before a new key is: no new key stands without it.
 
     Raises
     ------
@@ -44,7 +54,10 @@ def load_or_make_key(path: Path, *, text: str, what: str, setting: str, say: Cal
         If the file cannot be read or made, or holds no key or a weak one.
     """
     try:
-        if not path.exists() and make_private(path, text.format(key=secrets.token_hex(KEY_BYTES)).encode()):
+        is_new = not path.exists()
+        if is_new and beside is not None:
+            make_private(beside[0], beside[1].encode())
+        if is_new and make_private(path, text.format(key=secrets.token_hex(KEY_BYTES)).encode()):
             say(f"{path.name}: made; it is the key of {what}. Keep a copy of it in a safe place")
         content = path.read_bytes()[:4096]
     except OSError as error:

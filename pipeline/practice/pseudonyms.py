@@ -37,11 +37,15 @@ _LENGTH = 26  # letters of 5 bits: the first 130 bits of the digest
 _MOST_KNOWN = 1 << 20
 _SLOTS = 1 << 22
 _Array = np.ndarray[Any, Any]
-_KEY_TEXT = """\
+MEMORY = ".releases"  # ends the name of the file beside a key that remembers what was shared
+NOTHING_SHARED = "nothing was shared"  # what that file holds from the start
+HAS_MEMORY = f"# What is shared is remembered in the file of the same name that ends in {MEMORY}: keep both."
+_KEY_TEXT = f"""\
 # The key of the patients' pseudonyms in the database of toothyears.
 # Keep a copy in a safe place: without it no later file can be linked to what is stored.
 # Never send it together with the database.
-{key}
+{HAS_MEMORY}
+{{key}}
 """
 
 
@@ -117,9 +121,17 @@ def choose(
 
 
 def load_or_make_key(path: Path, *, say: Callable[[str], None]) -> bytes:
-    """The key in a file; a file that is not there is made, with a new key. See `key_files.load_or_make_key`."""
+    """The key in a file; a file that is not there is made, with a new key, and beside it that nothing was shared.
+
+    See `key_files.load_or_make_key`.
+    """
     return key_files.load_or_make_key(
-        path, text=_KEY_TEXT, what="the patients' pseudonyms", setting="key_file", say=say
+        path,
+        text=_KEY_TEXT,
+        what="the patients' pseudonyms",
+        setting="key_file",
+        say=say,
+        beside=(path.with_suffix(MEMORY), NOTHING_SHARED),
     )
 
 

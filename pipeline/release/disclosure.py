@@ -20,15 +20,11 @@ References
 
 from __future__ import annotations
 
-import hashlib
 import hmac
-import json
 import math
 import string
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-
-from pipeline.results import Results, to_plain
 
 SMALLEST = 11
 STEP = 5
@@ -163,13 +159,23 @@ class Rounding:
 class Gate:
     """What all figures of one release pass through, so that what is hidden in one place is hidden in every place.
 
-    `teeth_of_one` and `failures_of_one` are the most that one patient has of all teeth counted. A release is walked
-    through until `settled`: what the tables of one walk hide for each other's sake holds for the whole of the next.
-    `withheld` counts, of the last walk, what was hidden by `place` (set by whoever walks) and reason.
+    `teeth_of_one` and `failures_of_one` are the most that one patient has of all teeth counted. `beside` holds, by the
+    kind and the group of a count, another that is told of the same teeth: whoever gets both rounded in two ways would
+    know of a few between them, so the first is hidden. A release is walked through until `settled`: what the tables of
+    one walk hide for each other's sake holds for the whole of the next. `withheld` counts, of the last walk, what was
+    hidden by `place` (set by whoever walks) and reason.
     """
 
-    def __init__(self, rounding: Rounding, *, teeth_of_one: int = 1, failures_of_one: int = 1) -> None:
+    def __init__(
+        self,
+        rounding: Rounding,
+        *,
+        teeth_of_one: int = 1,
+        failures_of_one: int = 1,
+        beside: Mapping[tuple[str, str], int] | None = None,
+    ) -> None:
         self.rounding = rounding
+        self._beside = beside or {}
         self._of_one = {TEETH: teeth_of_one, FAILURES: failures_of_one}
         self._hidden: set[tuple[str, str, int]] = set()
         self._added = False
@@ -273,6 +279,9 @@ class Gate:
         if self._of_one_patient(kind, n):
             self.withhold(ONE_PATIENT)
             return None
+        if 0 < abs(self._beside.get((kind, group), n) - n) <= self.rounding.most_hidden:
+            self.withhold(ALONE)
+            return None
         if group and (kind, group, n) in self._hidden:
             self.withhold(ALONE)
             return None
@@ -292,17 +301,6 @@ FEW = f"a count under {SMALLEST}, or of fewer than {SMALLEST} patients"
 ALONE = "a count that would give a hidden one away"
 ONE_PATIENT = f"a count of which one patient could be more than {DOMINANCE_PERCENT} %"
 ONE_IN_AVERAGES = f"means and shares of a group of which one patient could be more than {AVERAGE_PERCENT} %"
-
-
-def gate_of(results: Results) -> Gate:
-    """The gate of the records that results stand on; without their digest, of the files and the counts in them."""
-    records = results.records
-    counts = (results.counts, results.rates, *(c.groups for c in results.comparisons))
-    files = sorted(f"{r.hash} {r.rows_read}" for r in results.quality.loads)
-    key = hashlib.sha256(
-        (records.rounded_by or records.digest or json.dumps([files, to_plain(counts)])).encode()
-    ).digest()
-    return Gate(Rounding(key), teeth_of_one=records.teeth_of_one, failures_of_one=records.failures_of_one)
 
 
 Told = int | None

@@ -26,7 +26,8 @@ key, in another database or after the memory began anew are rounded as before, s
 is slow to work out [1], since whoever knows all other patients could try what the last one may be.
 
 All is kept in a file beside the key (`memory_file`), which outlives the database. That a release was made is noted in
-the database and beside the shared files, too: while the memory lacks one, nothing is shared.
+the database and beside the shared files, too: while the memory lacks one, nothing is shared. A key is made with an
+empty memory, and says so: without any, what was shared is forgotten.
 
 References
 ----------
@@ -129,7 +130,7 @@ def remembered(
     ours = hashlib.sha256(b"toothyears practice of releases\x1f" + secret).hexdigest()[:16]
     notes = (note.split(" ") for note in seen)
     made = [store.text(LATEST), *(i for of, i in notes if of in ("", ours))]
-    refuse_forgotten(path, memory, filter(None, made))
+    refuse_forgotten(key, memory, filter(None, made))
     facts = _facts(store)
     marks = {what: _keyed(found, secret, "" if what == ALL else f"\x1f{what}") for what, found in facts.items()}
     digest, settings = _digest(facts[ALL]), _settings(results)

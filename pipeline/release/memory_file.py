@@ -19,9 +19,9 @@ import polars as pl
 
 from pipeline.machine.errors import DataError
 from pipeline.machine.private_files import private_folder, write_private
+from pipeline.practice.pseudonyms import HAS_MEMORY, MEMORY, NOTHING_SHARED
 
 FORM = "toothyears releases 1"
-SUFFIX = ".releases"
 BEGIN_ANEW = "begin anew"  # what the practice puts into the file where nothing has left, or no copy is left
 Marks = Mapping[str, pl.Series]
 
@@ -68,11 +68,11 @@ class Memory:
 
 def memory_path(key: Path) -> Path:
     """Where the memory lies: beside the key, under its name."""
-    return key.with_suffix(SUFFIX)
+    return key.with_suffix(MEMORY)
 
 
 def read_memory(path: Path) -> Memory:
-    """The memory in a file; an empty one where there is no file, or one that says to begin anew.
+    """The memory in a file; an empty one where there is no file, or one that says so or to begin anew.
 
     Raises
     ------
@@ -85,6 +85,8 @@ def read_memory(path: Path) -> Memory:
         content = path.read_bytes()
         if content.strip() == BEGIN_ANEW.encode():
             return Memory(marks={}, anew=True)
+        if content.strip() == NOTHING_SHARED.encode():
+            return Memory(marks={})
         told = json.loads(content)
         if told["form"] != FORM:
             raise ValueError("form")
@@ -105,20 +107,36 @@ def read_memory(path: Path) -> Memory:
     return Memory(told["secret"], releases, marks, told.get("anew") is True)
 
 
-def refuse_forgotten(path: Path, memory: Memory, made: Iterable[str]) -> None:
+def refuse_forgotten(key: Path, memory: Memory, made: Iterable[str]) -> None:
     """Refuse to go on where a release that is known to have been made, by its id, is not in the memory.
+
+    Also where there is none, though the key was made with one: whatever else is lost, nobody knows that nothing was
+    shared. A key of an earlier version does not say so, and is not asked.
 
     Raises
     ------
     DataError
         Figures made now could be subtracted from those of before.
     """
-    if not memory.anew and set(made) - {r.id for r in memory.releases}:
+    path = memory_path(key)
+    forgotten = set(made) - {r.id for r in memory.releases}
+    if not path.exists() and not forgotten and _has_memory(key):
+        raise DataError(
+            f"{path.name}: was made with the key, to remember what is made for sharing, and is not there. {_WHAT_TO_DO}"
+        )
+    if not memory.anew and forgotten:
         lies = "an older copy" if path.exists() else "not there"
         raise DataError(
             f"{path.name}: figures of this practice were made for sharing before, and the file that remembers them is "
             f"{lies}. {_WHAT_TO_DO}"
         )
+
+
+def _has_memory(key: Path) -> bool:
+    try:
+        return HAS_MEMORY.encode() in key.read_bytes()
+    except OSError:
+        return False
 
 
 _WHAT_TO_DO = (

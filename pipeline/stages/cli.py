@@ -92,8 +92,9 @@ def demo(out: Path, crowns: int, seed: int, lists: bool) -> None:
     say = _say()
     say("inventing a practice: Alder Row Dental")
     # The files of an earlier demo are written over, so what was loaded and shared of them must go too.
-    for stale in (*(out / "practice").glob("practice.duckdb*"), *(out / "practice").glob("practice.releases")):
-        stale.unlink()
+    for name in ("practice.duckdb*", "practice.key", "practice.releases"):
+        for stale in (out / "practice").glob(name):
+            stale.unlink()
     toml = simulate_practice(out / "practice", crowns=crowns, seed=seed, say=say)
     _finish(_everything(toml, out, say=say, lists=lists))
 

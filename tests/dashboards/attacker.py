@@ -200,6 +200,9 @@ def _read(a: Attacker, released: Released, *, sums: bool, followed_step: int) ->
         if answer.outcome == "crown_failure" and f"{crowns} overall whole practice" in a.low:
             failed = f"{crowns} overall whole practice crown_survival"
             parts(failed, [f"{r} {answer.outcome} failed" for r in rows], all_=False)
+    lost = "tooth_survival_by_crown_after_endo not_crowned failed"
+    if sums and {lost, free := "endo_free_of_intervention_by_crown not_crowned failed"} <= set(a.low):
+        a.within(lost, free)
     for part in [n for n in a.low if sums and n.endswith(" tooth_loss failed")]:
         if (whole := part.replace("tooth_loss", "endo_failure")) in a.low:
             a.within(part, whole)

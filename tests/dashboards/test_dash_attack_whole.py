@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import dataclasses
 import datetime as dt
 import json
 from pathlib import Path
@@ -62,6 +63,9 @@ def test_a_practice_shared_twice_gives_no_group_under_eleven_away(tmp_path: Path
     assert len(attacker.groups) > 400
     assert attacker.pinned() == {}
     assert smallest >= SMALLEST
+    # Nor where the same figures are rounded in two ways.
+    apart = (dataclasses.replace(results, records=dataclasses.replace(results.records, rounded_by=by)) for by in "ab")
+    assert attack(*map(release, apart)).pinned() == {}
     # The same records again, read from the same files.
     assert share(settings)[2].standing == SAME
     # And with database, key and memory lost: under other pseudonyms, there is nothing to subtract.
@@ -116,7 +120,7 @@ def test_a_practice_of_one_clinician_and_one_patient_gives_no_group_under_eleven
     with without_recounts():
         results = run.everything(load_settings(toml), today=DAY, say=lambda _: None)
     attacker = attack(release(results), teeth_of_one=results.records.teeth_of_one)
-    assert len(attacker.groups) > 200
+    assert len(attacker.groups) > 150
     assert attacker.smallest() >= SMALLEST
     assert attacker.pinned() == {}
 

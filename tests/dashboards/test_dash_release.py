@@ -18,7 +18,7 @@ from dashboards.release.curve import ReleasedPoint
 from dashboards.release.rates import ReleasedRate, ReleasedRates
 from dashboards.release.released import RULES, Released, as_text, from_text, release
 from dashboards.talk import appendix, story
-from pipeline.release.disclosure import gate_of
+from pipeline.release.gates import gate_of
 from pipeline.results import Results
 from pipeline.results.records import Records
 

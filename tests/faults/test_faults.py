@@ -58,7 +58,7 @@ def names(folder: Path) -> set[str]:
     return {p.name for p in folder.iterdir()}
 
 
-KEPT_FILES = {"practice.toml", "practice.duckdb", "practice.key", "ledger-1.csv", "ledger-2.csv"}
+KEPT_FILES = {"practice.toml", "practice.duckdb", "practice.key", "practice.releases", "ledger-1.csv", "ledger-2.csv"}
 
 
 @pytest.fixture
@@ -125,7 +125,7 @@ def test_a_small_disk_that_fills_up(tmp_path: Path, kilobytes: int):
         write_ledger(tmp_path / "ledger-2.csv", rows=150_000)
         refused(in_child(disk, ""), "the disk is full")
         assert held(disk) == (1, 200)
-        assert names(disk) == {"practice.toml", "practice.duckdb", "practice.key"}
+        assert names(disk) == {"practice.toml", "practice.duckdb", "practice.key", "practice.releases"}
     finally:
         subprocess.run(["umount", disk], check=True)
 

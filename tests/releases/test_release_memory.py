@@ -15,6 +15,7 @@ import polars as pl
 import pytest
 
 from pipeline.machine.errors import DataError
+from pipeline.practice.pseudonyms import NOTHING_SHARED, load_or_make_key
 from pipeline.practice.tables import CROWNS
 from pipeline.release.disclosure import Rounding
 from pipeline.release.memory import PAGES, POOLING, ROUNDINGS, Remembered, records_of, remembered
@@ -374,6 +375,72 @@ def test_with_the_database_gone_too_what_lies_beside_earlier_output_asks_for_it(
     # Another practice's output, in a folder that both wrote to.
     other = f"{'0' * 16} {noted.split()[1]}"
     assert practice.share(crowns(range(99)), seen=[other]).standing == NEW
+
+
+@pytest.fixture
+def keyed(practice: Practice) -> Practice:
+    """A practice whose key was made by this version, as the first ingest does."""
+    practice.key.unlink()
+    load_or_make_key(practice.key, say=lambda _: None)
+    return practice
+
+
+def test_a_key_is_made_with_a_memory_in_which_nothing_was_shared(keyed: Practice) -> None:
+    assert keyed.memory == Memory(marks={})
+    assert keyed.share(crowns(range(100))) == Remembered("figures 1", DAY, NEW)
+    assert keyed.share(crowns(range(99))).standing == NEAR
+
+
+@pytest.mark.parametrize("database_too", [False, True])
+@pytest.mark.parametrize("shared", [False, True])
+def test_a_key_that_misses_its_memory_stops_what_would_be_shared(
+    keyed: Practice, database_too: bool, shared: bool
+) -> None:
+    """Memory, database and output may all be lost: the key says that there was a memory."""
+    if shared:
+        keyed.share(crowns(range(100)))
+    memory_path(keyed.key).unlink()
+    if database_too:
+        keyed.path.unlink(missing_ok=True)
+    before = keyed.made
+    for _ in range(2):
+        with pytest.raises(DataError, match=r"p\.releases: .* not there\. Put the latest copy.*`begin anew`"):
+            keyed.share(crowns(range(99)))
+    assert keyed.made == before
+    memory_path(keyed.key).write_text("begin anew")
+    assert keyed.share(crowns(range(99))).standing == NEW
+    assert keyed.share(crowns(range(98))).standing == NEAR
+
+
+def test_the_copy_of_the_memory_back_in_its_place_is_enough(keyed: Practice) -> None:
+    keyed.share(crowns(range(100)))
+    copy = memory_path(keyed.key).rename(keyed.key.with_name("copy"))
+    keyed.path.unlink()
+    with pytest.raises(DataError, match="not there"):
+        keyed.share(crowns(range(99)))
+    copy.rename(memory_path(keyed.key))
+    assert keyed.share(crowns(range(99))).standing == NEAR
+
+
+def test_the_first_copy_of_the_memory_is_an_older_one_for_the_database_and_the_output(keyed: Practice) -> None:
+    noted = keyed.share(crowns(range(100))).note
+    memory_path(keyed.key).write_text(NOTHING_SHARED)
+    for _ in range(2):
+        with pytest.raises(DataError, match="an older copy"):
+            keyed.share(crowns(range(99)), seen=[noted])
+        keyed.path.unlink(missing_ok=True)
+
+
+@pytest.mark.parametrize("key", ["a key", ""])
+def test_a_practice_of_an_earlier_version_is_not_stopped(practice: Practice, key: str) -> None:
+    """A key that says nothing of a memory, or none, no memory, and a database that notes no release."""
+    practice.key.unlink()
+    if key:
+        practice.key.write_text(key)
+    with open_store(practice.path) as store, store.transaction():
+        store.replace(CROWNS, crowns(range(100)))
+    found = practice.share(crowns(range(100)))
+    assert (found.standing, found.first) == (NEW, True)
 
 
 def test_a_practice_may_begin_anew_by_its_own_word(practice: Practice) -> None:

@@ -224,7 +224,7 @@ class Contribution:
         _refuse(not all(sayable_rule(name, value) for name, value in self.rules), "a rule")
         ids = [c.id for c in self.contrasts]
         _refuse(len(set(ids)) < len(ids), "a question that stands twice")
-        _refuse(len(self.marks) not in (0, MARKS), "so many marks")
+        _refuse(len(self.marks) not in (0, MARKS, 2 * MARKS), "so many marks")
         _refuse(not all(type(n) is int and abs(n) <= LARGEST_MARK for n in self.marks), "a mark")
         numbers = [isinstance(n, str) and read_key_number(n) == n for n in self.former_keys]
         _refuse(not all(numbers) or len(numbers) > MOST_KEYS, "a former key")

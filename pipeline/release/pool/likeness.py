@@ -18,11 +18,11 @@ from scipy.special import chdtr, chdtrc, ndtr
 
 from pipeline.release.disclosure import STEP
 from pipeline.release.pool.contribution import Contrast, Contribution, Side
-from pipeline.release.pool.marks import go_together, shared_patients
+from pipeline.release.pool.marks import go_together, sets_of, shared_patients
 from pipeline.release.pool.signing import key_number
 
 RAREST = 1e-7
-# Marks that go together by more standard errors are of shared patients: by chance once in 30,000 pairs.
+# Marks that go together by more standard errors are of shared patients: by chance once in 15,000 pairs, of two sets.
 FAR = 4.0
 RAREST_OF_BOTH = 1e-6  # figures and marks together, by Fisher's rule
 # A tooth stands in some questions and pairs at once, so that their differences come by chance together.
@@ -42,18 +42,21 @@ def same_practice(one: Contribution, other: Contribution) -> str | None:
         return "are of the same practice: one key takes the place of the other"
     if _identical(one, other) or _replayed(one, other):
         return "hold the same figures under different codes"
-    by_figures, far = _chance_of_figures(one, other), go_together(one.marks, other.marks)
+    by_figures = _chance_of_figures(one, other)
     if by_figures < RAREST:
         return "hold nearly the same figures, more alike than two practices can be, under different codes"
-    if far is None:
-        return None
-    if far < -FAR:
-        return "hold marks that are each other's mirror, as no two practices' are"
-    shared = shared_patients(one.marks, other.marks)
-    by_both = -2 * (math.log(by_figures) + math.log(max(float(ndtr(-far)), RAREST)))
-    if (far > FAR and shared > SHARED) or chdtrc(4, by_both) < RAREST_OF_BOTH:
-        return f"rest on the same patients' work: about {10 * round(10 * shared)} of 100 are in both"
+    for ours, theirs in sets_of(one.marks, other.marks):
+        far = go_together(ours, theirs)
+        if far is not None and far < -FAR:
+            return "hold marks that are each other's mirror, as no two practices' are"
+        if far is not None and _are_shared(by_figures, far, shared := shared_patients(ours, theirs)):
+            return f"rest on the same patients' work: about {10 * round(10 * shared)} of 100 are in both"
     return None
+
+
+def _are_shared(by_figures: float, far: float, shared: float) -> bool:
+    by_both = -2 * (math.log(by_figures) + math.log(max(float(ndtr(-far)), RAREST)))
+    return bool((far > FAR and shared > SHARED) or chdtrc(4, by_both) < RAREST_OF_BOTH)
 
 
 def _numbers(given: Contribution) -> set[str]:

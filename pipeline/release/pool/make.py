@@ -15,13 +15,13 @@ from numpy.typing import NDArray
 from pipeline.release.disclosure import (
     STEP,
     Gate,
-    gate_of,
     log_step,
     nearest_log,
     nearest_step,
     rounded_error,
     step_per_100,
 )
+from pipeline.release.gates import gate_of
 from pipeline.release.pool.agreed import (
     DEFINITIONS,
     GRID_MONTHS,
@@ -113,13 +113,13 @@ def _of_comparison(
     """A comparison; one without curves only where both groups are big enough to be told."""
     names = (asked.group, asked.reference)
     if spells is not None:
-        group, reference = (_side(gate, n, spells.filter(pl.col("state") == n)) for n in names)
+        group, reference = (_side(gate, n, spells.filter(pl.col("state") == n), asked.outcome) for n in names)
     else:
         counted = {g.name: g for g in compared.groups}
         if not set(names) <= set(counted):
             return None
         group, reference = (
-            _counts(gate, n, _Counted(g.crowns, g.patients, g.failures, g.failed_patients))
+            _counts(gate, n, _Counted(g.crowns, g.patients, g.failures, g.failed_patients), f"{n} {asked.outcome}")
             for n, g in ((n, counted[n]) for n in names)
         )
         if not _told(group, reference):
@@ -151,7 +151,12 @@ def _of_technique(gate: Gate, asked: Pooled, answer: TechniqueAnswer, settings: 
     if found is None or not pair <= set(counted):
         return None
     group, reference = (
-        _counts(gate, n, _Counted(g.teeth, g.patients, g.failures, g.failed_patients))
+        _counts(
+            gate,
+            n,
+            _Counted(g.teeth, g.patients, g.failures, g.failed_patients),
+            f"{answer.question} {n} {asked.outcome}",
+        )
         for n, g in ((n, counted[n]) for n in (asked.group, asked.reference))
     )
     sides = (group, reference)
@@ -242,17 +247,19 @@ def _gap(d: Difference, sides: tuple[Side, Side], settings: _Settings) -> Gap | 
     return Gap(nearest_step(d.per_100, step), step, error, d.method.startswith(ADJUSTED), d.from_days <= 0)
 
 
-def _counts(gate: Gate, name: str, of: _Counted) -> Side:
+def _counts(gate: Gate, name: str, of: _Counted, group: str) -> Side:
+    """The counts of one side; `group` names the failures to the gate."""
     told = gate.teeth(of.teeth, of.patients)
     if told is None:
         return Side(name, None, None, None, (), ())
-    return Side(name, told, gate.plain(of.patients), gate.failures(of.failures, of.failed_patients), (), ())
+    failures = gate.failures(of.failures, of.failed_patients, group=group)
+    return Side(name, told, gate.plain(of.patients), failures, (), ())
 
 
-def _side(gate: Gate, name: str, spells: pl.DataFrame) -> Side:
+def _side(gate: Gate, name: str, spells: pl.DataFrame, outcome: str) -> Side:
     failed = spells.filter("event")["patient_id"]
     teeth, patients = spells["unit"].n_unique(), spells["patient_id"].n_unique()
-    side = _counts(gate, name, _Counted(teeth, patients, len(failed), failed.n_unique()))
+    side = _counts(gate, name, _Counted(teeth, patients, len(failed), failed.n_unique()), f"{name} {outcome}")
     if side.teeth is None:
         return side
     first = spells.unique("unit")["tooth_group"]

@@ -1,0 +1,51 @@
+"""The gate of one set of records: how they are rounded, and which of their counts stand beside one another.
+
+Root canals lost are among those that failed. A few that failed and were not lost are named by nothing told once; two
+roundings of both counts may name them (7 of 30 practices), and so with all root canals and those counted.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterator
+
+from pipeline.practice.outcomes import ENDO_FAILURE, TOOTH_LOSS
+from pipeline.questions.question import KEPT_BY_CROWN
+from pipeline.release.disclosure import FAILURES, TEETH, Gate, Rounding
+from pipeline.results import Results, to_plain
+
+ALL_COURSES, ALL_LOSSES = "all root canals", "root canals by cause"
+
+
+def gate_of(results: Results) -> Gate:
+    """The gate of the records that results stand on; without their digest, of the files and the counts in them."""
+    records = results.records
+    counts = (results.counts, results.rates, *(c.groups for c in results.comparisons))
+    files = sorted(f"{r.hash} {r.rows_read}" for r in results.quality.loads)
+    key = hashlib.sha256(
+        (records.rounded_by or records.digest or json.dumps([files, to_plain(counts)])).encode()
+    ).digest()
+    return Gate(
+        Rounding(key),
+        teeth_of_one=records.teeth_of_one,
+        failures_of_one=records.failures_of_one,
+        beside=dict(_beside(results)),
+    )
+
+
+def _beside(results: Results) -> Iterator[tuple[tuple[str, str], int]]:
+    """What is told beside root canals lost, by outcome and group: those that failed; and beside all, those counted."""
+    for t in results.rates:
+        for row in t.rows if t.outcome == ENDO_FAILURE.rate else ():
+            yield (FAILURES, f"{t.by} {row.name} {TOOTH_LOSS.rate}"), row.failures
+            if t.by == "overall":
+                yield (FAILURES, ALL_LOSSES), row.failures
+                yield (TEETH, ALL_COURSES), row.teeth
+    for c in results.comparisons:
+        for group in c.groups if c.outcome == ENDO_FAILURE.id else ():
+            if group.name != KEPT_BY_CROWN.late:  # a tooth lost with a crown may have failed before it had one
+                yield (FAILURES, f"{group.name} {TOOTH_LOSS.id}"), group.failures
+    for a in results.techniques:
+        for g in a.groups if a.outcome == ENDO_FAILURE.id else ():
+            yield (FAILURES, f"{a.question} {g.name} {TOOTH_LOSS.id}"), g.failures
