@@ -10,7 +10,7 @@ from dashboards import tables_sheet, terms
 from dashboards.answers import Answer, Answers, kept
 from dashboards.charts.early import early_chart
 from dashboards.charts.strip import strip_chart
-from dashboards.formats import in_place, listing, lower_first, years
+from dashboards.formats import in_place, listing, lower_first, sentence_case, years
 from dashboards.said import Said
 from dashboards.tables import NumberTable
 from dashboards.theme import Chart
@@ -215,12 +215,22 @@ def _card(line: SheetLine, sources: Mapping[str, words_beside.Source], told: Sai
             Fact("The time before", line.over_time.change.verdict, words_sheet.over_time(line.over_time)),
             Fact(
                 "Published",
-                beside.replace("within", ""),
+                beside,
                 told.fresh(words_beside.published_card(line.published, sources)),
             ),
-            Fact("Trust", line.trust.grade, words_sheet.trust(line.trust, line.rate.years)),
+            Fact("Trust", line.trust.grade, _trust(line)),
         ),
     )
+
+
+def _trust(line: SheetLine) -> str:
+    """Why the rate has its grade; and what the published figure's years have, where they are others."""
+    said = words_sheet.trust(line.trust, line.rate.years)
+    other = next((p for p in line.published[:1] if p.trust is not None), None)
+    if other is None or other.trust is None:
+        return said
+    why = words_sheet.trust(other.trust, other.years)
+    return f"{said} {sentence_case(other.trust.grade)} by {years(other.years)}: {why}"
 
 
 def _task(what: str, says: str, lists: Mapping[str, str]) -> Task:
