@@ -10,7 +10,7 @@ from dashboards import tables_sheet, terms
 from dashboards.answers import Answer, Answers, kept
 from dashboards.charts.early import early_chart
 from dashboards.charts.strip import strip_chart
-from dashboards.formats import in_place, listing, lower_first, sentence_case, years
+from dashboards.formats import in_place, listing, lower_first, years
 from dashboards.said import Said
 from dashboards.tables import NumberTable
 from dashboards.theme import Chart
@@ -229,8 +229,7 @@ def _trust(line: SheetLine) -> str:
     other = next((p for p in line.published[:1] if p.trust is not None), None)
     if other is None or other.trust is None:
         return said
-    why = words_sheet.trust(other.trust, other.years)
-    return f"{said} {sentence_case(other.trust.grade)} by {years(other.years)}: {why}"
+    return f"{said} {words_sheet.trust_by(other.trust, other.years)}"
 
 
 def _task(what: str, says: str, lists: Mapping[str, str]) -> Task:

@@ -137,6 +137,21 @@ def measured(found: Measured, horizon: float) -> str:
     }.get(found.name, found.name)
 
 
+IN_BRIEF = {"followed": "{share} seen", "range": "a range of {half:.1f} of 100 either way"}
+
+
+def trust_by(found: Trust, horizon: float) -> str:
+    """`Fair by 18 years: 69 % seen.`: the grade at other years than the rate's, beside whose reasons it stands."""
+    why = [m for m in found.measured if m.grade == found.grade]
+    told = [
+        IN_BRIEF[m.name].format(share=percent(m.share, 1), half=100 * m.share)
+        if m.name in IN_BRIEF
+        else measured(m, horizon)
+        for m in (why if found.grade != "firm" else [])
+    ]
+    return f"{sentence_case(found.grade)} by {years(horizon)}{f': {listing(told)}' if told else ''}."
+
+
 def trust(found: Trust, horizon: float) -> str:
     """Why a figure at `horizon` years has its grade: what pulls it down, else what it stands on."""
     why = [m for m in found.measured if m.grade == found.grade]

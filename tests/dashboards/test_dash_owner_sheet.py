@@ -67,8 +67,7 @@ def test_a_published_figure_of_other_years_has_its_own_trust() -> None:
     found = owner_sheet.sheet(dataclasses.replace(MADE.owner, lines=(line, *others)), lists={})
     assert found is not None
     assert found.cards[0].facts[2].says == (
-        "71 % of the possible follow-up to 5 years was seen. Thin by 6 years: 42 % of the possible follow-up to "
-        "6 years was seen."
+        "71 % of the possible follow-up to 5 years was seen. Thin by 6 years: 42 % seen."
     )
 
 
