@@ -285,11 +285,14 @@ def _by(owner: Owner) -> str:
 
 
 def trend_count(owner: Owner) -> str:
-    """`Cannot tell for 1 of 3 rates`: how many are worse or better; else how many cannot be told."""
+    """`Cannot tell for 1 of 3 rates; 2 the same`: how many are worse or better; else how many cannot be told."""
     codes = [s.over_time.change.verdict for s in owner.lines]
     told = tuple(c for c in ("worse", "better") if c in codes) or ("cannot_tell",)
     of = f" of {count(len(codes), 'rate')}"
     said = f"{', '.join(f'{CAN[code]} for {whole(codes.count(code))}' for code in told)}{of}"
+    rest = [code for code in codes if code not in told]
+    if rest and set(rest) == {"same"}:
+        said = f"{said}; {whole(len(rest))} the same"
     framed = CAN.get(trend_code(owner), "")
     return said.removeprefix(f"{framed} ") if framed else sentence_case(said)
 
