@@ -23,8 +23,9 @@ from dashboards.release.count import ReleasedCount
 from dashboards.release.percent import borne_out, difference_on_step, round_ratio
 from pipeline.practice import outcomes
 from pipeline.practice.tables import CEMENTS, CORES, POSTS
+from pipeline.questions.techniques.declared import all_questions
 from pipeline.questions.techniques.grouping import OTHER
-from pipeline.questions.techniques.question import Question, all_questions
+from pipeline.questions.techniques.question import Question
 from pipeline.release.disclosure import Gate
 from pipeline.results.safety import spoken_code
 from pipeline.results.technique import TechniqueAnswer, TechniqueContrast

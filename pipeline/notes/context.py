@@ -21,6 +21,8 @@ from pipeline.notes.text import Note, Sentence, words_of
 from pipeline.notes.vocabulary import Match
 
 NEGATED, HISTORY, PLAN, RISK, PERSON, DOUBT = "negation", "history", "plan", "risk", "person", "doubt"
+QUOTED = "quoted"
+_KINDS = (NEGATED, HISTORY, PLAN, RISK, PERSON, DOUBT, QUOTED)
 _REACH = {NEGATED: 7, DOUBT: 3}
 _THOUGHT = words_of("suspect suspected think thinks believe probably possibly perhaps presumably maybe")
 _THOUGHT_REACH = 7  # a whole clause: "suspect that the pulp of this tooth is necrotic"
@@ -42,11 +44,12 @@ _LONG_PLANS = words_of(
 _NEED, _DENIED = frozenset(("needed", "need", "needs")), frozenset(("no", "not", "without", "w/o", "n't", "none"))
 _ENDO = words_of("rct root endo endodontic")
 _NEW_SUBJECT = words_of("crown crn crowns pai")  # "no sx crown ok"
-_OF_SUBJECT = words_of("new old existing other full permanent temporary provisional")  # "no new crown"
+_OF_SUBJECT = words_of("new old existing other full permanent temporary provisional had have got get")  # "no new crown"
 _JOINS = words_of("and which who")  # "responded normally and was not tender"
 _SEEN = words_of(
     "showed shows shown found appears appeared seen seems confirmed noted reveals revealed considered judged"
 )
+_JUDGED = words_of("call score rate grade say estimate judge put")
 _OWNS = words_of("had has have having 's")
 _AS_DONE = words_of("with w/ for to")  # "replaced the old crown with": what follows is of today
 _YEAR = re.compile(r"(?:19|20)\d\d$")
@@ -62,7 +65,7 @@ class Contexts:
         self._cues = [m for m in matches if m.entry.kind == "context"]
         self._stops = {p for m in self._cues if m.entry.value == "stop" for p in range(m.first, m.last)}
         n = len(note.tokens)
-        self.said: dict[str, list[bool]] = {k: [False] * n for k in (NEGATED, HISTORY, PLAN, RISK, PERSON, DOUBT)}
+        self.said: dict[str, list[bool]] = {k: [False] * n for k in _KINDS}
         self.starts = {NEGATED: [False] * n}  # the cues themselves
         # A negation that reaches over a comma, which only lists of signs do: "no pain, swelling or sinus tract".
         self.far_negated = [False] * n
@@ -84,6 +87,8 @@ class Contexts:
         if value == "negation":
             if word == "failed" and _ENDO & set(self._note.words[m.last : m.last + 2]):
                 return  # "failed RCT": it was done
+            if word == "no" and self._note.words[m.last : m.last + 2][:1] == ["of"]:
+                return  # "no. of canals"
             if self._note.words[m.last : m.last + 1] == [":"] and word in ("no", "negative"):
                 return  # "cast? no: fiber": an answer, and what follows is so
             if word == "non":  # "non surgical retreatment": of the next word alone
@@ -114,6 +119,8 @@ class Contexts:
                 self._mark(HISTORY, self._backward(m.first, sentence))
         elif value == "plan" and word in _NEED and _DENIED & set(self._note.words[max(0, m.first - 4) : m.first]):
             return  # "no post needed" says what is, not what will be
+        elif value == "plan" and word == "would" and not _JUDGED.isdisjoint(self._note.words[m.last : m.last + 1]):
+            return  # "I would call it PAI 3"
         elif value == "plan" and word == "to" and not _SEEN.isdisjoint(self._note.words[sentence.first : m.first]):
             return  # "showed the filling to be 1 mm short"
         elif value == "plan":
@@ -192,7 +199,7 @@ class Contexts:
     def _quotes(self) -> None:
         """What stands between quotation marks is what somebody else says."""
         for m in _QUOTE.finditer(self._note.lower):
-            self._mark(DOUBT, range(self._note.token_at(m.start()), self._note.token_at(m.end() - 1) + 1))
+            self._mark(QUOTED, range(self._note.token_at(m.start()), self._note.token_at(m.end() - 1) + 1))
 
     def _years(self, year: int | None) -> None:
         """A year before that of the note makes history of its clause."""

@@ -15,7 +15,7 @@ _HYPO = (
 )
 
 _STRENGTH = re.compile(
-    rf"(?P<a>{NUMBER})\s*(?:-|to)?\s*{PERCENT}\s*(?:\(?w/v\)?\s*)?(?:conc\w*\.?\s*|solution\s*|"
+    rf"(?<!\d/)(?P<a>{NUMBER})\s*(?:-|to)?\s*{PERCENT}\s*(?:\(?w/v\)?\s*)?(?:conc\w*\.?\s*|solution\s*|"
     rf"strength\s*)?(?:of\s+)?{_HYPO}"
     rf"|{_HYPO}\s*%\s*[-:=]*\s*(?P<c>{NUMBER})(?!\d)"
     rf"|{_HYPO}\s*(?:solution|soln|irrigation|irrigant|rinse|was|used|at|of|in|is|conc\w*\.?|strength|"
@@ -27,6 +27,7 @@ _BARE_STRENGTH = re.compile(
     rf"sec|x\b|to\b|:|/\s*\d|syr|%|part|\.\d))"
 )
 _STRENGTH_WITHOUT_SIGN = re.compile(rf"(?<![\d:/.])(?P<a>{NUMBER})\s+{_HYPO}")
+_OF_OTHER = re.compile(r"\s*(?:edta|chx|chlorhex|citric|saline|lido|artic|h2o2)")
 _DILUTED = re.compile(r"(?<!un)\bdil(?:uted?|ution)\b|\bdil\.")
 _UNNAMED_STRENGTH = re.compile(
     rf"irrig\w*\.?\s*(?:strength|conc\w*\.?)?\s*(?:with|w/|:)?\s*(?P<a>{NUMBER}){PERCENT}(?!\s*(?:edta|"
@@ -71,6 +72,8 @@ def hypochlorite(note: Note) -> Iterator[Read]:
         yield Read("naocl_percent", plain(number(m[1])), m.start(), m.end(), True, "naocl_diluted_to")
         return
     for m in _STRENGTH.finditer(text):
+        if m["b"] and "," in text[m.start() : m.start("b")] and _OF_OTHER.match(text, m.end()):
+            continue  # "NaOCl, 17% EDTA"
         value = number(m["a"] or m["b"] or m["c"])
         if any(a <= m.start() < b or m.start() < a < m.end() for a, b in within):
             continue

@@ -17,7 +17,7 @@ _APEX = (
 _SHORT_OF = re.compile(
     rf"(?P<range>(?<!to )\bwithin\s+|<\s*|less than\s+)?{_HOW_FAR}{MM}\s*(?:short|shy|coronal|away|back|from|"
     rf"off|inside|before)\s*(?:(?:of|from|to)\s+)?(?P<apex>{_APEX})?"
-    rf"|\bto\s+within\s+{_HOW_FAR.replace('P<n>', 'P<w>').replace('P<n2>', 'P<w2>')}{MM}\s*of\s+(?P<apex3>{_APEX})"
+    rf"|\bto\s+(?:within\s+)?{_HOW_FAR.replace('P<n>', 'P<w>').replace('P<n2>', 'P<w2>')}{MM}\s*of\s+(?P<apex3>{_APEX})"
     rf"|\bshort\s*(?:of\s+(?:the\s+)?(?:radiographic\s+)?apex\s*)?(?:by|"
     rf":)?\s*{_HOW_FAR.replace('P<n>', 'P<m>').replace('P<n2>', 'P<m2>')}{MM}"
     rf"|(?:fill\w*|gp|length|obt\w*)\s*:?\s*(?P<r>{NUMBER})\s*short\b"
@@ -30,8 +30,9 @@ _LONG = re.compile(
     rf"|(?:overfill\w*|overextend\w*|over-?extension|extru\w*|long)\s*(?:by|of|:|about|~)?\s*(?P<m>{NUMBER}){MM}"
 )
 _FLUSH = re.compile(
-    rf"(?:flush|even)\s*(?:with|at|to|w/)?\s*{_APEX}|(?:fill\w*|obturat\w*|gp|"
-    rf"gutta[\s-]percha)\s+(?:\w+\s+){{0,2}}(?:to|at)\s+(?:the\s+)?(?:radiographic\s+)?apex\b"
+    rf"(?:flush|even)\s*(?:with|at|to|w/)?\s*{_APEX}|(?:fill\w*|obt\w*|gp|"
+    rf"gutta[\s-]percha)\s+(?:\w+\s+){{0,2}}(?:to|at|upto|up\s+to|till)\s+{_APEX}"
+    rf"|\b(?:pa|film|x-?ray|iopa)\b\W*(?:[a-z]+\W+){{0,2}}(?:to|at|upto)\s+{_APEX}"
 )
 _ENDO_NEAR = re.compile(
     r"fill|obtur|\bgp\b|gutta|\bwl\b|length|cone|apex|sealer|apical|apices|canal|instrument|endo|"
@@ -40,11 +41,14 @@ _ENDO_NEAR = re.compile(
 _OF_FILL = re.compile(r"fill|obtur|\bgp\b|gutta|cone|final\s+(?:film|pa|x-?ray|rad)|post-?op|completion|dense")
 _NOT_LENGTH = re.compile(
     r"margin|post\b(?!-?\s?op)|ferrule|sulcus|crest|pocket|probing|clearance|reduction|contact|separat|fragment|"
-    r"file\s+tip|broke|bone|lesion|radioluc"
+    r"file\s+tip|broke|bone|lesion|radioluc|lucen|\brl\b|\barea|dark|resorp|caries"
 )
 
 
-_OF_ANOTHER = re.compile(r"\s*(?:of\s+)?(?:the\s+)?(?:pulp|bone|crest|gingiv|margin|floor|furcation|cej|nerve|sinus)")
+_OF_ANOTHER = re.compile(
+    r"\s*(?:of\s+)?(?:the\s+)?(?:pulp|bone|crest|gingiv|margin|floor|furcation|cej|"
+    r"nerve|sinus|gp\b|gutta|orifice|canal)"
+)
 _TRACED = re.compile(r"\btrac(?:e|ed|es|ing)\b|\bsinus\b|\bfistula")
 _OF_TRAUMA = re.compile(r"\b(?:splint\w*|reposition\w*|luxat\w*|avuls\w*)\b")  # a tooth that was moved, no filling
 _CURT = 45  # letters of a sentence that says nothing else: "1 mm short."
@@ -78,9 +82,9 @@ def lengths(note: Note) -> Iterator[Read]:
             far = 0.0 if sign == 0 else number(first)
             sure = (
                 far <= 5
-                and not (named.get("range") or named.get("w"))
+                and not (named.get("range") or (named.get("w") and "within" in m.group()))
                 and not second
-                and (sign != 1 or bool(named.get("apex") or named.get("e") or "short" in m.group()))
+                and (sign != 1 or bool(named.get("apex") or named.get("e") or named.get("w") or "short" in m.group()))
             )
             if second:
                 far = (far + number(second)) / 2
@@ -95,7 +99,9 @@ _FERRULE = re.compile(
     rf"about|\s)*(?P<gt>[>≥]\s*|at least\s*|min\w*\.?\s*)?(?P<n>{NUMBER})(?:\s*(?:-|"
     rf"to)\s*(?P<n2>{NUMBER}))?(?P<plus>\+)?(?:{MM})?(?!\s*(?:/|%))"
     rf"|(?P<gt2>[>≥]\s*|at least\s*|min\w*\.?\s*)?(?P<m>{NUMBER})(?:\s*(?:-|"
-    rf"to)\s*(?P<m2>{NUMBER}))?(?P<plus2>\+)?{MM}\s*(?:of\s+)?(?:(?!short)[\w-]+\s+){{0,3}}(?:fer(?:r?ule)?|dentin\w*\s+collar)\b"
+    rf"to)\s*(?P<m2>{NUMBER}))?(?P<plus2>\+)?(?:{MM}|(?=\s+ferr?ule))\s*(?:of\s+)?(?:(?!short)[\w-]+\s+){{0,3}}(?:fer(?:r?ule)?|dentin\w*\s+collar)\b"
+    rf"|(?P<k>{NUMBER}){MM}\s*(?:of\s+)?(?:sound|healthy|vertical|coronal|remaining|natural|tooth|\s)*(?:dentine?|structure|wall)\s*"
+    r"(?:height\s*)?(?:\w+\s+){0,2}?(?:above|coronal\s+to|supra)\s*(?:the\s+)?(?:\w+\s+)?(?:margin|finish)"
 )
 _NO_FERRULE = re.compile(
     r"\b(?:no|without|w/o|zero|lacks|lacking)\s+(?:an?\s+)?(?:\w+\s+)?ferr?ule\b|\bferr?ule\s*(?::|"
@@ -110,12 +116,12 @@ def ferrule(note: Note) -> Iterator[Read]:
     """Heights of the ferrule, in mm."""
     text = note.clean
     for m in _FERRULE.finditer(text):
-        first, second = m["n"] or m["m"], m["n2"] or m["m2"]
+        first, second = m["n"] or m["m"] or m["k"], m["n2"] or m["m2"]
         value = number(first)
         loose = bool(m["gt"] or m["gt2"] or m["plus"] or m["plus2"] or second) or ">" in m.group()
         if second:
             value = (value + number(second)) / 2
-        if value <= 8:
+        if value <= 8 and ("." in first or m["n"] or "m" in m.group().partition("fer")[0]):
             yield Read("ferrule_mm", plain(value), m.start(), m.end(), not loose, "ferrule")
     for m in _NO_FERRULE.finditer(text):
         yield Read(

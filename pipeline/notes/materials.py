@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from pipeline.notes.conditions import Scene, holds
+from pipeline.notes.conditions import holds
 from pipeline.notes.measures import Read
+from pipeline.notes.scene import Scene
 from pipeline.notes.text import words_of
 from pipeline.notes.vocabulary import Entry, Match
 
@@ -29,7 +30,7 @@ _ONLY_CEMENTS = frozenset({"zinc_phosphate", "polycarboxylate"})
 _CROWN_WORDS = words_of("crown crn cap crowns full a the")
 _WITH_POINTS = frozenset({"calcium_silicate", "zinc_oxide_eugenol"})
 _NO_CEMENT_ALONE = words_of("core buildup bu filling filled restoration post inlay base liner class")
-_AGAIN = words_of("recement recemented recementing rebonded recementation")
+_AGAIN = words_of("recemented recement recementing recementation rebonded reattached refitted")
 _LASTING = words_of("definitive definitively perm permanent permanently final")
 
 
@@ -64,7 +65,7 @@ def materials_read(scene: Scene) -> Iterator[Read]:
         if name == "cement" and _not_of_the_crown(scene, role, m):
             continue
         first, last = min(m.first, role.first), max(m.last, role.last)
-        adhesive = "adhesively" in note.words[m.first : m.last]
+        adhesive = not {"adhesively", "adhesive"}.isdisjoint(note.words[m.first : m.last])
         sure = adhesive or not (name == "cement" and m.entry.value == "resin" and role.entry.needs == "seating")
         yield Read(name, value, note.tokens[first].start, note.tokens[last - 1].end, sure, m.entry.rule)
 
@@ -127,6 +128,9 @@ def _alone_where_seated(scene: Scene, m: Match) -> bool:
     seated = "seating_strong" in scene.sentence_classes(scene.note.sentence_at[m.first])
     if named and _seated_first(scene, m) and not rest - named - _CROWN_WORDS:
         return True  # "Fitted 25. Zirconia crown, glass ionomer."
+    said = {w for w in rest if "seating_strong" in scene.words.classes.get(w, ())}
+    if seated and not rest - said - _CROWN_WORDS - named:
+        return True  # "Fit crown, GIC."
     return not rest or (m.entry.value in _ONLY_CEMENTS and bool(named) and (seated or len(rest - named) <= 3))
 
 
@@ -142,7 +146,9 @@ def _not_of_the_crown(scene: Scene, role: Match, m: Match) -> bool:
     before = words[max(s.first, min(role.first, m.first) - 8) : max(role.last, m.last)]
     if _FOR_A_WHILE & set(before[-5:]) and not _LASTING & set(before):
         return True
-    if _AGAIN & set(before):
+    if not _AGAIN.isdisjoint(before) and (
+        _FOR_A_WHILE & set(words[s.first : role.first]) or m.entry.value == "zinc_oxide_eugenol"
+    ):
         return True
     return bool({"post", "posts"} & set(before)) and not {"crown", "crn", "crowns", "pfm"} & set(before)
 

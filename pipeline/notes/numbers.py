@@ -9,22 +9,28 @@ from dataclasses import replace
 from pipeline.notes.hypochlorite import hypochlorite
 from pipeline.notes.lengths import ferrule, lengths
 from pipeline.notes.measures import CANAL, CANAL_WORD, Read, number, on_one_line, plain
-from pipeline.notes.sizes import sizes
+from pipeline.notes.sizes import sequences, sizes
 from pipeline.notes.text import Note, words_of
 
 _CANALS = on_one_line(
-    r"(?<![\d./#:+])\b(?P<n>[1-6]|one|two|three|four|five|single)\s*(?:-\s*)?(?:(?:separate|distinct|total|main|patent|"
-    r",\s*(?:wide|large|narrow|straight|curved|fine))\s+)?(?:canals?|canaled|cans?|orifices)\b(?!\s*(?:left|remain))"
+    r"(?<![\d./#:+])\b(?P<n>[1-6]|one|two|three|four|five|single)\s*(?:-\s*|x\s+)?(?:,?\s*(?:separate|distinct|total|main|patent|"
+    r"wide|large|narrow|straight|curved|fine|oval|round|long)\s+){0,2}(?:canals?|canaled|cans?|orifices)\b(?!\s*(?:left|remain))"
     r"|\b(?P<p1>[1-4])\s*\+\s*(?P<p2>[1-3])\s*canals?\b|\b(?P<both>both)\s+(?:of\s+the\s+)?canals\b"
+    r"|\ball\s+(?P<all>[2-4])(?=\s+(?:to|at|shaped|filled|instrumented)\b|\s*[.;,])"
     r"|\bcanals?\s*(?:found|located|treated|x|:|=|#|number|no\.?|identified|present|negotiated|"
     r"\()*\s*(?::|=|x|\(|-)\s*x?(?P<m>[1-6])\b(?!\s*(?:mm|%|[.,/]\d|:))"
     r"|(?<![a-z:/])\bc\s*:\s*(?P<q>[1-6])\b(?![.,:/]?\d)|(?<![\d.#])\b(?P<c>[1-6])(?:c\b|\s[c]\b(?=\s*[(,.;]))|\bx\s?(?P<k>[1-6])\s+canals?\b|\bcanals?\s+x\s?(?P<j>[1-6])\b"
     r"|\b(?:a\s+|the\s+)?(?P<nth>3rd|4th|5th|third|fourth|fifth)\s+canal\s+(?:\(\s*\w+\s*\)\s*)?(?:was\s+)?(?:found|located|identified|negotiated|present)"
     r"|\b(?:found|located|identified)\s+(?:a\s+|the\s+)?(?P<nth2>3rd|4th|5th|third|fourth|fifth)\s+canal\b"
-    r"|\bcanals\s+(?P<i>[1-6])(?=\s*(?:[.,;]|$)(?!\d))"
+    r"|\b(?:canals\s+|canal\s+count\s*(?:of|is|[=:-])?\s*)(?P<i>[1-6])(?=\s*(?:[.,;|]|\s/\s|$)(?!\d))"
 )
 _EACH_CANAL = on_one_line(
-    r"\b(mb1|mb2|mb|ml|db|dl|d|p|b|l)\s*(?:[=:]\s*\d{2}(?!\d)|(?:1[4-9]|2\d)(?:[.]\d|\b)(?![\d/]))"
+    r"\b(?P<a>mb1|mb2|mb|ml|db|dl|d|p|b|l)\s*(?:[=:]\s*\d{2}(?!\d)|(?:1[4-9]|2\d)(?:[.]\d|(?=mm)|\b)(?![\d/]))"
+    rf"|(?<![\d.])(?:1[4-9]|2\d)(?:[.]\d)?\s*(?:mm\s*(?:(?:for|in|on)\s+)?|for\s+)(?:the\s+)?(?P<b>{CANAL_WORD})\b"
+)
+_BY_SIDE = re.compile(
+    r"\b(?P<a>[1-3])\s*(?:m|mesials?|b|buccals?)\b[^.;\n\d]{0,8}(?P<b>[12])\s*(?:d|distals?|p|palatals?|l|linguals?)\b\s*canals?"
+    r"|\b(?:mesial|buccal)s?\s*x\s*(?P<c>[1-3])\W+(?:and\s+)?(?:distal|palatal|lingual)s?\s*x\s*(?P<d>[12])\b"
 )
 _NO_MEASURE = re.compile(
     r"\b(?:mb-?[12]?|ml|db|dl)\s*(?:-+|x|n/?a|none|calcified|not)(?=\s*[/,;)]|\s*$|\s+(?:found|located))"
@@ -37,8 +43,8 @@ _NAMES = re.compile(
     r"mesiolingual|distobuccal|distolingual|mesial|p|d|b|l)\b"
 )
 _NAME_LIST = re.compile(
-    rf"\b(?:canals?|orifices|located|found|wls?|working\s+lengths?|"
-    rf"lengths?)\b[^.;\n]{{0,12}}?((?:\b{CANAL}\b[\s:=-]*(?:\d{{1,2}}(?:[.,]\d{{1,2}})?\s*(?:mm)?)?[\s,/&+]*(?:and\s+)?){{2,6}})"
+    rf"(?:\b(?:canals?|orifices|located|found|mafs?|sizes)\b[^.;\n]{{0,12}}?|\b(?:e?wls?|lengths?)\b[^.;\n]{{0,16}}?)"
+    rf"((?:\b{CANAL}\b[\s:=-]*(?:\d{{1,2}}(?:[.,]\d{{1,2}})?\s*(?:mm)?)?[\s,/&+]*(?:and\s+)?){{2,6}})"
 )
 _NAMES_FIRST = re.compile(
     rf"(?<![a-z])((?:(?:mb\s?[12]|{CANAL_WORD})\b\s*(?:,\s*and|,\s*&|,|&|\+|/|and)?\s*){{2,6}})(?:canals?\b|were\s+|all\s+)*\s*"
@@ -57,9 +63,9 @@ _FULL = {"palatal": "p", "pal": "p", "lingual": "l", "ling": "l", "buccal": "b",
 def _canals(note: Note) -> Iterator[Read]:
     text, told = note.clean, False
     for m in _CANALS.finditer(text):
-        word = m["n"] or m["m"] or m["k"] or m["j"] or m["c"] or m["i"] or m["nth"] or m["nth2"] or m["q"]
+        word = m["n"] or m["m"] or m["k"] or m["j"] or m["c"] or m["i"] or m["nth"] or m["nth2"] or m["q"] or m["all"]
         many = 2 if m["both"] else int(m["p1"]) + int(m["p2"]) if m["p1"] else number(word)
-        if m["both"] and not _OF_TEETH.search(text):
+        if (m["both"] or m["all"]) and not _OF_TEETH.search(text):
             continue
         before = text[max(0, m.start() - 14) : m.start()]
         many += bool(m["n"]) and many < 4 and bool(_BESIDE_ONE.search(before))
@@ -67,6 +73,12 @@ def _canals(note: Note) -> Iterator[Read]:
         yield Read("canals", plain(many), m.start(), m.end(), not _OF_CANALS.search(before), "canals", 2)
     if told:
         return
+    if sides := _BY_SIDE.search(text):
+        many = int(sides["a"] or sides["c"]) + int(sides["b"] or sides["d"])
+        yield Read("canals", plain(many), sides.start(), sides.end(), True, "canals", 2)
+        return
+    each = list(_EACH_CANAL.finditer(text))
+    measured = {_FULL.get(name, name) for m in each if (name := m["a"] or m["b"])}
     for m in _NAMES_FIRST.finditer(text):
         names = {_FULL.get(n := re.sub(r"[\s-]", "", x), n) for x in _NAMES.findall(m[1])}
         if len(names) >= 2:
@@ -74,7 +86,9 @@ def _canals(note: Note) -> Iterator[Read]:
             return
     for m in _NAME_LIST.finditer(text):
         names = {_FULL.get(n := re.sub(r"[\s-]", "", x), n) for x in _NAMES.findall(m[1])}
-        if len(names) >= 2:
+        if "mm" in names and re.search(r"\d\s*mm", m[1]):
+            names.discard("mm")  # of a length, no canal in the middle
+        if len(names) >= max(2, len(measured)):
             yield Read("canals", str(len(names)), m.start(), m.end(), not _NO_MEASURE.search(m[1]), "canals_named", 1)
             return
     for m in _NAMES_ALONE.finditer(text):
@@ -82,15 +96,13 @@ def _canals(note: Note) -> Iterator[Read]:
         if len(names) >= 3:
             yield Read("canals", str(len(names)), m.start(), m.end(), True, "canals_named", 1)
             return
-    each = list(_EACH_CANAL.finditer(text))
-    if len({m[1] for m in each}) >= 2:
-        names = {_FULL.get(m[1], m[1]) for m in each}
-        yield Read("canals", str(len(names)), each[0].start(), each[-1].end(), True, "canals_measured", 1)
+    if len(measured) >= 2:
+        yield Read("canals", str(len(measured)), each[0].start(), each[-1].end(), True, "canals_measured", 1)
 
 
 _PAI = on_one_line(
     r"\b(?:p\s?a\s?i|periapical\s+index|p\.a\.i\.?)(?![a-z])(?:\s*(?:score|index|grade|of|is|was|now|"
-    r"today|currently|preop|pre-op|pre|before|at|remains|still|down|from|to|(?:down\s+)?to|looks?|like|appears?|about|around|a|scored?|\)|"
+    r"today|currently|preop|pre-op|pre|before|at|remains|still|down|from|to|(?:down\s+)?to|reduced|improved|decreased|changed|went|gone|baseline|initial(?:ly)?|start|looks?|like|appears?|about|around|a|scored?|\)|"
     r"[=:(#-]))*?\s*(?P<a>[1-5]|one|two|three|four|five|i{1,3}|iv|v)(?![a-z\d]|\.\d|\s*(?:mm|%|"
     r"/\d\d))(?:\s*/\s*5\b)?(?:\s*(?:down\s+)?(?:->|-->|=>|>|to|→|now)+\s*(?P<b>[1-5])\b(?!\s*mm))?"
 )
@@ -101,12 +113,13 @@ _PAI_BEHIND = on_one_line(
 _ROMAN = {"i": "1", "ii": "2", "iii": "3", "iv": "4", "v": "5"}
 _BEFORE_BEHIND = re.compile(r"\s*(?:before\b|pre-?\s?op|at\s+(?:baseline|start)|initially|originally)")
 _BEFORE = re.compile(
-    r"(?:pre-?\s?op\w*|pre-?treatment|before|initial\w*|was|baseline|previous\w*|prior|from|start)[^.;\n\d]{0,25}$"
+    r"(?:pre-?\s?op\w*|pre-?treatment|before|initial\w*|was|baseline|previous\w*(?!\s+(?:radioluc|lesion|area|path))|prior|from(?!\s+(?:last|the))|start)[^.;\n\d]{0,25}$"
 )
 
 
 _FORMER = re.compile(
-    r"[^.\n\d]{0,30}(?:\d[^.\n\d]{0,25})?\b(?:was|from|previously|initially|originally|baseline|base|preop|pre-op|compared\s+(?:with|to))\s*:?\s*(?:pai\s*)?([1-5])\b"
+    r"(?:[^.\n\d]{0,30}(?:\d[^.\n\d]{0,25})?\b(?:was|from|previously|initially|originally|baseline|base|preop|pre-op|"
+    r"against|versus|vs|compared\s+(?:with|to))\s*:?\s*(?:pai\s*)?|\s*\(\s*(?=[1-5]\s*(?:pre|before|initial)))([1-5])\b"
     r"(?!\s*(?:mm|mo|yr|year|week))"
 )
 
@@ -148,10 +161,12 @@ _VISITS = on_one_line(
     r"\b(?:in\s+|over\s+|completed\s+in\s+)?(?P<n>[1-6]|one|two|three|four|single)\s*-?\s*(?:long\s+|short\s+)?(?:visits?|"
     r"appts?|appointments?|sittings?|sessions?)\b(?!\s*(?:ago|remain|left|after|later|before))"
     r"|\b(?:number\s+of\s+)?visits?\s*(?::|=|#:|-)+\s*(?P<m>[1-6])\b(?!\s*(?:of|/))|\b(?:number\s+of\s+)?(?:visits|sittings|appointments)\s+"
-    r"(?P<w>[1-6]|one|two|three|four)\b(?!\s*(?:of|/))|\b(?:visit|sitting|appointment|appt|stage)\s*#?\s*(?P<k>[2-6])\b(?!\s*(?:of|/|[.,]?\d|mm))"
-    r"|\bvisit\s*[#:]?\s*(?P<i>[1-6])\s*(?:of|/)\s*(?P<of>[1-6])\b"
+    r"(?P<w>[1-6]|one|two|three|four)\b(?!\s*(?:of|/))|\b(?:visit|sitting|appointment|appt|stage)\s*#?\s*(?P<k>[2-6]|two|three|four)\b(?!\s*of|\s?/\s?\d|\s*(?:[.,]?\d|mm))"
+    r"|\b(?:visit|appt|appointment|sitting|stage)\s*[#:]?\s*(?P<i>[1-6])\s*(?:of|/)\s*(?P<of>[1-6])\b"
     r"|\b(?:in|at)\s+(?:the\s+)?(?P<same>same|one)\s+(?:session|sitting|visit|appointment|(?<=one )go)\b"
     r"|\b(?:rct|endo)\s+(?:done\s+|completed\s+|finished\s+)?in\s+(?P<one>one)(?=\s*[.;,]|\s*$)"
+    r"|\bv\s?(?P<vk>[2-6])\b(?![.,/]?\d)|\b(?:rct|endo)\s+(?P<p>[2-4])\s*/\s*(?P=p)(?![\d/])"
+    r"|\b(?P<day>same(?:\s|-)day\s+(?:completion|rct|endo|obturation|root)|(?:completed|obturated|finished)\s+(?:on\s+)?(?:the\s+)?same\s+day)\b|\b(?:started|begun|opened)\s+(?:and|&|\+)\s+(?P<both>completed|finished|obturated|filled)\b"
     r"|\bvisit\s*,\s*the\s+(?P<the>second|third|fourth)\b"
     r"|\b(?P<x>[1-6])(?:st|nd|rd|th)\s+visit\s+of\s+(?P<xof>[1-6]|two|three|four)\b"
     r"|(?<![\d.#])\b(?P<v>[1-4])v\b"
@@ -179,12 +194,12 @@ def _visits(note: Note) -> Iterator[Read]:
             yield Read("visits", of, m.start(), m.end(), m["x"] == of, "visit_of", 2)
         elif m["i"]:
             yield Read("visits", m["of"], m.start(), m.end(), m["i"] == m["of"], "visit_of", 2)
-        elif m["same"] or m["one"]:
+        elif m["same"] or m["one"] or m["day"] or m["both"]:
             if done or m["one"]:
                 yield Read("visits", "1", m.start(), m.end(), True, "visits", 3)
-        elif m["k"]:
+        elif nth := m["k"] or m["vk"] or m["p"]:
             if done:
-                yield Read("visits", m["k"], m.start(), m.end(), True, "visit_nth", 1)
+                yield Read("visits", plain(number(nth)), m.start(), m.end(), True, "visit_nth", 1)
         elif done and not text[max(0, m.start() - 20) : m.start()].rstrip().endswith(("since", "from", "at last")):
             nth = m["o"] or m["the"]
             yield Read("visits", plain(number(nth)), m.start(), m.end(), nth not in ("1st", "first"), "visit_nth", 1)
@@ -199,24 +214,29 @@ _READERS: tuple[tuple[frozenset[str], Callable[[Note], Iterator[Read]]], ...] = 
     (words_of(
     ".04 .06 .02 .08 04 06 02 08 bmp gauged gauge till upto "
     "c&s c/s maf maf's mafs master apical final instrumented instrumentation enlarged shaped shaping prepared prepped "
-               "canals rotary cleaned c filed niti finished reciprocating recip reciprocation files file hand "
+               "canals rotary prep apex sizes gauging "
+    "cleaned c filed niti finished reciprocating recip reciprocation files file hand "
                "size taper "
                "instr m mafs single rotaries mac sequence mas"
 ), sizes),
     (words_of(
-    "mm millimeters millimeter apex short flush long mil mils ra"
+    "rotary rotaries rot niti"
+), sequences),
+    (words_of(
+    "terminus foramen apices mm millimeters millimeter apex short flush long mil mils ra"
 ), lengths),
     (words_of(
-    "canals canal can cans orifices both mb dl ml db wl wls mb mb1 mb2 db located lengths canaled c"
+    "canals canal can cans orifices both mesial b mb dl ml db wl wls mb mb1 mb2 db located lengths canaled c"
 ), _canals),
     (words_of(
-    "ferrule ferule ferr fer"
+    "ferrule ferule ferr fer collar dentine dentin structure"
 ), ferrule),
     (words_of(
     "pai pai1 pai2 pai3 pai4 pai5 periapical p"
 ), _pai),
     (words_of(
-    "visit visits v one appt appts appointment appointments sitting sittings session sessions stage"
+    "visit visits v v2 v3 v4 rct same started begun one appt appts appointment appointments sitting sittings "
+    "session sessions stage"
 ), _visits),
 )  # fmt: skip
 

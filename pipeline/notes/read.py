@@ -9,14 +9,16 @@ import datetime as dt
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
-from pipeline.notes.conditions import Scene, crown_stands, filled_before, holds, sensitive_before
-from pipeline.notes.context import DOUBT, HISTORY, NEGATED, PERSON, PLAN, RISK, Contexts
+from pipeline.notes.conditions import FOR_A_WHILE, PUT_BACK, crown_stands, filled_before, holds, sensitive_before
+from pipeline.notes.context import DOUBT, HISTORY, NEGATED, PERSON, PLAN, QUOTED, RISK, Contexts
 from pipeline.notes.evidence import evidence_of
 from pipeline.notes.fields import settle
 from pipeline.notes.materials import materials_read
 from pipeline.notes.measures import Read
 from pipeline.notes.numbers import numbers_read
+from pipeline.notes.scene import Scene
 from pipeline.notes.teeth_named import Named, teeth_named
 from pipeline.notes.text import words_of
 from pipeline.notes.vocabulary import Match, Vocabulary
@@ -40,11 +42,13 @@ _UP_TO_NOW = words_of("has have")
 _NO_CROWN = words_of("veneer veneers inlay inlays")
 _PULLED = words_of("extraction extracted elevated forceps")
 _KEPT = words_of(
-    "serves serve serving adequate stays stay retained left kept retain keep remains remained sound intact"
+    "serves serve serving adequate stays stay retained left kept retain keep remains remained sound intact "
+    "good fine ok solid"
 )
+_ENGINE = words_of("rotary rotaries rot reciprocating recip engine")
+_EXISTING = words_of("existing old previous")
 _OF_POST = words_of("post posts dowel core")
-_PUT_BACK = words_of("recemented recement rebonded recementation reseated")
-_DENIES = words_of("none no nil denied n absent neg negative not never un n't")
+_DENIES = words_of("none no nil denied n absent neg negative not never un n't gone settled resolved subsided cleared")
 _NO_PLAN = frozenset({"pulpal_diagnosis", "apical_diagnosis", "preop_pai", "pulp_status_at_prep"})
 
 
@@ -83,7 +87,7 @@ def read_note(
         return []
     matches = words.matches(note.words)
     contexts = Contexts(note, matches, year=day.year if day else None)
-    scene = Scene(note, matches, contexts, words)
+    scene = Scene(note, matches, contexts, words, holds)
     reads = list(_all_reads(scene))
     if not reads:
         return []
@@ -166,13 +170,30 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
         since = lately and not _UP_TO_NOW.isdisjoint(note.words[max(0, first - 5) : first])
         if not since and not _kept(scene, r, first):
             return
-    if contexts.of(PLAN, first, last) and r.field not in _NO_PLAN and not _of_today(note.words[first:last], r):
+    if (
+        contexts.of(PLAN, first, last)
+        and r.field not in _NO_PLAN
+        and not (r.rule.startswith("pai") or _of_today(note.words[first:last], r))
+    ):
         if r.field != "material" or "prepping" not in scene.classes:
             return
         # "Zirconia ordered", on the day of the preparation: what the crown was made of.
         r = replace(r, sure=r.sure and scene.near_work(first, "prepping") and scene.is_ordered(first))
     if r.field == "crown_in_place" and "implant" in note.words[max(0, first - 2) : first]:
         return
+    if r.field == "crown_in_place" and scene.is_crown_lost and not PUT_BACK.isdisjoint(note.word_set):
+        reviewed = "recall_strong" in scene.classes
+        if r.value == "true" and not reviewed:
+            return  # how it was found: it had come off
+        r = replace(r, sure=r.sure and (r.value == "true" or not reviewed))
+    if r.field == "separated_instrument" and "ledge" in note.words[max(0, first - 8) : first]:
+        return  # "ledge bypassed"
+    if r.field == "crown_in_place" and not FOR_A_WHILE.isdisjoint(note.words[max(0, first - 1) : first]):
+        return
+    if r.field == "symptomatic" and any(
+        o.entry.field.endswith("_diagnosis") and o.first <= first < o.last for o in scene.matches
+    ):
+        return  # "symptomatic" of a diagnosis
     goes = r.field == "material" or (r.field == "crown_in_place" and r.value == "true")
     if goes and _TAKEN_OFF & set(note.words[last : last + 3]):
         return  # "PFM removed": the crown that goes
@@ -185,21 +206,36 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
     if r.field == "instrumentation" and r.value == "hand" and (m := _THEN_ENGINE.search(note.clean)):
         # By hand first and by engine after; to the small sizes by hand is only the way to the apex.
         r = replace(r, value="hybrid", sure=not _SMALL.search(m[0]))
+    if (
+        r.value == "hand"
+        and r.field == "instrumentation"
+        and not (_ENGINE.isdisjoint(said := scene.sentence_words(first)) or "not" in said)
+    ):
+        r = replace(r, sure=False)
+    if r.field == "pulp_status_at_prep" and r.value == "normal" and note.words[last : last + 1] == ["+"]:
+        return  # "cold ++"
     if r.field == "preop_or_pai":
         if scene.recall_at(first):
             r = replace(r, field="pai")
         else:
             # Without a word of treatment it may be of a review; a sound apex is seldom what was treated.
             r = replace(r, field="preop_pai", sure=r.sure and scene.is_treatment and r.value not in ("1", "2"))
-    if r.field == "symptomatic" and r.value == "true" and "had" in note.words[max(0, first - 4) : first]:
+    if (
+        r.field == "symptomatic"
+        and r.value == "true"
+        and (
+            "had" in note.words[max(0, first - 4) : first]
+            or ("was" in note.words[max(0, first - 3) : first] and "after" in note.words[last : last + 6])
+        )
+    ):
         r = replace(r, sure=False)  # what was felt before today
     if r.field == "symptomatic" and _JUST_TREATED.search(note.clean):
         return  # what is felt on the day after is no finding of a review
-    if r.field == "symptomatic" and scene.is_diagnosed and not scene.recall_at(first):
+    if r.field == "symptomatic" and scene.is_diagnosed and not (scene.recall_at(first) or scene.is_treated_before):
         return  # the signs of a diagnosis, not of a review
     if scene.came_to_nothing and r.field not in _NO_PLAN and TABLE_OF.get(r.field) != "findings":
         r = replace(r, sure=False)
-    far = r.field in _SIGNS and contexts.far_negated[first]
+    far = r.field in _SIGNS and r.value != "false" and contexts.far_negated[first]
     near = not (r.field == "crown_in_place" and r.value == "true") or any(
         contexts.starts[NEGATED][max(0, first - 2) : last]
     )
@@ -207,13 +243,7 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
         if negated and negated != "-":
             yield replace(r, value=negated, sure=r.sure or negated in ("none", "false"))
         return
-    if (
-        r.field == "crown_in_place"
-        and r.value == "false"
-        and any(w in _PUT_BACK and not contexts.said[NEGATED][p] for p, w in enumerate(note.words))
-    ):
-        r = replace(r, sure=False)
-    if contexts.of(DOUBT, first, last):
+    if contexts.of(DOUBT, first, last) or (r.field != "symptomatic" and contexts.of(QUOTED, first, last)):
         r = replace(r, sure=False)
     yield r
 
@@ -221,7 +251,9 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
 def _kept(scene: Scene, r: Read, place: int) -> bool:
     """Whether a core of before serves on: "existing amalgam retained as core"."""
     s = scene.note.sentences[scene.note.sentence_at[place]]
-    return r.field in ("core", "post") and not _KEPT.isdisjoint(scene.note.words[s.first : s.last])
+    words = scene.note.words[s.first : s.last]
+    named = any(a in (":", "-", "=") and b in _EXISTING for a, b in pairwise(words))  # "core: existing composite"
+    return r.field in ("core", "post") and (named or not _KEPT.isdisjoint(words))
 
 
 def _can_be_denied(r: Read, words: Sequence[str]) -> bool:
@@ -232,7 +264,9 @@ def _can_be_denied(r: Read, words: Sequence[str]) -> bool:
 
 
 def _of_today(words: Sequence[str], r: Read) -> bool:
-    """ "No post needed" is no plan: the word of planning is part of what is said."""
+    """ "No post needed", "never went back for the crown": the word of planning is part of what is said."""
+    if r.field == "crown_in_place" and words[0] in ("never", "not", "n't", "through", "thru", "via"):
+        return True
     return r.value == "none" and bool({"needed", "required", "necessary", "indicated"} & set(words))
 
 

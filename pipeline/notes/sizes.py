@@ -15,17 +15,17 @@ _SIZE = re.compile(
     r"(?:\s*/\s*(\d)\b))?(?!\d|\s*(?:mm|%|\.\d|ml|cc|sec|min|ga))"
 )
 _MAF = re.compile(
-    r"\b(?:m\.?a\.?f\.?s?(?=\b|\d)|master\s+(?:apical\s+)?files?(?:\s+size)?|master\s+apical\s+(?:file|size|prep\w*)|"
-    r"gauged(?:\s+at|\s+to)?|(?:final\s+)?apical\s+(?:size|prep\w*(?:\s+size)?|diameter|enlarg\w*)|"
-    r"final\s+(?:apical\s+)?(?:file|size|instrument|shap\w+)(?:\s+size)?|mac|mas)(?![a-z])"
+    r"\b(?:m\.?a\.?f\.?s?(?=\b|\d|\s)|master\s+(?:apical\s+)?files?(?:\s+size)?|master\s+apical\s+(?:file|size|prep\w*)|"
+    r"gaug(?:ed|ing)(?:\s+at|\s+to)?|sizes(?=\s*[:=-]?\s*(?:mb|ml|db|dl|[bpdlm])\b)|(?:final\s+)?apical\s+(?:size|prep\w*(?:\s+size)?|diameter|enlarg\w*)|"
+    r"final\s+(?:apical\s+)?(?:file|size|instrument|shap\w+)(?:\s+size)?|last\s+(?:file|size)|apical(?=\s*[:=]?\s*#?\d\d\b)|mac|mas)(?![a-z])"
 )
 _SIZE_MAF = re.compile(
     r"(?<![\d.:/#])(?:#|size\s*)?(\d{2,3})\s*(?:k(?:\s?-?\s?files?)?\s*)?(?:maf|master(?:\s+apical\s+file)?|final)\b"
 )
 _FILE_SIZE = re.compile(
-    r"\brecip\w*\s*,?\s*(?:#|size\s*)?(?P<n2>\d{2})\b(?!\s*(?:mm|%|min|sec))|\b(?:recip\w*|rotary|"
+    r"\brecip\w*\s*(?:motion\s+)?(?:files?\s*)?,?\s*(?:#|size\s*)?(?P<n2>\d{2})\b(?!\s*(?:mm|%|min|sec))|\b(?:recip\w*|rotary|"
     r"single|one)\s+(?:niti\s+|rotary\s+|reciprocating\s+)?(?:files?|"
-    r"instruments?)\s*[,(]?\s*(?:of\s+)?(?:size\s*|iso\s*)?#?(?P<n>\d{2})\b(?!\s*(?:mm|%|min|sec))"
+    r"instruments?)\s*[,(]?\s*(?:of\s+)?(?:size\s*|iso\s*)?#?(?P<n>\d{2})\b(?!\s*(?:mm|%|min|sec)|\s*[,>-]\s*\d{2})"
 )
 _PER_CANAL = re.compile(
     rf"\b{CANAL_WORD}s?\b[\s:=-]*(?:to\s+|size\s+)?#?(\d{{2}})\b(?![.,/]\d\s*mm|\s*mm|\.\d)|"
@@ -36,9 +36,10 @@ _STOP_SIZES = re.compile(
     r"[;\n]|\.(?=\s|$)|\b(?:wl|working|naocl|irrig|obtur|edta|gp|cone|wvc|sealer|mm\b|patency|glide|dam)\b"
 )
 _SHAPED = re.compile(
-    r"\b(?:instrument\w*|instr\.?|enlarg\w*|shap\w+|prepar\w*|prepp?ed|cleaned|c&s|c/s|c\s&\s?s|filed|"
+    r"\b(?:instrument\w*|instr\.?|enlarg\w*|shap\w+|prepar\w*|prepp?ed|(?<!crown )(?<!crn )prep|"
+    r"cleaned|c&s|c/s|c\s&\s?s|filed|"
     r"filing|rotary|rotaries|rotated|finish\w*|"
-    r"recip\w*|niti|bmp|machined|opened|widened|taken|files?|hand|sequence|technique|system|apex|apically|"
+    r"recip\w*|niti|bmp|machined|went|opened|widened|taken|files?|hand|sequence|technique|system|apex|apically|"
     r"apical|canals?|to)\b"
     r"(?:[^.;\n\d#]|\.(?=\d)){0,120}?\b(?:to|at|up\s+to|upto|till|through|thru|until|with|w/|@|=)\s+(?:an?\s+|the\s+)?(?:final\s+)?"
     r"(?P<size>(?:#|size|sz|iso|"
@@ -46,7 +47,7 @@ _SHAPED = re.compile(
     r"\s*/\s*\d\b)?(?:\s*tap\w*)?)(?!\d|\s*(?:mm|%|ml|cc|sec|min|ga\b))"
 )
 _TAPERED = re.compile(
-    r"(?<![\d.:/])(?:#\s*)?(?P<n>\d{2,3})\s*(?:/\s*\.?0?|\.0|\s\.0|@\.0|\s*taper\s*\.?0)(?P<t>[2-9]|"
+    r"(?<![\d.:/])(?:#\s*)?(?P<n>\d{2,3})\s*(?:/\s*\.?0?|\.0|\s\.0|@\.0|\s0(?!\d\s+\d)|\s*taper\s*\.?0?)(?P<t>[2-9]|"
     r"1[02])\b(?![/\d]|\s*mm)"
 )
 # "25 6 %" and "30/4%": a taper, unless what is so strong follows.
@@ -54,6 +55,7 @@ _TAPER_PERCENT = re.compile(
     r"(?<![\d.:/])#?(?P<n>\d{2})(?:\s*/\s*|\s+)(?P<t>[2-9])\s?%(?!\s*(?:w/v\s*)?(?:sod|na|hypo|bleach|edta|chx|chlor|lido|lign|"
     r"artic|epi|sol|h2o2|citric))"
 )
+_CORONAL = re.compile(r"\b(?:orifices?|coronal\w*|flar\w+|openers?)\b[^.;,\n]{0,25}$")
 _TAPER_FIRST = re.compile(r"(?<![\d:])\.0[2-8]\s*[/ ]\s*#?(?P<n>\d{2})\b(?!\s*(?:mm|%|ml|min))")
 _SIZE_ALONE = re.compile(
     r"\b(?:size|iso)\s*[:=]?\s*#?(?P<n>\d{2})\b(?!\s*(?:mm|%|k\b|k-?files?|files?|hand|gates|bur|patency))"
@@ -73,8 +75,23 @@ _HAND_TO = re.compile(
 )
 _OF_SOME = re.compile(r"\s*(?:in\s+|on\s+)?(?:the\s+)?(?:mesial|distal|buccal|palatal|lingual|mb|db|ml|dl)")
 _POINT = re.compile(r"\b(?:gp|gutta[\s-]percha|cones?|points?)\s*(?:,\s*)?$")
+_CANAL_BEFORE = re.compile(rf"(?<![a-z]){CANAL_WORD}s?\s*(?:to\s+)?$")
 _OF_ONE = re.compile(rf"\s*\(\s*{CANAL_WORD}\s*\)")
 _BROKE = re.compile(r"\bsep(?:'?d)?\b|separat|\bbroke|breakage|fractured (?:file|instr)")
+
+
+_ONE_SIZE = r"#?(\d{2})(?:\s?/\s?\.?0?\d\b|\.0\d\b)?%?"
+_RISING = re.compile(
+    r"\b(?:rotar(?:y|ies)|rot|niti)\b[^.;\n\d]{0,25}(?:\.0\d\s+)?"
+    + r"\s*(?:->|[,>&/-]|to|then|\s)\s*".join([_ONE_SIZE] * 3)
+)
+
+
+def sequences(note: Note) -> Iterator[Read]:
+    """Three sizes or more of engine files, each larger than the one before, are a sequence."""
+    for m in _RISING.finditer(note.clean):
+        if int(m[1]) < int(m[2]) < int(m[3]) and {int(m[2]), int(m[3])} <= set(SIZES):
+            yield Read("instrumentation", "rotary_sequence", m.start(), m.end(), True, "sizes_rising")
 
 
 def sizes(note: Note) -> Iterator[Read]:
@@ -113,6 +130,10 @@ def sizes(note: Note) -> Iterator[Read]:
             found.append((size, m.start(), m.end(), True))
     for m in _SHAPED.finditer(text):
         size = int(m["n"])
+        if re.search(r"step\s?-?back\s+to\s+$", text[: m.start("size")][-14:]):
+            continue
+        if _CORONAL.search(text[max(0, m.start("size") - 40) : m.start("size")]):
+            continue
         if size in SIZES and size >= 15 and not _is_first(text, m.start(), m.start("size"), size):
             around = sentence_text(note, m.start())
             if _BROKE.search(around) and "bypass" not in around:
@@ -122,7 +143,13 @@ def sizes(note: Note) -> Iterator[Read]:
             start = max(m.start(), text.rfind(",", m.start(), m.start("size")) + 1)
             found.append((size, start, m.end(), strong and not passed_by))
     for m in _TAPERED.finditer(text):
-        if int(m["n"]) in SIZES and int(m["n"]) >= 15:
+        before = text[max(0, m.start() - 40) : m.start()]
+        other = _CORONAL.search(before) or (before.endswith("(") and _BROKE.search(before))  # not the last one
+        if (
+            int(m["n"]) in SIZES
+            and int(m["n"]) >= 15
+            and not (other or _BROKE.match(text[m.end() :].removeprefix(" file ")))
+        ):
             found.append((int(m["n"]), m.start(), m.end(), True))
     for m in _TAPER_PERCENT.finditer(text):
         if int(m["n"]) in SIZES and int(m["n"]) >= 15:
@@ -142,6 +169,8 @@ def sizes(note: Note) -> Iterator[Read]:
         top = max(found)
         rising = all(a[0] <= b[0] for a, b in pairwise(found))
         others = _sizes_of_canals(note, top[1]) - {top[0]}
+        if len({f[0] for f in found}) > 1 and _CANAL_BEFORE.search(text[max(0, top[1] - 14) : top[1]]):
+            rising = False  # "to 30, D 40": of one canal
         sure = top[3] and not others and (rising or len({f[0] for f in found}) == 1)
         yield Read("master_apical_size_iso", str(top[0]), top[1], top[2], sure, "shaped_to", 1)
 

@@ -12,14 +12,15 @@ from pipeline.practice.teeth import teeth
 _NOT_TEETH_BEFORE = re.compile(
     r"(?<![a-z])(?:to|maf|size|sz|files?|iso|cone|clamp|carbide|bur|blade|taper|length|wl|gg|drill|cord|shade|reamer|k|apical|"
     r"through|between|(?<!follow[ -])up|hand|tip|needle|ga|master|gates|patency|glide|final|mac|"
-    r"spreader|plugger|no\.?\s*of|post)"
-    r"\s*[:=]?\s*$"
+    r"spreader|plugger|no\.?\s*of|post|rotary|rotaries)"
+    r"\s*(?:(?<=size )was\s|(?<=size )is\s|[:=])?\s*$"
 )
 _NOT_TEETH_AFTER = re.compile(
     r"\s*(?:/?\s*\.0\d|/0\d|k\b|k-?files?|h-?files?|files?|hand|reamer|round|carbide|diamond|bur\b|blade|clamp|taper|"
     r"cone|gp\b|gutta|gates|cord|mm\b|%|gauge|ga\b|spreader|plugger|fiber|suture|silk|patency|stainless|ss\b|niti|"
     r"rotary|peeso|post\b|film)"
 )
+_SIZED = re.compile(r"(?:files?|instruments?|cones?|size|maf|recip\w*|rotary)\s*\(\s*$")
 _POINTED_AT = re.compile(r"\b(?:points?|pointed|pointing|localized|radiates?|due|next|belongs?)\s+to\s*$")
 _WITH_FILE = re.compile(
     r"(?:bypass\w*|instrument\w*|shaped|filed|negotiated|patency|files?)\b[^.;\n]{0,18}\b(?:with|w/|w|"
@@ -34,6 +35,10 @@ _HASH = re.compile(
 _VALUE_BEFORE = re.compile(r"(?<!tooth)(?<!teeth)(?<!th)(?:[a-z]\s*[:=]|\b(?:pai|maf|size|iso|age|aged|of))\s*$")
 _VALUE_OF = re.compile(
     r"(?:[a-z]\s*[:=]|\b(?:pai|maf|size|iso|age|aged))\s*$|\b(?:size|age|length|pai|maf|score|total|out|wl|some)\s+of\s*$"
+)
+_KEYED = re.compile(r"\b(?:diagnos[ie]s|dx|tx|treatment|findings?|assessment|clinical|exam)\s*:\s*$")
+_DOTTED = re.compile(
+    r"\s*(?:[:,;)]|-\s|\n|$|(?!naocl|hypo|ferr|short|perc|carp|from|over|long|beyond|away|sodium)[a-z]{4,}|is|was|has|rct|crn|pfm|fgc)"
 )
 _LISTS_ON = re.compile(
     r"\s+(?:cap|crown|crn|rct|pfm|mcc|zir|vital|normal|necro|asymp|pain|no\b|has\b|is\b|was\b|still\b|root|fgc)"
@@ -68,7 +73,7 @@ _FOUND_OF = re.compile(
     r"responds|does)\w*\b)"
 )
 # Two digits of ISO 3950 are seldom anything else where no unit, file or length stands beside them.
-_TWO_DIGITS = re.compile(r"(?<![\d.#/:%$-])\b([1-4][1-8])\b(?![\d%]|[.,:/]\d|(?<=\d)-\d*\s*(?:yr|year|mm))")
+_TWO_DIGITS = re.compile(r"(?<![\d.#/:%$-])\b([1-4]\.?[1-8])\b(?![\d%]|[.,:/]\d|(?<=\d)-\d*\s*(?:yr|year|mm))")
 _FIRST = re.compile(
     r"\s*(\d{1,2})(?=[^\S\n]+(?:(?!of\b|out\b|or\b|to\b|in\b|by\b|a\b)[a-z]|\d+\s?(?:m|mo|mos|yr|y|wk|/12)\b))"
 )
@@ -81,7 +86,7 @@ _OPENS = re.compile(
 _BESIDE_IT = re.compile(r"\s*(?:,|&|\+|/|and|,\s*and)?\s*")
 _GOES_ON = re.compile(r"\s*(?:,|&|\+|and|-|/|,\s*and)\s*$")
 _NO_TOOTH_BEHIND = re.compile(
-    r"\s*-?\s*(?:mm|yrs?|years?|y/?o\b|old|mins?|minutes?|secs?|seconds?|days?|wks?|weeks?|mos?|months?|hours?|hrs?|ml|cc|"
+    r"\s*-?\s*(?:mm|yrs?|years?|y/?o\b|old|mins?|minutes?|secs?|seconds?|days?|wks?|weeks?|mos?(?!b)|months?|hours?|hrs?|ml|cc|"
     r"carp|canals?|visits?|x|films?|bw|pas?\b|quad|surf|carpules?|fillings?|st|nd|rd|th|units?|c\b|large|small|new|more|old|gauge|degrees?|points?|patients?|times|am|pm|taper|percent|per\s?cent|units?|mg|kv|"
     r"teeth|crowns?\s+(?:to|were)|jan|feb|march|april|may|june|july|aug|sept?|oct|nov|dec)\w*\b|\s*[%x°'\"]|\s*/\s*\d|\s+[2-8]\s?%"
 )
@@ -178,9 +183,16 @@ def _alone(text: str, found: list[Named], no_teeth: list[Named]) -> list[Named]:
         opened = _OPENS.search(before if m.start() > 24 else "\n" + before)
         headed = text[m.end() : m.end() + 2] in (": ", ":\n")
         on = before.endswith(", ") and _LISTS_ON.match(text, m.end())
-        if not (listed or opened or headed or on) or _NOT_TEETH_BEFORE.search(before) or _VALUE_OF.search(before[-16:]):
+        if (
+            not (listed or opened or headed or on)
+            or _SIZED.search(before)
+            or _NOT_TEETH_BEFORE.search(before)
+            or (_VALUE_OF.search(before[-16:]) and not _KEYED.search(before))
+        ):
             continue
-        tooth = int(m[1])
+        if "." in m[1] and not _DOTTED.match(text, m.end()):
+            continue  # a length or a strength
+        tooth = int(m[1].replace(".", ""))
         if listed and last is not None:
             between = _between(last.teeth[-1], tooth) if "-" in text[last.end : m.start()] else []
             named = Named((*dict.fromkeys((*last.teeth, *between, tooth)),), last.start, m.end())

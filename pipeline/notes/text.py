@@ -25,14 +25,15 @@ _TOKEN = re.compile(
 )
 # A point after one of these ends no sentence; after one of the second list, where no capital follows.
 _SHORT = words_of(
-    "dx tx hx rx fx px w approx dr prev irrig perc palp obt obtur instr incl appt rt mand vs resp "
+    "dx tx hx rx fx px w approx dr prev irrig perc palp obt obtur incl appt rt mand vs resp "
     "prelim apic diag irrev "
     "symp sympt asymp asympt sep radiog lat avg est conc"
 )
-_MAYBE_SHORT = words_of("no inst max ant rad perio cem vert cond rev hypo mo yr rest comp temp amal imp")
+_MAYBE_SHORT = words_of("no instr inst max ant rad perio cem vert cond rev hypo mo yr rest comp temp amal imp")
 _END = frozenset(".;!?|\n")
 # Tokens; what goes on for longer is cut, so that reading takes a time that grows with the length of a note alone.
 _LONGEST_SENTENCE = 150
+_PARTS_OF_LINE = 3
 _BOX = re.compile(r"\[[ x]?\]|\( \)")
 _LEFT_EMPTY = re.compile(r"(?:\[ ?\]|\( \))[^\[(|\n.;]*")
 _TICKED = re.compile(r"\[x\]|\(x\)")
@@ -197,7 +198,14 @@ class Note:
             if place > first and "\n" in text[tokens[place - 1].end : token.start]:
                 found.append(Sentence(first, place, line_start))
                 first, line_start = place, True
-            if (token.word in _END and not self._short_before(place)) or place - first >= _LONGEST_SENTENCE:
+            if token.word == "/" and self._parts(token):
+                found.append(Sentence(first, place + 1, line_start))
+                first, line_start = place + 1, False
+                continue
+            asks = token.word == "?" and text[token.end : token.end + 1].isalpha()  # "?fracture": of what follows
+            if (
+                token.word in _END and not asks and not self._short_before(place)
+            ) or place - first >= _LONGEST_SENTENCE:
                 found.append(Sentence(first, place + 1, line_start))
                 first, line_start = place + 1, "\n" in text[token.end : _next_start(tokens, place, len(text))]
         if first < len(tokens):
@@ -222,6 +230,14 @@ class Note:
             else:
                 high = middle
         return min(low, len(self.tokens) - 1)
+
+    def _parts(self, token: Token) -> bool:
+        """Whether a stroke between blanks parts what is said, as it does where a line has several."""
+        text = self.lower
+        if text[token.start - 1 : token.end + 1] != " / ":
+            return False
+        begin, end = text.rfind("\n", 0, token.start) + 1, text.find("\n", token.end)
+        return text.count(" / ", begin, end if end >= 0 else len(text)) >= _PARTS_OF_LINE
 
     def _short_before(self, place: int) -> bool:
         if self.tokens[place].word != "." or place == 0:

@@ -252,6 +252,8 @@ def _past_tooth(words: list[str], place: int) -> int:
         many, place = True, place + 1
         while place < last and words[place] in ("tooth", "teeth", "number"):
             place += 1
+    if words[place] in ("number", "tooth") and place + 1 < last and words[place + 1].isdigit():
+        many, place = True, place + 1
     while place < last:
         if words[place] == "#" and place + 1 < last and words[place + 1].isdigit():
             place = past = place + 2

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from pipeline.notes.conditions import Scene
 from pipeline.notes.context import HISTORY, PERSON, PLAN
 from pipeline.notes.measures import Read
+from pipeline.notes.scene import Scene
 from pipeline.notes.teeth_named import Named
 from pipeline.notes.text import words_of
 from pipeline.practice.fields import NOTE_FIELDS

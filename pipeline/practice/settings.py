@@ -19,7 +19,7 @@ from pipeline.practice.teeth import NOTATIONS
 
 CROWN_DATES = ("seat", "prep")
 ROOT_CANALS_ELSEWHERE = ("none", "some", "most", "unknown")
-PATIENT_IDS = ("folded", "numbers", "without_ending", "as_written")
+PATIENT_IDS = ("folded", "numbers", "number_in_text", "without_ending", "without_century", "as_written")
 NUMBERINGS = ("one for all", "per clinic", "per file")
 # Doubts that the practice can answer with "that is so": the words of `accepted` under [practice].
 ACCEPTABLE = (
@@ -64,6 +64,11 @@ ACCEPTABLE = (
     "numbers_in_turn",
     "entry_references",
     "words_for_amounts",
+    "two_currencies",
+    "work_twice",
+    "work_of_two_numbers",
+    "posted_in_parts",
+    "free_at_first",
     "pages_twice",
     "not_whole",
     "two_days",

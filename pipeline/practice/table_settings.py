@@ -12,7 +12,8 @@ from pipeline.machine.errors import ConfigError
 from pipeline.practice.tables import STATUS_WORDS
 
 SERIAL_DATES = ("1900", "1904")
-DECIMAL_SIGNS = (".", ",")
+EACH = "each"  # every number by its own sign
+DECIMAL_SIGNS = (".", ",", EACH)
 DITTO_ABOVE = "above"
 MONTHS = (
     *("january", "february", "march", "april", "may", "june"),
@@ -136,7 +137,7 @@ class TableSource:
         example=CENTURY,
     )
     serial_dates: str | None = setting(None, "As under [practice], of this table.", words=SERIAL_DATES)
-    decimal: str | None = setting(None, "The decimal sign of numbers.", words=DECIMAL_SIGNS)
+    decimal: str | None = setting(None, "The decimal sign of numbers, or of each its own.", words=DECIMAL_SIGNS)
     fill_down: tuple[str, ...] = setting(
         (), "Fields that stand on the first row of a group only, the outermost first.", example="patient_id"
     )

@@ -129,7 +129,7 @@ def first_failures(spells: pl.DataFrame, *within: str) -> pl.DataFrame:
 
 def failed_patients(rows: pl.DataFrame, event: str) -> int:
     """Of how many patients a tooth had the event."""
-    return rows.filter(event)["patient_id"].n_unique()
+    return rows["patient_id"].filter(rows[event]).n_unique()
 
 
 def milestone_days(rules: CurveRules) -> NDArray[np.int64]:

@@ -228,7 +228,7 @@ def _line(name: str, rows: pl.DataFrame, min_recalled: int, confidence: float) -
 
 
 def _share(rows: pl.DataFrame, column: str, fewest: int, confidence: float) -> CountedShare:
-    count, patients = int(rows[column].sum()), rows.filter(column)["patient_id"].n_unique()
+    count, patients = int(rows[column].sum()), rows["patient_id"].filter(rows[column]).n_unique()
     if rows.height < max(fewest, 1):
         return CountedShare(count, rows.height, patients=patients)
     found = clustered_share(rows[column].to_numpy(), rows["patient_id"], confidence=confidence)

@@ -16,7 +16,7 @@ import polars as pl
 from pipeline.machine.errors import ConfigError, TwoOrdersError
 from pipeline.practice.fields import YEARS_OF, kind
 from pipeline.practice.settings import Practice
-from pipeline.practice.table_settings import TableSource
+from pipeline.practice.table_settings import EACH, TableSource
 from pipeline.reading.sources import Source
 from pipeline.reading.sources.excel_file import SHEET
 from pipeline.transforms.clean import YEAR_ALONE, map_values, trimmed
@@ -115,6 +115,11 @@ def column_forms(
         decimals[name] = decide_decimal(proof, column=column, table=told.name)
         if decimals[name] == ",":
             say(f"{told.name}: {column} is read with a decimal comma")
+        elif decimals[name] == EACH:
+            say(
+                f"{told.name}: {column}: {proof.comma:,} numbers are read with a decimal comma, {proof.point:,} with a "
+                "decimal point: each can be read in one way only"
+            )
     return ColumnForms(dates=forms, decimals=decimals, assumed=assumed, by_part=by_part)
 
 
@@ -150,8 +155,7 @@ def _read_once(
         for field, heading in numbers.items():
             if batch.rows.schema[heading] == pl.String:
                 proof = gather_decimals(_counts(trimmed(heading), batch.rows, field, told))
-                before_it = proved.get(field, DecimalEvidence(0, 0))
-                proved[field] = DecimalEvidence(before_it.comma + proof.comma, before_it.point + proof.point)
+                proved[field] = proved.get(field, DecimalEvidence(0, 0)) + proof
     return {f: _summed(pieces) for f, pieces in found.items() if pieces}, proved, parts
 
 

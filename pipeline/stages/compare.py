@@ -44,8 +44,8 @@ from pipeline.questions.recalls import reader_ways, reading_agreement, recall_ro
 from pipeline.questions.robustness import followup_rows, robustness_of
 from pipeline.questions.success_rates import rate_tables
 from pipeline.questions.techniques.ask import answer_techniques
+from pipeline.questions.techniques.declared import all_questions
 from pipeline.questions.techniques.family import MAIN_SHARE, difference_p, in_family, main_p, verdict_in_family
-from pipeline.questions.techniques.question import all_questions
 from pipeline.questions.trade_checks.check_technique import check_technique, count_technique
 from pipeline.questions.unseen_openings import unseen_in_longevity, unseen_in_trial
 from pipeline.reading.set_aside import SETTLED

@@ -92,7 +92,10 @@ def _causes(apart: Sequence[tuple[int, str, float, float]]) -> str:
     if any(50 <= times <= 200 for times in fees):
         found.append("Fees a hundred times as high are written in cents.")
     if any(got > value for value, got in counts):
-        found.append("More than told: work that was planned, cancelled or done elsewhere, or rows that stand twice.")
+        found.append(
+            "More than told: work that was planned, cancelled or done elsewhere, or rows that stand twice. "
+            "Each row counts, so a root canal with a row for each visit is several."
+        )
     if any(got < value for value, got in counts):
         found.append("Fewer than told: a file is missing or cut short, rows were set aside, or a code is not known.")
     return "\n".join(found or ["Fees that differ alone: another amount was taken, such as what was paid."])

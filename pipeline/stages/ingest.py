@@ -299,7 +299,7 @@ class _Loading:
         )
         seen = seen_of(self.settings, name, source, columns, self.codes, file=path.name)
         for batch in source.batches(seen.answers.patient_headings()):
-            seen.add_ids(seen.answers.ids(batch.rows))
+            seen.who.add_ids(seen.answers.ids(batch.rows))
         return seen
 
     def account(self, table: Table, file: FileToRead, read: FileRead) -> None:

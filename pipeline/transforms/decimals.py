@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from pipeline.machine.errors import DataError
+from pipeline.practice.table_settings import EACH
 from pipeline.transforms.parsers import bare_number
 
 # Share of the deciding values below which those against the sign are taken for slips of the pen.
@@ -19,14 +20,32 @@ _PROVES = (
     r"^\d+{d}(?:\d{{0,2}}|\d{{4,}})$|^(?:\d{{4,}}|0\d*|){d}\d+$"
     r"|^\d{{1,3}}(?:{t}\d{{3}})+{d}\d*$|^\d{{1,3}}(?:{t}\d{{3}}){{2,}}$|^\d{{1,2}}(?:{t}\d{{2}})+{t}\d{{3}}(?:{d}\d*)?$"
 )
+_EITHER = r"^[1-9]\d{0,2}[.,]\d{3}$"
 
 
 @dataclass(frozen=True)
 class DecimalEvidence:
-    """Values of one column, in rows, that prove a decimal comma and those that prove a decimal point."""
+    """Values of one column, in rows, that prove a decimal comma, those that prove a decimal point, and those that may
+    have either."""
 
     comma: int
     point: int
+    either: int = 0
+
+    def __add__(self, other: DecimalEvidence) -> DecimalEvidence:
+        return DecimalEvidence(self.comma + other.comma, self.point + other.point, self.either + other.either)
+
+    @property
+    def is_mixed(self) -> bool:
+        """Whether both signs are proved, and neither by slips of the pen alone."""
+        return min(self.comma, self.point) > 0 and min(self.comma, self.point) >= MAX_AGAINST * (
+            self.comma + self.point
+        )
+
+    @property
+    def is_told_apart(self) -> bool:
+        """Whether both signs are proved, and each number can have one of them only."""
+        return self.is_mixed and not self.either
 
 
 def gather_decimals(counts: pl.DataFrame) -> DecimalEvidence:
@@ -36,14 +55,16 @@ def gather_decimals(counts: pl.DataFrame) -> DecimalEvidence:
         "n",
         digits.str.contains(_PROVES.format(d=",", t=r"\.")).fill_null(False).alias("comma"),
         digits.str.contains(_PROVES.format(d=r"\.", t=",")).fill_null(False).alias("point"),
+        digits.str.contains(_EITHER).fill_null(False).alias("either"),
     )
-    return DecimalEvidence(*(int(proved.filter(pl.col(sign))["n"].sum()) for sign in ("comma", "point")))
+    return DecimalEvidence(*(int(proved.filter(pl.col(s))["n"].sum()) for s in ("comma", "point", "either")))
 
 
 def decide_decimal(evidence: DecimalEvidence, *, column: str, table: str) -> str:
     """The decimal sign of a column: the one that is proved, and a point where nothing is (`1,234` is a thousand then).
 
-    Where both are proved the majority rules only if the others are below 1 %; those then cannot be read.
+    Where both are proved and no number can have either sign, each number has its own. Else the majority rules only if
+    the others are below 1 %; those then cannot be read.
 
     Raises
     ------
@@ -51,10 +72,14 @@ def decide_decimal(evidence: DecimalEvidence, *, column: str, table: str) -> str
         If both are proved; `column` names file, heading and field in the message.
     """
     e = evidence
-    if e.comma and e.point and min(e.comma, e.point) >= MAX_AGAINST * (e.comma + e.point):
+    if e.is_told_apart:
+        return EACH
+    if e.is_mixed:
         raise DataError(
-            f"{column}: {e.comma:,} values have a decimal comma (12,50) and {e.point:,} a decimal point (12.50).\n"
-            f'  Split the file, or under [tables.{table}] write decimal = "," or decimal = ".".\n'
-            "  Numbers that do not fit are then not read."
+            f"{column}: {e.comma:,} values have a decimal comma (12,50) and {e.point:,} a decimal point (12.50), "
+            f"and {e.either:,} may have either (1.200).\n"
+            f'  Split the file by who wrote them, or under [tables.{table}] write decimal = "," or decimal = "." or '
+            f'decimal = "{EACH}".\n'
+            f'  Numbers that do not fit are then not read, with "{EACH}" those that may have either sign.'
         )
     return "," if e.comma > e.point else "."

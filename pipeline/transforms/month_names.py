@@ -1,6 +1,7 @@
-"""Months by name, in seven languages; no name or short form here means another month in another of them.
+"""Months by name, in eleven languages; no name or short form here means another month in another of them.
 
-English, German, French, Spanish, Portuguese, Dutch, Italian. Accents and dots are left out before comparing.
+English, German, French, Spanish, Portuguese, Dutch, Italian, Hungarian, Swedish, Danish, Norwegian. Accents and dots
+are left out before comparing.
 """
 
 from __future__ import annotations
@@ -9,20 +10,20 @@ import polars as pl
 
 _NAMES = {
     1: "jan january januar jaenner janner janvier janv enero ene janeiro januari gennaio gen",
-    2: "feb february februar fevrier fev fevr febrero fevereiro februari febbraio febb",
-    3: "mar march marz maerz mrz mars marzo marco maart mrt",
-    4: "apr april avril avr abril abr aprile",
-    5: "may mai mayo maio mei maggio mag",
-    6: "jun june juni juin junio junho giugno giu",
-    7: "jul july juli juillet juil julio julho luglio lug",
-    8: "aug august aout aou agosto ago augustus",
-    9: "sep sept september septembre septiembre setiembre setembro set settembre sett",
+    2: "feb february februar fevrier fev fevr febrero fevereiro februari febbraio febb febr",
+    3: "mar march marz maerz mrz mars marzo marco maart mrt marc marcius marts",
+    4: "apr april avril avr abril abr aprile aprilis",
+    5: "may mai mayo maio mei maggio mag maj majus",
+    6: "jun june juni juin junio junho giugno giu junius",
+    7: "jul july juli juillet juil julio julho luglio lug julius",
+    8: "aug august aout aou agosto ago augustus augusztus",
+    9: "sep sept september septembre septiembre setiembre setembro set settembre sett szept szeptember",
     10: "oct october oktober okt octobre octubre outubro out ottobre ott",
     11: "nov november novembre noviembre novembro",
-    12: "dec december dezember dez decembre diciembre dic dezembro dicembre",
+    12: "dec december dezember dez decembre diciembre dic dezembro dicembre des desember",
 }
 MONTHS: dict[str, int] = {name: month for month, names in _NAMES.items() for name in names.split()}
-_ACCENTS = {"ä": "a", "é": "e", "û": "u", "ç": "c", "è": "e", "ù": "u", "à": "a"}
+_ACCENTS = {"á": "a", "ú": "u", "ä": "a", "é": "e", "û": "u", "ç": "c", "è": "e", "ù": "u", "à": "a"}
 
 _WORD = r"([a-zà-ÿ]{3,})"
 _DAY = r"(\d{1,2})(?:st|nd|rd|th|er|º|°)?"
@@ -31,7 +32,7 @@ _GAP = r"[.,]?(?:\s+|[-/.])(?:(?:de|del|of)\s+)?"
 _FORMS: tuple[tuple[str, tuple[int, int, int]], ...] = (
     (rf"^{_DAY}{_GAP}{_WORD}{_GAP}(\d{{4}})$", (1, 2, 3)),
     (rf"^{_WORD}{_GAP}{_DAY}{_GAP}(\d{{4}})$", (2, 1, 3)),
-    (rf"^(\d{{4}}){_GAP}{_WORD}{_GAP}{_DAY}$", (3, 2, 1)),
+    (rf"^(\d{{4}}){_GAP}{_WORD}{_GAP}{_DAY}\.?$", (3, 2, 1)),
 )
 _SHORT = rf"^{_DAY}[-/\s.]{_WORD}[-/\s.](\d{{2}})$"
 

@@ -12,6 +12,7 @@ from collections.abc import Mapping
 import polars as pl
 
 from pipeline.practice.fields import FLAG_WORDS, normal_words
+from pipeline.practice.table_settings import EACH
 from pipeline.transforms.cell_forms import rewritten
 
 _MISSING = ("", "null", "n/a", "nan")
@@ -38,7 +39,8 @@ def parse_flags(texts: pl.Series) -> pl.DataFrame:
 
 
 def parse_numbers(texts: pl.Series, *, low: float, high: float, whole: bool, decimal: str = ".") -> pl.DataFrame:
-    """Numbers within `low` to `high`; `whole` takes whole ones only (`3`, `3.0`); `decimal` is a point or a comma."""
+    """Numbers within `low` to `high`; `whole` takes whole ones only (`3`, `3.0`); `decimal` as in
+    `parse_fees`."""
     found = _noted(_frame(texts, _signed(pl.col("text").str.replace_all(r"[\s%]|mm$", ""), decimal)), "unreadable")
     value = pl.col("value")
     fits = value.is_between(low, high) & ((value == value.floor()) if whole else pl.lit(True))
@@ -51,7 +53,8 @@ def parse_numbers(texts: pl.Series, *, low: float, high: float, whole: bool, dec
 def parse_fees(texts: pl.Series, *, decimal: str = ".") -> pl.DataFrame:
     """Amounts: `1,200.00`, `$1,200`, `-1200`, `1200-`, `(1200.00)`; the last three are negative.
 
-    With `decimal` a comma: `1.200,00`. Groups may have two digits before the last three: `1,03,600.00`. Either way
+    With `decimal` a comma: `1.200,00`; with `each` both, and a number that can be read in both ways, as `1.200`, in
+    neither. Groups may have two digits before the last three: `1,03,600.00`. Either way
     `1 200`, `1'200`, `CHF 120.-` (no cents), `120 EUR` and the forms of `cell_forms`, such as `1200.00CR` for a credit.
     """
     text = bare_number(pl.col("text"))
@@ -70,6 +73,11 @@ def bare_number(text: pl.Expr) -> pl.Expr:
 
 
 def _signed(text: pl.Expr, decimal: str) -> pl.Expr:
+    if decimal == EACH:
+        by_point, by_comma = _signed(text, "."), _signed(text, ",")
+        return pl.when(by_point.is_null() | by_comma.is_null() | (by_point == by_comma)).then(
+            pl.coalesce(by_point, by_comma)
+        )
     point, comma = (r"\.", ",") if decimal == "." else (",", r"\.")
     sign = pl.when(text.str.contains(r"^[-−]")).then(-1.0).otherwise(1.0)
     digits = text.str.replace(r"^[-−+]", "")

@@ -27,9 +27,10 @@ def nearest(
     One row per row of `left`. Nulls in `left_on` match nothing. Rows of `right` that share a tooth and a date must
     not exist, so that the row order of the input cannot matter.
     """
-    known = left.filter(pl.col(left_on).is_not_null()).sort(left_on)
+    undated = left[left_on].null_count()
+    known = (left.filter(pl.col(left_on).is_not_null()) if undated else left).sort(left_on)
     joined = known.join_asof(
-        right.filter(pl.col(right_on).is_not_null()).sort(right_on),
+        (right.filter(pl.col(right_on).is_not_null()) if right[right_on].null_count() else right).sort(right_on),
         left_on=left_on,
         right_on=right_on,
         by=KEY,
@@ -38,7 +39,7 @@ def nearest(
         check_sortedness=False,
         coalesce=False,
     )
-    return pl.concat([joined, left.filter(pl.col(left_on).is_null())], how="diagonal")
+    return pl.concat([joined, left.filter(pl.col(left_on).is_null())], how="diagonal") if undated else joined
 
 
 def renewing_courses(courses: pl.DataFrame, crowns: pl.DataFrame, *, renewal_days: int | None) -> pl.DataFrame:

@@ -16,8 +16,8 @@ from plain_gate import plain_gate
 
 from dashboards.release.technique import ReleasedTechniques, release_techniques
 from dashboards.words import technique as words_technique
+from pipeline.questions.techniques.declared import all_questions
 from pipeline.questions.techniques.grouping import MIN_FAILURES, OTHER
-from pipeline.questions.techniques.question import all_questions
 from pipeline.release.disclosure import STEP, Gate, Rounding
 from pipeline.results.technique import TechniqueAnswer, TechniqueContrast, TechniqueGroup
 

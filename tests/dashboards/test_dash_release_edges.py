@@ -787,6 +787,18 @@ def test_rates_pass_by_known_kinds_and_names() -> None:
     ]  # fmt: skip
 
 
+def test_the_rows_left_out_of_rates_are_hidden_with_a_row_beside_them() -> None:
+    # The whole practice stands in another table: one row of few teeth would be what the others lack of it.
+    shown, beside = rate("molar", 500, 60), rate("premolar", 400, 50)
+    told = [r.teeth.value for t in tables_of(rates("tooth_group", shown, beside, rate("anterior", 4))) for r in t.rows]
+    assert sorted(told, key=bool) == [None, 500]
+    # Two of many teeth whose names are none of ours take no other with them, but their seven failures do.
+    unnamed = (rate("Dr Ashby", 100, 3), rate("Dr Brook", 200, 4))
+    (table,) = tables_of(rates("tooth_group", shown, beside, *unnamed))
+    counts = [(r.name, r.teeth.value, r.failures.value) for r in table.rows]
+    assert counts == [("premolar", 400, None), ("molar", 500, 60)]
+
+
 def test_a_rate_is_shown_with_all_that_is_behind_it() -> None:
     (table,) = tables_of(rates("overall", rate()))
     assert [(r.in_place, r.low, r.high, r.teeth.value, r.failures.value) for r in table.rows] == [(90, 86, 94, 500, 60)]

@@ -18,7 +18,7 @@ from dashboards.release.released import release
 from dashboards.release.technique import ReleasedContrast, ReleasedTechniques, release_techniques
 from dashboards.words import shared as words_shared
 from dashboards.words import technique as words_technique
-from pipeline.questions.techniques.question import all_questions
+from pipeline.questions.techniques.declared import all_questions
 from pipeline.results.technique import TechniqueAnswer
 
 

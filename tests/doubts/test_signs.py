@@ -156,6 +156,20 @@ def upper_right(rows: pl.DataFrame) -> pl.DataFrame:
     return rows.with_columns(((number - 1) % 8 + 1).cast(pl.String).alias("Tooth"))
 
 
+def paid_in_parts(rows: pl.DataFrame) -> pl.DataFrame:
+    crowns = rows.filter(pl.col("Code").str.starts_with("D27"))
+    return pl.concat([rows, *(crowns.with_columns(DAY.dt.offset_by(f"{n * 30}d")) for n in (1, 2))])
+
+
+def charted_at_first(rows: pl.DataFrame) -> pl.DataFrame:
+    first = rows.sort("Date").unique("Chart", keep="first", maintain_order=True).head(60)
+    there = [
+        first.with_columns(Code=pl.lit(code), Tooth=pl.lit(tooth), Fee=pl.lit(None, dtype=rows.schema["Fee"]))
+        for code, tooth in (("D2740", "3"), ("D3330", "30"))
+    ]
+    return pl.concat([rows, *there], how="vertical_relaxed")
+
+
 DAMAGED: dict[str, tuple[Callable[[pl.DataFrame], pl.DataFrame], str]] = {
     "planned rows with no mark": (planned_weeks_before, "taken_out_twice"),
     "another program's rows, two weeks later": (posted_again, "restored_twice"),
@@ -185,6 +199,8 @@ DAMAGED: dict[str, tuple[Callable[[pl.DataFrame], pl.DataFrame], str]] = {
     "work on teeth alone": (lambda rows: rows.filter(pl.col("Code").is_in(MAJOR)), "only_work_on_teeth"),
     "extractions planned in place of crowns": (extractions_that_were_never_done, "treated_after_loss"),
     "crowns planned half a year before": (copied_before("D27", 200), "crowned_twice"),
+    "crowns paid in parts": (paid_in_parts, "posted_in_parts"),
+    "crowns of others charted at the first visit": (charted_at_first, "free_at_first"),
     "root canals planned a year before": (copied_before("D33", 300), "filled_twice"),
     "no work on molars": (without_molars, "hardly_any_molars"),
     "molars read as wisdom teeth": (molars_as_wisdom_teeth, "wisdom_teeth"),

@@ -78,6 +78,7 @@ LINKING = (
 
 _SAID = ("tests/questions/test_steady_ratio.py", "tests/twice/test_sentences_done_twice.py")
 _MAIN = "tests/mutants/main_at_once.py"
+_OF_SAFETY = ("asking/test_asked", "dashboards/test_dash", "techniques/test_technique")
 
 
 def _prepare_main() -> None:
@@ -191,14 +192,14 @@ COMPARISON = (
     _question("comparison", "leaving_weights", "leaving"),
     _question("comparison", "group_ratios", "group_ratios", "crown_longevity"),
     _question("comparison", "robustness"),
-    _question("comparison", "analysis", "crown_longevity", "verdict"),
+    _question("comparison", "analysis", "groups", "crown_longevity", "verdict"),
     _stats("cox", "cox", "cox_properties", "cox_kernel", "against_r_cox"),
     *(
         _figures(f"pipeline/stats/{name}.py", *(f"tests/stats/test_{test}.py" for test in tests))
         for name, *tests in (
-            ("cox_input", "cox", "cox_partitions"),
+            ("cox_input", "cox_input", "cox", "cox_partitions"),
             ("limits", "kaplan_meier", "differences", "aalen_johansen"),
-            ("standard_target", "standardise", "standardise_windows"),
+            ("standard_target", "standard_target", "standardise", "standardise_windows"),
             ("stratum_hazard", "standardise_windows", "cox_kernel", "standardise_parts"),
             ("influence", "second_opinion", "cox"),
             ("counts", "kaplan_meier", "aalen_johansen", "differences"),
@@ -214,11 +215,17 @@ COMPARISON = (
     ),
     _figures("pipeline/questions/techniques/family.py", "tests/techniques/test_technique_family.py"),
     *(
-        _figures(f"{file}.py", "tests/questions/test_verdict.py", "tests/dashboards/test_dash_words.py", *_SAID)
-        for file in (
-            "pipeline/results/safety",
-            "dashboards/words/comparisons",
-            "dashboards/words/shared",
+        Target("comparison", f"dashboards/words/{name}.py", (f"tests/dashboards/test_dash_{tests}.py", *_SAID))
+        for name, tests in (("comparisons", "words"), ("shared", "shared_words"))
+    ),
+    Target("comparison", "pipeline/results/safety.py", tuple(f"tests/{test}_safety.py" for test in _OF_SAFETY)),
+    # The comparison in parts of patients.
+    *(
+        Target("comparison", f"pipeline/{module}.py", (f"tests/{tests}.py",))
+        for module, tests in (
+            ("stats/cox_partitions", "stats/test_cox_partitions"),
+            ("stats/standardise_parts", "stats/test_standardise_parts"),
+            ("questions/longevity_parts", "scale/test_compare_partitions"),
         )
     ),
 )

@@ -1,4 +1,4 @@
-"""Notes of a fifth and a sixth author: mended on, and sealed ones that no rule was made or changed because of."""
+"""Notes of a fifth to a seventh author: mended on, and sealed ones that no rule was made or changed because of."""
 
 from __future__ import annotations
 
@@ -21,10 +21,14 @@ PARTS = {
         "sealed": "fifth_author_sealed.txt",
     },
     "sixth_author_scores.csv": {"mended on": "sixth_author_open.txt", "sealed": "sixth_author_sealed.txt"},
+    "seventh_author_scores.csv": {"mended on": "seventh_author_open.txt", "sealed": "seventh_author_sealed.txt"},
 }
 # As both sets of 150 were first read, before any rule was mended: precision 0.969 and 0.966, recall 0.739 and 0.698.
 # The sixth author's open and sealed notes as first read: 0.967 and 0.978, 0.805 and 0.823. After mending on the open
 # ones the sealed ones stood where they were (0.976, 0.823); after lists were read in general too, at 0.976 and 0.847.
+# The seventh author, an outsider, wrote for none of the rules: 0.969 and 0.984, 0.811 and 0.813 as first read. After
+# mending on the open ones the sealed ones stood at 0.982 and 0.844; the counts by field then showed two values of
+# hypochlorite lost by a mended rule, which was put right without looking at the notes.
 
 
 def scores(kept_in: str) -> pl.DataFrame:
@@ -46,10 +50,12 @@ def test_the_table_of_scores_is_what_the_rules_give(kept_in: str) -> None:
         ("fifth_author_more.txt", 144, 0.98, 0.95),
         ("fifth_author_sealed.txt", 150, 0.97, 0.85),
         ("sixth_author_open.txt", 150, 0.985, 0.95),
-        ("sixth_author_sealed.txt", 150, 0.97, 0.84),
+        ("sixth_author_sealed.txt", 150, 0.97, 0.86),
+        ("seventh_author_open.txt", 150, 0.985, 0.96),
+        ("seventh_author_sealed.txt", 150, 0.97, 0.84),
     ],
 )
-def test_notes_of_forty_five_hands_are_read_right(name: str, notes: int, precision: float, recall: float) -> None:
+def test_notes_of_fifty_seven_hands_are_read_right(name: str, notes: int, precision: float, recall: float) -> None:
     written = written_notes(DATA / name)
     found = overall(judge(written)[0])
     assert len(written) == notes
@@ -57,11 +63,9 @@ def test_notes_of_forty_five_hands_are_read_right(name: str, notes: int, precisi
     assert found.recall >= recall
 
 
-def phrases() -> list[tuple[str, dict[str, str]]]:
-    """Each phrase and the fields that it says."""
-    lines = [
-        line for line in (DATA / "phrases.txt").read_text(encoding="utf-8").splitlines() if not line.startswith("#")
-    ]
+def phrases(name: str = "phrases.txt") -> list[tuple[str, dict[str, str]]]:
+    """Each phrase of a file and the fields that it says."""
+    lines = [line for line in (DATA / name).read_text(encoding="utf-8").splitlines() if not line.startswith("#")]
     cut = [line.partition(" |") for line in lines]
     return [(text, dict(pair.split("=") for pair in said.split())) for text, _, said in cut]
 
@@ -77,6 +81,19 @@ def test_the_ways_of_saying_each_field_are_known():
             right += v is not None and v.sure and same(v.value, value)
             assert v is None or not v.sure or same(v.value, value), text
     assert asked >= 490
+    assert right >= 0.98 * asked
+
+
+def test_nothing_is_read_beside_what_the_ways_of_saying_a_field_say():
+    words, asked, right = vocabulary(), 0, 0
+    for text, said in phrases("seventh_ways.txt"):
+        read = read_note(text, words, notation="fdi", tooth=36, day=dt.date(2022, 3, 3))
+        found = {v.field: v.value for v in read if v.sure and v.tooth == 36}
+        asked += len(said)
+        right += sum(same(found.get(name), value) for name, value in said.items())
+        assert {n: v for n, v in found.items() if not same(v, said.get(n))} == {}, text
+    # 0.83, 0.74, 0.86, 0.86 and 0.82 of the five parts of the list when they were read first.
+    assert asked >= 1000
     assert right >= 0.98 * asked
 
 

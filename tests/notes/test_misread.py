@@ -11,7 +11,7 @@ import pytest
 from pipeline.notes.accuracy import notes_read
 from pipeline.practice.tables import NOTE_CHECKS, NOTE_VALUES
 from pipeline.questions.misread import misread_contrasts
-from pipeline.questions.techniques.question import all_questions
+from pipeline.questions.techniques.declared import all_questions
 from pipeline.results.technique import TechniqueAnswer, TechniqueContrast, TechniqueGroup
 
 

@@ -7,6 +7,7 @@ import polars as pl
 import pytest
 from drawn import frame
 
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.groups import (
     CurveRules,
     curve_start,
@@ -204,6 +205,21 @@ def test_without_any_failure_limits_are_never_certain():
 def test_years_become_whole_days():
     assert [days_of(y) for y in (0, 0.5, 1, 2, 5)] == [0, 183, 365, 730, 1826]
     assert milestone_days(rules(years=(0, 5))).tolist() == [0, 1826]
+
+
+def test_the_rules_of_curves_are_those_of_the_settings() -> None:
+    asked = Analysis(min_at_risk=12, max_step_per_100=4.0, confidence=0.9, horizon_years=4)
+    assert asked.curve_rules() == CurveRules(12, 0.04, 0.9, (0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 7.0, 10.0, 15.0))
+    assert Analysis(horizon_years=5).curve_rules().years == (0.0, 1.0, 2.0, 3.0, 5.0, 7.0, 10.0, 15.0)
+
+
+def test_by_each_day_of_a_curve_its_patients_count_from_their_first_failure() -> None:
+    two_of_one = FIVE.with_columns(patient_id=pl.Series(["p1", "p1", "p1", "p2", "p3"]))
+    told = [[(p.days, p.failed_patients) for p in group(rows, rules()).curve] for rows in (FIVE, two_of_one)]
+    assert told == [[(0, 0), (100, 1), (400, 2), (800, 2)], [(0, 0), (100, 1), (400, 1), (800, 1)]]
+    # Three are followed from day 30 on; the two who failed before it are none of this curve.
+    late = group(LATE, rules(min_at_risk=3), late=True).curve
+    assert [(p.days, p.failed_patients) for p in late] == [(30, 0), (50, 1)]
 
 
 def test_patients_of_whom_a_tooth_failed_count_once() -> None:

@@ -18,7 +18,8 @@ from pipeline.practice.tables import (
     PATIENTS,
     TOOTH_FOLLOWUP,
 )
-from pipeline.questions.techniques.question import Question, all_questions
+from pipeline.questions.techniques.declared import all_questions
+from pipeline.questions.techniques.question import Question
 from pipeline.transforms.coded_details import CODED_SCHEMA
 
 HAZARD_RATIO = 2.5

@@ -92,3 +92,34 @@ def test_text_comes_out_whole_however_it_is_cut(
     if encoding in ("utf-16", "utf-32"):
         content = f"x,{text}".encode(encoding)
     assert text_of(folder, content, told, size) == ("x," + text, None)
+
+
+CENTRAL = {
+    "Czech": "Příjmení, Výkon, Lékař, Odstranění zubního kamene, Výplň",
+    "Hungarian": "Kartonszám, Név, őrlőfog, gyökérkezelés, tömés két felszínű",
+    "Polish": "Usunięcie zęba, leczenie kanałowe, wypełnienie, książka",
+    "Slovak": "Čistenie, ošetrenie koreňového kanálika, ľavý horný, lekár",
+    "Croatian": "Vađenje zuba, čišćenje, liječenje",
+}
+WESTERN = {
+    "French": "Détartrage, Gouttière, à côté, où, reçu, forêt, naïf",
+    "Portuguese": "Extração, restaurações, coração, não, área, três",
+    "Danish": "Rodfyldning, tænder, før søndag, København, tandlæge, René",
+    "Icelandic": "Tannlæknir, þjónusta, ígræðsla, krónur, úrdráttur",
+    "Italian": "Città, però, è, perché, più, lunedì, già",
+    "Swiss": "Füllung, Zürich, Détartrage, Müller, Genève, première, già",
+}
+
+
+@pytest.mark.parametrize("language", CENTRAL)
+def test_a_language_of_central_europe_is_not_read_as_western(tmp_path: Path, language: str):
+    content = f"a,b\n1,{CENTRAL[language]}\n".encode("windows-1250")
+    with pytest.raises(DataError, match='encoding = "windows-1250"'):
+        text_of(tmp_path, content)
+
+
+@pytest.mark.parametrize("language", WESTERN)
+def test_western_languages_are_read_as_such(tmp_path: Path, language: str):
+    text, remark = text_of(tmp_path, f"a,b\n1,{WESTERN[language]}\n".encode("windows-1252"))
+    assert WESTERN[language] in text
+    assert "windows-1252" in (remark or "")

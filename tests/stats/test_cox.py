@@ -5,7 +5,8 @@ from cox_reference import CASES, dataset, expected, score_residuals
 from lifelines import CoxPHFitter
 
 from pipeline.stats import cox_kernel as kernel
-from pipeline.stats.cox import CoxInputError, fit_cox
+from pipeline.stats.cox import COLLINEAR, CoxInputError, fit_cox, refuse_collinear
+from pipeline.stats.cox_input import check_rows
 
 
 @pytest.mark.parametrize("key", CASES, ids="-".join)
@@ -231,3 +232,30 @@ def test_covariates_of_very_different_size_do_not_disturb_each_other():
     scaled = fit_cox(x * [1e-6, 1, 1e6] + [0, 5, 1e8], exit_days, event, **options)
     assert scaled.coef * [1e-6, 1, 1e6] == pytest.approx(plain.coef, rel=1e-7)
     assert scaled.se() * [1e-6, 1, 1e6] == pytest.approx(plain.se(), rel=1e-7)
+
+
+@pytest.mark.parametrize(("share", "is_refused"), [(0.9, True), (1.1, False)])
+def test_what_hardly_varies_is_told_by_its_variance_at_a_mean_event(share, is_refused):
+    # Events of weight 2 and 5 make 7; the rows that are none, of weight 100, are not asked.
+    rows = check_rows(
+        [[0.0, 1.0], [1.0, 0.0], [2.0, 5.0]], [1, 2, 3], [1, 0, 1], names=("age", "fee"), weights=[2, 100, 5]
+    )
+    information = np.diag([7.0, 7.0 * share * COLLINEAR])
+    if is_refused:
+        with pytest.raises(CoxInputError, match="do not vary among rows at risk together: fee\\."):
+            refuse_collinear(rows, information)
+    else:
+        refuse_collinear(rows, information)
+
+
+@pytest.mark.parametrize(("share", "is_refused"), [(0.9, True), (1.1, False)])
+def test_what_follows_from_those_before_it_is_told_by_the_variance_left(share, is_refused):
+    rows = check_rows([[0.0, 1.0, 0.0], [1.0, 0.0, 3.0]], [1, 2], [1, 1], names=("age", "fee", "year"))
+    # Of `year` all but this share of its variance follows from `age`, whatever the units of either.
+    alike, size = np.sqrt(1 - share * COLLINEAR), np.array([1.0, 1.0, 30.0])
+    information = np.array([[1, 0, alike], [0, 1, 0], [alike, 0, 1]]) * np.outer(size, size)
+    if is_refused:
+        with pytest.raises(CoxInputError, match="follow from the covariates before them: year\\."):
+            refuse_collinear(rows, information)
+    else:
+        refuse_collinear(rows, information)

@@ -63,6 +63,13 @@ def test_the_number_of_parts_changes_nothing(n_parts, ties, seed):
     assert_same(fit_cox_parts(in_parts(rows, n_parts), as_it_is, names=NAMES, ties=ties), wanted)
 
 
+def test_parts_need_no_more_columns_than_one_machine():
+    rows = teeth(4)
+    for left_out in (("entry_days",), ("strata", "weights"), ("entry_days", "strata", "weights")):
+        fewer = {name: column for name, column in rows.items() if name not in left_out}
+        assert_same(fit_cox_parts(in_parts(fewer, 3), as_it_is, names=NAMES), fit_cox(**fewer, names=NAMES))
+
+
 @pytest.mark.thorough
 def test_other_processes_give_the_same():
     rows = teeth(3)

@@ -80,11 +80,13 @@ def test_the_number_of_parts_changes_nothing(n_parts: int, from_day: int) -> Non
 
 @pytest.mark.parametrize("n_parts", [1, 2, 7, pytest.param(64, marks=pytest.mark.thorough)])
 def test_thin_strata_borrow_the_same(n_parts: int) -> None:
-    # Clinicians 1 and 2 are followed for 700 and 300 days; the second has no failure of its own to scale by.
+    # Clinicians 1 and 2 are followed for 700 and 300 days; the second has no failure of its own to scale by. Those of a
+    # third are never followed on a day on which any crown fails, so that none of theirs was to be expected either.
     rows = briefly_followed(briefly_followed(sim.practice(600, 4, clinicians=4), [1], until=700), [2], until=300)
     rows = rows.with_columns(event=pl.col("event") & (pl.col("clinician") != 2))
+    rows = briefly_followed(rows, [3], until=int(rows.filter("event")["exit"].min()) - 1)
     wanted, thin = whole(rows)
-    assert thin == 2
+    assert thin == 3
     same(compare(rows, n_parts), wanted)
 
 

@@ -128,3 +128,51 @@ def test_a_day_in_the_name_says_nothing_beside_a_column_of_days(tmp_path: Path):
     lines = rows(lambda n: f"{iso(n)},{CODES[n]},{tooth(n)}")
     path.write_text("\n".join(["Chart No,Date,Code,Tooth", *lines]) + "\n", encoding="utf-8")
     assert "file_name" not in tomllib.loads(suggest([path], folder=tmp_path).text)["tables"]["procedures"]
+
+
+@pytest.mark.parametrize(
+    ("sign", "teeth", "told"),
+    [
+        (".", [19, 30, 14, 3, 5, 17, 28, 8], "Code"),
+        (":", [19, 30, 14, 3, 5, 17, 28, 8], "Code"),
+        (".", [1, 2] * 4, None),
+    ],
+)
+def test_teeth_behind_codes_and_marks_of_the_practices_own(
+    tmp_path: Path, sign: str, teeth: list[int], told: str | None
+):
+    lines = rows(lambda n: f"{iso(n)},{CODES[n]}{sign}{teeth[n]}")
+    table = proposed(tmp_path, "Chart No,Date,Code", *lines * 2)["tables"]["procedures"]
+    assert table.get("tooth_in_text") == told
+    assert table["columns"]["code"] == "Code"
+
+
+@pytest.mark.parametrize(("years", "told"), [(("2019", "2020"), ["(file)", "Date"]), (("north", "south"), "ask")])
+def test_the_year_in_the_name_of_a_file_beside_days_without_one(tmp_path: Path, years: tuple[str, str], told: object):
+    lines = ["Chart No,Date,Code,Tooth", *rows(lambda n: f"{DAYS[n][2]}.03.,{CODES[n]},{tooth(n)}")]
+    for year in years:
+        (tmp_path / f"{year}.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    text = suggest([tmp_path / f"{year}.csv" for year in years], folder=tmp_path).text
+    assert tomllib.loads(text)["tables"]["procedures"]["columns"]["service_date"] == told
+
+
+@pytest.mark.parametrize(("fine", "told"), [("", "Proc Code"), ("b", "ask")])
+def test_a_code_beside_its_words_is_the_code_and_two_that_say_different_things_are_asked(
+    tmp_path: Path, fine: str, told: str
+):
+    words = ["Crown", "Root canal", "Examination", "Extraction", "Filling"]
+
+    def line(n: int) -> str:
+        return f"{1001 + n % 4},2019-03-{n + 1:02},{100 + n % 5},{words[n % 5]}{fine * (n % 3)},{n + 3}"
+
+    head = "Chart No,Date,Proc Code,Procedure,Tooth"
+    table = proposed(tmp_path, head, *(line(n) for n in range(25)))["tables"]["procedures"]
+    assert table["columns"]["code"] == told
+
+
+def test_a_description_is_no_patient(tmp_path: Path):
+    def line(n: int) -> str:
+        return f"2019-03-{n % 28 + 1:02},A{n % 9},{CODES[n % 8]} text {n % 24 // 8},{CODES[n % 8]},{n % 30 + 1}"
+
+    table = proposed(tmp_path, "Date,Who,What,Code,Tooth", *(line(n) for n in range(56)))["tables"]["procedures"]
+    assert table["columns"]["patient_id"] == "Who"

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.machine.errors import DataError
 from pipeline.practice.tables import PROCEDURES
 from pipeline.reading.config import load_settings
 from pipeline.reading.doubts.signs import SIGNS
@@ -114,3 +115,17 @@ def test_the_proposal_loads_every_row_as_it_was_meant(case: str, tmp_path: Path)
     with open_store(settings.practice.database) as store:
         found = store.read(PROCEDURES).select("patient_id", "service_date", "code", "tooth", "fee").rows()
     assert sorted((p, str(d), c, t, f"{fee:.2f}") for p, d, c, t, fee in found) == sorted(ROWS)
+
+
+def test_a_report_with_two_lines_a_piece_of_work_is_refused_with_what_was_seen(tmp_path: Path):
+    lines = ["Cedar Lane - Procedure listing", ""]
+    for n in range(40):
+        lines += [f"Patient {1002 + n}  Wren, Evan"] if n % 5 == 0 else []
+        lines += [f"  0{1 + n % 9}/{10 + n % 18}/2019  D{2391 + n % 3}  {3 + n % 12:>2}    {55 + n}.00"]
+        lines += [f"       by {('CV', 'HY')[n % 2]}: {('Periodic exam', 'Adult cleaning')[n % 2]}"]
+    path = tmp_path / "listing.txt"
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    with pytest.raises(DataError) as refusal:
+        suggest([path], folder=tmp_path)
+    assert "columns seen" in str(refusal.value)
+    assert "may be written over two lines" in str(refusal.value)

@@ -6,9 +6,10 @@ import pytest
 from technique_practice import draw
 
 from pipeline.questions.analysis import Analysis
+from pipeline.questions.techniques.declared import all_questions
 from pipeline.questions.techniques.dose import dose_curve, spline_knots
 from pipeline.questions.techniques.engine import answer_all
-from pipeline.questions.techniques.question import TOOTH_LOSS, Question, all_questions
+from pipeline.questions.techniques.question import TOOTH_LOSS, Question
 
 ANALYSIS = Analysis()
 BY_ID = {q.id: q for q in all_questions()}

@@ -1,14 +1,18 @@
 """The main comparison and the techniques as one family, and what the family takes from the main verdict."""
 
+import dataclasses
+
 import numpy as np
 import pytest
 from technique_practice import draw
 
 from pipeline.questions.analysis import Analysis
+from pipeline.questions.techniques.declared import all_questions
 from pipeline.questions.techniques.engine import answer_all
-from pipeline.questions.techniques.family import in_family, main_p
-from pipeline.questions.techniques.question import TOOTH_LOSS, all_questions
-from pipeline.results import Comparison, Difference, Verdict
+from pipeline.questions.techniques.family import by_chance, difference_p, in_family, main_p
+from pipeline.questions.techniques.question import TOOTH_LOSS
+from pipeline.results import Comparison, Difference, Estimate, Verdict
+from pipeline.results.steady import Steady
 
 ANALYSIS = Analysis()
 DAM = next(q for q in all_questions() if q.id == "rubber_dam")
@@ -31,6 +35,42 @@ def test_the_p_of_the_main_difference_is_that_of_its_limits() -> None:
     # A range that just touches 0 has the p of its confidence.
     assert main_p(main_comparison(5.0, 0.0, 10.0), ANALYSIS) == pytest.approx(0.05)
     assert main_p(None, ANALYSIS) is None
+
+
+@pytest.mark.parametrize(("per_100", "low", "high"), [(4.0, 0.0, 20.0), (-4.0, -20.0, 0.0)])
+def test_a_p_is_that_of_the_limit_towards_no_difference(per_100: float, low: float, high: float) -> None:
+    d = main_comparison(per_100, low, high).difference
+    assert difference_p(d, ANALYSIS) == pytest.approx(0.05)
+    assert difference_p(d, dataclasses.replace(ANALYSIS, confidence=0.9)) == pytest.approx(0.1)
+
+
+def test_a_claim_must_show_on_both_scales_so_the_larger_p_counts() -> None:
+    touching, contrast = main_comparison(5.0, 0.0, 10.0), "through_crown vs before_seat"
+
+    def ratio(p: float, named: str = contrast, adjusted_for: tuple[str, ...] = ("sex",)) -> Estimate:
+        return Estimate(named, "cox", adjusted_for, (), 1.3, 1.0, 1.6, p, "", 9, 9, 9, 9)
+
+    def p_of(*estimates: Estimate, overall: tuple[float, float, float] | None = None) -> float | None:
+        steady = Steady(contrast, None, None, (), (), overall, "")
+        return main_p(dataclasses.replace(touching, estimates=estimates, steady=steady), ANALYSIS)
+
+    assert p_of() == pytest.approx(0.05)
+    assert p_of(ratio(0.2)) == pytest.approx(0.2)
+    assert p_of(ratio(0.001)) == pytest.approx(0.05)
+    assert p_of(ratio(0.9, adjusted_for=()), ratio(0.9, "vital vs before_seat")) == pytest.approx(0.05)
+    # The log of the ratio lies half as far from 0 as its limit: 1.96 / 2 = 0.98 errors, of which 2 * 0.16354.
+    for overall in ((2.0, 0.5, 8.0), (0.5, 0.125, 2.0)):
+        assert p_of(overall=overall) == p_of(ratio(0.9), overall=overall) == pytest.approx(0.3271, abs=1e-4)
+    assert p_of(ratio(0.9), overall=(2.0, 1.9, 2.1)) == pytest.approx(0.05)
+    without = main_comparison(5.0, 5.0, 5.0)
+    assert main_p(dataclasses.replace(without, estimates=(ratio(0.2),)), ANALYSIS) is None
+    assert main_p(dataclasses.replace(without, difference=None), ANALYSIS) is None
+
+
+def test_how_often_chance_shows_one_as_clear() -> None:
+    assert by_chance(None) == "one as clear comes up by chance too often"
+    found = [by_chance(p).split("up to ")[1] for p in (0.001, 0.031, 0.25, 1.0, 1.3)]
+    assert found == [f"{n} of 100 practices" for n in (1, 4, 25, 100, 100)]
 
 
 @pytest.mark.parametrize(("main", "expected"), [(0.039, 0.04875), (0.045, 0.05625), (1e-6, 1.25e-6)])

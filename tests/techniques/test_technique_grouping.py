@@ -5,9 +5,10 @@ from dataclasses import replace
 import polars as pl
 import pytest
 
+from pipeline.questions.techniques.declared import all_questions
 from pipeline.questions.techniques.grouping import OTHER, counted_as, grouped
 from pipeline.questions.techniques.grouping import sizes as all_sizes
-from pipeline.questions.techniques.question import CROWN_FAILURE, TOOTH_LOSS, Band, Question, all_questions, same
+from pipeline.questions.techniques.question import CROWN_FAILURE, TOOTH_LOSS, Band, Question, same
 
 WAYS = Question(
     id="way",

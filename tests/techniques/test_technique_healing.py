@@ -6,9 +6,10 @@ import pytest
 from technique_practice import draw
 
 from pipeline.questions.analysis import Analysis
+from pipeline.questions.techniques.declared import all_questions
 from pipeline.questions.techniques.engine import answer_all
 from pipeline.questions.techniques.healing import healing_sentence, recall_notes
-from pipeline.questions.techniques.question import HEALED, all_questions
+from pipeline.questions.techniques.question import HEALED
 from pipeline.results.technique import TechniqueGroup
 from pipeline.stats.standardised import AdjustedDifference
 

@@ -7,10 +7,11 @@ import polars as pl
 
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.techniques.adoption import adoptions, numbered_cases
+from pipeline.questions.techniques.declared import all_questions
 from pipeline.questions.techniques.engine import answer_all
 from pipeline.questions.techniques.learning import learning_questions
 from pipeline.questions.techniques.learning_spans import clinicians_of
-from pipeline.questions.techniques.question import ENDO_FAILURE, all_questions
+from pipeline.questions.techniques.question import ENDO_FAILURE
 
 DAY = dt.date(2015, 1, 1)
 INSTRUMENTATION = next(q for q in all_questions() if q.id == "instrumentation")

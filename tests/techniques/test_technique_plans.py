@@ -9,8 +9,9 @@ from scipy.stats import norm
 from technique_practice import draw
 
 from pipeline.questions.analysis import Analysis
+from pipeline.questions.techniques.declared import all_questions
 from pipeline.questions.techniques.engine import answer_all
-from pipeline.questions.techniques.question import HEALED, TOOTH_LOSS, all_questions
+from pipeline.questions.techniques.question import HEALED, TOOTH_LOSS
 from pipeline.results.planning import Plan
 
 ANALYSIS = Analysis()

@@ -15,10 +15,11 @@ from dashboards.pages.technique_forest import forests
 from dashboards.release.technique import release_techniques
 from dashboards.words import technique as words_technique
 from pipeline.questions.analysis import Analysis
+from pipeline.questions.techniques.declared import all_questions
 from pipeline.questions.techniques.engine import Answered, answer_all
 from pipeline.questions.techniques.healing import healing_sentence
 from pipeline.questions.techniques.learning import learning_questions
-from pipeline.questions.techniques.question import COURSE_OUTCOMES, HEALED, TOOTH_LOSS, Question, all_questions
+from pipeline.questions.techniques.question import COURSE_OUTCOMES, HEALED, TOOTH_LOSS, Question
 from pipeline.results import to_plain
 from pipeline.results.safety import NEXT_STEP, SAFETY_FIELDS, UNMEASURED, spoken_code
 from tests.plain_gate import plain_gate

@@ -7,6 +7,7 @@ import pytest
 
 from pipeline.machine.errors import DataError
 from pipeline.transforms.decimals import DecimalEvidence, decide_decimal, gather_decimals
+from pipeline.transforms.parsers import parse_fees
 
 
 @pytest.mark.parametrize(
@@ -36,16 +37,26 @@ from pipeline.transforms.decimals import DecimalEvidence, decide_decimal, gather
     ],
 )
 def test_one_number(text: str, comma: int, point: int):
-    assert gather_decimals(pl.DataFrame({"text": [text], "n": [1]})) == DecimalEvidence(comma, point)
+    found = gather_decimals(pl.DataFrame({"text": [text], "n": [1]}))
+    assert found == DecimalEvidence(comma, point, either=int(text in ("1,234", "1.234")))
 
 
 def test_the_sign_of_a_column():
-    def decide(comma: int, point: int) -> str:
-        return decide_decimal(DecimalEvidence(comma, point), column='f.csv: column "Fee" (fee)', table="procedures")
+    def decide(comma: int, point: int, either: int = 1) -> str:
+        return decide_decimal(
+            DecimalEvidence(comma, point, either), column='f.csv: column "Fee" (fee)', table="procedures"
+        )
 
     assert [decide(0, 0), decide(0, 5), decide(5, 0)] == [".", ".", ","]
     assert [decide(199, 1), decide(1, 199)] == [",", "."]  # one slip in two hundred
+    assert decide(1, 2, 0) == "each"
     with pytest.raises(DataError) as error:
         decide(1, 2)
     for piece in ("f.csv", '"Fee"', "1 values", "2 a decimal point", 'decimal = ","', "[tables.procedures]"):
         assert piece in str(error.value)
+
+
+def test_each_number_by_its_own_sign():
+    texts = ["1,200.50", "1.200,50", "12,5", "12.5", "1200", "1.200", "1,200", "-3,10"]
+    read = parse_fees(pl.Series(texts), decimal="each")["value"].to_list()
+    assert read == [1200.5, 1200.5, 12.5, 12.5, 1200, None, None, -3.1]

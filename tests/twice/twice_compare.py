@@ -11,6 +11,7 @@ from pipeline.results.gap import Gap
 # Counts are equal, all else to a millionth of itself: numbers of R are kept with 11 digits, its models end at 1e-13,
 # and the steps of its numerical derivatives leave some 1e-7 of an error.
 RELATIVE, ABSOLUTE = 1e-6, 1e-9
+CURVES_OF_TRIAL = ("curves", "everyday_curves")
 NUMBER = re.compile(r"(?<![\w.])-?\d[\d,]*(?:\.\d+)?(?!\w)")
 
 
@@ -88,8 +89,10 @@ def of_trial(found: dict[str, Any]) -> dict[str, Any]:
             notes[i] = {
                 "off": [labels[name] for name in text.rstrip(".").split(" standard deviations in ")[1].split(", ")]
             }
+    curves = {which: [_without(curve, "event_patients") for curve in found[which]] for which in CURVES_OF_TRIAL}
     return {
         **found,
+        **curves,
         "balance": {row["name"]: [row["before"], row["after"]] for row in found["balance"]},
         "notes": notes,
         "verdict": found["outcomes"][0]["verdict"],
@@ -118,7 +121,15 @@ def _technique(found: dict[str, Any]) -> dict[str, Any]:
 
 def _groups(found: dict[str, Any]) -> list[dict[str, Any]]:
     """The groups but for the patients who failed, which are counted by hand in tests/questions/test_groups.py."""
-    return [{k: v for k, v in group.items() if k != "failed_patients"} for group in found["groups"]]
+    kept = [{k: v for k, v in group.items() if k != "failed_patients"} for group in found["groups"]]
+    return [g | {"curve": _without(g["curve"], "failed_patients")} if g.get("curve") else g for g in kept]
+
+
+def _without(points: Any, name: str) -> Any:
+    """Rows, or columns, without one of them."""
+    if isinstance(points, dict):
+        return {k: v for k, v in points.items() if k != name}
+    return [{k: v for k, v in p.items() if k != name} for p in points]
 
 
 def _note(text: str) -> Any:

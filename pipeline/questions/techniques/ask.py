@@ -10,10 +10,11 @@ import polars as pl
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.covariates import numbered_words
 from pipeline.questions.techniques.compact_rows import only_columns, same_numbers, source_of
+from pipeline.questions.techniques.declared import all_questions
 from pipeline.questions.techniques.engine import answer_all
 from pipeline.questions.techniques.family import main_p
 from pipeline.questions.techniques.learning import learning_questions
-from pipeline.questions.techniques.question import COURSE_OUTCOMES, CROWN_FAILURE, TOOTH_LOSS, all_questions
+from pipeline.questions.techniques.question import COURSE_OUTCOMES, CROWN_FAILURE, TOOTH_LOSS
 from pipeline.questions.techniques.rows import choose_courses, rows_of_chosen, rows_of_crowns
 from pipeline.results import Comparison, NotRun
 from pipeline.results.learning import Learning

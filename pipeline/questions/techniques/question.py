@@ -1,4 +1,4 @@
-"""What a technique question says of itself, and the list of all that are asked."""
+"""What a technique question says of itself."""
 
 from __future__ import annotations
 
@@ -159,13 +159,3 @@ def same(*pairs: tuple[str, str]) -> tuple[Level, ...]:
 def yes_no(yes: str, no: str) -> tuple[Level, Level]:
     """Levels of a flag."""
     return Level("yes", yes, ("true",)), Level("no", no, ("false",))
-
-
-def all_questions() -> tuple[Question, ...]:
-    """Every technique question, in order of unit (crowns first) and id."""
-    from pipeline.questions.techniques import of_courses, of_crowns  # they are made of what stands here
-
-    found = (*of_crowns.QUESTIONS, *of_courses.QUESTIONS)
-    if len({q.id for q in found}) < len(found):
-        raise ValueError("Two technique questions share an id.")
-    return tuple(sorted(found, key=lambda q: (q.unit != "crown", q.id)))

@@ -17,7 +17,14 @@ from pipeline.machine.errors import DataError
 from pipeline.practice.fields import kind
 from pipeline.practice.tables import REVERSAL
 from pipeline.reading.doubts.fee_units import counts_coins
-from pipeline.reading.doubts.marked_cells import ENDING, LETTERS_BEFORE, unsigned, without_marks
+from pipeline.reading.doubts.marked_cells import (
+    CENTURY,
+    ENDING,
+    LETTERS_BEFORE,
+    NUMBER_IN_TEXT,
+    unsigned,
+    without_marks,
+)
 from pipeline.reading.doubts.standing import matches, status_of
 from pipeline.reading.doubts.tooth_places import as_written, quadrant_digit, quadrant_text, tooth_of_date
 from pipeline.reading.doubts.two_notations import FILE, rewritten
@@ -31,7 +38,13 @@ if TYPE_CHECKING:
     from pipeline.practice.settings import Settings
 
 PER_CLINIC, PER_FILE = "per clinic", "per file"
-WITHOUT_ENDING = "without_ending"
+# By `patient_ids`, the part of a patient's number that says nothing: a sign to check it; the name beside it; the
+# century of a number made of the day of birth.
+SHORTER = {
+    "without_ending": (ENDING, ""),
+    "number_in_text": (NUMBER_IN_TEXT, "${1}"),
+    "without_century": (CENTURY, "${1}"),
+}
 FOLDED, NUMBERS, MEND, NEXT_DAY, SURFACE = "folded", "numbers", "mend", "next_day", "surface"
 ZERO, ONE = "zero", "one"
 # Between the parts of a number that stands in two columns.
@@ -51,7 +64,7 @@ class Answers:
     notation: str
     folded: bool = False
     numbers: bool = False  # of a patient's number, letters before it say nothing
-    stems: bool = False  # of a patient's number, a sign to check it says nothing
+    shorter: str | None = None  # of a patient's number, what else says nothing: see `SHORTER`
     clinic: str | None = None
     of_file: str | None = None  # what stands before the number where each file has numbers of its own
     dependant: str | None = None
@@ -124,7 +137,7 @@ class Answers:
             self.notation,
             folded=self.folded,
             numbers=self.numbers,
-            stems=self.stems,
+            shorter=self.shorter,
             clinic=self.clinic,
             of_file=self.of_file,
             dependant=self.dependant,
@@ -172,7 +185,7 @@ class Answers:
         text = pl.col("patient_id").cast(pl.String).str.strip_chars().replace("", None)
         text = folded(text) if self.folded else text
         text = text.str.replace(LETTERS_BEFORE, "") if self.numbers else text
-        text = text.str.replace(ENDING, "") if self.stems else text
+        text = text.str.replace(*SHORTER[self.shorter]) if self.shorter else text
         if self.dependant:
             number = folded(pl.col("dependant:"))
             text = pl.when(number != "").then(pl.concat_str(text, number, separator=_BETWEEN)).otherwise(text)
@@ -191,7 +204,7 @@ class Answers:
             number = text.str.extract(r"^0?(\d|[12]\d|3[01])(?:\.0+)?$").cast(pl.Int16) + 1
             text = pl.coalesce(number.cast(pl.String), text)
         if self.decimals:
-            text = text.str.replace(r"^([1-8])[.,-]([1-8])$", "${1}${2}")
+            text = text.str.replace(r"^([1-8])[.,/-]([1-8])$", "${1}${2}")
         if self.dates:
             text = pl.coalesce(as_written(tooth_of_date(text, self.dates), self.notation), text)
         if self.quadrant:
@@ -320,9 +333,9 @@ def answers_for(
         table=table,
         columns=columns,
         notation=practice.tooth_notation,
-        folded=practice.patient_ids in (FOLDED, NUMBERS, WITHOUT_ENDING),
+        folded=practice.patient_ids in (FOLDED, NUMBERS, *SHORTER),
         numbers=practice.patient_ids == NUMBERS,
-        stems=practice.patient_ids == WITHOUT_ENDING,
+        shorter=practice.patient_ids if practice.patient_ids in SHORTER else None,
         clinic=clinic,
         of_file=Path(of).stem if practice.numbering == PER_FILE else None,
         dependant=told.dependant,

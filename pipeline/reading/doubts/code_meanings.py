@@ -1,4 +1,5 @@
-"""One code of the practice's own beside descriptions of two kinds: given out anew, or of two offices."""
+"""What descriptions say against codes: one of the practice's own beside two kinds of work, given out anew or of two
+offices; codes of a built-in list beside other work, so that they only look like it."""
 
 from __future__ import annotations
 
@@ -12,6 +13,7 @@ from pipeline.reading.doubts.doubt import Doubt, accept
 from pipeline.reading.doubts.standing import words_of
 from pipeline.reading.headings import plain_heading
 from pipeline.reading.suggest.code_words import likely_events
+from pipeline.reading.suggest.list_words import told_otherwise
 from pipeline.reading.suggest.toml_quote import quoted
 
 # Of these a wrong one changes a figure.
@@ -84,6 +86,31 @@ def meaning_doubts(
                     "yes: and under [codes], or in the practice's list, each description with its event",
                 ),
                 accept("code_meanings", accepted, "no: the code is right, the descriptions are loosely written"),
+            ),
+        )
+    ]
+
+
+def list_doubts(where: str, seen: CodeTexts, accepted: Sequence[str]) -> list[Doubt]:
+    """Codes of a built-in list most of which stand beside descriptions of other work: the practice's own look so."""
+    rows = [(code, text, n) for (code, text), n in seen.rows.items()]
+    pairs = pl.DataFrame(rows, {"code": pl.String(), "text": pl.String(), "rows": pl.Int64()}, orient="row")
+    against = told_otherwise(pairs)
+    if against is None or seen.heading is None:
+        return []
+    return [
+        Doubt(
+            "code_meanings",
+            where,
+            f'{against}, in the column "{seen.heading}".',
+            "Are the codes the practice's own, and do they only look like those of that list?",
+            (
+                (
+                    "practice",
+                    'code_system = "practice-codes.csv"',
+                    "yes: a list of them with code,event, as suggest writes it with the words beside each",
+                ),
+                accept("code_meanings", accepted, "no: the list is right, the descriptions are loosely written"),
             ),
         )
     ]

@@ -14,7 +14,10 @@ from pipeline.reading.doubts.doubt import Doubt, accept
 from pipeline.reading.doubts.seen import Seen
 from pipeline.reading.doubts.whole_export import BROKEN, End, end_doubts
 from pipeline.reading.headings import plain_heading
+from pipeline.reading.sources import has_sheets
+from pipeline.reading.sources.excel_cells import visible_sheets
 from pipeline.reading.sources.files_beside import ends_a_line, pairs_beside, taken_back_beside
+from pipeline.reading.sources.standing_names import VOID, named
 from pipeline.reading.suggest.toml_quote import quoted
 
 if TYPE_CHECKING:
@@ -41,6 +44,11 @@ def file_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         both = [heading for heading in headings if plain_heading(heading) in ours]
         if both or not headings:
             told.append(path.name + (f' (it has "{both[0]}" in common with the ledger)' if both else ""))
+    for one in ledgers:
+        book = next((p for p in read if p.name == one.file and one.sheets and has_sheets(p)), None)
+        names = visible_sheets(book)[0] if book is not None else []
+        left = [sheet for sheet in names if sheet not in one.sheets and named(sheet).word == VOID]
+        told += [f'sheet "{sheet}" of {one.file}' for sheet in left]
     if not told:
         return found
     more = f" and {len(told) - _MOST_SHOWN} more" if len(told) > _MOST_SHOWN else ""
@@ -72,7 +80,7 @@ def _ends(ledgers: Sequence[Seen], paths: Sequence[Path]) -> dict[str, End]:
 
 def _old_numbers(ledgers: Sequence[Seen], read: Sequence[Path], accepted: Sequence[str]) -> list[Doubt]:
     """Lists that have a patient's number of the ledger twice in a row, in two columns, and never the same."""
-    ids = pl.concat([one.people.select("id") for one in ledgers]).unique().drop_nulls()["id"]
+    ids = pl.concat([one.who.people.select("id") for one in ledgers]).unique().drop_nulls()["id"]
     if ids.len() < _LEAST_PAIRS:
         return []
     for path, cells in pairs_beside(read):

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from pipeline.practice.codes import BUILT_IN
-from pipeline.reading.doubts.code_meanings import meaning_doubts
+from pipeline.reading.doubts.code_meanings import list_doubts, meaning_doubts
 from pipeline.reading.doubts.doubt import Doubt
 from pipeline.reading.doubts.fee_units import coin_doubts
 from pipeline.reading.doubts.no_patients import shared_by_many, trial_records
@@ -41,9 +41,9 @@ def ledger_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             accepted=accepted,
         )
         marked = {heading for heading, _, _ in one.answers.marks}
-        name = next((h for h in reversed(one.named)), None)
-        if not marked & set(one.named):
-            found += trial_records(where, one.table, one.people, name, accepted)
+        name = next((h for h in reversed(one.who.named)), None)
+        if not marked & set(one.who.named):
+            found += trial_records(where, one.table, one.who.people, name, accepted)
         if one.table != "procedures":
             continue
         columns = one.answers.columns
@@ -56,6 +56,7 @@ def ledger_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         found += fiscal_years(where, parts, accepted, told=told.year_begins)
         coins[where] = one.answers.fee_called
         found += meaning_doubts(where, one.texts, set(settings.codes), accepted, is_own_list=own_codes)
+        found += [] if own_codes else list_doubts(where, one.texts, accepted)
         if columns["patient_id"] not in marked and one.work is not None:
             patients = together(one.work.patient_pieces)
             found += shared_by_many(where, columns["patient_id"], patients, accepted)

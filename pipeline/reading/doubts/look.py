@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipeline.practice.codes import BUILT_IN
 from pipeline.reading.doubts.after_export import day_of_export
 from pipeline.reading.doubts.answers import answers_for
+from pipeline.reading.doubts.doubled_work import DoubledWork
 from pipeline.reading.doubts.merged_patients import merged_patients
 from pipeline.reading.doubts.seen import Seen
 from pipeline.reading.doubts.tooth_classes import classes_of
@@ -61,6 +61,6 @@ def seen_of(
         parts=frozenset(parts),
         exported_on=day_of_export(above, of),
         work=WorkSeen(kinds_of(codes)) if table == "procedures" else None,
+        doubled=DoubledWork(kinds_of(codes)) if table == "procedures" else None,
         counted=Counted(above),
-        has_own_codes=settings.practice.code_system not in BUILT_IN or bool(settings.codes),
     )

@@ -9,7 +9,7 @@ import polars as pl
 from pipeline.reading.doubts.answers import folded
 from pipeline.reading.doubts.doubt import Doubt, accept, samples
 from pipeline.reading.doubts.kept_words import headed
-from pipeline.reading.doubts.marked_cells import ENDING, LETTERS_BEFORE, TAKEN_BACK
+from pipeline.reading.doubts.marked_cells import CENTURY, ENDING, LETTERS_BEFORE, NUMBER_IN_TEXT, TAKEN_BACK
 from pipeline.reading.doubts.seen import Seen
 from pipeline.reading.suggest.toml_quote import quoted
 
@@ -70,9 +70,53 @@ def with_endings(ids: pl.Series) -> list[Doubt]:
     ]
 
 
+def with_names(ids: pl.Series) -> list[Doubt]:
+    """Patients written as a name and a number, some of whose numbers stand with several names; `ids` are distinct."""
+    has_name = pl.col("id").str.contains(r"\p{L}{2,}[,\s]+\p{L}")  # two words: one may be of a clinic
+    named = ids.to_frame("id").filter(has_name).with_columns(bare=pl.col("id").str.extract(NUMBER_IN_TEXT))
+    several = named.drop_nulls("bare").group_by("bare").len().filter(pl.col("len") > 1).height
+    if not several or 2 * named["bare"].count() < ids.len():
+        return []
+    return [
+        Doubt(
+            "patient_ids",
+            "patients",
+            f"patients are written as a name and a number (such as {samples(ids)}), and {several:,} numbers stand with "
+            "several names.",
+            "Is the number the patient's, and did they change their name, or is it written in several ways?",
+            (
+                ("practice", 'patient_ids = "number_in_text"', "yes: the number alone is the patient"),
+                ("practice", 'patient_ids = "as_written"', "no: each name is a patient of its own"),
+            ),
+        )
+    ]
+
+
+def with_centuries(ids: pl.Series) -> list[Doubt]:
+    """Patients whose number, made of the day of birth, stands with the century and without; `ids` are distinct."""
+    frame = ids.to_frame("id").with_columns(bare=pl.col("id").str.extract(CENTURY))
+    long, short = frame.drop_nulls("bare"), frame.filter(pl.col("bare").is_null())["id"]
+    both = long.filter(pl.col("bare").is_in(short.implode()))
+    if both.height < _LEAST_ENDED or 4 * both.height < min(long.height, short.len()):
+        return []
+    return [
+        Doubt(
+            "patient_ids",
+            "patients",
+            f"{both.height:,} of {ids.len():,} patient numbers stand with 19 or 20 before them and without (such as "
+            f"{samples(both['id'], at_most=1)} beside {samples(short, at_most=1)}).",
+            "Are these numbers made of the day of birth, which one program or time writes with the century?",
+            (
+                ("practice", 'patient_ids = "without_century"', "yes: the number without it is the patient"),
+                ("practice", 'patient_ids = "as_written"', "no: each form is a patient of its own"),
+            ),
+        )
+    ]
+
+
 def merged_numbers(seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
     """A list of patients that says of some that their number was given up for another one."""
-    known = set(seen.people["id"])
+    known = set(seen.who.people["id"])
     named = set(headed(list(seen.merged_into), "merged"))
     found = {
         heading: numbers

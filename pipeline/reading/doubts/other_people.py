@@ -18,7 +18,7 @@ def other_people(
 ) -> list[Doubt]:
     """Numbers of the list that stand with other names in the ledger, or with work before the birth.
 
-    `people` is as `Seen.people` by table; `days` has one row per patient, `id, day`: the first day of work in the
+    `people` is as `PeopleSeen.people` by table; `days` has one row per patient, `id, day`: the first day of work in the
     ledger, the birth in the list.
     """
     said = [*_named(people), *_born_later(days)]

@@ -12,9 +12,10 @@ from pipeline.reading.doubts.answers import folded
 from pipeline.reading.doubts.doubt import Doubt, accept, samples
 from pipeline.reading.doubts.kept_words import headed
 from pipeline.reading.doubts.marked_cells import signed_ids
-from pipeline.reading.doubts.other_numbers import merged_numbers, with_endings, with_letters
+from pipeline.reading.doubts.other_numbers import merged_numbers, with_centuries, with_endings, with_letters, with_names
 from pipeline.reading.doubts.other_people import other_people
-from pipeline.reading.doubts.seen import Seen, earliest
+from pipeline.reading.doubts.people_seen import earliest
+from pipeline.reading.doubts.seen import Seen
 
 if TYPE_CHECKING:
     from pipeline.practice.settings import Settings
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
 # Our own judgement of what is no slip of the pen: common practice, no source.
 _MANY, _FEW_FOUND, _BOTH_CLINICS, _BOTH_FILES = 0.05, 0.8, 0.3, 0.1
 _SOME = 3
+_SEVERAL, _MANY_ALIKE = 10, 4  # pieces of work in two files, and how many times those of one number
 _MOST_COMPARED = 20_000
 _ROUNDED = r"^\d(?:[.,]\d+)?E\+?\d+$"
 _NAME = r"\p{L}[\s,]+.*\p{L}"
@@ -30,18 +32,21 @@ _NAME = r"\p{L}[\s,]+.*\p{L}"
 def patient_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
     """All doubts about patients."""
     people = {
-        t: pl.concat([s.people for s in seen if s.table == t]).unique() for t in dict.fromkeys(s.table for s in seen)
+        t: pl.concat([s.who.people for s in seen if s.table == t]).unique()
+        for t in dict.fromkeys(s.table for s in seen)
     }
     if not people:
         return []
     every = pl.concat(people.values())["id"].unique()
     accepted = settings.practice.accepted
-    found = [] if settings.practice.patient_ids else written_twice(every) or with_letters(every) or with_endings(every)
+    found = [] if settings.practice.patient_ids else _in_two_forms(every)
     ledgers = [s for s in seen if s.table == "procedures" and not s.is_ours]
     found += [
         d
         for s in ledgers
-        for d in signed_ids(f"procedures: {s.file}", s.answers.columns["patient_id"], s.people["id"].unique(), accepted)
+        for d in signed_ids(
+            f"procedures: {s.file}", s.answers.columns["patient_id"], s.who.people["id"].unique(), accepted
+        )
     ]
     found += [d for s in seen for d in merged_numbers(s, accepted)]
     families = [d for s in seen for d in dependants(s, accepted)]
@@ -51,18 +56,26 @@ def patient_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
     found += rounded_ids(every, accepted)
     for table, rows in people.items():
         if not any(f.where.startswith(table) for f in families):
-            each = [s.people for s in seen if s.table == table]
+            each = [s.who.people for s in seen if s.table == table]
             apart = len(each) > 1 and not any(several_names(table, of, accepted) for of in each)
             found += several_names(table, rows, accepted, apart=apart) + several_births(table, rows, accepted)
     if not settings.practice.numbering and "procedures" in people:
         ledgers = [s for s in seen if s.table == "procedures" and not s.is_mended]
         found += shared_numbers(people["procedures"]) or shared_between_files(ledgers)
-    days = {t: earliest([s.first_days for s in seen if s.table == t]) for t in people}
+    if not settings.practice.numbering:
+        found += work_of_two_numbers([s for s in seen if s.table == "procedures" and not s.is_mended], accepted)
+    days = {t: earliest([s.who.first_days for s in seen if s.table == t]) for t in people}
     told = settings.tables.get("patients")
     # A list that says nothing but which number stands for another one now need not name all patients.
     is_of_old = told is not None and bool(told.merged_into) and set(told.columns) <= {"patient_id"}
     few = [] if is_of_old else few_found(people, accepted)
     return found + (few or other_people(people, days, accepted))
+
+
+def _in_two_forms(ids: pl.Series) -> list[Doubt]:
+    """Patients whose number is written in two ways, by the first way that is found."""
+    ways = (written_twice, with_letters, with_endings, with_centuries, with_names)
+    return next((found for way in ways if (found := way(ids))), [])
 
 
 def written_twice(ids: pl.Series) -> list[Doubt]:
@@ -107,7 +120,7 @@ def rounded_ids(ids: pl.Series, accepted: Sequence[str]) -> list[Doubt]:
 def account_numbers(seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
     """The number of an account, which a family may share, read as that of a patient."""
     heading = seen.answers.columns["patient_id"]
-    told = seen.people.select(pl.col("name", "born", "dependant").count()).row(0)
+    told = seen.who.people.select(pl.col("name", "born", "dependant").count()).row(0)
     # Where names or birth dates stand beside it, these tell; where it was said of them how they are meant, that holds.
     if (
         any(told)
@@ -133,7 +146,7 @@ def account_numbers(seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
 
 def names_as_ids(seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
     """A column of names where a number of the patient is expected."""
-    ids = seen.people["id"].unique()
+    ids = seen.who.people["id"].unique()
     n = (~ids.str.contains(r"\d") & ids.str.contains(_NAME)).sum()
     if ids.len() < _SOME or n < 0.8 * ids.len():
         return []
@@ -156,13 +169,13 @@ def names_as_ids(seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
 
 def dependants(seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
     """A number that several members of a family share, with the member's number in a column beside it."""
-    if not seen.dependants:
+    if not seen.who.dependants:
         return []
-    people = seen.people.select("id", "dependant").drop_nulls().unique()
+    people = seen.who.people.select("id", "dependant").drop_nulls().unique()
     several = people.group_by("id").len().filter(pl.col("len") > 1)
     if not several.height:
         return []
-    heading = seen.dependants[0]
+    heading = seen.who.dependants[0]
     ids = people["id"].n_unique()
     return [
         Doubt(
@@ -264,7 +277,7 @@ def shared_between_files(seen: Sequence[Seen]) -> list[Doubt]:
 
     Files of two clinicians or of two kinds of work of one practice have patients who were there for both on one day.
     """
-    numbers = [set(one.people["id"]) for one in seen]
+    numbers = [set(one.who.people["id"]) for one in seen]
     for n, one in enumerate(seen):
         for m, other in enumerate(seen[n + 1 :], n + 1):
             if not _years_alike(one, other):
@@ -295,9 +308,44 @@ def shared_between_files(seen: Sequence[Seen]) -> list[Doubt]:
     return []
 
 
+def work_of_two_numbers(seen: Sequence[Seen], accepted: Sequence[str]) -> list[Doubt]:
+    """Two files of the same time with the same work of patients of other numbers: two programs, of one practice."""
+    for n, one in enumerate(seen):
+        for other in seen[n + 1 :]:
+            a, b = (s.work.work.select("kind", "tooth", "day", "patient") for s in (one, other) if s.work is not None)
+            if a.is_empty() or b.is_empty():
+                continue
+            days = [rows["day"].sort() for rows in (a, b)]
+            start, end = max(d[0] for d in days), min(d[-1] for d in days)
+            a, b = (rows.filter(pl.col("day").is_between(start, end)).unique() for rows in (a, b))
+            pairs = a.join(b, on=["kind", "tooth", "day"], suffix="_2")
+            same = pairs.filter(pl.col("patient") == pl.col("patient_2")).height
+            twice = pairs.filter(pl.col("patient") != pl.col("patient_2")).select("kind", "tooth", "day").n_unique()
+            least = min(a.height, b.height)
+            if twice < _SEVERAL or 2 * twice < least or _MANY_ALIKE * same > twice:
+                continue
+            return [
+                Doubt(
+                    "work_of_two_numbers",
+                    "procedures",
+                    f"{one.file} and {other.file} are both of {start:%Y-%m} to {end:%Y-%m}; of {least:,} crowns, "
+                    f"root canals, extractions and fillings then {twice:,} stand in both, on the same day and tooth, "
+                    "under other patient numbers.",
+                    "Did the practice change its program, which gave patients new numbers and took their work over? "
+                    "Then leave the rows of that time out of one file, and join the numbers: a list of patients with "
+                    "both, read with merged_into.",
+                    (
+                        ("tables.patients", 'merged_into = "<its column>"', "of a list with old and new numbers"),
+                        accept("work_of_two_numbers", accepted, "no: they are other patients"),
+                    ),
+                )
+            ]
+    return []
+
+
 def _are_same(one: Seen, other: Seen) -> bool:
     """Whether names or birth dates tell that most numbers of both files are one patient each."""
-    pairs = one.people.join(other.people, on="id", suffix="_2")
+    pairs = one.who.people.join(other.who.people, on="id", suffix="_2")
     same = pl.any_horizontal(pl.col(c) == pl.col(f"{c}_2") for c in ("name", "born"))
     by_id = pairs.group_by("id").agg(same.any().alias("same"))
     return 2 * int(by_id["same"].sum()) > by_id.height

@@ -11,12 +11,14 @@ from pipeline.reading.doubts.after_export import after_export
 from pipeline.reading.doubts.amount_words import amount_word_doubts
 from pipeline.reading.doubts.audit_trail import trail_doubts
 from pipeline.reading.doubts.below_zero import below_zero_doubts
+from pipeline.reading.doubts.currencies import currency_doubts, says_currency
+from pipeline.reading.doubts.doubled_work import doubled_doubts
 from pipeline.reading.doubts.doubt import Doubt, accept
 from pipeline.reading.doubts.entry_references import reference_doubts
 from pipeline.reading.doubts.marked_cells import mark_doubts
 from pipeline.reading.doubts.partly_filled import partly_filled_doubts
 from pipeline.reading.doubts.row_ids import again_doubts, keys_of_several
-from pipeline.reading.doubts.sections import remark_doubts, section_doubts, unmet_names
+from pipeline.reading.doubts.sections import legend_doubts, remark_doubts, section_doubts, unmet_names
 from pipeline.reading.doubts.seen import Seen
 from pipeline.reading.doubts.standing import flag_doubts, phrase_doubts
 from pipeline.reading.doubts.status_words import (
@@ -108,6 +110,10 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         found += again_doubts(where, one.entry, one.counts, accepted)
         found += reference_doubts(where, one.references, accepted, told=asked_of, has_fee=has_fee)
         found += amount_word_doubts(where, one.amount_words, accepted, told=asked_of)
+        if not (marked or has_status):
+            found += legend_doubts(where, one.sections, accepted)
+        if one.doubled is not None:
+            found += doubled_doubts(where, one.doubled, accepted, told=asked_of)
         others = {s.file: n for s in seen if s is not one and s.table == one.table and (n := s.sections.silent[""])}
         n_rows = one.counts["records"]
         named = section_doubts(where, one.sections, accepted, n_rows=n_rows, has_fee=has_fee, files=others)
@@ -119,7 +125,8 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             asked |= {one.audit.heading or ""}
             asked |= {h for h in words if any(f'"{h}"' in doubt.evidence for doubt in spoken)}
             asked |= asked_of | {*one.flags, *one.phrases, *one.amounts, *one.beside.headings}
-            asked |= {*one.estimates, *one.credits, *one.dependants, one.entry or ""}
+            asked |= {h for h, texts in words.items() if says_currency(h, texts)}
+            asked |= {*one.estimates, *one.credits, *one.who.dependants, one.entry or ""}
             # Of a status one text is the usual one, and of clinicians none is.
             asked |= {
                 h for h in one.who_or_where if h in words and 2 * max(words[h].values(), default=0) <= words[h].total()
@@ -137,6 +144,12 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         found += below_zero_doubts(
             where, one.amounts, accepted, rows=one.counts["records"], has_fee=has_fee, told=marked
         )
+    charged_in = [(f"{s.table}: {s.file}", s) for s in seen if s.table == "procedures" and "fee" in s.answers.columns]
+    found += currency_doubts(
+        {w: (s.answers.columns["fee"], s.currencies) for w, s in charged_in},
+        {w: s.words for w, s in charged_in},
+        accepted,
+    )
     names = settings.tables["procedures"].status_from.get(SECTION, {})
     found += unmet_names({s.file: s.sections for s in seen if s.table == "procedures"}, list(names), accepted)
     for table in dict.fromkeys(s.table for s in seen):

@@ -21,6 +21,7 @@ from pipeline.reading.sources.standing_names import COMPLETED, VOID, Named, bare
 from pipeline.reading.sources.text_notes import TOTAL_LINE
 from pipeline.reading.suggest.toml_quote import quoted
 
+_LEGEND = r"\S\s*=\s*\p{L}"
 _MOST_SHOWN, _LEAST_REMARKS = 12, 2
 _BACK = (VOID, REVERSAL)
 _DAY = re.compile(r"\d{1,4}[./-]\d{1,2}[./-]\d{1,4}|\d{1,2}\W{0,2}[^\W\d]{3,9}\W{0,2}\d{2,4}")
@@ -44,6 +45,7 @@ class SectionsSeen:
     lines: Counter[str] = field(default_factory=Counter)
     remarks: Counter[tuple[str, str]] = field(default_factory=Counter)
     totals: Counter[str] = field(default_factory=Counter)
+    legends: Counter[tuple[str, str]] = field(default_factory=Counter)  # words of lines with an equals sign
     is_whole: bool = False
 
     def add_names(self, section: pl.Series | None) -> None:
@@ -57,6 +59,10 @@ class SectionsSeen:
         for said in (named(bare_title(line)) for line in totals):
             if said.words and said.word != COMPLETED:
                 self.totals[said.word] += 1
+        for line in malformed.filter(pl.col("raw_row").str.contains(_LEGEND)).get_column("raw_row"):
+            said = named(bare_title(line))
+            if said.words and said.word != COMPLETED and not _DAY.search(line):
+                self.legends[said.pattern, said.word] += 1
         lines = [line for _, line in lines_between(malformed) if not is_below(line, told)]
         for line in lines:
             said = named(line)
@@ -183,6 +189,30 @@ def remark_doubts(where: str, seen: SectionsSeen, accepted: Sequence[str], *, ha
                     "tables.procedures",
                     f"status_from.{quoted(LINE_BELOW)} = {{ {_inline(made)} }}",
                     "yes: correct the words, and add these to such a line that is there",
+                ),
+                accept("status_in_titles", accepted, "no: every row is work done"),
+            ),
+        )
+    ]
+
+
+def legend_doubts(where: str, seen: SectionsSeen, accepted: Sequence[str]) -> list[Doubt]:
+    """A line such as `(14) = planned` or `small letters = proposed`, which says what a form of the cells means."""
+    if not seen.legends:
+        return []
+    shown = ", ".join(f"{pattern.replace('*', '…')}: {word}" for pattern, word in sorted(seen.legends))
+    return [
+        Doubt(
+            "status_in_titles",
+            where,
+            f"a line that is no row explains a sign or a form of the cells by a word for whether work was done "
+            f"({shown}). Nothing reads that form.",
+            "Do cells of such a form stand in the rows? Then tell what they make of a row, or export that work apart.",
+            (
+                (
+                    "tables.procedures",
+                    'status_from."<column>" = { "(*" = "planned" }',
+                    "the column and the sign, here a bracket before the text; small letters cannot be told so",
                 ),
                 accept("status_in_titles", accepted, "no: every row is work done"),
             ),

@@ -15,11 +15,14 @@ from pipeline.reading.doubts.answers import Answers, is_amount, is_below_zero
 from pipeline.reading.doubts.audit_trail import AuditSeen
 from pipeline.reading.doubts.below_zero import amount_columns, below_zero, signed_columns
 from pipeline.reading.doubts.code_meanings import CodeTexts, text_heading
+from pipeline.reading.doubts.currencies import beside_amounts
+from pipeline.reading.doubts.doubled_work import DoubledWork
 from pipeline.reading.doubts.entry_kinds import described, kind_columns, kinds, money_lines
 from pipeline.reading.doubts.entry_references import EntryReferences
 from pipeline.reading.doubts.kept_words import headed, is_of_others
 from pipeline.reading.doubts.marked_cells import marked
 from pipeline.reading.doubts.partly_filled import PartlyFilled
+from pipeline.reading.doubts.people_seen import PeopleSeen
 from pipeline.reading.doubts.row_ids import ENTRY_HEADINGS, RowIds, entries_again
 from pipeline.reading.doubts.second_day import DaysBeside, beside
 from pipeline.reading.doubts.sections import SectionsSeen
@@ -46,18 +49,16 @@ from pipeline.reading.sources.sections import SECTION
 from pipeline.reading.suggest.profile import CUT
 
 MOST_DAYS = 200_000
-_MOST_PIECES = 64
 
 
 @dataclass
 class Seen:
     """Sums over the rows of one file; give every batch to `add`, then read the sums.
 
-    `people` has one row per distinct `id, site, name, born, dependant` (what the file does not tell is null), `teeth`
-    one per distinct text with its rows `n`, `quadrants` one per tooth and quadrant, `days` the distinct texts of a date
-    field. `counts` are numbers of rows: `rows`, `records` (without the lines that are none), `aside` (totals, notes and
-    empty rows left out), `credit`, `estimate`, `further`, `teeth_beside`,
-    `tooth_zero` (set aside for it).
+    `who` are the people, `teeth` has one row per distinct text with its rows `n`, `quadrants` one per tooth and
+    quadrant, `days` the distinct texts of a date field. `counts` are numbers of rows: `rows`, `records` (without the
+    lines that are none), `aside` (totals, notes and empty rows left out), `credit`, `estimate`, `further`,
+    `teeth_beside`, `tooth_zero` (set aside for it).
     `years` are rows with a day of work by year, `visits` hashes of patients' days of work (of the first so many),
     `sheets` the hashes of the rows of each sheet of a workbook.
     `flags` are the texts of each column that says whether a row stands, `phrases` what words of a text or the kind of
@@ -104,27 +105,23 @@ class Seen:
     counted: Counted = field(default_factory=Counted)
     beside: DaysBeside = field(default_factory=DaysBeside)
     texts: CodeTexts = field(default_factory=CodeTexts)
-    has_own_codes: bool = False  # the list of codes, or some of it, is the practice's own
     merged_into: dict[str, Counter[str]] = field(default_factory=dict)
     partly_filled: PartlyFilled = field(default_factory=PartlyFilled)
     not_read: Unread = field(default_factory=Unread)
     references: EntryReferences = field(default_factory=EntryReferences)
     amount_words: dict[str, Counter[str]] = field(default_factory=dict)
+    currencies: Counter[str] = field(default_factory=Counter)
+    doubled: DoubledWork | None = None  # texts beside work that stands twice
     _known: set[str] = field(default_factory=set)
     _left: list[str] = field(default_factory=list)
     _signed: list[str] = field(default_factory=list)  # may turn out to hold signed amounts
-    _people: list[pl.DataFrame] = field(default_factory=list)
-    _first_days: list[pl.DataFrame] = field(default_factory=list)
     _teeth: list[pl.DataFrame] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         free = [h for h in self.headings if h not in self.answers.columns.values() and h not in self.parts]
-        first, last = headed(free, "first_name"), headed(free, "name")
-        self.named = [*first, *last][:2]
-        self.born = self.answers.columns.get("birth_date") or next(iter(headed(free, "born")), None)
         told = (self.answers.dependant, *self.answers.quadrant, self.answers.credit, self.answers.clinic)
         left = [h for h in free if h not in told]
-        self.dependants = headed(left, "dependant")
+        self.who = PeopleSeen(self.table, self.answers, free, told)
         jaw, side = headed(left, "jaw"), headed(left, "side")
         self.quadrants_there = headed(left, "quadrant")[:1] or ([jaw[0], side[0]] if jaw and side else [])
         # A column of a list of patients with numbers of others, but for those of a family, an account or a referral.
@@ -144,7 +141,7 @@ class Seen:
             days = beside([h for h in free if h not in told_of], self.answers.columns.get("service_date"))
             self.beside.headings, self.beside.may_be = days
             code = self.answers.columns.get("code")
-            self.texts.heading = text_heading(free, code) if self.has_own_codes else None
+            self.texts.heading = text_heading(free, code)
         if self.table == "procedures":
             self.flags = {h: Counter() for h in flag_columns(free)}
             self.kinds = [h for h in kind_columns(free) if h not in self.flags]
@@ -189,8 +186,7 @@ class Seen:
         each row."""
         self.counts["rows"] += fields.height
         self.counts["records"] += fields.height
-        self._people.append(self._people_of(rows, fields))
-        self._people = _merged(self._people)
+        self.who.add(rows, fields, cleaned)
         cut = fields.select(pl.col(pl.String).str.contains(CUT).sum())
         self.cut.update(dict(zip(cut.columns, cut.row(0), strict=True)) if cut.columns else {})
         if "tooth" in fields.columns:
@@ -213,10 +209,6 @@ class Seen:
             self.years.update(dict(cleaned["service_date"].dt.year().drop_nulls().value_counts().iter_rows()))
             if len(self.visits) < MOST_DAYS:
                 self.visits.update(cleaned.select("patient_id", "service_date").unique().hash_rows(seed=0))
-        if (day := _DAY_OF.get(self.table)) is not None:
-            self._first_days.append(earliest([cleaned.select(id="patient_id", day=day)]))
-            if len(self._first_days) >= _MOST_PIECES:
-                self._first_days = [earliest(self._first_days)]
         if SHEET in rows.columns:
             hashes = fields.select(*self.answers.columns).hash_rows(seed=0)
             for (sheet,), of in pl.DataFrame({"sheet": rows[SHEET], "hash": hashes}).group_by("sheet"):
@@ -252,6 +244,8 @@ class Seen:
             found = found.with_columns(fee.new_from_index(0, rows.height) if fee.len() != rows.height else fee)
             is_credit = is_amount(pl.col("credit")) & ~is_amount(pl.col("fee")) & pl.col("code").is_not_null()
             self.counts["credit"] += found.filter(is_credit).height
+        if self.table == "procedures" and fields.schema.get("fee") == pl.String:
+            self.currencies += beside_amounts(fields["fee"])
         if self.estimates and {"code", "fee"} <= set(fields.columns):
             found = pl.DataFrame(
                 {
@@ -317,22 +311,6 @@ class Seen:
         strange = malformed.filter(pl.col("reason") == "tooth_system_unknown")["value"].str.extract(r"^(\S+?)\|")
         self.tooth_systems.update(strange.drop_nulls())
 
-    def add_ids(self, ids: pl.Series) -> None:
-        """Take in patients alone, of a file whose rows are not read."""
-        rows = pl.DataFrame({"id": ids.str.strip_chars().replace("", None)}).drop_nulls().unique()
-        self._people.append(rows.select("id", *(pl.lit(None, pl.String).alias(n) for n in _PEOPLE if n != "id")))
-        self._people = _merged(self._people)
-
-    @property
-    def people(self) -> pl.DataFrame:
-        """One row per distinct `id, site, name, born, dependant`."""
-        return pl.concat(self._people).unique() if self._people else pl.DataFrame(schema=_PEOPLE)
-
-    @property
-    def first_days(self) -> pl.DataFrame:
-        """`id, day`: the first day of work of each patient of a ledger, the birth of each one of a list of patients."""
-        return earliest(self._first_days)
-
     @property
     def teeth(self) -> pl.DataFrame:
         """`tooth, n`, and `quadrant` where a column is headed so."""
@@ -349,6 +327,9 @@ class Seen:
             self.texts.add(rows, fields["code"])
         if self.work is not None:
             self.work.add(cleaned)
+        if self.doubled is not None and "row_number" in fields.columns and not (self.is_ours or self.is_mended):
+            beside = [h for h in (*self.unread, *self.who_or_where) if h in rows.columns]
+            self.doubled.add(rows, list(dict.fromkeys(beside)), fields["row_number"], cleaned)
 
     def _add_coded(self, rows: pl.DataFrame, fields: pl.DataFrame, section: pl.Series | None) -> None:
         """What only matters of rows with a procedure code."""
@@ -398,27 +379,6 @@ class Seen:
         told = [matches(pl.col("text"), pattern) for of, pattern, _ in self.answers.marks if of == heading]
         return texts.to_frame("text").select(pl.any_horizontal(told)).to_series() if told else None
 
-    def _people_of(self, rows: pl.DataFrame, fields: pl.DataFrame) -> pl.DataFrame:
-        named = [_text(rows, h) for h in self.named]
-        columns = {
-            "id": fields["patient_id"].cast(pl.String).str.strip_chars(),
-            "site": fields["site_id"].cast(pl.String) if "site_id" in fields.columns else None,
-            "name": pl.select(pl.concat_str(named, separator=" ", ignore_nulls=True)).to_series() if named else None,
-            "born": _text(rows, self.born) if self.born else None,
-            "dependant": _text(rows, self.dependants[0]) if self.dependants else None,
-        }
-        there = {n: c for n, c in columns.items() if c is not None}
-        found = pl.DataFrame(there)
-        if self.answers.merged:  # what stands beside a number given up is no one's now
-            is_old = self.answers.unmerged_ids(rows).is_in(list(self.answers.merged)).fill_null(False)
-            beside = [n for n in found.columns if n not in ("id", "site")]
-            found = found.with_columns(pl.when(~is_old).then(pl.col(n)).alias(n) for n in beside)
-        found = found.drop_nulls("id").filter(pl.col("id") != "").unique()
-        return found.select(
-            (pl.col(n) if n in there else pl.lit(None, pl.String)).cast(pl.String).replace("", None).alias(n)
-            for n in _PEOPLE
-        )
-
     def _add_days(self, name: str, texts: pl.Series) -> None:
         before = self.days.get(name, pl.Series(name, [], dtype=pl.String))
         if before.len() <= MOST_DAYS:
@@ -427,18 +387,6 @@ class Seen:
 
 # Fields that a column of few texts is taken for where its heading says nothing.
 _FEW_OF = ("provider_id", "site_id")
-_DAY_OF = {"procedures": "service_date", "patients": "birth_date"}
-_PEOPLE = {n: pl.String() for n in ("id", "site", "name", "born", "dependant")}
-
-
-def _merged(frames: list[pl.DataFrame]) -> list[pl.DataFrame]:
-    return [pl.concat(frames).unique()] if len(frames) >= _MOST_PIECES else frames
-
-
-def earliest(frames: Sequence[pl.DataFrame]) -> pl.DataFrame:
-    """One row per `id` with the first `day` of some frames of both."""
-    rows = pl.concat([pl.DataFrame(schema={"id": pl.String(), "day": pl.Date()}), *frames]).drop_nulls()
-    return rows.group_by("id").agg(pl.col("day").min())
 
 
 def _filled(texts: pl.Series) -> pl.Series:

@@ -22,7 +22,7 @@ _NEARLY_ALL, _MOST, _SOME, _ENOUGH, _DIFFERENT = 0.95, 0.8, 3, 30, 6
 _ONE_TO_EIGHT = r"^0?[1-8](?:\.0+)?$"
 # `1-4` too is how some write the quadrant and the place; read as a range it would be four teeth.
 _DECIMAL = {"fdi": r"^[1-8],[1-8]$", "universal": r"^[1-4][.,][1-8]$", "palmer": r"^[1-4][.,][1-8]$"}
-_DASHED = r"^[1-8]-[1-8]$"
+_DASHED = r"^[1-8][-/][1-8]$"
 _NO_JAW = r"^\s*(?:[1-8]\s*[|⏐│｜]|[|⏐│｜]\s*[1-8])\s*$"
 _LAST = r"^#?32(?:\.0+)?$"
 _COUNTED = frozenset(("idx", "index", "offset", "ordinal"))  # of a heading of numbers that may begin with 0
@@ -129,7 +129,8 @@ def teeth_as_decimals(
         Doubt(
             "teeth_as_decimals",
             where,
-            f"{n:,} of {rows:,} teeth are written as 9,9 or 9.9 or 9-9, the first digit a quadrant, the second 1 to 8.",
+            f"{n:,} of {rows:,} teeth are written as 9,9 or 9.9 or 9-9 or 9/9: the first digit a quadrant, the second "
+            "1 to 8.",
             "Are these two-digit tooth numbers (16, 24), cut in two by a sign or taken for decimals by a spreadsheet?",
             (*first, no),
         )

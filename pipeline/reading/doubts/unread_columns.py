@@ -44,7 +44,7 @@ _HEADINGS = (
     "taal sesso lingua patient pt minor dependent "
     # who treats, where and when
     "provider prov dr doctor dentist hygienist hyg clinician staff user initials operator operatory op chair room "
-    "rendering treating attending who whom "
+    "rendering treating attending perf performing who whom loc "
     "assistant asst by office location clinic branch site practice department dept region weekday day dow month "
     "year quarter week am pm time shift season behandler arzt zahnarzt raum zimmer stuhl standort filiale praxis "
     "wochentag tag monat jahr praticien docteur fauteuil cabinet jour mois annee profesional sillon sucursal "

@@ -24,6 +24,9 @@ KINDS = {
     "extraction_impacted": TAKEN,
     "direct_restoration": FILLED,
 }
+_WORK = {
+    "kind": pl.String(), "patient": pl.UInt64(), "tooth": pl.UInt8(), "day": pl.Date(), "free": pl.Boolean()
+}  # fmt: skip
 # Sizes of fees in steps of a fifth of a power of ten.
 STEPS = 5
 
@@ -72,13 +75,19 @@ class WorkSeen:
         for name in ("provider_id", "site_id"):
             by = of.group_by(pl.col(name).cast(pl.String), paid=pl.col("fee").fill_null(0) > 0).len().drop_nulls()
             self.charged.setdefault(name, Counter()).update({(who, paid): n for who, paid, n in by.iter_rows()})
-        pieces = of.select("kind", patient=pl.col("patient_id").hash(0), tooth="tooth_fdi", day="service_date")
-        self.work_pieces.append(self._share(pieces.unique()))
+        free = (pl.col("fee").fill_null(0) == 0).alias("free")
+        pieces = of.select("kind", free, patient=pl.col("patient_id").hash(0), tooth="tooth_fdi", day="service_date")
+        self.work_pieces.append(self._share(distinct(pieces)))
         if len(self.work_pieces) >= _MOST_PIECES:
-            self.work_pieces = [pl.concat(self.work_pieces).unique()]
+            self.work_pieces = [distinct(pl.concat(self.work_pieces))]
             while self.work_pieces[0].height > _MOST_HELD:
                 self.one_in *= 2
                 self.work_pieces = [self._share(self.work_pieces[0])]
+
+    @property
+    def work(self) -> pl.DataFrame:
+        """One row per distinct `kind, patient, tooth, day` of the patients held, and whether it is `free` of a fee."""
+        return distinct(pl.concat([pl.DataFrame(schema=_WORK), *self.work_pieces], how="vertical_relaxed"))
 
     def _share(self, work: pl.DataFrame) -> pl.DataFrame:
         return work.filter(pl.col("patient") % self.one_in == 0) if self.one_in > 1 else work
@@ -100,6 +109,11 @@ def summed(counts: Iterable[Counter[K]], by: Callable[[K], P]) -> Counter[P]:
 def month_of(day: dt.date) -> int:
     """The month of a day, counted from the year 0."""
     return 12 * day.year + day.month - 1
+
+
+def distinct(work: pl.DataFrame) -> pl.DataFrame:
+    """One row per distinct `kind, patient, tooth, day`; `free` where none of its rows has a fee."""
+    return work.group_by("kind", "patient", "tooth", "day").agg(pl.col("free").all())
 
 
 def _itself(key: K) -> K:
@@ -152,11 +166,9 @@ class Whole:
 
     @cached_property
     def work(self) -> pl.DataFrame:
-        """One row per distinct `kind, patient, tooth, day`."""
+        """One row per distinct `kind, patient, tooth, day`, and whether it is `free` of a fee."""
         one_in = max((f.one_in for f in self.files), default=1)
-        schema = {"kind": pl.String, "patient": pl.UInt64, "tooth": pl.UInt8, "day": pl.Date}
-        pieces = [piece for f in self.files for piece in f.work_pieces]
-        every = pl.concat([pl.DataFrame(schema=schema), *pieces], how="vertical_relaxed").unique()
+        every = distinct(pl.concat([WorkSeen(pl.DataFrame()).work, *(f.work for f in self.files)]))
         return every.filter(pl.col("patient") % one_in == 0)
 
     @cached_property

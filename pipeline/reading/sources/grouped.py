@@ -240,8 +240,8 @@ def _cells(rows: pl.DataFrame) -> pl.Series:
 def _any(tests: list[pl.Expr], lines: pl.Series) -> pl.Series:
     return (
         lines.to_frame("line")
-        .select(pl.any_horizontal(pl.lit(False), *tests).fill_null(False).alias("found"))
-        .to_series()
+        .with_columns(pl.any_horizontal(pl.lit(False), *tests).fill_null(False).alias("found"))
+        .get_column("found")
     )
 
 

@@ -9,28 +9,43 @@ first, common part of the encoding's own table.
 from __future__ import annotations
 
 import unicodedata
+from collections import Counter
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from pipeline.machine.errors import DataError
 
 # The order decides where two encodings give the same text, as two of DOS often do.
+_WESTERN, _CENTRAL, _TURKEY = "windows-1252", "windows-1250", "windows-1254"
 _SINGLE = (
-    "windows-1252",
+    _WESTERN,
     "cp850",
     "cp437",
     "mac_roman",
-    "windows-1250",
+    _CENTRAL,
     "cp852",
     "windows-1251",
     "cp866",
     "koi8_r",
     "windows-1253",
-    "windows-1254",
+    _TURKEY,
 )
 _DOUBLE = ("cp932", "euc_jp", "gb18030", "big5", "euc_kr")
 # Letters that Latin, Cyrillic and Greek texts are full of; from memory.
 _OFTEN = set("äöüßéèêëàâáçñóòôíìîïúùûãõåæøœłśćżźńąęóčšžřěýůďťňőűășțşğı") | set("абвгдежзийклмнопрстуфхцчшщъыьэюя")
 _OFTEN |= set("αβγδεζηθικλμνξοπρστυφχψωςάέήίόύώ")
+# Six letters of Iceland stand where Turkish ones do, and only Icelandic has vowels with these accents beside them.
+_TURKISH, _ICELANDIC, _ACUTE = set("ğışĞİŞ"), set("ðýþÐÝÞ"), set("áíóúæ")
+_FEWEST_TURKISH, _FEWEST_UNLIKE, _FEWEST_LETTERS = 2, 2, 3  # different ones, and all of them
+# What languages write beyond ASCII, in small letters; a text of Windows-1250 read as Windows-1252 fits none of them.
+_ALPHABETS = {
+    _WESTERN: [
+        *("äöüßéèàâç", "áéíóúüñç", "àâæçéèêëîïôùûüÿœ", "àèéìíîòóùú", "áâãàçéêíóôõúü", "äëéèêïöüóáúí"),
+        *("æøåéèêóòôâàäöü", "åäöéèàüáæø", "áéíóúýðþæö", "äöõüšž", "àçéèíïóòúü"),
+    ],
+    _CENTRAL: ["áčďéěíňóřšťúůýž", "áäčďéíĺľňóôŕšťúýž", "ąćęłńóśźż", "áéíóöőúüű", "čćđšž", "äöüáéčšž", "ăâîşţ"],
+}
+_MOSTLY, _HARDLY = 0.95, 0.9
 _PLAIN_SIGNS = set("°§€№ºª’‘“”„–—…·«»£²³½´`×") | {"\xa0", "\u3000"}
 _NAMES = {"cp932": "shift_jis"}
 _LEAST = 0.5
@@ -66,9 +81,43 @@ def likely_encoding(sample: bytes) -> Likely | None:
         letters = [c for c in text if not c.isascii()]
         if letters:
             worth = _double(text, name) if name in _DOUBLE else _single(text)
+            if name in (_WESTERN, _TURKEY) and is_central(beyond):
+                worth /= 2
+            if name == (_TURKEY if not _ACUTE.isdisjoint(text.lower()) else _WESTERN if _has(text, _ICELANDIC) else ""):
+                worth -= 1
             rated.append((worth, -place, name, "".join(sorted(set(letters)))))
     worth, _, name, shown = max(rated, default=(0.0, 0, "", ""))
     return Likely(_NAMES.get(name, name), shown[:_SHOWN]) if worth >= _LEAST else None
+
+
+def is_turkish(sample: bytes) -> bool:
+    """Whether a text that Windows-1252 could be is rather in the encoding of Turkey."""
+    found = likely_encoding(sample)
+    return found is not None and found.encoding == _TURKEY and _has(sample.decode(_TURKEY, "replace"), _TURKISH)
+
+
+def is_central(sample: bytes) -> bool:
+    """Whether letters that Windows-1252 could hold are those of no one of its languages, but of one of Windows-1250."""
+    counts = {n: sample.count(n) for n in range(0x80, 0x100) if n in sample}
+    unlike = [n for n in counts if bytes([n]).decode(_CENTRAL, "replace") != bytes([n]).decode(_WESTERN, "replace")]
+    if len(unlike) < _FEWEST_UNLIKE or sum(counts[n] for n in unlike) < _FEWEST_LETTERS:
+        return False
+    return _covered(counts, _CENTRAL) >= _MOSTLY and _covered(counts, _WESTERN) < _HARDLY
+
+
+def _covered(counts: Mapping[int, int], encoding: str) -> float:
+    """Share of the letters beyond ASCII that are of the language of an encoding that has most of them."""
+    letters: Counter[str] = Counter()
+    for n, times in counts.items():
+        letter = bytes([n]).decode(encoding, "replace").lower()
+        if letter not in _PLAIN_SIGNS:
+            letters[letter] += times
+    of = [sum(n for letter, n in letters.items() if letter in alphabet) for alphabet in _ALPHABETS[encoding]]
+    return max(of) / max(letters.total(), 1)
+
+
+def _has(text: str, letters: set[str]) -> bool:
+    return len(letters & set(text)) >= _FEWEST_TURKISH and sum(map(text.count, letters)) >= _FEWEST_LETTERS
 
 
 def _single(text: str) -> float:
@@ -79,13 +128,17 @@ def _single(text: str) -> float:
         total += 1
         if letter in _PLAIN_SIGNS:
             worth += 0.0 if before.isalpha() and after.isalpha() else 0.6
-        elif not letter.isalpha():
-            worth -= 1
+        elif not letter.isalpha() or ("Ͱ" <= letter <= "ԯ" and _is_latin(before) and _is_latin(after)):
+            worth -= 1  # no word mixes Greek or Cyrillic letters with Latin ones
         elif (letter.islower() and not before.isupper()) or not before.isalpha() or before.isupper():
             worth += 1 if letter.lower() in _OFTEN else 0.2
         else:
             worth -= 0.5  # a capital after a small letter
     return worth / total if total else 0.0
+
+
+def _is_latin(letters: str) -> bool:
+    return any(letter.isascii() and letter.isalpha() for letter in letters)
 
 
 def _double(text: str, name: str) -> float:

@@ -64,6 +64,9 @@ IN_TEXT = re.compile(
     rf"(?:#\s*{_ONE}|{_ONE}{_NO_COUNT})(?![\w%]){_NOT_OF})*)(?![\w%])"
 )
 
+# A code with the tooth behind a sign, and the surfaces behind that: `D2740.14`, `D2391:14:MOD`.
+BEHIND_CODE = re.compile(rf"(?i)^([A-Z]{{0,3}}\d{{3,5}})\s*[.:/#]\s*(?:0+|({_ONE}))(?:[.:/ ]([MODBLIFVP]{{1,5}}))?$")
+
 
 def made_of(
     raw: Mapping[str, Any],
@@ -276,8 +279,9 @@ def dates_of_month(month: pl.Series, day: pl.Series) -> pl.Series:
     by_name = pl.concat_str(plain, word, year, separator="-")
     by_number = pl.concat_str(year, number.str.zfill(2), plain.str.zfill(2), separator="-")
     alone = m.str.extract(_YEAR_IN_TEXT, 1)
-    sign = d.str.extract(r"^\w+([-/. ])\w+$", 1)
-    behind = pl.when(plain.is_null() & number.is_null() & word.is_null()).then(pl.concat_str(d, sign, alone))
+    bare = d.str.strip_chars_end(".-/ ")  # `14.03.`
+    sign = bare.str.extract(r"^\w+([-/. ])\w+$", 1)
+    behind = pl.when(plain.is_null() & number.is_null() & word.is_null()).then(pl.concat_str(bare, sign, alone))
     frame = pl.DataFrame({"m": month, "d": day})
     whole = pl.when(d.str.contains(r"\d{4}|^\w+[-/. ]\w+[-/. ]\w+")).then(d)
     return frame.select(pl.coalesce(whole, by_name, by_number, behind, d)).to_series()
@@ -308,7 +312,8 @@ def teeth_between(first: pl.Series, last: pl.Series) -> pl.Series:
 
 
 def teeth_in(texts: pl.Series) -> pl.Series:
-    """The teeth that texts name after the number sign or a word for tooth, as written; null where none is.
+    """The teeth that texts name after the number sign or a word for tooth, or a code after a sign (`D2740.14`), as
+    written; null where none is.
 
     A text that names different ones in places apart (`Crown #14, shade #4`) does not say on which the work was done:
     it stays whole, is no tooth that can be read, and so sets its row aside.
@@ -347,11 +352,15 @@ def _found(text: str) -> list[re.Match[str]]:
 
 
 def _told(text: str) -> str | None:
+    if behind := BEHIND_CODE.match(text):
+        return behind[2] and behind[2] + (behind[3] or "")
     named = {match[1].strip() for match in _found(text)}
     return text if len(named) > 1 else next(iter(named), None)
 
 
 def _cut(text: str) -> str:
+    if behind := BEHIND_CODE.match(text):
+        return behind[1]
     for match in reversed(_found(text)):
         text = f"{text[: match.start()]} {text[match.end() :]}"
     return text

@@ -50,7 +50,9 @@ _BODY = re.compile(
 _BETWEEN = re.compile(r"(?:\s+|--[^\n]*|#[^\n]*|/\*.*?\*/|;|\\[^\n]*|GO\b)+", re.S | re.I)
 _STANDARD, _BACKSLASH = r"[^']*(?:''[^']*)*", r"[^'\\]*(?:(?:''|\\.)[^'\\]*)*"
 _VALUE = (
-    r"\s*(?:(?P<word>NULL|TRUE|FALSE|DEFAULT)\b|(?P<number>[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)"
+    r"\s*(?:(?P<word>NULL|TRUE|FALSE|DEFAULT)\b"
+    r"|(?P<typed>CAST\s*\(\s*)?(?P<number>[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)"
+    r"(?(typed)\s+AS\s+\w+(?:\s*\([\d ,]+\))?\s*\))"
     r"|(?P<bytes>0x[0-9A-Fa-f]+|[xXbB]'[0-9A-Fa-f]*')"
     # A text that is only told to be of a type, or in which form it is written, is a plain value still.
     r"|(?P<cast>CAST\s*\(\s*|CONVERT\s*\(\s*[\w() ]+,\s*|TO_(?:DATE|TIMESTAMP)\s*\(\s*)?"

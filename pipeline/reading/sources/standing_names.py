@@ -53,7 +53,8 @@ _STRONG = {
     ),
     VOID: (
         "deleted|deletions?|voided|voids?|cancell?ed|cancell?ations?|erased|trash|recycle bin|entered in error|"
-        "posted in error|geloeschte?[rsn]?|loeschungen|stornierte?[rsn]?|stornos?|papierkorb|supprime(?:e?s?)|"
+        "posted in error|geloeschte?[rsn]?|loeschungen|stornierte?[rsn]?|storn[io]s?|stornierungen|"
+        "annullament[oi]|anulaci(?:on|ones)|papierkorb|supprime(?:e?s?)|"
         "annule(?:e?s?)|annulations?|corbeille|anulad[oa]s?|eliminad[oa]s?|borrad[oa]s?|cancelad[oa]s?|papelera|"
         "verwijderde?|geannuleerde?|vervallen|gewist(?:e)?|prullenbak|excluid[oa]s?|apagad[oa]s?|annullat[oaie]|"
         "eliminat[oaie]|cancellat[oaie]|cestino"

@@ -3,9 +3,10 @@
 A mark at the start of a file (UTF-8, UTF-16, UTF-32) says how it is written, else PRACTICE.toml does. Where neither
 does, it is UTF-8; and if its first letter beyond ASCII is not, Windows-1252, the usual encoding of exports of Western
 European programs, but only if all of it can be that: no byte that Windows-1252 lacks, and none of the combinations
-that texts in other old encodings give (a sign inside a word, or four accented letters in a row). Anything else is
-refused. What cannot be told apart so are single letters of old encodings that Windows-1252 has other letters for
-(some of Central Europe, some of old Macs); the remark that the source leaves says what was assumed.
+that texts in other old encodings give (a sign inside a word, four accented letters in a row, Icelandic letters
+without their accents, which are Turkish, or letters of no one western language that one of Central Europe has).
+Anything else is refused. What cannot be told apart so are single letters of old encodings that Windows-1252 has
+other letters for; the remark that the source leaves says what was assumed.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from itertools import chain
 from pathlib import Path
 
 from pipeline.machine.errors import DataError
-from pipeline.reading.sources.likely_encoding import EncodingUnknownError, likely_encoding
+from pipeline.reading.sources.likely_encoding import EncodingUnknownError, is_central, is_turkish, likely_encoding
 from pipeline.reading.sources.plain_bytes import CHUNK_BYTES, line_at, read_chunks
 
 _MARKS = (  # the longer ones first: the mark of UTF-32 begins with that of UTF-16
@@ -34,6 +35,13 @@ _LEAST_SEEN, _MOSTLY = 20, 0.9
 _NOT_WESTERN = re.compile(
     rb"[A-Za-z][\x82-\x89\x8b\x93-\x95\x98\x99\x9b\xa1-\xa9\xab-\xb3\xb6\xb8\xb9\xbb-\xbf][A-Za-z]"
     rb"|[A-Za-z][\x8a\x8c\x8e\x9f][a-z]|[\xc0-\xff]{4}|[\x81\x8d\x8f\x90\x9d]"
+)
+# Where Windows-1254 has other letters than Windows-1252.
+_TURKISH = re.compile(rb"[\xd0\xdd\xde\xf0\xfd\xfe]")
+# Where Windows-1250 has other letters than Windows-1252.
+_CENTRAL = re.compile(
+    rb"[\xa3\xa5\xaa\xaf\xb3\xb9\xba\xbc\xbe\xbf\xc0\xc3\xc5\xc6\xc8\xca\xcc\xcf-\xd2\xd5\xd8\xd9\xdb\xde"
+    rb"\xe0\xe3\xe5\xe6\xe8\xea\xec\xef-\xf2\xf5\xf8\xf9\xfb\xfe]"
 )
 # Each byte by what matters for that: a sign, a capital of other encodings, another letter beyond ASCII, or none at all.
 _CLASSES = bytes(
@@ -117,8 +125,13 @@ class TextBytes:
         self.remark = (
             f'it is not UTF-8 and was read as {_WESTERN}; if letters look wrong, write encoding = "..." under its table'
         )
-        before = b""
+        before, asked = b"", set()
         for chunk in raw:
+            for letters, is_other in ((_TURKISH, is_turkish), (_CENTRAL, is_central)):
+                if is_other not in asked and (letter := letters.search(chunk)):
+                    asked.add(is_other)
+                    if is_other(self._around(offset + letter.start())):
+                        raise self._no_text("UTF-8", offset + letter.start())
             classes = (before + chunk).translate(_CLASSES)
             # The pattern is slow, and most texts have no byte that it could be about.
             if any(c in classes for c in (b"x", b"C", b"s", b"hhhh")) and (odd := _NOT_WESTERN.search(before + chunk)):

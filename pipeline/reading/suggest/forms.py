@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from pipeline.practice.codes import BUILT_IN, built_in, normalise_code
+from pipeline.practice.table_settings import EACH
 from pipeline.practice.teeth import NOTATIONS
 from pipeline.reading.suggest.match import ASK
 from pipeline.reading.suggest.profile import Column
@@ -127,33 +128,23 @@ def date_forms(
     return DateForms(asked or None, years, serial, tuple(said))
 
 
-def decimals(columns: Sequence[tuple[str, Column]]) -> tuple[str | None, str | None]:
-    """The question about the decimal sign, and what is settled; both None where nothing needs saying."""
+def decimals(
+    columns: Sequence[tuple[str, Column]], *, parts: Callable[[Column], Sequence[pl.DataFrame]]
+) -> tuple[str | None, str | None]:
+    """The question about the decimal sign, and what is settled; both None where nothing needs saying. `parts` as in
+    `date_forms`."""
     for field, column in columns:
         e = gather_decimals(column.counts)
-        if e.comma and e.point and min(e.comma, e.point) >= MAX_AGAINST * (e.comma + e.point):
-            return f'"," or "."? {field}: {e.comma:,} numbers have a decimal comma, {e.point:,} a decimal point', None
+        told = f"{field}: {e.comma:,} numbers have a decimal comma, {e.point:,} a decimal point"
+        if e.is_told_apart:
+            return None, f"{told}, and each is read as it can only be"
+        if e.is_mixed and any(gather_decimals(of).is_mixed for of in parts(column)):
+            return f'",", "." or "{EACH}"? {told}, and {e.either:,} may have either, which "{EACH}" leaves out', None
+        if e.is_mixed:
+            return None, f"{told}, each file with its own"
         if e.comma > e.point:
             return None, f"{field} has a decimal comma"
     return None, None
-
-
-def crown_date(dates: pl.DataFrame) -> Decision:
-    """Whether crowns are posted at the seat or at the preparation.
-
-    `dates` has one row per crown row of the ledger that `crown_details` knows: `posted`, `prep`, `seat`, day numbers.
-    """
-    question = "is the date on which a crown is posted the day of the seat (seat) or of the preparation (prep)? "
-    both = dates.filter(pl.col("prep") != pl.col("seat"))
-    if both.height < 10:
-        return Decision(ASK, question + "This cannot be seen from the files")
-    seat = int((both["posted"] == both["seat"]).sum())
-    prep = int((both["posted"] == both["prep"]).sum())
-    told = f"of {both.height:,} crowns with both days on record {seat:,} are posted at the seat, {prep:,} at the prep"
-    for name, rows, other in (("seat", seat, prep), ("prep", prep, seat)):
-        if rows >= 0.8 * both.height and other <= 0.1 * both.height:
-            return Decision(name, told)
-    return Decision(ASK, question + told[0].upper() + told[1:])
 
 
 def _order(e: DateEvidence) -> tuple[str | None, str | None]:

@@ -6,10 +6,10 @@ import polars as pl
 
 from pipeline.practice.codes import BUILT_IN, built_in, normalise_code
 from pipeline.reading.suggest.code_words import likely_events
-from pipeline.reading.suggest.profile import FileProfile
+from pipeline.reading.suggest.profile import Column, FileProfile
 from pipeline.transforms.dates import gather_evidence
 
-_LEAST = 2
+_LEAST, _LEAST_LINES, _PART_OF = 2, 8, 0.2
 _NEARLY_ALL = 0.9
 
 
@@ -21,6 +21,11 @@ def hints(file: FileProfile) -> list[str]:
             "its columns are headed by procedures and hold numbers: it counts work and does not say when it was done. "
             "Export the procedures themselves, one row each, in place of the summary."
         )
+    if any(map(_has_lines_between, file.columns)):
+        found.append(
+            "one column has days in some rows and words in others: each piece of work may be written over two lines. "
+            "Export it as a table with one row a procedure, or let the report print one line a piece of work."
+        )
     for column in file.columns:
         e = gather_evidence(column.common)
         if e.filled and e.month_only >= _NEARLY_ALL * e.filled:
@@ -29,6 +34,12 @@ def hints(file: FileProfile) -> list[str]:
                 "or a crown, cannot be told from that: export the day of each procedure."
             )
     return found
+
+
+def _has_lines_between(column: Column) -> bool:
+    """Whether days stand in a part of the rows and words in the others."""
+    words = column.share(pl.col("text").str.contains(r"^\D*\p{L}{2}\D*$"))
+    return column.n >= _LEAST_LINES and min(column.date_share, words) >= _PART_OF
 
 
 def _counts_work(file: FileProfile) -> bool:

@@ -21,6 +21,7 @@ from pipeline.reading.headings import PART, fit, plain_heading
 from pipeline.reading.sources.joined import Joined, key_text, prefix
 from pipeline.reading.sources.source import Batch, Source, Spoken
 from pipeline.reading.suggest.layout_line import LayoutLine
+from pipeline.reading.suggest.list_words import otherwise_beside
 from pipeline.reading.suggest.pieces import Piece
 from pipeline.reading.suggest.profile import Column
 from pipeline.reading.suggest.toml_quote import quoted
@@ -64,9 +65,11 @@ def _joined(piece: Piece, lists: Sequence[Piece], folder: Path) -> tuple[Piece, 
             (
                 (heading, key, one)
                 for heading in headings
-                if not _is_of_patients(heading) and not _is_known_code(rows, heading)
+                if not _is_of_patients(heading)
                 for one in left
-                if one.whole and (key := _key_of(rows, heading, one))
+                if one.whole
+                and (key := _key_of(rows, heading, one))
+                and (not _is_known_code(rows, heading) or _says_otherwise(one, key))
             ),
             None,
         )
@@ -136,6 +139,11 @@ def _is_known_code(rows: pl.DataFrame, heading: str) -> bool:
     )
 
 
+def _says_otherwise(one: Piece, key: str) -> bool:
+    """Whether the words of a list name other work than the built-in list that knows its keys: the keys are its own."""
+    return otherwise_beside(one.rows[key], (one.rows[h] for h in one.headings if h != key)) is not None
+
+
 def _key_of(rows: pl.DataFrame, heading: str, one: Piece) -> str | None:
     """The column of a list that holds every value of a column once, if the two are called so that it is no chance."""
     values = key_text(rows[heading])
@@ -153,7 +161,7 @@ def _key_of(rows: pl.DataFrame, heading: str, one: Piece) -> str | None:
 
 
 def _called_alike(heading: str, key: str, one: Piece, share: float) -> bool:
-    ours, theirs = plain_heading(heading.rpartition(".")[2]), plain_heading(key)
+    ours, theirs = plain_heading(heading.rstrip(".").rpartition(".")[2]), plain_heading(key)
     name = plain_heading(one.sheets[0] if one.sheets else one.path.stem)
     bare, bare_key = (_bare(text) for text in (ours, theirs))
     if not (set(ours.split()) | {ours[-2:]}) & _KEY_WORDS and ours != theirs:

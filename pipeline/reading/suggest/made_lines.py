@@ -18,6 +18,7 @@ from pipeline.reading.headings import EXACT, NOT_OURS, PART, fit, numbered_like,
 from pipeline.reading.sources import Batch, ReadOptions, Source
 from pipeline.reading.sources.excel_file import SHEET
 from pipeline.reading.sources.made_columns import (
+    BEHIND_CODE,
     FILE,
     FLAGS,
     LIST,
@@ -46,9 +47,12 @@ _MOST, _NEARLY_ALL = 0.85, 0.95
 _LEAST = 3
 _SOME = 0.1  # share of the rows whose text names a tooth, from which it is proposed
 _FLAGS = 8
+_FEWEST_BEHIND = 6  # different teeth
 _MOST_LISTED = 8
 _QUADRANTS = 4
 _LOOK_AT = 20_000
+# A day and a month without a year: `14.03.`, `3/14`; as a decimal number the zero at its end may be gone.
+_DAY_AND_MONTH = r"^(?:\d{1,2}\.\s?\d{1,2}\.|\d{2}\.\d{2}|\d{1,2}[/ -]\d{1,2}[/-]?|\d{1,2}[. /-]{1,2}\p{L}{3,}\.?)$"
 _DAY_CELL = r"^(?:0?[1-9]|[12]\d|3[01])(?:\.0+)?$"
 _YEAR = {"year", "yr", "yyyy", "yy", "jahr", "annee", "an", "ano", "jaar", "anno"}
 _MONTH = {"month", "mon", "mo", "mm", "monat", "mois", "mes", "maand", "mese"}
@@ -79,26 +83,30 @@ def find_dates(source: Source, batches: Sequence[Batch], options: ReadOptions) -
 
 
 def find_month_in_name(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
-    """A column of days of a month, where the name of the sheet or of the file says the month and the year."""
+    """A column of days, where the name of the sheet or of the file says the month and the year, or the year alone."""
     columns = _columns(source, batches)
     if any(one.field == "service_date" for one in options.made):
         return options, None
     if any(fit(c.heading, "service_date") >= PART and c.date_share >= 0.5 for c in columns):
         return options, None
-    days = [c for c in columns if fit(c.heading, "service_date") >= PART and c.filled and c.matches(_DAY_CELL) >= _MOST]
+    headed = [c for c in columns if fit(c.heading, "service_date") >= PART and c.filled]
+    days = [c for c in headed if max(c.matches(_DAY_CELL), c.matches(_DAY_AND_MONTH)) >= _MOST]
     if len(days) != 1:
         return options, None
     day = days[0]
+    has_month = day.matches(_DAY_AND_MONTH) >= _MOST
     sheets = list(getattr(source, "sheets", ()))
     for place, names in ((SHEET, sheets), (FILE, [stem(getattr(source, "file", ""))])):
-        made = dates_of_month(pl.Series(names, dtype=pl.String), pl.Series(["9"] * len(names), dtype=pl.String))
+        cells = ["9.9." if has_month else "9"] * len(names)
+        made = dates_of_month(pl.Series(names, dtype=pl.String), pl.Series(cells, dtype=pl.String))
         month = Column(1, "", "", made)
         short = made.str.contains(r"^9-\p{L}+-\d{2}$").mean() or 0
         if not names or max(month.date_share, short if isinstance(short, float) else 0) < _MOST:
             continue
         headings = (place, day.name)
         where = "sheet" if place == SHEET else "file"
-        why = f"likely: the name of the {where} says month and year, and the column the day; {_seen(day)}"
+        says = "the year, and the column day and month" if has_month else "month and year, and the column the day"
+        why = f"likely: the name of the {where} says {says}; {_seen(day)}"
         line = LayoutLine(
             "columns.service_date", f"[{', '.join(map(quoted, headings))}]", why, "service_date", (day.name,)
         )
@@ -213,7 +221,8 @@ def find_in_text(source: Source, batches: Sequence[Batch], options: ReadOptions)
         return options, None
     best: tuple[int, Column, pl.Series] | None = None
     for column in columns:
-        if column.filled < 0.2 or column.matches(r"\p{L}{3,}") < 0.5 or fit(column.heading, "patient_id") == EXACT:
+        names_some = column.matches(r"\p{L}{3,}") >= 0.5 or _has_teeth_behind(column)
+        if column.filled < 0.2 or not names_some or fit(column.heading, "patient_id") == EXACT:
             continue
         found = teeth_in(column.texts)
         rows = len(found) - found.null_count()
@@ -226,7 +235,7 @@ def find_in_text(source: Source, batches: Sequence[Batch], options: ReadOptions)
     several = int(found.str.contains(r"[,&/-]").sum())
     why = (
         f"likely: no column of teeth is there, and {rows:,} of {column.n:,} rows name one in this text after # or a "
-        f"word for tooth, {several:,} of them several; such as {' | '.join(masked_samples(counts))}"
+        f"word for tooth, or behind a code, {several:,} of them several; such as {' | '.join(masked_samples(counts))}"
     )
     line = LayoutLine("tooth_in_text", quoted(column.name), why, "tooth")
     return _with(options, Made("tooth", TEXT, (column.name,))), line
@@ -248,6 +257,13 @@ def find_code_in_text(source: Source, batches: Sequence[Batch], options: ReadOpt
         f"texts in {column.n:,} rows"
     )
     return _with(options, Made("code", WORDS, (told,))), LayoutLine("columns.code", quoted(told), why, "code", (told,))
+
+
+def _has_teeth_behind(column: Column) -> bool:
+    """Whether codes have teeth behind them, and not a few marks of the practice's own (`D2740.1`)."""
+    told = [match[2] for text in column.common["text"] if (match := BEHIND_CODE.match(text)) and match[2]]
+    teeth = Column(0, "", "", pl.Series(told, dtype=pl.String))
+    return teeth.distinct >= _FEWEST_BEHIND and max(teeth.teeth.values()) >= _NEARLY_ALL
 
 
 FINDERS = (

@@ -12,9 +12,10 @@ from scipy.optimize import linear_sum_assignment
 from pipeline.practice.fields import REQUIRED_FIELDS, input_fields
 from pipeline.practice.tables import INPUT_TABLES
 from pipeline.reading.headings import EXACT, NOT_OURS, PART, fit, says_entered
-from pipeline.reading.suggest.profile import CUT, Column, FileProfile, looks_like_teeth
+from pipeline.reading.suggest.profile import CUT, Column, FileProfile, looks_like_teeth, tells
 from pipeline.reading.suggest.ratings import rate
 from pipeline.reading.suggest.toml_quote import quoted
+from pipeline.reading.suggest.who_treated import cleaner_column
 
 SURE, LIKELY, ASK = "sure", "likely", "ask"
 _IMPOSSIBLE = -1e6
@@ -25,6 +26,7 @@ _OTHER_HEADING = -1.0  # a heading that speaks for something else, in a file who
 _RIVAL = 1.0  # closer than this, two columns are both candidates
 _FILLED = 0.95  # from this share on a column stands for itself
 _FITS, _CONTRADICTS = 0.5, 0.2
+_TELLS = 0.98  # share of the rows whose text follows from that of another column
 # A column headed like one of these is never left out without a question.
 _NEVER_DROPPED = ("patient_id", "tooth", "service_date", "exam_date")
 _WORK = "treatment"
@@ -162,6 +164,7 @@ def _match_table(table: str, file: FileProfile, *, speak: bool) -> TableMatch | 
         if match is not None:
             matches.append(match)
     matches = [_not_dropped(m, file, matches, ratings, fits) for m in _with_headed(table, matches, file, fits)]
+    matches = [_who_treated(m, matches, file) if m.field == "provider_id" else m for m in matches]
     own = sum(scores[f, c] for f, c in chosen.items())
     return TableMatch(table, tuple(matches), float(own))
 
@@ -234,9 +237,15 @@ def _judge(
                 "line, in the form of those lines ({*} is anything)"
             )
         return FieldMatch(field, None, ASK, why, tuple(near)) if needed else None
+    if field == "code" and near:
+        short, *others = sorted((column, *near), key=lambda c: (_length(c), c.place))
+        if all(tells(short, c) >= _TELLS for c in others):
+            told = ", ".join(quoted(c.heading or c.name) for c in others)
+            return FieldMatch(field, short, LIKELY, f"the texts of {told} follow from it, and it is shorter")
     value, said = ratings[field, column.place]
     heading = fits[field, column.place]
     if near:
+        column, *near = sorted((column, *near), key=lambda c: (-scores[file.columns.index(c)], c.place))
         why = "several columns fit it about as well"
         if field == "provider_id" and any(c.filled < _FILLED for c in (column, *near)):
             by_filled = sorted((column, *near), key=lambda c: c.filled)
@@ -309,6 +318,22 @@ def _not_dropped(
             why = "another column fits by its values than by its heading"
             match = FieldMatch(match.field, None, ASK, why, (match.column, *better))
     return replace(match, seen=tuple(ratings[match.field, c.place][1] for c in match.rivals))
+
+
+def _who_treated(match: FieldMatch, matches: Sequence[FieldMatch], file: FileProfile) -> FieldMatch:
+    """The clinician, asked where the column is of one text throughout and another is of several, one of whom does the
+    cleanings: all may be billed in the owner's name."""
+    here = [c for c in (match.column, *match.rivals) if c is not None]
+    alone = [c for c in here if c.distinct == 1]
+    code = next((m.column for m in matches if m.field == "code"), None)
+    used = {c.place for m in matches if m is not match for c in (m.column, *m.rivals) if c is not None}
+    treats = cleaner_column(file, code, used | {c.place for c in alone}) if alone else None
+    if treats is None:
+        return match
+    own = [c for c in here if c is not treats and c.place not in {a.place for a in alone}]
+    why = "who treated? One column may be of the owner, in whose name all is billed"
+    said = ("one text throughout",) * len(alone) + ("one of its texts stands on the cleanings alone",)
+    return FieldMatch(match.field, None, ASK, why, (*alone, treats, *own), (*said, *[""] * len(own)))
 
 
 def _headed(name: str, file: FileProfile, fits: Mapping[tuple[str, int], float]) -> list[Column]:

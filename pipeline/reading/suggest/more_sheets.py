@@ -10,8 +10,8 @@ from dataclasses import replace
 import polars as pl
 
 from pipeline.practice.fields import REQUIRED_FIELDS
+from pipeline.reading.suggest.group import Group
 from pipeline.reading.suggest.pieces import Piece
-from pipeline.reading.suggest.toml_text import Group
 
 
 def with_more_sheets(

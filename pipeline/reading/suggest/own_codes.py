@@ -15,32 +15,42 @@ import polars as pl
 
 from pipeline.practice.codes import ASK, BUILT_IN, EVENTS, normal_own_code
 from pipeline.reading.set_aside import armed
-from pipeline.reading.suggest.code_words import likely_events
+from pipeline.reading.suggest.code_words import ENDS, NOT_DONE, Meaning, likely_events, meaning
+from pipeline.reading.suggest.crown_day import by_tooth
+from pipeline.reading.suggest.group import Group
+from pipeline.reading.suggest.list_words import otherwise_beside
 from pipeline.reading.suggest.profile import Column, FileProfile
-from pipeline.reading.suggest.toml_text import Group
 
 MOST_CODES = 400
 _LEAST_AGAIN = 2.0  # rows a code on average: fewer, and the column holds remarks
 _KNOWN = 0.2  # a list that knows so many of the rows is a list to be asked about
 HEADINGS = ("code", "event", "detail", "rows", "why")
 _MOST_TOLD = 0.5
+_LASTING = ("crown_placement", "endo_initial")  # done once on a tooth, and seldom again within two months
+_SOON_DAYS, _LEAST_SOON, _MOST_SOON = 60, 5, 0.6
 _TEXTS = ("description", "desc", "procedure", "treatment", "leistung", "bezeichnung", "libelle", "descripcion")
 
 
 @dataclass(frozen=True)
 class OwnCodes:
-    """The list as CSV, and how many codes are in it and have no likely event."""
+    """The list as CSV, how many codes are in it and have no likely event, and what speaks against a built-in list."""
 
     text: str
     codes: int
     open: int
+    against: str | None = None
 
 
 def own_codes(chosen: Mapping[str, Group]) -> OwnCodes | None:
-    """The list for the ledger among the files; None where its codes are those of a built-in list, or are no codes."""
+    """The list for the ledger among the files; None where its codes are no codes, or are those of a built-in list and
+    the words beside them do not contradict it."""
     ledger = chosen.get("procedures")
     column = ledger.column("code") if ledger is not None else None
-    if ledger is None or column is None or max(column.codes.values()) >= _KNOWN:
+    if ledger is None or column is None:
+        return None
+    others = [c.texts for c in ledger.file.columns if c is not column and c.distinct <= MOST_CODES]
+    against = otherwise_beside(column.texts, others)
+    if max(column.codes.values()) >= _KNOWN and against is None:
         return None
     counts = _counted(column)
     if not 2 <= counts.height <= MOST_CODES or counts["n"].mean() < _LEAST_AGAIN:  # type: ignore[operator]
@@ -50,26 +60,65 @@ def own_codes(chosen: Mapping[str, Group]) -> OwnCodes | None:
     writer = csv.writer(out, quoting=csv.QUOTE_ALL)
     writer.writerow(HEADINGS)
     left = 0
-    for code, written, n in counts.iter_rows():
-        said, beside = likely_events(written), likely_events(words.get(code, ""))
-        events = said if said and (not beside or beside == said) else () if said else beside
-        if len(events) == 1:
-            event, why = events[0], f"likely: {EVENTS[events[0]]}"
+    fitting = {code: meaning(written, words.get(code, "")) for code, written in counts.select("code", "written").rows()}
+    there = {of.events[0] for of in fitting.values() if len(of.events) == 1}
+    soon = _soon_again(ledger, column, {c: of.events[0] for c, of in fitting.items() if len(of.events) == 1})
+    for code, _, n in counts.iter_rows():
+        own = fitting[code].events
+        # Where no code is for the last visit, the one for the first may stand for the whole work.
+        end = ENDS.get(own[0]) if len(own) == 1 else None
+        fits = own if end is None or end in there else (end, *own)
+        if len(fits) == 1 and code not in soon:
+            event, why = fits[0], f"likely: {EVENTS[fits[0]]}"
         else:
-            fits = tuple(dict.fromkeys((*said, *beside)))
             event, left = ASK, left + 1
-            why = f"{' or '.join(fits)}?" if fits else "no word of it is known"
+            why = soon.get(code) or _asked(fits, fitting[code])
         writer.writerow([armed(code), event, "", n, why])
-    return OwnCodes(out.getvalue(), counts.height, left)
+    return OwnCodes(out.getvalue(), counts.height, left, against)
+
+
+def _asked(fits: tuple[str, ...], of: Meaning) -> str:
+    if fits:
+        beside = "; words beside it may make it another thing" if "other" in fits else ""
+        return f"{' or '.join(fits)}?{beside}"
+    not_done = [says for says in of.beside if says in NOT_DONE]
+    return f"was it done? A word in it says: {', '.join(not_done)}" if not_done else "no word of it is known"
+
+
+def _soon_again(ledger: Group, column: Column, events: Mapping[str, str]) -> dict[str, str]:
+    """Codes most of whose rows stand some days before the same work under another code on that tooth, and the words."""
+    rows = by_tooth(ledger, {"service_date": "day"})
+    if rows is None:
+        return {}
+    codes = column.texts.map_elements(normal_own_code, return_dtype=pl.String)
+    of = pl.DataFrame(
+        {"code": list(events), "event": list(events.values())}, schema={"code": pl.String, "event": pl.String}
+    )
+    work = (
+        rows.with_columns(codes.alias("code")).join(of.filter(pl.col("event").is_in(_LASTING)), on="code").drop_nulls()
+    )
+    work = work.with_row_index("row")
+    both = work.join(work, on=["patient", "tooth", "event"], suffix="_next").filter(
+        pl.col("code") != pl.col("code_next")
+    )
+    days = pl.col("day_next") - pl.col("day")
+    again = both.filter(days.is_between(1, _SOON_DAYS)).group_by("code").agg(pl.col("row").n_unique().alias("again"))
+    counted = work.group_by("code", "event").len("rows").join(again, on="code")
+    most = counted.filter((pl.col("again") >= _LEAST_SOON) & (pl.col("again") >= _MOST_SOON * pl.col("rows")))
+    return {
+        code: f"{event} or other? {again:,} of {n:,} rows stand up to {_SOON_DAYS} days before another {event} on that "
+        "tooth: for the time being, an estimate, or a first visit?"
+        for code, event, n, again in most.select("code", "event", "rows", "again").iter_rows()
+    }
 
 
 def why_written(name: str, own: OwnCodes) -> str:
     """The reason that stands beside the line of the TOML."""
     fill = f", {own.open} of them to fill in where it says {ASK}" if own.open else ""
-    known = ", ".join(BUILT_IN)
+    why = own.against or f"No built-in list ({', '.join(BUILT_IN)}) knows them"
     return (
-        f"written beside this file: {own.codes} codes{fill}; look through the likely ones too. No built-in list "
-        f"({known}) knows them. Events are words of the trade such as crown, root_canal, extraction, exam, other"
+        f"written beside this file: {own.codes} codes{fill}; look through the likely ones too. "
+        f"{why[0].upper()}{why[1:]}. Events are words of the trade such as crown, root_canal, extraction, exam, other"
     )
 
 
@@ -91,9 +140,7 @@ def _told(code: Column, texts: Column) -> float:
         .group_by("code", maintain_order=True)
         .agg(pl.col("text").first(), share=pl.col("len").first() / pl.col("len").sum())
     )
-    known = [
-        share >= _MOST_TOLD and len(likely_events(text)) == 1 for text, share in most.select("text", "share").rows()
-    ]
+    known = [share >= _MOST_TOLD and bool(likely_events(text)) for text, share in most.select("text", "share").rows()]
     return float(sum(known)) / max(most.height, 1)
 
 

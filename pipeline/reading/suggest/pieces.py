@@ -17,6 +17,7 @@ from pipeline.reading.sources import Batch, ReadOptions, has_sheets, is_archive,
 from pipeline.reading.sources.archive import members
 from pipeline.reading.sources.excel_cells import visible_sheets
 from pipeline.reading.sources.excel_file import ALREADY_KNOWN, sheet_of
+from pipeline.reading.sources.kinds import TEXT, kind_of
 from pipeline.reading.sources.likely_encoding import EncodingUnknownError
 from pipeline.reading.suggest.layout_line import LayoutLine
 from pipeline.reading.suggest.layouts import find_layout_of
@@ -25,6 +26,8 @@ from pipeline.reading.suggest.profile import Column, FileProfile
 from pipeline.reading.suggest.sample import SampledSource, only, sample_rows, sample_source
 
 _PREAMBLE = 20  # lines that may stand above the headings
+_OTHERS = ("windows-1250", "windows-1254")
+_SAMPLE = 1 << 16
 _MEANT = 3  # so many headings that mean something are no chance
 _AGAIN = re.compile(r" \(\d+\)$")
 _PLACE = re.compile(r"^column \d+$")
@@ -68,16 +71,46 @@ def open_pieces(path: Path, encoding: str | None = None) -> list[Piece]:
             first = open_source(path, told)
             if first.spoken.fields:
                 return [_spoken(path)]
+            if encoding is None and (likely := _by_headings(path, first.headings)):
+                why = f"likely: the file is not UTF-8 text, and more of its headings are words in {likely}"
+                return _written_in(likely, why, open_pieces(path, likely))
             return [_read(path, replace(told, header_row=_heading_line(path, first.headings, told)))]
     except DataError as error:
         likely = error.likely if isinstance(error, EncodingUnknownError) and encoding is None else None
         found = [] if likely is None else open_pieces(path, likely)
         # A guess that gives no headings that we know is left to the person, who is told it in the refusal.
         if any(_meant(p.headings) >= _MEANT - 1 for p in found):
-            said = str(error).splitlines()[0].partition(": ")[2]
-            line = LayoutLine("encoding", f'"{likely}"', f"likely: {said}")
-            return [replace(piece, layout=(line, *piece.layout)) for piece in found]
+            return _written_in(likely or "", f"likely: {str(error).splitlines()[0].partition(': ')[2]}", found)
         return [Piece(path, pl.DataFrame(), trouble=str(error))]
+
+
+def _written_in(encoding: str, why: str, pieces: Sequence[Piece]) -> list[Piece]:
+    """Pieces of a text with the line that says how it is written."""
+    line = LayoutLine("encoding", f'"{encoding}"', why)
+    return [replace(piece, layout=(line, *piece.layout)) for piece in pieces]
+
+
+def _by_headings(path: Path, headings: Sequence[str]) -> str | None:
+    """The encoding in which more headings mean something than in the one of Western Europe, of a text that is taken to
+    be in that: letters alone do not tell Czech from French."""
+    if kind_of(path) != TEXT or all(h.isascii() for h in headings):
+        return None
+    with path.open("rb") as file:
+        try:
+            file.read(_SAMPLE).decode()
+        except UnicodeDecodeError as error:
+            if error.end >= _SAMPLE or not any("\x80" <= c <= "\xff" for h in headings for c in h):
+                return None
+        else:
+            return None
+    most = _meant(headings)
+    for other in _OTHERS:
+        try:
+            if _meant(open_source(path, ReadOptions(encoding=other)).headings) > most:
+                return other
+        except DataError:
+            continue
+    return None
 
 
 def profile(pieces: Sequence[Piece]) -> FileProfile:

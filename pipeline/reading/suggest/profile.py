@@ -10,6 +10,7 @@ import polars as pl
 
 from pipeline.practice.codes import BUILT_IN, built_in, normalise_code
 from pipeline.practice.fields import input_fields, kind
+from pipeline.practice.table_settings import EACH
 from pipeline.practice.tables import INPUT_TABLES
 from pipeline.practice.teeth import NOTATIONS
 from pipeline.reading.headings import EXACT, PART, fit
@@ -147,8 +148,9 @@ class Column:
     def numbers(self) -> pl.DataFrame:
         """`value, n` of the commonest texts that are amounts or numbers."""
         proof = gather_decimals(self.common)
-        read = parse_fees(self.common["text"], decimal="," if proof.comma > proof.point else ".")
-        return pl.DataFrame({"value": read["value"], "n": self.common["n"]}).drop_nulls()
+        usual = parse_fees(self.common["text"], decimal="," if proof.comma > proof.point else ".")["value"]
+        own = parse_fees(self.common["text"], decimal=EACH)["value"] if proof.is_mixed else usual
+        return pl.DataFrame({"value": own.fill_null(usual), "n": self.common["n"]}).drop_nulls()
 
     @cached_property
     def number_share(self) -> float:
@@ -230,13 +232,21 @@ class FileProfile:
             return 1.0
         if column.place not in self._lifts:
             rows = pl.DataFrame({"code": self.code_column.texts, "text": column.texts}).drop_nulls()
-            pairs = rows.group_by("code", "text").agg(pl.len().alias("n"))
-            repeated = pairs.filter(pl.col("n").sum().over("code") > 1)
-            total = int(repeated["n"].sum())
-            within = int(repeated.group_by("code").agg(pl.col("n").max())["n"].sum()) / total if total else 0.0
+            within = tells(self.code_column, column)
             overall = int(column.counts["n"].head(1).sum()) / max(rows.height, 1)
             self._lifts[column.place] = within / overall if overall else 1.0
         return self._lifts[column.place]
+
+
+def tells(known: Column, other: Column) -> float:
+    """Of rows whose text in `known` comes back, the share whose text in `other` is the usual one beside it; 0 where no
+    text comes back."""
+    rows = pl.DataFrame({"known": known.texts, "other": other.texts}).drop_nulls()
+    by = rows.group_by("known", "other").len().group_by("known").agg(n=pl.col("len").sum(), most=pl.col("len").max())
+    again = by.filter(pl.col("n") > 1)
+    # The one row by which the usual text is known says nothing of the others.
+    left = int(again["n"].sum()) - again.height
+    return (int(again["most"].sum()) - again.height) / left if left else 0.0
 
 
 def _is_headed_day(heading: str) -> bool:

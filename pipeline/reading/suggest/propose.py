@@ -18,6 +18,7 @@ from pipeline.practice.fields import REQUIRED_FIELDS
 from pipeline.practice.tables import INPUT_TABLES
 from pipeline.reading.open_questions import open_questions
 from pipeline.reading.suggest.forms import Decision
+from pipeline.reading.suggest.group import Group
 from pipeline.reading.suggest.hints import hints
 from pipeline.reading.suggest.joins import with_joins
 from pipeline.reading.suggest.masks import masked_samples
@@ -25,7 +26,7 @@ from pipeline.reading.suggest.match import headings_speak, match_file, match_wor
 from pipeline.reading.suggest.more_sheets import with_more_sheets
 from pipeline.reading.suggest.own_codes import own_codes, why_written
 from pipeline.reading.suggest.pieces import Piece, open_pieces, profile
-from pipeline.reading.suggest.toml_text import Group, toml_text
+from pipeline.reading.suggest.toml_text import toml_text
 from pipeline.reading.suggest.twice import ask_of_twice
 
 _MOST_SHOWN = 30

@@ -14,7 +14,7 @@ import polars as pl
 from pipeline.practice.fields import RANGES, YEARS_OF, kind, normal_words
 from pipeline.practice.file_sizes import SIZES
 from pipeline.practice.tables import INPUT_TABLES
-from pipeline.reading.suggest.profile import Column, FileProfile, looks_like_teeth
+from pipeline.reading.suggest.profile import Column, FileProfile, looks_like_teeth, tells
 from pipeline.reading.suggest.value_words import known_words
 from pipeline.transforms.other_days import epoch_seconds
 
@@ -22,6 +22,7 @@ Rating = tuple[float | None, str]
 _NEVER: Rating = (0.0, "")
 _STRENGTHS = (0.5, 1, 1.25, 2, 2.5, 3, 4, 5, 5.25, 6, 8.25)
 _MOST_NUMBERED = 12
+_CODES, _TELLS = 5, 0.95  # different codes; share of the rows whose code follows from another column
 _LIKELY = 0.5  # how well small numbers speak for a field that says nothing of it
 _ID = re.compile(r"(?i)\b(?:id|key|no|number|nr|ref)\b|id$")
 _PULP = r"(?i)pulp|necro|nekro|vital|previously|revers"
@@ -86,6 +87,12 @@ def _is_id(column: Column, file: FileProfile) -> bool:
         return column.distinct >= 1 and column.n < 3 and column.date_share < 0.5
     if column is file.code_column or (column.serial_share >= 0.95 and file.main_date is column):
         return False
+    if (
+        file.code_column is not None
+        and file.code_column.distinct >= _CODES
+        and tells(column, file.code_column) >= _TELLS
+    ):
+        return False  # a description
     if looks_like_teeth(column) and (column.filled < 0.97 or column.distinct > 20):
         return False
     return not (column.number_share >= 0.9 and file.code_lift(column) >= 3 and column.unique < 0.9)

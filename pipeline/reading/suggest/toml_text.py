@@ -4,25 +4,26 @@ from __future__ import annotations
 
 import fnmatch
 import re
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path, PurePosixPath
 
 import polars as pl
 
 from pipeline.machine.inside_folder import SETTING
-from pipeline.practice.codes import BUILT_IN, built_in, normalise_code
+from pipeline.practice.codes import BUILT_IN
 from pipeline.practice.fields import kind
 from pipeline.practice.tables import INPUT_TABLES
 from pipeline.reading.sources import has_sheets, is_archive
 from pipeline.reading.sources.named_parts import stem
 from pipeline.reading.suggest import forms
+from pipeline.reading.suggest.crown_day import crown_date
 from pipeline.reading.suggest.forms import Decision
+from pipeline.reading.suggest.group import Group
 from pipeline.reading.suggest.masks import masked_samples
-from pipeline.reading.suggest.match import ASK, FieldMatch, TableMatch
+from pipeline.reading.suggest.match import ASK, FieldMatch
 from pipeline.reading.suggest.name_forms import form_of_names
 from pipeline.reading.suggest.pieces import Piece
-from pipeline.reading.suggest.profile import Column, FileProfile
+from pipeline.reading.suggest.profile import Column
 from pipeline.reading.suggest.toml_quote import plain, quoted
 from pipeline.reading.suggest.word_lines import value_lines
 
@@ -34,34 +35,6 @@ _TOTALS = [
     "# [control_totals]",
     "# 2023 = { patients = 2104, root_canals = 391, crowns = 412, extractions = 188, fees = 1264300 }",
 ]
-
-
-@dataclass(frozen=True, eq=False)
-class Group:
-    """Files or sheets of one shape, their common profile and what they were found to be."""
-
-    pieces: list[Piece]
-    file: FileProfile
-    match: TableMatch
-    encoding: str | None = None
-    renamed: Mapping[str, str] = field(default_factory=dict)  # what some files call a column otherwise
-
-    @property
-    def rows_seen(self) -> int:
-        """Rows of all of them."""
-        return sum(p.rows_seen for p in self.pieces)
-
-    @property
-    def names(self) -> list[str]:
-        """Name of each file, with the sheets where there are several."""
-        return [p.path.name + (f" ({', '.join(p.sheets)})" if p.sheets else "") for p in self.pieces]
-
-    def column(self, field: str) -> Column | None:
-        """The column of a field; of one that is asked for, the first candidate."""
-        for found in self.match.fields:
-            if found.field == field:
-                return found.column or (found.rivals[0] if found.rivals else None)
-        return None
 
 
 def toml_text(
@@ -118,7 +91,7 @@ def _practice(
         'database = "practice.duckdb"',
         _line("tooth_notation", notation),
         _line("code_system", system),
-        _line("crown_date", _crown_date(chosen, system.value)),
+        _line("crown_date", crown_date(chosen, system.value)),
     ]
     if years := [d.years for d in dates.values() if d.years]:
         lines.append(
@@ -156,7 +129,7 @@ def _table(
     if dates.order:
         lines.append(_line("date_format", Decision(ASK, dates.order)))
     lines += [f"# Dates: {plain(said)}" for said in dates.said]
-    question, settled = forms.decimals(_of_kinds(table, group, ("fee", "number")))
+    question, settled = forms.decimals(_of_kinds(table, group, ("fee", "number")), parts=_parts(group))
     lines += [_line("decimal", Decision(ASK, question))] if question else []
     lines += [f"# Numbers: {settled}" for settled in [settled] if settled]
     made = {line.makes for line in group.pieces[0].layout}
@@ -215,34 +188,13 @@ def _forms(column: Column) -> str:
     return shown if column.filled >= 0.995 else f"{shown}, {column.filled:.0%} filled"
 
 
-def _crown_date(chosen: Mapping[str, Group], system: str) -> Decision:
-    """Compare the posted days of crowns with those on record, by patient and tooth as both files write them."""
-    none = pl.DataFrame(schema={"posted": pl.Int32, "prep": pl.Int32, "seat": pl.Int32})
-    ledger, details = chosen.get("procedures"), chosen.get("crown_details")
-    if ledger is None or details is None or system not in BUILT_IN:
-        return forms.crown_date(none)
-    posted = _by_tooth(ledger, {"service_date": "posted"}, code=True)
-    recorded = _by_tooth(details, {"prep_date": "prep", "seat_date": "seat"})
-    if posted is None or recorded is None:
-        return forms.crown_date(none)
-    crowns = built_in(system).filter(pl.col("event") == "crown_placement")["code"]
-    posted = posted.filter(normalise_code(pl.col("code"), system=system).is_in(crowns.implode()))
-    return forms.crown_date(
-        posted.join(recorded, on=["patient", "tooth"]).select("posted", "prep", "seat").drop_nulls()
-    )
-
-
-def _by_tooth(group: Group, fields: Mapping[str, str], *, code: bool = False) -> pl.DataFrame | None:
-    ids = {"patient_id": "patient", "tooth": "tooth"} | ({"code": "code"} if code else {})
-    columns = {name: group.column(field) for field, name in (ids | dict(fields)).items()}
-    if any(c is None for c in columns.values()):
-        return None
-    found = {n: (c.days if n in fields.values() else c.texts) for n, c in columns.items() if c is not None}
-    return pl.DataFrame(found).drop_nulls()
-
-
 def _dates(table: str, group: Group) -> forms.DateForms:
     told = any(p.serial_dates for p in group.pieces)
+    return forms.date_forms(_of_kinds(table, group, ("date",)), serial_told=told, parts=_parts(group))
+
+
+def _parts(group: Group) -> Callable[[Column], list[pl.DataFrame]]:
+    """Gives `text, n` of a column in each file, or file of an archive, by itself."""
     frames = [rows for piece in group.pieces for rows in (piece.parts or (piece.rows,))]
 
     def parts(column: Column) -> list[pl.DataFrame]:
@@ -252,7 +204,7 @@ def _dates(table: str, group: Group) -> forms.DateForms:
             for of in texts
         ]
 
-    return forms.date_forms(_of_kinds(table, group, ("date",)), serial_told=told, parts=parts)
+    return parts
 
 
 def _of_kinds(table: str, group: Group, kinds: tuple[str, ...]) -> list[tuple[str, Column]]:

@@ -58,6 +58,8 @@ def value_lines(table: str, field: str, column: Column) -> list[tuple[str, str, 
             lines.append(
                 (text, "completed", f"likely: {rows:,} of {total:,} rows have it, so it can hardly be another")
             )
+        elif field == "status" and rows == total and set(trade.get(normal, ())) == {"completed", "void"}:
+            lines.append((text, "completed", f"likely: all {total:,} rows have it, and all are not void"))
         elif len(likely := _likely(normal, trade, taken)) == 1:
             lines.append((text, likely[0], f"likely: short for it beside such a heading; {rows:,} of {total:,} rows"))
         elif likely:

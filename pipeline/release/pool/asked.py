@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from pipeline.practice.outcomes import CROWNS
 from pipeline.questions.question import COMPARISONS
 from pipeline.questions.question import Question as Compared
-from pipeline.questions.techniques.question import HEALED, Question, all_questions
+from pipeline.questions.techniques.declared import all_questions
+from pipeline.questions.techniques.question import HEALED, Question
 
 
 @dataclass(frozen=True)

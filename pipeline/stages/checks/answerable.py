@@ -10,15 +10,8 @@ import polars as pl
 from pipeline.practice.outcomes import outcome as outcome_of
 from pipeline.practice.tables import INPUT_TABLES
 from pipeline.questions import hyperemic, lesion_healing, loss_by_cause, recalls
-from pipeline.questions.techniques.question import (
-    FILMS,
-    HEALED,
-    Question,
-    all_questions,
-    codes_needed,
-    fields_needed,
-    name_of,
-)
+from pipeline.questions.techniques.declared import all_questions
+from pipeline.questions.techniques.question import FILMS, HEALED, Question, codes_needed, fields_needed, name_of
 from pipeline.stages.checks.look import TableLook
 
 _CROWNS = ("crown_placement", "bridge_retainer_crown")

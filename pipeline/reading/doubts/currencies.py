@@ -1,0 +1,102 @@
+"""Amounts in two currencies: a column says which, or a name or sign stands beside the amounts themselves.
+
+An amount is read as a number alone, so what is in another currency would be summed up as if it were worth the same.
+Names of ISO 4217, signs and words of the trade are from memory: common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+
+import polars as pl
+
+from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.standing import words_of
+from pipeline.reading.headings import plain_heading
+
+_ISO = (
+    "AED ARS AUD BAM BGN BRL CAD CHF CLP CNY COP CZK DEM DKK EGP EUR FRF GBP HKD HRK HUF IDR ILS INR ISK ITL JPY KRW "
+    "MAD MXN MYR NLG NOK NZD PEN PHP PLN RON RSD RUB SAR SEK SGD THB TRY TWD UAH USD UYU VND ZAR"
+)
+_OTHER_NAMES = {
+    "EUR": "€ euro euros",
+    "USD": "$ us$ dollar dollars",
+    "GBP": "£ pound pounds sterling",
+    "CHF": "fr sfr franken francs franchi",
+    "TRY": "₺ tl lira",
+    "JPY": "¥ yen",
+    "PLN": "zl",
+    "CZK": "kc",
+    "HUF": "ft forint",
+    "INR": "₹ rs rupees",
+    "RUB": "₽ rub руб",
+}
+_NAMES = {name.lower(): name for name in _ISO.split()} | {
+    other: name for name, others in _OTHER_NAMES.items() for other in others.split()
+}
+_HEADINGS = words_of(
+    "currency curr ccy cur valuta waehrung devise monnaie moneda divisa moeda moneta waluta mena penznem birimi doviz "
+    "валюта νομισμα 通貨 货币 貨幣 통화"
+)
+_BESIDE = r"^[-−+(\s]*(\p{Sc}|US\$|\p{L}{1,6})[.\s]*[-−+(]*\d|\d[)\s.,–—-]*(\p{Sc}|\p{L}{1,6})[.)\s]*$"
+_LEAST, _SHARE = 3, 0.01
+
+
+def beside_amounts(texts: pl.Series) -> Counter[str]:
+    """Rows by the currency that stands beside an amount, and those with an amount alone as an empty text."""
+    text = pl.col("text")
+    named = pl.coalesce(text.str.extract(_BESIDE, 1), text.str.extract(_BESIDE, 2)).str.to_lowercase()
+    amounts = texts.cast(pl.String).alias("text").to_frame().filter(text.str.contains(r"\d"))
+    return _by_currency(dict(amounts.select(named.fill_null("")).to_series().value_counts(name="n").iter_rows()))
+
+
+def says_currency(heading: str, texts: Iterable[str]) -> bool:
+    """Whether a column tells the currency: each of its texts is a name of one, under any heading if there are two."""
+    filled = {text for text in texts if text}
+    known = {text for text in filled if text.lower().rstrip(".") in _NAMES}
+    is_headed = bool(_HEADINGS & set(plain_heading(heading).split()))
+    if any(char.isdigit() for text in filled for char in text):
+        return False  # `Valuta` may be a day
+    return bool(filled) and (is_headed or (filled == known and len(filled) > 1))
+
+
+def currency_doubts(
+    files: Mapping[str, tuple[str, Counter[str]]],
+    columns: Mapping[str, Mapping[str, Counter[str]]],
+    accepted: Sequence[str],
+) -> list[Doubt]:
+    """One question where the fees of a ledger are in two currencies.
+
+    `files` has the heading of each file's fees and what `beside_amounts` found in them, `columns` the texts of its
+    columns that nothing reads, by heading.
+    """
+    told = [(w, h, _by_currency(c)) for w in files for h, c in columns[w].items() if says_currency(h, c)]
+    beside = [(w, h, c if len(c) > 2 or "" not in c else c - Counter({"": c[""]})) for w, (h, c) in files.items()]
+    for found, says in ((told, "says of amounts"), (beside, "holds beside amounts")):
+        counts = sum((c for _, _, c in found), Counter[str]())
+        several = {name: n for name, n in counts.items() if n >= max(_LEAST, _SHARE * counts.total())}
+        if len(several) < 2:
+            continue
+        shown = ", ".join(
+            f"{name or 'none'} ({n:,} rows)" for name, n in sorted(several.items(), key=lambda one: (-one[1], one[0]))
+        )
+        where, heading, _ = found[0]
+        more = f" (and in {len(found) - 1:,} more files)" if len(found) > 1 else ""
+        return [
+            Doubt(
+                "two_currencies",
+                where,
+                f'column "{heading}"{more} {says} which currency they are in: {shown}. They are read as numbers alone.',
+                "Put the fees into one currency and export again, or take the line columns.fee out.",
+                (accept("two_currencies", accepted, "they may stand: sums of fees then add up what is not alike"),),
+            )
+        ]
+    return []
+
+
+def _by_currency(counts: Mapping[str, int]) -> Counter[str]:
+    found = Counter[str]()
+    for text, n in counts.items():
+        found[_NAMES.get(text.lower().rstrip("."), "")] += n
+    return found

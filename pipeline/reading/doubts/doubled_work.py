@@ -1,0 +1,100 @@
+"""Work that stands twice, once under a text that never stands alone: a bill of the laboratory, a part payment, a plan.
+
+Where every crown under `LAB` follows another crown on the same tooth under another text of that column, it is no crown
+of its own. Texts of all columns with few are looked at, read or not. Common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, field
+
+import polars as pl
+
+from pipeline.practice.tables import STATUS_WORDS
+from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.standing import word_of
+from pipeline.reading.doubts.work_seen import CROWN, ROOT_CANAL, TAKEN
+from pipeline.reading.suggest.toml_quote import quoted
+
+_MAJOR = (CROWN, ROOT_CANAL, TAKEN)
+_MOST_HELD, _MOST_TEXTS, _MOST_NAMED = 100_000, 60, 24
+_LEAST, _SHARE = 5, 0.9
+_WITHIN = 120  # days between the two rows
+_TOOTH = ("patient", "tooth", "kind")
+
+
+@dataclass
+class DoubledWork:
+    """Crowns, root canals and extractions that were done, with the texts beside them; `kinds` is `code, kind`."""
+
+    kinds: pl.DataFrame
+    held: list[pl.DataFrame] = field(default_factory=list)
+    rows: int = 0
+
+    def add(self, rows: pl.DataFrame, headings: Sequence[str], numbers: pl.Series, cleaned: pl.DataFrame) -> None:
+        """Take in a batch: its cells, their row numbers, and the typed rows."""
+        if self.rows >= _MOST_HELD or not headings:
+            return
+        stands = pl.col("status").cast(pl.String).fill_null("completed") == "completed"
+        of = cleaned.filter(stands & pl.col("service_date").is_not_null() & (pl.col("fee").fill_null(0) >= 0))
+        of = of.join(self.kinds.filter(pl.col("kind").is_in(_MAJOR)), on="code").drop_nulls("tooth_fdi")
+        work = of.select("row_number", "kind", patient="patient_id", tooth="tooth_fdi", day="service_date")
+        if work.is_empty():
+            return
+        texts = [rows.get_column(h).cast(pl.String).str.strip_chars().fill_null("").alias(f"of:{h}") for h in headings]
+        beside = pl.DataFrame([numbers.alias("row_number"), *texts])
+        self.held.append(work.join(beside, on="row_number", how="left"))
+        self.rows += work.height
+
+
+def doubled_doubts(where: str, seen: DoubledWork, accepted: Sequence[str], *, told: Collection[str]) -> list[Doubt]:
+    """One question for the first column, by how many rows it is of, with such texts; none of a column that is told."""
+    if not seen.held:
+        return []
+    frame = pl.concat(seen.held, how="diagonal").with_columns(pl.col("^of:.*$").fill_null(""))
+    found: dict[str, pl.DataFrame] = {}
+    for name in (c for c in frame.columns if c.startswith("of:")):
+        if name[3:] not in told and 2 <= frame[name].n_unique() <= _MOST_TEXTS:
+            texts = _never_alone(frame.select("row_number", *_TOOTH, "day", text=name))
+            if texts.height:
+                found[name[3:]] = texts
+    if not found:
+        return []
+    heading, texts = max(found.items(), key=lambda one: (int(one[1]["n"].sum()), one[0]))
+    rows = texts.sort("n", "text", descending=[True, False]).head(_MOST_NAMED).rows(named=True)
+    shown = ", ".join(f"{r['text'] or 'empty'} ({r['with']:,} of {r['n']:,} rows, {r['way']})" for r in rows)
+    words = {r["text"]: word_of(r["text"]) for r in rows}
+    words = {t: w if w not in ("", "completed") else "<its word>" for t, w in words.items()}
+    each = ", ".join(f'{quoted(text)} = "{word}"' for text, word in words.items())
+    return [
+        Doubt(
+            "work_twice",
+            where,
+            f'crowns, root canals and extractions with these texts in the column "{heading}" hardly ever stand alone: '
+            f"{shown} the same work on the same tooth under another text.",
+            "Are such rows no work of their own, but a plan, a part payment, a bill of the laboratory, or a visit of "
+            f"work that was not yet finished? Each is {', '.join(STATUS_WORDS[1:-1])}; of parts of one piece of work "
+            "one stays completed.",
+            (
+                ("tables.procedures", f"status_from.{quoted(heading)} = {{ {each} }}", "what each row is"),
+                accept("work_twice", accepted, "no: each row is work done"),
+            ),
+        )
+    ]
+
+
+def _never_alone(rows: pl.DataFrame) -> pl.DataFrame:
+    """The texts nearly all of whose rows have one of another text on one side, `text, n, with, way`; `rows` has a row
+    of work each, with its `text`."""
+    pairs = rows.join(rows, on=_TOOTH, suffix="_2").filter(pl.col("text") != pl.col("text_2"))
+    apart = (pl.col("day_2") - pl.col("day")).dt.total_days()
+    sides = {"shortly before": apart.is_between(1, _WITHIN), "shortly after": apart.is_between(-_WITHIN, -1)}
+    sides["on the day of"] = apart == 0
+    every = rows.group_by("text").agg(n=pl.len())
+    found = [
+        pairs.filter(test).group_by("text").agg(pl.col("row_number").n_unique().alias("with"), way=pl.lit(way).first())
+        for way, test in sides.items()
+    ]
+    met = every.join(pl.concat(found), on="text").filter(pl.col("n") >= _LEAST, pl.col("with") >= _SHARE * pl.col("n"))
+    return met.sort("text", "with", descending=[False, True]).unique("text", keep="first", maintain_order=True)
