@@ -8,7 +8,7 @@ from __future__ import annotations
 from dashboards import terms, theme
 from dashboards.charts.pooled_curve import at
 from dashboards.charts.pooled_forest import LOST
-from dashboards.formats import DASH, count, listing, lower_first, phrase, plural, sentence_case, years
+from dashboards.formats import DASH, count, listing, lower_first, plural, sentence_case, years
 from dashboards.pages.pooled import NOTE, SIGNED, say_range, say_value
 from dashboards.talk.deck import Curves, Deck
 from dashboards.talk.drawn import on_grid
@@ -37,14 +37,13 @@ def render(pooled: PooledResults) -> bytes:
     if asked:
         _techniques(deck, asked, pooled)
     _files(deck, pooled)
-    rules = [f"{phrase(name)} {value}" for name, value in pooled.rules]
     deck.text(
         "The practices were pooled by random effects, with ranges that own up to how few they are",
         [
             "The variance between practices is by restricted maximum likelihood; ranges are by Hartung and Knapp and "
             "never narrower than the usual ones.",
             f"Each practice gave rounded counts, ratios and differences; counts under {SMALLEST} never left it.",
-            f"All count by the same rules: {listing(rules)}.",
+            f"All count by the same {count(len(pooled.rules), 'rule')}, which the page lists with the number of each.",
         ],
         _notes("Explain that two or three practices cannot show how far practices differ.", pooled),
     )  # fmt: skip
@@ -183,4 +182,7 @@ def _files(deck: Deck, pooled: PooledResults) -> None:
         _notes("Read the first letters to each other; they show that a file is the one that was sent.", pooled,
                "that a digest, or a signature whose key nobody checked, proves who made a file"),
         alt="Table of the files that were pooled. " + "; ".join(" ".join(r) for r in rows),
+        shares=(0.18, 0.13, 0.13, 0.3, 0.26),
+        left=(0, 3, 4),
+        sizes=(16, 14),
     )  # fmt: skip

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from dashboards import terms
-from dashboards.formats import count, listing, phrase, years
+from dashboards.formats import count, listing, years
 from dashboards.release.released import Released, ReleasedComparison, ReleasedEstimate
 from dashboards.words import shared as words_shared
 
@@ -189,8 +189,12 @@ def _discussion() -> tuple[Item, ...]:
 
 
 def _record(r: Released) -> tuple[Item, ...]:
-    rules = "; ".join(f"{phrase(k)} {v}" for k, v in r.rules)
-    linking = f"Linking rules: {rules}. The codes stand in the practice’s settings." if rules else ""
+    linking = (
+        f"By {count(len(r.rules), 'linking rule')}, told in words with the number of each. The codes stand in the "
+        "practice’s settings."
+        if r.rules
+        else ""
+    )
     flow = "; ".join(f"{name}: about {n}" for name, n in r.methods.flow)
     versions = ", ".join(f"{k} {v}" for k, v in r.methods.versions)
     seed = r.methods.setting("seed")

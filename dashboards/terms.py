@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import re
+
 from dashboards.formats import lower_first, phrase, sentence_case
 from pipeline.practice.outcomes import CROWN_FAILURE, Outcome
 from pipeline.practice.outcomes import outcome as declared
+from pipeline.practice.tables import INPUT_TABLES
 from pipeline.results import cautions
 
 CLOCKS = {
@@ -60,6 +63,7 @@ OF_A_RATE = {
     "better": ("Better", "apart"),
     "same": ("Same", "alike"),
     "worse": ("Worse", "apart"),
+    "within": ("Within the usual", "either"),
     "firm": ("Firm", "apart"),
     "fair": ("Fair", "either"),
     "thin": ("Thin", "early"),
@@ -114,6 +118,14 @@ def is_crown(identifier: str) -> bool:
 def model(identifier: str) -> str:
     """A model in words."""
     return MODELS.get(identifier, sentence_case(phrase(identifier)))
+
+
+def field(table: str, name: str) -> str:
+    """What a field of a file is, and of which table: `Kind of sealer (endo details)`."""
+    of = INPUT_TABLES.get(table)
+    column = of.columns.get(name) if of is not None else None
+    said = re.split(r"[,.;:]", column.about)[0] if column is not None else sentence_case(phrase(name))
+    return f"{said} ({phrase(table)})"
 
 
 def verdict(code: str, *, shared: bool = False) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dashboards import page, theme
+from dashboards import page, terms, theme
 from dashboards.answers import Answers
 from dashboards.charts.rows import Mark, Row, rows_figure
 from dashboards.formats import count, percent, sentence_case, whole
@@ -93,7 +93,12 @@ def other_texts_table(q: Quality) -> NumberTable:
     """Fields whose texts are not all among the words that are understood; how many, never which."""
     filled = {(f.table, f.field): f.filled for f in q.filled_in}
     rows = tuple(
-        (f"{t.table}.{t.field}", whole(t.rows), percent(t.rows, filled.get((t.table, t.field), t.rows)), whole(t.texts))
+        (
+            _named(t.table, t.field),
+            whole(t.rows),
+            percent(t.rows, filled.get((t.table, t.field), t.rows)),
+            whole(t.texts),
+        )
         for t in q.other_texts
     )
     return NumberTable(
@@ -117,6 +122,11 @@ def checks_table(results: Results) -> NumberTable:
     return NumberTable("Figures computed a second time", heads, rows, ("Computed again by", "Verdict"))
 
 
+def _named(table: str, field: str) -> str:
+    """What a field is, and what it is called where it is asked for."""
+    return f"{terms.field(table, field).rpartition(' (')[0]}: {table}.{field}"
+
+
 def _loads(q: Quality) -> NumberTable:
     rows = tuple(
         (
@@ -136,7 +146,7 @@ def _loads(q: Quality) -> NumberTable:
 
 def _changes(q: Quality) -> NumberTable:
     rows = tuple(
-        (c.earlier, c.later, f"{c.table}.{c.field}", whole(c.rows))
+        (c.earlier, c.later, _named(c.table, c.field), whole(c.rows))
         for c in sorted(q.changes, key=lambda c: (c.earlier, c.later, c.table, c.field))
         if c.field != words_quality.VANISHED
     )
@@ -146,7 +156,7 @@ def _changes(q: Quality) -> NumberTable:
 
 def _quarantine(q: Quality) -> NumberTable:
     rows = tuple(
-        (r.meaning or sentence_case(r.reason), f"{r.table}.{r.field}", whole(r.rows), r.what_to_do, r.stage, r.reason)
+        (r.meaning or sentence_case(r.reason), _named(r.table, r.field), whole(r.rows), r.what_to_do, r.stage, r.reason)
         for r in sorted(q.quarantine, key=lambda r: (-r.rows, r.table, r.field, r.reason))
     )
     heads = ("Why", "Field", "Rows", "What to do", "Found at", "Reason code")
@@ -161,7 +171,7 @@ def _codes(q: Quality) -> NumberTable:
 
 def _filled(q: Quality) -> NumberTable:
     rows = tuple(
-        (f"{f.table}.{f.field}", whole(f.rows), whole(f.filled), percent(f.filled, f.rows)) for f in q.filled_in
+        (_named(f.table, f.field), whole(f.rows), whole(f.filled), percent(f.filled, f.rows)) for f in q.filled_in
     )
     heads = ("Field", "Rows", "Filled in", "Share")
     return NumberTable("Rows that could hold a field, and have it filled in", heads, rows)

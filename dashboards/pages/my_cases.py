@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 from dashboards import page, tables, terms, theme
 from dashboards.answers import Answer, Answers, kept
 from dashboards.charts.failure_curve import Line, draw
+from dashboards.charts.rows import Mark, Row, rows_figure
 from dashboards.formats import count, in_place, listing, lower_first, plural, sentence_case, whole, years
 from dashboards.pages.legend import LegendItem
 from dashboards.words import comparisons as words
@@ -73,7 +74,37 @@ def _answers(cases: Sequence[CaseCurve], found: Sequence[Clinician]) -> Answers:
     shown = kept(given)
     if len(shown) < len(given):
         notes.append(f"{count(len(given) - len(shown), 'clinician')} more below.")
-    return Answers(shown, notes=(*notes, "By name, not ranked: clinicians treat other teeth and patients."))
+    picture = None if practice is None else _picture(cases, practice, {a.asked for a in shown})
+    caption = "Line and grey: the whole practice and its range." if picture is not None else ""
+    notes.append("By name, not ranked: clinicians treat other teeth and patients.")
+    return Answers(shown, picture, caption, tuple(notes))
+
+
+def _picture(cases: Sequence[CaseCurve], practice: CaseCurve, named: Collection[str]) -> theme.Chart | None:
+    """The clinicians that the answers name, in order of name, each with the range of the same outcome."""
+    say = terms.outcome(practice.outcome)
+    by_name = sorted(cases, key=lambda c: (c.provider.casefold(), c.provider))
+    own = [(c.provider, r) for c in by_name if c.provider in named and c.outcome == practice.outcome
+           and (r := _kept(c)) is not None]  # fmt: skip
+    overall = _kept(practice)
+    if not own or overall is None:
+        return None
+    title = f"{sentence_case(say.good)} after {years(practice.years)}, of 100 {plural(2, say.noun)}"
+    least = 10 * (min(r[1] for _, r in [*own, (WHOLE, overall)]) // 10)
+    figure, height = rows_figure(
+        [Row(name, (Mark(*r, OWN, "%{x:.0f} of 100"),)) for name, r in own],
+        title=title, span=(least, 100), line=overall[0], zone=overall[1:],
+        pitch=36, beside=True,
+    )  # fmt: skip
+    told = "; ".join(f"{name} {r[0]:.0f} ({r[1]:.0f} to {r[2]:.0f})" for name, r in [*own, (WHOLE, overall)])
+    return theme.chart(figure, id="by-name", label=f"{title}: {told}.", height=height)
+
+
+def _kept(c: CaseCurve) -> tuple[float, float, float] | None:
+    """Still in place of 100, with the range; None where too few are followed."""
+    if c.survival is None or c.ci_low is None or c.ci_high is None:
+        return None
+    return 100 * c.survival, 100 * c.ci_low, 100 * c.ci_high
 
 
 def _heading(cases: Sequence[CaseCurve]) -> str:

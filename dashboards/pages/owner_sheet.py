@@ -215,12 +215,21 @@ def _card(line: SheetLine, sources: Mapping[str, words_beside.Source], told: Sai
             Fact("The time before", line.over_time.change.verdict, words_sheet.over_time(line.over_time)),
             Fact(
                 "Published",
-                beside.replace("within", ""),
+                beside,
                 told.fresh(words_beside.published_card(line.published, sources)),
             ),
-            Fact("Trust", line.trust.grade, words_sheet.trust(line.trust, line.rate.years)),
+            Fact("Trust", line.trust.grade, _trust(line)),
         ),
     )
+
+
+def _trust(line: SheetLine) -> str:
+    """Why the rate has its grade; and what the published figure's years have, where they are others."""
+    said = words_sheet.trust(line.trust, line.rate.years)
+    other = next((p for p in line.published[:1] if p.trust is not None), None)
+    if other is None or other.trust is None:
+        return said
+    return f"{said} {words_sheet.trust_by(other.trust, other.years)}"
 
 
 def _task(what: str, says: str, lists: Mapping[str, str]) -> Task:

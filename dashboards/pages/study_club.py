@@ -202,12 +202,17 @@ def everyday_table(released: Released) -> NumberTable:
 
 
 def healing_table(released: Released) -> NumberTable:
-    """Healing at recall as released: the whole in three states, and how many healed by the lesion before."""
-    heads = ("Root canals at recall", "Judged", *(sentence_case(f"{state}, of 100") for state in STATES))
-    rows = []
-    for line in released.healing:
-        cells = [_of_100(s) for s in line.states]
-        rows.append((line.label, str(line.judged), *cells, *(DASH for _ in STATES[len(cells) :])))
+    """Healing at recall as released: the whole in three states, and how many healed by the lesion before.
+
+    A state of which nothing may be told has no column.
+    """
+    told = [[_of_100(s) for s in line.states] + [DASH] * (len(STATES) - len(line.states)) for line in released.healing]
+    shown = [n for n in range(len(STATES)) if any(cells[n] != DASH for cells in told)]
+    heads = ("Root canals at recall", "Judged", *(sentence_case(f"{STATES[n]}, of 100") for n in shown))
+    rows = [
+        (line.label, str(line.judged), *(cells[n] for n in shown))
+        for line, cells in zip(released.healing, told, strict=True)
+    ]
     return NumberTable("Healing at recall, of 100 judged, with 95 % ranges", heads, tuple(rows))
 
 

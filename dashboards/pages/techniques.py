@@ -7,12 +7,12 @@ from collections.abc import Sequence
 from dashboards import page
 from dashboards.answers import Answer, Answers, kept
 from dashboards.charts.difference import Apart, difference_chart
-from dashboards.formats import count, sentence_case, whole
+from dashboards.formats import count, plural, sentence_case, whole
 from dashboards.pages import comparison, technique, technique_forest, technique_learning
 from dashboards.theme import Chart
 from dashboards.words import answers as words_answers
 from dashboards.words import comparisons as words
-from pipeline.results import Results
+from pipeline.results import NotRun, Results
 from pipeline.results.technique import TechniqueAnswer, TechniqueContrast
 
 TITLE = "Which technique makes a difference?"
@@ -24,7 +24,7 @@ BY_NAME = (
 # Questions that are asked for as a whole, by their first outcome.
 WHOLE = (("margin", "The margin of the crown?"), ("irrigant_activation", "Activating the irrigant?"))
 MOST_DRAWN = 6
-TOO_FEW = "Too few such teeth are recorded to compare."
+TOO_FEW = "Too few such teeth are recorded to compare"
 NONE = "No technique question could be answered from these records."
 
 
@@ -33,7 +33,7 @@ def render(results: Results) -> str:
     answers = results.techniques
     block, learning = technique.technique_block(results), technique_learning.learning_block(results)
     if block:
-        block |= {"heading": words_answers.technique_says(answers).rstrip("."), "alone": _alone(answers),
+        block |= {"heading": words_answers.technique_heading(answers), "alone": _alone(answers),
                   "reconciled": reconciled(answers)}  # fmt: skip
     return page.render(
         "techniques.html.j2",
@@ -127,16 +127,29 @@ def _by_name(results: Results) -> list[Answer]:
             why = technique.why_open(a, c)
             said = f"{technique.contrast_says(a, c).rstrip('.')}{f'; {why}' if why else ''}."
             given.append(Answer(said, asked=asked, link=link, code=c.verdict))
-        elif any(n.id.startswith(f"technique_{question}_") for n in results.not_run):
-            given.append(Answer(TOO_FEW, asked=asked, link="#not-run"))
+        elif lacking := _lacking(results, question):
+            given.append(Answer(too_few(lacking, group), asked=asked, link="#not-run"))
     for question, asked in WHOLE:
         of = [a for a in results.techniques if a.question == question]
         if of:
             said = f"{sentence_case(technique.finding(of))}."
             given.append(Answer(said, asked=asked, link=f"#{technique.address(question)}"))
-        elif any(n.id.startswith(f"technique_{question}_") for n in results.not_run):
-            given.append(Answer(TOO_FEW, asked=asked, link="#not-run"))
+        elif _lacking(results, question):
+            given.append(Answer(f"{TOO_FEW}.", asked=asked, link="#not-run"))
     return given
+
+
+def _lacking(results: Results, question: str) -> NotRun | None:
+    """The first outcome of a question that could not be asked."""
+    return next((n for n in results.not_run if n.id.startswith(f"technique_{question}_")), None)
+
+
+def too_few(found: NotRun, group: str) -> str:
+    """Why a contrast that is asked for by name is missing, with how many such teeth there are where that is known."""
+    of = next((g for g in found.groups if g.name == group), None)
+    if of is None:
+        return f"{TOO_FEW}."
+    return f"{TOO_FEW}: {whole(of.teeth)}, of which {whole(of.failures)} {plural(of.failures, 'was')} lost."
 
 
 def reconciled(answers: Sequence[TechniqueAnswer]) -> str:

@@ -222,7 +222,7 @@ class Deck:
             if not texts:
                 continue
             gap = 0.45
-            width = min((PLACE.width - gap * (len(texts) - 1)) / len(texts), 5.5)
+            width = min((PLACE.width - gap * (len(texts) - 1)) / len(texts), 6.2)
             size = fit.largest((18, 16, 14, 12), max(texts, key=len).split("\n"), width - 0.2, 1.05)
             for i, (text, colour) in enumerate(zip(texts, colours, strict=True)):
                 at = PLACE.left + i * (width + gap)

@@ -184,6 +184,18 @@ def technique_says(answers: Sequence[TechniqueAnswer]) -> str:
     return f"{'; '.join(parts)}."
 
 
+def technique_heading(answers: Sequence[TechniqueAnswer]) -> str:
+    """`Question by question: none of 94 comparisons differs`, where the answers above say the rest."""
+    counts = technique_counts(answers)
+    total, named = sum(counts.values()), counts.get("differs", 0)
+    if not total:
+        return "Too few teeth to compare any technique"
+    return (
+        f"Question by question: {whole(named) if named else 'none'} of {whole(total)} comparisons "
+        f"{'differ' if named > 1 else 'differs'}"
+    )
+
+
 def technique_in_short(answers: Sequence[TechniqueAnswer]) -> str:
     """`None of 94 comparisons; of 73 nothing is known yet.`"""
     counts = technique_counts(answers)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dashboards import terms
 from dashboards.answers import Answer, kept
 from dashboards.formats import count, listing, lower_first, percent, phrase, plural, sentence_case, whole
 from dashboards.words import sheet as words_sheet
@@ -49,7 +50,7 @@ def answers(results: Results) -> tuple[Answer, ...]:
         said = f"{said}not followed to the end of the records: {lost}."
         given.append(Answer(said, asked="How long were teeth followed?", link="#held"))
     if thin := thinnest(q)[:THINNEST]:
-        said = listing([f"{field_name(f)} {percent(f.filled, f.rows)}" for f in thin])
+        said = listing([f"{lower_first(field_name(f))} {percent(f.filled, f.rows)}" for f in thin])
         given.append(Answer(f"Least of all {said}.", asked="What is filled in?", link="#filled"))
     given.append(Answer(f"{not_run_heading(results)}.", asked="What could not be asked?", link="#not-run"))
     return kept(given)
@@ -62,8 +63,8 @@ def thinnest(q: Quality) -> list[FilledIn]:
 
 
 def field_name(f: FilledIn) -> str:
-    """`sealer (endo details)`."""
-    return f"{phrase(f.field)} ({phrase(f.table)})"
+    """`Kind of sealer (endo details)`."""
+    return terms.field(f.table, f.field)
 
 
 def _used(q: Quality) -> str:
@@ -131,7 +132,7 @@ def filled_heading(q: Quality) -> str:
         return "No field was counted"
     if not thin:
         return "Every field that is recorded at all is filled in"
-    return f"Filled in least: {field_name(thin[0])}"
+    return f"Filled in least: {lower_first(field_name(thin[0]))}"
 
 
 def links_heading(results: Results) -> str:

@@ -137,6 +137,21 @@ def measured(found: Measured, horizon: float) -> str:
     }.get(found.name, found.name)
 
 
+IN_BRIEF = {"followed": "{share} seen", "range": "a range of {half:.1f} of 100 either way"}
+
+
+def trust_by(found: Trust, horizon: float) -> str:
+    """`Fair by 18 years: 69 % seen.`: the grade at other years than the rate's, beside whose reasons it stands."""
+    why = [m for m in found.measured if m.grade == found.grade]
+    told = [
+        IN_BRIEF[m.name].format(share=percent(m.share, 1), half=100 * m.share)
+        if m.name in IN_BRIEF
+        else measured(m, horizon)
+        for m in (why if found.grade != "firm" else [])
+    ]
+    return f"{sentence_case(found.grade)} by {years(horizon)}{f': {listing(told)}' if told else ''}."
+
+
 def trust(found: Trust, horizon: float) -> str:
     """Why a figure at `horizon` years has its grade: what pulls it down, else what it stands on."""
     why = [m for m in found.measured if m.grade == found.grade]
@@ -270,11 +285,14 @@ def _by(owner: Owner) -> str:
 
 
 def trend_count(owner: Owner) -> str:
-    """`Cannot tell for 1 of 3 rates`: how many are worse or better; else how many cannot be told."""
+    """`Cannot tell for 1 of 3 rates; 2 the same`: how many are worse or better; else how many cannot be told."""
     codes = [s.over_time.change.verdict for s in owner.lines]
     told = tuple(c for c in ("worse", "better") if c in codes) or ("cannot_tell",)
     of = f" of {count(len(codes), 'rate')}"
     said = f"{', '.join(f'{CAN[code]} for {whole(codes.count(code))}' for code in told)}{of}"
+    rest = [code for code in codes if code not in told]
+    if rest and set(rest) == {"same"}:
+        said = f"{said}; {whole(len(rest))} the same"
     framed = CAN.get(trend_code(owner), "")
     return said.removeprefix(f"{framed} ") if framed else sentence_case(said)
 

@@ -395,12 +395,22 @@ ALL_OTHERS = "all_other_questions"  # the id of what was not run where the main 
 
 
 @dataclass(frozen=True)
+class SmallGroup:
+    """A group of a question that could not be asked, since its groups are too small: `failures` of its `teeth`."""
+
+    name: str
+    teeth: int
+    failures: int
+
+
+@dataclass(frozen=True)
 class NotRun:
-    """An analysis that the data do not allow, with the fields it lacks."""
+    """An analysis that the data do not allow, with the fields it lacks, or the groups that are too small."""
 
     id: str
     title: str
     needs: tuple[str, ...]
+    groups: tuple[SmallGroup, ...] = ()
 
 
 @dataclass(frozen=True)

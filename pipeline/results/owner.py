@@ -71,24 +71,6 @@ class OverTime:
 
 
 @dataclass(frozen=True)
-class BesidePublished:
-    """Ours against one published figure that counts as we do; `matters_per_100` is in the `change`.
-
-    `exact` where the source gives neither a range nor a number of teeth: its figure is then taken as it stands.
-    """
-
-    benchmark_id: str
-    citation: str
-    years: float
-    published: float
-    ours: float
-    ours_low: float | None
-    ours_high: float | None
-    change: Change
-    exact: bool
-
-
-@dataclass(frozen=True)
 class Measured:
     """One thing that trust hangs on: `share` of what could be (or teeth of 100 for a range), and how good that is.
 
@@ -106,6 +88,26 @@ class Trust:
 
     grade: str
     measured: tuple[Measured, ...]
+
+
+@dataclass(frozen=True)
+class BesidePublished:
+    """Ours against one published figure that counts as we do; `matters_per_100` is in the `change`.
+
+    `exact` where the source gives neither a range nor a number of teeth: its figure is then taken as it stands.
+    `trust` is that in ours at these years; None where they are the rate's own, whose trust is told.
+    """
+
+    benchmark_id: str
+    citation: str
+    years: float
+    published: float
+    ours: float
+    ours_low: float | None
+    ours_high: float | None
+    change: Change
+    exact: bool
+    trust: Trust | None = None
 
 
 @dataclass(frozen=True)

@@ -109,9 +109,11 @@ def test_the_first_sheet_holds_the_answers_and_the_picture_in_letters_that_can_b
     """No browser may shrink a page for what is wider than the paper: letters stay as high as the style says."""
     for page in ordinary:
         browser.open(page)
+        browser.page.emulate_media(media="print")  # commands are for the screen
         given = "e => e.innerText" if page.name != "owner.html" else "() => document.querySelector('.sheet').innerText"
         said = browser.page.locator(".given").first.evaluate(given)
         names = browser.ask("[...document.querySelectorAll('.answers .chart text')].map(e => e.textContent)")
+        browser.page.emulate_media(media="screen")
         browser.pdf(tmp_path / "page.pdf")
         found = subprocess.run(
             ["pdftotext", "-bbox", "-l", "1", tmp_path / "page.pdf", "-"], capture_output=True, text=True, check=True

@@ -11,7 +11,7 @@ from test_dash_technique import CONTRAST, GROUPS, answer
 from dashboards.pages import technique, techniques
 from dashboards.pages.technique_forest import forests
 from dashboards.words import answers as words_answers
-from pipeline.results import NotRun
+from pipeline.results import NotRun, SmallGroup
 from pipeline.results.technique import TechniqueGroup
 
 LONE = replace(
@@ -113,11 +113,8 @@ def test_contrasts_that_are_asked_for_by_name_stand_among_the_answers() -> None:
     groups = tuple(replace(GROUPS[0], name=n, label=label) for n, label in labels)
     single = replace(NARROW, group="single_file", reference="rotary_sequence")
     asked = answer(question="instrumentation", reference="rotary_sequence", groups=groups, contrasts=(single,))
-    results = replace(
-        samples.differs(),
-        techniques=(asked,),
-        not_run=(NotRun("technique_separated_instrument_tooth_loss", "A file that separated: tooth loss", ("x",)),),
-    )
+    lacking = NotRun("technique_separated_instrument_tooth_loss", "A file that separated: tooth loss", ("x",))
+    results = replace(samples.differs(), techniques=(asked,), not_run=(lacking,))
     given = {a.asked: a for a in techniques.opening(results)}
     assert given["One file, or several?"].says.startswith(
         "A single file against rotary files in sequence: of 100 teeth"
@@ -125,6 +122,11 @@ def test_contrasts_that_are_asked_for_by_name_stand_among_the_answers() -> None:
     assert given["One file, or several?"].code == "little_difference"
     assert given["One file, or several?"].link == "#instrumentation"
     assert given["A separated file left in the canal?"].says == "Too few such teeth are recorded to compare."
+    counted = replace(lacking, groups=(SmallGroup("none", 900, 80), SmallGroup("left", 11, 1)))
+    again = {a.asked: a.says for a in techniques.opening(replace(results, not_run=(counted,)))}
+    assert again["A separated file left in the canal?"] == (
+        "Too few such teeth are recorded to compare: 11, of which 1 was lost."
+    )
 
 
 def test_a_range_that_ends_where_it_begins_to_matter_is_told_in_tenths() -> None:

@@ -59,6 +59,18 @@ def test_one_word_for_all_rates(verdicts: tuple[str, ...], code: str) -> None:
     assert words_sheet.trend_code(Owner(lines=lines)) == code
 
 
+def test_a_published_figure_of_other_years_has_its_own_trust() -> None:
+    """The rate at 5 years may be firm where what is followed for so long as the published figure is thin."""
+    first, *others = MADE.owner.lines
+    late = dataclasses.replace(first.published[0], trust=sample_owner.trust("thin"))
+    line = dataclasses.replace(first, published=(late, *first.published[1:]))
+    found = owner_sheet.sheet(dataclasses.replace(MADE.owner, lines=(line, *others)), lists={})
+    assert found is not None
+    assert found.cards[0].facts[2].says == (
+        "71 % of the possible follow-up to 5 years was seen. Thin by 6 years: 42 % seen."
+    )
+
+
 def test_every_card_has_its_rate_with_range_and_three_words() -> None:
     found = owner_sheet.sheet(MADE.owner, lists={})
     assert found is not None

@@ -36,8 +36,8 @@ def test_the_thinnest_fields_are_named_and_those_rightly_empty_are_not() -> None
         FilledIn("crown_details", "core", 0, 0),
     )
     q = Quality(filled_in=filled)
-    assert [words_quality.field_name(f) for f in words_quality.thinnest(q)] == ["sealer (endo details)"]
-    assert words_quality.filled_heading(q) == "Filled in least: sealer (endo details)"
+    assert [words_quality.field_name(f) for f in words_quality.thinnest(q)] == ["Kind of sealer (endo details)"]
+    assert words_quality.filled_heading(q) == "Filled in least: kind of sealer (endo details)"
     assert words_quality.filled_heading(Quality(filled_in=filled[2:3])).startswith("Every field")
     assert words_quality.filled_heading(Quality()) == "No field was counted"
 

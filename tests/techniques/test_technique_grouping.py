@@ -7,6 +7,7 @@ import pytest
 
 from pipeline.questions.techniques.declared import all_questions
 from pipeline.questions.techniques.grouping import OTHER, counted_as, grouped
+from pipeline.questions.techniques.grouping import sizes as all_sizes
 from pipeline.questions.techniques.question import CROWN_FAILURE, TOOTH_LOSS, Band, Question, same
 
 WAYS = Question(
@@ -46,6 +47,14 @@ def test_small_groups_are_pooled() -> None:
     assert found is not None
     assert sizes(found) == {"a": 10, "b": 10, OTHER: 20}
     assert "counted together" in found.notes[0]
+
+
+def test_groups_too_small_to_ask_are_counted_all_the_same() -> None:
+    frame = pl.concat([rows("a"), rows("c", failures=2), rows("x")])
+    assert grouped(frame, WAYS) is None
+    assert [(g.name, g.teeth, g.failures) for g in all_sizes(frame, WAYS)] == [
+        ("a", 10, 5), ("b", 0, 0), ("c", 10, 2), ("d", 0, 0),
+    ]  # fmt: skip
 
 
 def test_a_pool_that_stays_small_is_not_shown() -> None:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any
 
 import polars as pl
 
@@ -18,7 +20,7 @@ from pipeline.questions.owner.to_do import Waiting, to_do
 from pipeline.questions.owner.trust import trust_of
 from pipeline.results import RateRow, RateTable
 from pipeline.results.monitoring import Benchmark, Monitoring
-from pipeline.results.owner import EarlySigns, Owner, SheetLine, SignalCases, Stretch
+from pipeline.results.owner import BesidePublished, EarlySigns, Owner, SheetLine, SignalCases, Stretch
 
 SHORTER = (3.0, 1.0)  # years at which a rate is told where too few are followed to the horizon
 
@@ -59,11 +61,13 @@ def owner_of(
     lines, early = [], []
     for place, (name, frame) in enumerate(with_rate.items()):
         rate = _rate(frame, overall[name], cutoff, asked)
-        ledger = {"cutoff": cutoff, "read": read, "set_aside": set_aside, "asked": asked}
+        ledger: dict[str, Any] = {"cutoff": cutoff, "read": read, "set_aside": set_aside, "asked": asked}
+        found = beside_published(benchmarks, outcome=outcome(name), asked=asked)
+        beside = tuple(p if p.years == rate.years else _trusted(p, frame, rate, ledger) for p in found)
         lines.append(
             SheetLine(
-                name, rate, over_time[place], beside_published(benchmarks, outcome=outcome(name), asked=asked),
-                trust_of(frame, rate, **ledger),  # type: ignore[arg-type]
+                name, rate, over_time[place], beside,
+                trust_of(frame, rate, **ledger),
             )
         )  # fmt: skip
         late = tuple(soon[len(YEARS) * place : len(YEARS) * (place + 1)])
@@ -73,7 +77,7 @@ def owner_of(
         early.append(
             EarlySigns(
                 name, YEARS, early_rows(frame, cutoff=cutoff, asked=asked), late,
-                trust_of(cohort, of_late, **ledger),  # type: ignore[arg-type]
+                trust_of(cohort, of_late, **ledger),
             )
         )  # fmt: skip
     signals = signal_cases(monitoring, cutoff=cutoff)
@@ -87,6 +91,12 @@ def owner_of(
         else None,
         late_years=LATE_YEARS,
     )
+
+
+def _trusted(found: BesidePublished, teeth: pl.DataFrame, rate: Stretch, ledger: Mapping[str, Any]) -> BesidePublished:
+    """With the trust in our figure at the published one's years."""
+    ours = replace(rate, years=found.years, survival=found.ours, ci_low=found.ours_low, ci_high=found.ours_high)
+    return replace(found, trust=trust_of(teeth, ours, **ledger))
 
 
 def _behind(watched: Mapping[str, pl.DataFrame], signals: Sequence[SignalCases]) -> int:

@@ -16,7 +16,7 @@ from pipeline.questions.groups import days_of, failed_patients
 from pipeline.questions.techniques.claims import Draft, Pair, with_claims
 from pipeline.questions.techniques.compact_rows import only_columns, source_of
 from pipeline.questions.techniques.dose import DoseCurve, dose_curve
-from pipeline.questions.techniques.grouping import MIN_FAILURES, MIN_PATIENTS, Grouped, counted_as, grouped
+from pipeline.questions.techniques.grouping import MIN_FAILURES, MIN_PATIENTS, Grouped, counted_as, grouped, sizes
 from pipeline.questions.techniques.healing import healing, healing_difference, recall_notes
 from pipeline.questions.techniques.plans import paces_of
 from pipeline.questions.techniques.question import (
@@ -107,7 +107,7 @@ def _answer(question: Question, outcome: str, rows: pl.DataFrame | None, analysi
     if groups is None:
         what = "teeth healed and as many not" if judged else "failures"
         need = f"two groups of {MIN_PATIENTS} patients with {MIN_FAILURES} {what}"
-        return NotRun(name, title, (f"{fields_needed(question)[0]}: {need}",))
+        return NotRun(name, title, (f"{fields_needed(question)[0]}: {need}",), sizes(seen, question))
     groups = replace(groups, notes=(*groups.notes, *_coded_notes(groups.rows, question)))
     draft = _draft(question, outcome, groups, analysis, name=name, title=title)
     if judged:

@@ -9,6 +9,7 @@ import polars as pl
 
 from pipeline.questions.techniques.compact_rows import in_order, words_of
 from pipeline.questions.techniques.question import Band, Question
+from pipeline.results import SmallGroup
 
 MIN_PATIENTS = 10
 MIN_FAILURES = 5
@@ -83,6 +84,14 @@ def counted_as(groups: Grouped, rows: pl.DataFrame, question: Question) -> dict[
     state = pl.when(pl.col("state").is_in(list(groups.labels))).then("state").otherwise(other)
     known = told.filter(pl.col("state").is_not_null()).with_columns(state=state)
     return {str(k): int(n) for k, n in known.filter(pl.col("state").is_not_null()).group_by("state").len().iter_rows()}
+
+
+def sizes(rows: pl.DataFrame, question: Question) -> tuple[SmallGroup, ...]:
+    """How many teeth each group of a question has, and how many of them failed; groups without a tooth are told too."""
+    told, labels = named(rows, question)
+    counted = told.group_by("state").agg(pl.len(), pl.col("event").cast(pl.Int64).sum())
+    found = {state: (int(teeth), int(failures)) for state, teeth, failures in counted.iter_rows()}
+    return tuple(SmallGroup(name, *found.get(name, (0, 0))) for name in labels)
 
 
 def named(rows: pl.DataFrame, question: Question) -> tuple[pl.DataFrame, dict[str, str]]:
