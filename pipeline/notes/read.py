@@ -38,6 +38,7 @@ _SMALL = re.compile(r"\b(?:0?6|0?8|10|15|20)\b|glide|patency")
 _JUST_TREATED = re.compile(
     r"\bpost-?\s?op\w*\s+call\b|\b(?:after|since|following|post|from)\b[^.;\n]{0,30}\b(?:yesterday|today|last\s+night|this\s+morning)\b"
 )
+_THEN = words_of("after first initially")
 _UP_TO_NOW = words_of("has have")
 _NO_CROWN = words_of("veneer veneers inlay inlays")
 _PULLED = words_of("extraction extracted elevated forceps")
@@ -225,7 +226,7 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
         and r.value == "true"
         and (
             "had" in note.words[max(0, first - 4) : first]
-            or ("was" in note.words[max(0, first - 3) : first] and "after" in note.words[last : last + 6])
+            or ("was" in note.words[max(0, first - 3) : first] and not _THEN.isdisjoint(note.words[last : last + 6]))
         )
     ):
         r = replace(r, sure=False)  # what was felt before today

@@ -17,7 +17,7 @@ _SIZE = re.compile(
 _MAF = re.compile(
     r"\b(?:m\.?a\.?f\.?s?(?=\b|\d|\s)|master\s+(?:apical\s+)?files?(?:\s+size)?|master\s+apical\s+(?:file|size|prep\w*)|"
     r"gaug(?:ed|ing)(?:\s+at|\s+to)?|sizes(?=\s*[:=-]?\s*(?:mb|ml|db|dl|[bpdlm])\b)|(?:final\s+)?apical\s+(?:size|prep\w*(?:\s+size)?|diameter|enlarg\w*)|"
-    r"final\s+(?:apical\s+)?(?:file|size|instrument|shap\w+)(?:\s+size)?|last\s+(?:file|size)|apical(?=\s*[:=]?\s*#?\d\d\b)|mac|mas)(?![a-z])"
+    r"sizes?\s+at\s+(?:the\s+)?apex|apical\s+(?:stop|gaug\w*)(?:\s+(?:was|prepared|made|cut|created|of))*(?:\s+(?:at|to))?|largest\s+(?:apical\s+)?(?:file|instrument)(?:\s+(?:to|at)\s+(?:wl|length|the\s+apex|apex))?|final\s+(?:apical\s+)?(?:file|size|instrument|shap\w+)(?:\s+size)?|last\s+(?:file|size)|apical(?=\s*[:=]?\s*#?\d\d\b)|mac|mas)(?![a-z])"
 )
 _SIZE_MAF = re.compile(
     r"(?<![\d.:/#])(?:#|size\s*)?(\d{2,3})\s*(?:k(?:\s?-?\s?files?)?\s*)?(?:maf|master(?:\s+apical\s+file)?|final)\b"
@@ -77,7 +77,8 @@ _OF_SOME = re.compile(r"\s*(?:in\s+|on\s+)?(?:the\s+)?(?:mesial|distal|buccal|pa
 _POINT = re.compile(r"\b(?:gp|gutta[\s-]percha|cones?|points?)\s*(?:,\s*)?$")
 _CANAL_BEFORE = re.compile(rf"(?<![a-z]){CANAL_WORD}s?\s*(?:to\s+)?$")
 _OF_ONE = re.compile(rf"\s*\(\s*{CANAL_WORD}\s*\)")
-_BROKE = re.compile(r"\bsep(?:'?d)?\b|separat|\bbroke|breakage|fractured (?:file|instr)")
+_BROKE_JUST = re.compile(r"\b(?:fractured|broken?|snapped|separated|sep'?d)\s+(?:an?\s+|the\s+)?(?:size\s+)?#?$")
+_BROKE = re.compile(r"\bfragment|\bsep(?:'?d)?\b|separat|\bbroke|breakage|fractured (?:file|instr)")
 
 
 _ONE_SIZE = r"#?(\d{2})(?:\s?/\s?\.?0?\d\b|\.0\d\b)?%?"
@@ -85,6 +86,7 @@ _RISING = re.compile(
     r"\b(?:rotar(?:y|ies)|rot|niti)\b[^.;\n\d]{0,25}(?:\.0\d\s+)?"
     + r"\s*(?:->|[,>&/-]|to|then|\s)\s*".join([_ONE_SIZE] * 3)
 )
+_GOES_ON = re.compile(r"[^.;\n\d]{0,30}#?\d{2}\b(?!\s*mm)")
 
 
 def sequences(note: Note) -> Iterator[Read]:
@@ -92,6 +94,8 @@ def sequences(note: Note) -> Iterator[Read]:
     for m in _RISING.finditer(note.clean):
         if int(m[1]) < int(m[2]) < int(m[3]) and {int(m[2]), int(m[3])} <= set(SIZES):
             yield Read("instrumentation", "rotary_sequence", m.start(), m.end(), True, "sizes_rising")
+            if not _GOES_ON.match(note.clean, m.end()):
+                yield Read("master_apical_size_iso", m[3], m.start(), m.end(), True, "sizes_rising")
 
 
 def sizes(note: Note) -> Iterator[Read]:
@@ -144,7 +148,7 @@ def sizes(note: Note) -> Iterator[Read]:
             found.append((size, start, m.end(), strong and not passed_by))
     for m in _TAPERED.finditer(text):
         before = text[max(0, m.start() - 40) : m.start()]
-        other = _CORONAL.search(before) or (before.endswith("(") and _BROKE.search(before))  # not the last one
+        other = _CORONAL.search(before) or _BROKE_JUST.search(before) or (before.endswith("(") and _BROKE.search(before))  # not the last one
         if (
             int(m["n"]) in SIZES
             and int(m["n"]) >= 15
