@@ -31,6 +31,7 @@ _PARTING = frozenset(".,;/|-)(!?\n")
 _CLOSING = _PARTING | {"and", "&"}
 _ITS = words_of("# tooth crown crn cap it")
 _CLAUSE = frozenset(",;.")
+_ANYTHING_BREAKS = words_of("fractured fracture broken broke")
 _WORK = words_of("prepping seating_strong")
 # Beside one of these a crown need not be there, or is that of a tooth without one.
 _UNSEEN = words_of(
@@ -118,8 +119,10 @@ def _not_before(s: Scene, m: Match) -> bool:
 
 
 def _separated(s: Scene, m: Match) -> bool:
-    """Whether a file is said to have separated, near by in one word or anywhere in several: "instrument # in MB"."""
-    return s.around(m, "sep") or any(o.entry.field == "separated_instrument" and not o.entry.value for o in s.matches)
+    """Whether a file is said to have separated, by a phrase anywhere or a word near by that is of no tooth or wall."""
+    if any(o.entry.field == "separated_instrument" and not o.entry.value for o in s.matches):
+        return True
+    return s.around(m, "sep") and (not _ANYTHING_BREAKS.issuperset(s.sep_words) or "file_word" in s.classes)
 
 
 def _warm(s: Scene, m: Match) -> bool:
@@ -220,9 +223,9 @@ _CONDITIONS: Mapping[str, Condition] = {
     "instrumenting_not_glide": lambda s, m: s.within(m, "instrumenting") and not s.near(m, "glide"),
     "seating": lambda s, m: s.within(m, "seating"),
     "sep": _separated,
-    "sep_taken": lambda s, m: s.around(m, "sep")
+    "sep_taken": lambda s, m: _separated(s, m)
     and _FILLINGS.isdisjoint(s.note.words[max(0, m.first - 4) : m.last + 3]),
-    "sep_not_before": lambda s, m: s.around(m, "sep") and _not_before(s, m),
+    "sep_not_before": lambda s, m: _separated(s, m) and _not_before(s, m),
     "file_word": lambda s, m: s.within(m, "file_word") and s.within(m, "sep"),
     "not_bone": lambda s, m: not s.near(m, "bone", 2),
     "not_barrier": lambda s, m: "endo_strong" in s.classes,

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from pipeline.notes.read import NoteValue
+from pipeline.notes.measures import NoteValue
 
 RATIO = "naocl_ratio"
 # Where two values stand, the earlier in the list counts: what says more, or what came of it.

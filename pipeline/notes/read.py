@@ -8,7 +8,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import pairwise
 
 from pipeline.notes.conditions import FOR_A_WHILE, PUT_BACK, crown_stands, filled_before, holds, sensitive_before
@@ -16,7 +16,7 @@ from pipeline.notes.context import DOUBT, HISTORY, NEGATED, PERSON, PLAN, QUOTED
 from pipeline.notes.evidence import evidence_of
 from pipeline.notes.fields import settle
 from pipeline.notes.materials import materials_read
-from pipeline.notes.measures import Read
+from pipeline.notes.measures import NoteValue, Read
 from pipeline.notes.numbers import numbers_read
 from pipeline.notes.scene import Scene
 from pipeline.notes.teeth_named import Named, teeth_named
@@ -51,22 +51,6 @@ _EXISTING = words_of("existing old previous")
 _OF_POST = words_of("post posts dowel core")
 _DENIES = words_of("none no nil denied n absent neg negative not never un n't gone settled resolved subsided cleared")
 _NO_PLAN = frozenset({"pulpal_diagnosis", "apical_diagnosis", "preop_pai", "pulp_status_at_prep"})
-
-
-@dataclass(frozen=True, slots=True)
-class NoteValue:
-    """One value of one note. `tooth` None where neither text nor row names one; `tooth_from` says who does."""
-
-    table: str
-    field: str
-    value: str | None
-    sure: bool
-    evidence: str
-    start: int
-    end: int
-    rule: str
-    tooth: int | None
-    tooth_from: str
 
 
 def read_note(

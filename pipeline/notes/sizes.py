@@ -15,7 +15,7 @@ _SIZE = re.compile(
     r"(?:\s*/\s*(\d)\b))?(?!\d|\s*(?:mm|%|\.\d|ml|cc|sec|min|ga))"
 )
 _MAF = re.compile(
-    r"\b(?:m\.?a\.?f\.?s?(?=\b|\d|\s)|master\s+(?:apical\s+)?files?(?:\s+size)?|master\s+apical\s+(?:file|size|prep\w*)|"
+    r"\b(?:m\.?a\.?f\.?s?(?=\b|\d|\s)|mast(?:er|\.)\s+(?:apical\s+)?files?(?:\s+size)?|master\s+apical\s+(?:file|size|prep\w*)|"
     r"gaug(?:ed|ing)(?:\s+at|\s+to)?|sizes(?=\s*[:=-]?\s*(?:mb|ml|db|dl|[bpdlm])\b)|(?:final\s+)?apical\s+(?:size|prep\w*(?:\s+size)?|diameter|enlarg\w*)|"
     r"sizes?\s+at\s+(?:the\s+)?apex|apical\s+(?:stop|gaug\w*)(?:\s+(?:was|prepared|made|cut|created|of))*(?:\s+(?:at|to))?|largest\s+(?:apical\s+)?(?:file|instrument)(?:\s+(?:to|at)\s+(?:wl|length|the\s+apex|apex))?|final\s+(?:apical\s+)?(?:file|size|instrument|shap\w+)(?:\s+size)?|last\s+(?:file|size)|apical(?=\s*[:=]?\s*#?\d\d\b)|mac|mas)(?![a-z])"
 )
@@ -25,12 +25,12 @@ _SIZE_MAF = re.compile(
 _FILE_SIZE = re.compile(
     r"\brecip\w*\s*(?:motion\s+)?(?:files?\s*)?,?\s*(?:#|size\s*)?(?P<n2>\d{2})\b(?!\s*(?:mm|%|min|sec))|\b(?:recip\w*|rotary|"
     r"single|one)\s+(?:niti\s+|rotary\s+|reciprocating\s+)?(?:files?|"
-    r"instruments?)\s*[,(]?\s*(?:of\s+)?(?:size\s*|iso\s*)?#?(?P<n>\d{2})\b(?!\s*(?:mm|%|min|sec)|\s*[,>-]\s*\d{2})"
+    r"instruments?)\s*[,(]?\s*(?:of\s+)?(?:size\s*|iso\s*|no\.?\s*)?#?(?P<n>\d{2})\b(?!\s*(?:mm|%|min|sec)|\s*[,>-]\s*\d{2})"
 )
 _PER_CANAL = re.compile(
     rf"\b{CANAL_WORD}s?\b[\s:=-]*(?:to\s+|size\s+)?#?(\d{{2}})\b(?![.,/]\d\s*mm|\s*mm|\.\d)|"
-    rf"(?<![\d.])(\d{{2}})\s+(?:size\s+)?(?:in\s+|on\s+|for\s+)?(?:the\s+)?(?:mb|db|mesial|distal|"
-    rf"palatal|buccal|lingual)s?\b"
+    rf"(?<![\d.])(\d{{2}})(?:\s*[./]\s*\.?0\d)?\s+(?:size\s+)?(?:in\s+|on\s+|for\s+)?(?:the\s+)?(?:mb|db|ml|dl|mesial|distal|"
+    rf"palatal|buccal|lingual|[mdpbl])s?\b"
 )
 _STOP_SIZES = re.compile(
     r"[;\n]|\.(?=\s|$)|\b(?:wl|working|naocl|irrig|obtur|edta|gp|cone|wvc|sealer|mm\b|patency|glide|dam)\b"
