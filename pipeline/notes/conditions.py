@@ -35,16 +35,18 @@ _ANYTHING_BREAKS = words_of("fractured fracture broken broke")
 _WORK = words_of("prepping seating_strong")
 # Beside one of these a crown need not be there, or is that of a tooth without one.
 _UNSEEN = words_of(
-    "not no n't never without w/o lacks un yet need needs needed will would should plan plans planned recommend recommended rec "
-    "recommending advise advised adv suggested await awaiting awaits pending declined declines refused refuses cost costs afford quote "
-    "quoted estimate option options discuss discussed consider considering wants wanted interested if once after before until when "
-    "for to proceed proceeded next nv future appt appointment schedule scheduled refer referred return book booked must "
-    "temp temporary provisional prov interim tc lost off out missing came come fell fallen loose debonded decemented dislodged absent "
-    "broke broken fractured fracture snapped removed remove sectioned replace replaced prep prepped prepared preparation impression imp scan "
-    "scanned lab shade cement recement recemented seat try ordered lengthening ratio root clinical natural anatomic anatomical coronal "
-    "bridge abutment abutments pontic implant stainless ssc denture retainer ? vs or delayed neither nor supposed hasn't hasnt haven't "
-    "fx followed success proposal proposed choice risk down "
-    "only instead rather soon ready urgent urgently essential indicated due told reminded encouraged mentioned asked better best"
+    "not no n't never without w/o lacks un yet need needs needed will would should plan plans planned recommend "
+    "recommended rec recommending advise advised adv suggested await awaiting awaits pending declined declines "
+    "refused refuses cost costs afford quote quoted estimate option options discuss discussed consider "
+    "considering wants wanted interested if once after before until when for to proceed proceeded next nv future "
+    "appt appointment schedule scheduled refer referred return book booked must temp temporary provisional prov "
+    "interim tc lost off out missing came come fell fallen loose debonded decemented dislodged absent broke "
+    "broken fractured fracture snapped removed remove sectioned replace replaced prep prepped prepared "
+    "preparation impression imp scan scanned lab shade cement recement recemented seat try ordered lengthening "
+    "ratio root clinical natural anatomic anatomical coronal bridge abutment abutments pontic implant stainless "
+    "ssc denture retainer ? vs or delayed neither nor supposed hasn't hasnt haven't fx followed success proposal "
+    "proposed choice risk down only instead rather soon ready urgent urgently essential indicated due told "
+    "reminded encouraged mentioned asked better best"
 )
 _SENSITIVE_BEFORE = re.compile(
     r"(?<!not )(?<!no )\b(?:hyper)?(?:sensitiv\w+|sens)\b[^.;\n]{0,30}\b(?:before|prior\s+to)\b[^.;\n]{0,20}\b"

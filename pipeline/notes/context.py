@@ -138,7 +138,7 @@ class Contexts:
         elif value == "risk":
             words = self._note.words
             before, after = words[max(0, m.first - 1) : m.first], words[m.last : m.last + 2]
-            none = word.startswith("complication") and not _CURT_DENIALS.isdisjoint(before)  # "no complications, no ..."
+            none = word.startswith("complication") and not _CURT_DENIALS.isdisjoint(before)
             done = word == "could" and after[:1] == ["be"] and not _ACHIEVED.isdisjoint(after)  # "could be bypassed"
             if after[:1] != ["not"] and not (none or done):
                 self._mark(RISK, self._forward(m.last, sentence, commas=True, until=_REASONS))

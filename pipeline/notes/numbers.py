@@ -72,7 +72,8 @@ def _canals(note: Note) -> Iterator[Read]:
         yield Read("canals", plain(many), sides.start(), sides.end(), True, "canals", 2)
         return
     for m in _CANALS.finditer(text):
-        word = m["n"] or m["m"] or m["k"] or m["j"] or m["c"] or m["i"] or m["nth"] or m["nth2"] or m["q"] or m["all"] or m["e"]
+        names = ("n", "m", "k", "j", "c", "i", "nth", "nth2", "q", "all", "e")
+        word = next((m[name] for name in names if m[name]), "")
         many = 2 if m["both"] else int(m["p1"]) + int(m["p2"]) if m["p1"] else number(word)
         if (m["both"] or m["all"]) and not _OF_TEETH.search(text):
             continue
