@@ -36,7 +36,7 @@ _WORK = words_of("prepping seating_strong")
 # Beside one of these a crown need not be there, or is that of a tooth without one.
 _UNSEEN = words_of(
     "not no n't never without w/o lacks un yet need needs needed will would should plan plans planned recommend "
-    "recommended rec recommending advise advised adv suggested await awaiting awaits pending declined declines "
+    "recommended rec recommending advise advised adv suggested await awaiting awaits awaited pending declined declines "
     "refused refuses cost costs afford quote quoted estimate option options discuss discussed consider "
     "considering wants wanted interested if once after before until when for to proceed proceeded next nv future "
     "appt appointment schedule scheduled refer referred return book booked must temp temporary provisional prov "
@@ -46,7 +46,7 @@ _UNSEEN = words_of(
     "ratio root clinical natural anatomic anatomical coronal bridge abutment abutments pontic implant stainless "
     "ssc denture retainer ? vs or delayed neither nor supposed hasn't hasnt haven't fx followed success proposal "
     "proposed choice risk down only instead rather soon ready urgent urgently essential indicated due told "
-    "reminded encouraged mentioned asked better best"
+    "reminded encouraged mentioned asked better best short"
 )
 _SENSITIVE_BEFORE = re.compile(
     r"(?<!not )(?<!no )\b(?:hyper)?(?:sensitiv\w+|sens)\b[^.;\n]{0,30}\b(?:before|prior\s+to)\b[^.;\n]{0,20}\b"
