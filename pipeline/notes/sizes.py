@@ -86,7 +86,6 @@ _RISING = re.compile(
     r"\b(?:rotar(?:y|ies)|rot|niti)\b[^.;\n\d]{0,25}(?:\.0\d\s+)?"
     + r"\s*(?:->|[,>&/-]|to|then|\s)\s*".join([_ONE_SIZE] * 3)
 )
-_GOES_ON = re.compile(r"[^.;\n\d]{0,30}#?\d{2}\b(?!\s*mm)")
 
 
 def sequences(note: Note) -> Iterator[Read]:
@@ -94,8 +93,6 @@ def sequences(note: Note) -> Iterator[Read]:
     for m in _RISING.finditer(note.clean):
         if int(m[1]) < int(m[2]) < int(m[3]) and {int(m[2]), int(m[3])} <= set(SIZES):
             yield Read("instrumentation", "rotary_sequence", m.start(), m.end(), True, "sizes_rising")
-            if not _GOES_ON.match(note.clean, m.end()):
-                yield Read("master_apical_size_iso", m[3], m.start(), m.end(), True, "sizes_rising")
 
 
 def sizes(note: Note) -> Iterator[Read]:
