@@ -72,8 +72,8 @@ def _canals(note: Note) -> Iterator[Read]:
         yield Read("canals", plain(many), sides.start(), sides.end(), True, "canals", 2)
         return
     for m in _CANALS.finditer(text):
-        names = ("n", "m", "k", "j", "c", "i", "nth", "nth2", "q", "all", "e")
-        word = next((m[name] for name in names if m[name]), "")
+        kinds = ("n", "m", "k", "j", "c", "i", "nth", "nth2", "q", "all", "e")
+        word = next((m[kind] for kind in kinds if m[kind]), "")
         many = 2 if m["both"] else int(m["p1"]) + int(m["p2"]) if m["p1"] else number(word)
         if (m["both"] or m["all"]) and not _OF_TEETH.search(text):
             continue

@@ -145,8 +145,8 @@ def sizes(note: Note) -> Iterator[Read]:
             found.append((size, start, m.end(), strong and not passed_by))
     for m in _TAPERED.finditer(text):
         before = text[max(0, m.start() - 40) : m.start()]
-        other = _CORONAL.search(before) or _BROKE_JUST.search(before)  # not the last one
-        other = other or (before.endswith("(") and _BROKE.search(before))
+        other = bool(_CORONAL.search(before) or _BROKE_JUST.search(before))  # not the last one
+        other = other or (before.endswith("(") and bool(_BROKE.search(before)))
         if (
             int(m["n"]) in SIZES
             and int(m["n"]) >= 15
