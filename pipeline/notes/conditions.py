@@ -46,7 +46,7 @@ _UNSEEN = words_of(
     "ratio root clinical natural anatomic anatomical coronal bridge abutment abutments pontic implant stainless "
     "ssc denture retainer ? vs or delayed neither nor supposed hasn't hasnt haven't fx followed success proposal "
     "proposed choice risk down only instead rather soon ready urgent urgently essential indicated due told "
-    "reminded encouraged mentioned asked better best short put glued"
+    "reminded encouraged mentioned asked better best short put glued core"
 )
 _SENSITIVE_BEFORE = re.compile(
     r"(?<!not )(?<!no )\b(?:hyper)?(?:sensitiv\w+|sens)\b[^.;\n]{0,30}\b(?:before|prior\s+to)\b[^.;\n]{0,20}\b"
@@ -151,6 +151,7 @@ def _crown_seen(s: Scene, m: Match) -> bool:
     told = s.note.words[max(at.first, first - 3) : last]  # "not restored, crown"
     return (
         _UNSEEN.isdisjoint(told)
+        and _next_word(s, m) not in ("review", "recall", "check", "checked", "recheck")
         and _WORK.isdisjoint(s.words.classes_of(told))
         and not s.contexts.of(PLAN, m.first, m.last)
         and not any(o.entry.kind == "material" and first <= o.first < last for o in s.matches)  # its cement
