@@ -30,6 +30,24 @@ _STANDS = re.compile(
 _PARTING = frozenset(".,;/|-)(!?\n")
 _CLOSING = _PARTING | {"and", "&"}
 _ITS = words_of("# tooth crown crn cap it")
+_CLAUSE = frozenset(",;.")
+_ANYTHING_BREAKS = words_of("fractured fracture broken broke")
+_WORK = words_of("prepping seating_strong")
+# Beside one of these a crown need not be there, or is that of a tooth without one.
+_UNSEEN = words_of(
+    "not no n't never without w/o lacks un yet need needs needed will would should plan plans planned recommend "
+    "recommended rec recommending advise advised adv suggested await awaiting awaits awaited pending declined declines "
+    "refused refuses cost costs afford quote quoted estimate option options discuss discussed consider "
+    "considering wants wanted interested if once after before until when for to proceed proceeded next nv future "
+    "appt appointment schedule scheduled refer referred return book booked must temp temporary provisional prov "
+    "interim tc lost off out missing came come fell fallen loose debonded decemented dislodged absent broke "
+    "broken fractured fracture snapped removed remove sectioned replace replaced prep prepped prepared "
+    "preparation impression imp scan scanned lab shade cement recement recemented seat try ordered lengthening "
+    "ratio root clinical natural anatomic anatomical coronal bridge abutment abutments pontic implant stainless "
+    "ssc denture retainer ? vs or delayed neither nor supposed hasn't hasnt haven't fx followed success proposal "
+    "proposed choice risk down only instead rather soon ready urgent urgently essential indicated due told "
+    "reminded encouraged mentioned asked better best short put glued core"
+)
 _SENSITIVE_BEFORE = re.compile(
     r"(?<!not )(?<!no )\b(?:hyper)?(?:sensitiv\w+|sens)\b[^.;\n]{0,30}\b(?:before|prior\s+to)\b[^.;\n]{0,20}\b"
     r"(?:prep\w*|crown|treatment|today|cutting)\b"
@@ -102,6 +120,13 @@ def _not_before(s: Scene, m: Match) -> bool:
     return not {"before", "prior", "not", "n't", "until", "un"} & set(s.note.words[max(0, m.first - 4) : m.last])
 
 
+def _separated(s: Scene, m: Match) -> bool:
+    """Whether a file is said to have separated, by a phrase anywhere or a word near by that is of no tooth or wall."""
+    if any(o.entry.field == "separated_instrument" and not o.entry.value for o in s.matches):
+        return True
+    return s.around(m, "sep") and (not _ANYTHING_BREAKS.issuperset(s.sep_words) or "file_word" in s.classes)
+
+
 def _warm(s: Scene, m: Match) -> bool:
     return "warm" in s.note.words[max(0, m.first - 2) : m.last]
 
@@ -116,16 +141,21 @@ def _of_tooth(s: Scene, m: Match) -> bool:
     return any(w in _ITS or TOOTH_WORD.match(w) for w in _sentence(s, m))
 
 
-def _before_tooth(s: Scene, m: Match) -> bool:
-    """Whether a tooth stands right behind: what a chart lists."""
-    behind = [w for w in s.note.words[m.last : m.last + 2] if w not in (":", "at", "on")]
-    return bool(behind) and (behind[0] == "#" or behind[0].isdigit() or bool(TOOTH_WORD.match(behind[0])))
-
-
-def _after_tooth(s: Scene, m: Match) -> bool:
-    """Whether a tooth stands right before: "36 PFM, no symptoms"."""
-    before = "".join(s.note.words[max(0, m.first - 1) : m.first])
-    return before.isdigit() or bool(TOOTH_WORD.match(before))
+def _crown_seen(s: Scene, m: Match) -> bool:
+    """A crown that an examination speaks of in a clause without a word of planning, loss, making or other teeth."""
+    if s.is_crown_lost or (s.is_worked and not s.is_recall) or not s.recall_at(m.first, looked=True):
+        return False
+    at, words = s.note.sentences[s.note.sentence_at[m.first]], s.note.words
+    first = next((p + 1 for p in range(m.first - 1, at.first - 1, -1) if words[p] in _CLAUSE), at.first)
+    last = next((p for p in range(m.last, at.last) if words[p] in _CLAUSE), at.last)
+    told = s.note.words[max(at.first, first - 3) : last]  # "not restored, crown"
+    return (
+        _UNSEEN.isdisjoint(told)
+        and _next_word(s, m) not in ("review", "recall", "check", "checked", "recheck")
+        and _WORK.isdisjoint(s.words.classes_of(told))
+        and not s.contexts.of(PLAN, m.first, m.last)
+        and not any(o.entry.kind == "material" and first <= o.first < last for o in s.matches)  # its cement
+    )
 
 
 def _stands_alone(s: Scene, m: Match) -> bool:
@@ -186,8 +216,7 @@ _CONDITIONS: Mapping[str, Condition] = {
     and s.note.words[max(0, m.first - 1)] != "/",
     "recall_closes": lambda s, m: s.recall_at(m.first, looked=True) and _closes(s, m),
     "recall_of_tooth": lambda s, m: s.recall_at(m.first, looked=True) and _of_tooth(s, m),
-    "charted": lambda s, m: not s.is_worked and s.is_looked and _before_tooth(s, m),
-    "charted_after": lambda s, m: not s.is_worked and s.is_looked and _after_tooth(s, m) and _closes(s, m),
+    "crown_seen": _crown_seen,
     "by_engine": lambda s, m: not {"rotary", "rotaries", "niti"}.isdisjoint(_sentence(s, m)),
     "prepping": _prepping,
     "not_in_endo": lambda s, m: "endo_strong" not in s.classes or s.near_work(m.first, "prepping"),
@@ -197,10 +226,10 @@ _CONDITIONS: Mapping[str, Condition] = {
     "irrigating": lambda s, m: s.within(m, "irrigating"),
     "instrumenting_not_glide": lambda s, m: s.within(m, "instrumenting") and not s.near(m, "glide"),
     "seating": lambda s, m: s.within(m, "seating"),
-    "sep": lambda s, m: s.around(m, "sep"),
-    "sep_taken": lambda s, m: s.around(m, "sep")
+    "sep": _separated,
+    "sep_taken": lambda s, m: _separated(s, m)
     and _FILLINGS.isdisjoint(s.note.words[max(0, m.first - 4) : m.last + 3]),
-    "sep_not_before": lambda s, m: s.around(m, "sep") and _not_before(s, m),
+    "sep_not_before": lambda s, m: _separated(s, m) and _not_before(s, m),
     "file_word": lambda s, m: s.within(m, "file_word") and s.within(m, "sep"),
     "not_bone": lambda s, m: not s.near(m, "bone", 2),
     "not_barrier": lambda s, m: "endo_strong" in s.classes,

@@ -33,6 +33,7 @@ _DIAGNOSED = words_of("treated initiated tx txd")
 _SUBJECTS = words_of("patient pt he she they we i")  # with a verb of planning they begin a clause of their own
 _QUOTE = re.compile(r'"[^"\n]{15,800}"')
 _FAR = 12
+_ACHIEVED = words_of("bypassed removed retrieved")
 _CURT_DENIALS = words_of("no nil without w/o denies denied")
 _RUN, _REACH_OF_RUN, _TOLD_IN_RUN, _DENIED_IN_RUN = 18, 4, 12, 2  # tokens
 _AFTER = 5  # tokens before a negation that follows what it denies: "dam not used"
@@ -105,6 +106,8 @@ class Contexts:
             self._mark(NEGATED, self._backward(m.first, sentence, reach=_AFTER, until=_JOINS))
         elif value == "history" and _DIAGNOSED & set(self._note.words[m.last : m.last + 1]):
             return  # a diagnosis, not a time
+        elif value == "history" and word == "past" and {"it", "the", "a"} & set(self._note.words[m.last : m.last + 1]):
+            return  # "got a file past it"
         elif value == "history" and word == "other" and m.last - m.first == 1:
             return  # "the other two canals"
         elif value == "history" and word == "last" and self._note.words[max(0, m.first - 1) : m.first] == ["and"]:
@@ -133,7 +136,11 @@ class Contexts:
             if word == "next":
                 self._mark(PLAN, self._backward(m.first, sentence, reach=6))
         elif value == "risk":
-            if self._note.words[m.last : m.last + 1] != ["not"]:
+            words = self._note.words
+            before, after = words[max(0, m.first - 1) : m.first], words[m.last : m.last + 2]
+            none = word.startswith("complication") and not _CURT_DENIALS.isdisjoint(before)
+            done = word == "could" and after[:1] == ["be"] and not _ACHIEVED.isdisjoint(after)  # "could be bypassed"
+            if after[:1] != ["not"] and not (none or done):
                 self._mark(RISK, self._forward(m.last, sentence, commas=True, until=_REASONS))
         elif value == "person":
             near = self._note.words[m.first : m.last + 3]

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from pipeline.notes.read import NoteValue
+from pipeline.notes.measures import NoteValue
 
 RATIO = "naocl_ratio"
 # Where two values stand, the earlier in the list counts: what says more, or what came of it.
@@ -92,9 +90,9 @@ def _separated(values: list[NoteValue]) -> NoteValue | None:
     fates = [v for v in values if v.value not in (None, "none")]
     none = [v for v in values if v.value == "none"]
     order = _FIRST_OF["separated_instrument"]
+    if none and not happened and {v.value for v in fates} <= {"after_cleaning", "before_cleaning"}:
+        return none[0]  # "canals shaped, no file separated": nothing happened that had a time
     if fates:
         best = min(fates, key=lambda v: order.index(v.value or ""))
         return replace(best, sure=best.sure and (bool(happened) or "sep" in best.rule))
-    if happened:
-        return happened[0]
-    return none[0] if none else None
+    return happened[0]

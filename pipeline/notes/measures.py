@@ -1,4 +1,4 @@
-"""What the readers of numbers share: a value read, numbers in digits and words, and their units."""
+"""What the readers share: a value read and one of a note, numbers in digits and words, and their units."""
 
 from __future__ import annotations
 
@@ -31,6 +31,22 @@ class Read:
     sure: bool
     rule: str
     weight: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class NoteValue:
+    """One value of one note. `tooth` None where neither text nor row names one; `tooth_from` says who does."""
+
+    table: str
+    field: str
+    value: str | None
+    sure: bool
+    evidence: str
+    start: int
+    end: int
+    rule: str
+    tooth: int | None
+    tooth_from: str
 
 
 def on_one_line(pattern: str) -> re.Pattern[str]:

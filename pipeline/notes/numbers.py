@@ -14,28 +14,33 @@ from pipeline.notes.text import Note, words_of
 
 _CANALS = on_one_line(
     r"(?<![\d./#:+])\b(?P<n>[1-6]|one|two|three|four|five|single)\s*(?:-\s*|x\s+)?(?:,?\s*(?:separate|distinct|total|main|patent|"
-    r"wide|large|narrow|straight|curved|fine|oval|round|long)\s+){0,2}(?:canals?|canaled|cans?|orifices)\b(?!\s*(?:left|remain))"
+    r"wide|large|narrow|straight|curved|fine|oval|round|long|tight|calcified|sclerosed|negotiable|visible|rc(?=\s+orifices)|"
+    r"root(?=\s+canal\s+orifices|\s+canals\s+(?:were\s+|are\s+)?(?:found|located|identified|negotiated|instrumented|patent|present|shaped|cleaned)))\s+){0,2}(?:canals?|canaled|cans?|orifices)\b(?!\s*(?:left|remain))"
     r"|\b(?P<p1>[1-4])\s*\+\s*(?P<p2>[1-3])\s*canals?\b|\b(?P<both>both)\s+(?:of\s+the\s+)?canals\b"
+    r"|(?<![\d/])(?P<e>[2-5])\s*/\s*(?P=e)\s+canals\b"
     r"|\ball\s+(?P<all>[2-4])(?=\s+(?:to|at|shaped|filled|instrumented)\b|\s*[.;,])"
     r"|\bcanals?\s*(?:found|located|treated|x|:|=|#|number|no\.?|identified|present|negotiated|"
     r"\()*\s*(?::|=|x|\(|-)\s*x?(?P<m>[1-6])\b(?!\s*(?:mm|%|[.,/]\d|:))"
     r"|(?<![a-z:/])\bc\s*:\s*(?P<q>[1-6])\b(?![.,:/]?\d)|(?<![\d.#])\b(?P<c>[1-6])(?:c\b|\s[c]\b(?=\s*[(,.;]))|\bx\s?(?P<k>[1-6])\s+canals?\b|\bcanals?\s+x\s?(?P<j>[1-6])\b"
     r"|\b(?:a\s+|the\s+)?(?P<nth>3rd|4th|5th|third|fourth|fifth)\s+canal\s+(?:\(\s*\w+\s*\)\s*)?(?:was\s+)?(?:found|located|identified|negotiated|present)"
     r"|\b(?:found|located|identified)\s+(?:a\s+|the\s+)?(?P<nth2>3rd|4th|5th|third|fourth|fifth)\s+canal\b"
-    r"|\b(?:canals\s+|canal\s+count\s*(?:of|is|[=:-])?\s*)(?P<i>[1-6])(?=\s*(?:[.,;|]|\s/\s|$)(?!\d))"
+    r"|\b(?:canals\s+|making\s+|canal\s+count\s*(?:of|is|[=:-])?\s*)(?P<i>[1-6]|three|four|five)(?=\s*(?:[.,;|]|\s/\s|$)(?!\d))"
 )
 _EACH_CANAL = on_one_line(
     r"\b(?P<a>mb1|mb2|mb|ml|db|dl|d|p|b|l)\s*(?:[=:]\s*\d{2}(?!\d)|(?:1[4-9]|2\d)(?:[.]\d|(?=mm)|\b)(?![\d/]))"
     rf"|(?<![\d.])(?:1[4-9]|2\d)(?:[.]\d)?\s*(?:mm\s*(?:(?:for|in|on)\s+)?|for\s+)(?:the\s+)?(?P<b>{CANAL_WORD})\b"
 )
 _BY_SIDE = re.compile(
-    r"\b(?P<a>[1-3])\s*(?:m|mesials?|b|buccals?)\b[^.;\n\d]{0,8}(?P<b>[12])\s*(?:d|distals?|p|palatals?|l|linguals?)\b\s*canals?"
+    r"\b(?P<a>[1-3]|one|two|three)\s*(?:m|mesials?|b|buccals?)\b(?P<named>\s+canals?\b)?[^.;\n\d]{0,8}?\b(?P<b>[12]|one|two)\s*"
+    r"(?:d|distals?|p|palatals?|l|linguals?)\b(?(named)|\s*(?:canals?|found|located)\b)"
+    r"|\b(?P<e>[12]|one|two)\s+(?:canals?\s+)?in\s+(?:the\s+)?(?:mesial|buccal)(?:\s+root)?\W+(?:and\s+)?"
+    r"(?P<f>[12]|one|two)\s+in\s+(?:the\s+)?(?:distal|palatal)\b"
     r"|\b(?:mesial|buccal)s?\s*x\s*(?P<c>[1-3])\W+(?:and\s+)?(?:distal|palatal|lingual)s?\s*x\s*(?P<d>[12])\b"
 )
 _NO_MEASURE = re.compile(
     r"\b(?:mb-?[12]?|ml|db|dl)\s*(?:-+|x|n/?a|none|calcified|not)(?=\s*[/,;)]|\s*$|\s+(?:found|located))"
 )
-_OF_CANALS = re.compile(r"\d\s*(?:of|/|out of)\s*$")
+_OF_CANALS = re.compile(r"(?:\d|one|two|three)\s*(?:of|/|out of)\s*$")
 _OF_TEETH = re.compile(r"\brct|\broot\b|endo|naocl|hypochl|obtur|gutta|shaped|filed|\bfiles?\b|sealer")
 _BESIDE_ONE = re.compile(r"\b(?:other|remaining)\s+$")  # "the other two": of three
 _NAMES = re.compile(
@@ -44,7 +49,7 @@ _NAMES = re.compile(
 )
 _NAME_LIST = re.compile(
     rf"(?:\b(?:canals?|orifices|located|found|mafs?|sizes)\b[^.;\n]{{0,12}}?|\b(?:e?wls?|lengths?)\b[^.;\n]{{0,16}}?)"
-    rf"((?:\b{CANAL}\b[\s:=-]*(?:\d{{1,2}}(?:[.,]\d{{1,2}})?\s*(?:mm)?)?[\s,/&+]*(?:and\s+)?){{2,6}})"
+    rf"((?:\b{CANAL}\b[\s:=(-]*(?:\d{{1,2}}(?:[.,]\d{{1,2}})?\s*(?:mm)?\)?)?[\s,/&+]*(?:and\s+)?){{2,6}})"
 )
 _NAMES_FIRST = re.compile(
     rf"(?<![a-z])((?:(?:mb\s?[12]|{CANAL_WORD})\b\s*(?:,\s*and|,\s*&|,|&|\+|/|and)?\s*){{2,6}})(?:canals?\b|were\s+|all\s+)*\s*"
@@ -62,8 +67,13 @@ _FULL = {"palatal": "p", "pal": "p", "lingual": "l", "ling": "l", "buccal": "b",
 
 def _canals(note: Note) -> Iterator[Read]:
     text, told = note.clean, False
+    if sides := _BY_SIDE.search(text):
+        many = number(sides["a"] or sides["c"] or sides["e"]) + number(sides["b"] or sides["d"] or sides["f"])
+        yield Read("canals", plain(many), sides.start(), sides.end(), True, "canals", 2)
+        return
     for m in _CANALS.finditer(text):
-        word = m["n"] or m["m"] or m["k"] or m["j"] or m["c"] or m["i"] or m["nth"] or m["nth2"] or m["q"] or m["all"]
+        kinds = ("n", "m", "k", "j", "c", "i", "nth", "nth2", "q", "all", "e")
+        word = next((m[kind] for kind in kinds if m[kind]), "")
         many = 2 if m["both"] else int(m["p1"]) + int(m["p2"]) if m["p1"] else number(word)
         if (m["both"] or m["all"]) and not _OF_TEETH.search(text):
             continue
@@ -72,10 +82,6 @@ def _canals(note: Note) -> Iterator[Read]:
         told = True
         yield Read("canals", plain(many), m.start(), m.end(), not _OF_CANALS.search(before), "canals", 2)
     if told:
-        return
-    if sides := _BY_SIDE.search(text):
-        many = int(sides["a"] or sides["c"]) + int(sides["b"] or sides["d"])
-        yield Read("canals", plain(many), sides.start(), sides.end(), True, "canals", 2)
         return
     each = list(_EACH_CANAL.finditer(text))
     measured = {_FULL.get(name, name) for m in each if (name := m["a"] or m["b"])}
@@ -103,11 +109,12 @@ def _canals(note: Note) -> Iterator[Read]:
 _PAI = on_one_line(
     r"\b(?:p\s?a\s?i|periapical\s+index|p\.a\.i\.?)(?![a-z])(?:\s*(?:score|index|grade|of|is|was|now|"
     r"today|currently|preop|pre-op|pre|before|at|remains|still|down|from|to|(?:down\s+)?to|reduced|improved|decreased|changed|went|gone|baseline|initial(?:ly)?|start|looks?|like|appears?|about|around|a|scored?|\)|"
-    r"[=:(#-]))*?\s*(?P<a>[1-5]|one|two|three|four|five|i{1,3}|iv|v)(?![a-z\d]|\.\d|\s*(?:mm|%|"
+    r"(?:tooth\s+)?\d\d\s+(?=is|was|[:=])|graded?|rated|post|scale|i|would|give|it|category|level|class|reading|rating|value|stands|has|come|came|assessed|estimated|recorded|approx\w*|unchanged|stable|static|no\s+change|as|"
+    r"[=:(#-]))*?\s*(?P<a>[1-5]|one|two|three|four|five|i{1,3}|iv|v)(?![a-z\d]|\.\d|\s*(?:mm|%|would|"
     r"/\d\d))(?:\s*/\s*5\b)?(?:\s*(?:down\s+)?(?:->|-->|=>|>|to|→|now)+\s*(?P<b>[1-5])\b(?!\s*mm))?"
 )
 _PAI_BEHIND = on_one_line(
-    r"\b(?:scored?|scoring|rated|graded?|value)\s+(?:it\s+|of\s+|as\s+|at\s+|a\s+)*(?P<a>[1-5]|one|two|three|four|five)\s+"
+    r"\b(?:scored?|scoring|rated|graded?|value|index)\s+(?:it\s+|of\s+|as\s+|at\s+|a\s+)*(?P<a>[1-5]|one|two|three|four|five)\s+"
     r"(?:on|by|in|of)\s+(?:the\s+)?(?:pai|periapical\s+index)\b"
 )
 _ROMAN = {"i": "1", "ii": "2", "iii": "3", "iv": "4", "v": "5"}

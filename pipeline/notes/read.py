@@ -8,7 +8,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import pairwise
 
 from pipeline.notes.conditions import FOR_A_WHILE, PUT_BACK, crown_stands, filled_before, holds, sensitive_before
@@ -16,7 +16,7 @@ from pipeline.notes.context import DOUBT, HISTORY, NEGATED, PERSON, PLAN, QUOTED
 from pipeline.notes.evidence import evidence_of
 from pipeline.notes.fields import settle
 from pipeline.notes.materials import materials_read
-from pipeline.notes.measures import Read
+from pipeline.notes.measures import NoteValue, Read
 from pipeline.notes.numbers import numbers_read
 from pipeline.notes.scene import Scene
 from pipeline.notes.teeth_named import Named, teeth_named
@@ -38,6 +38,7 @@ _SMALL = re.compile(r"\b(?:0?6|0?8|10|15|20)\b|glide|patency")
 _JUST_TREATED = re.compile(
     r"\bpost-?\s?op\w*\s+call\b|\b(?:after|since|following|post|from)\b[^.;\n]{0,30}\b(?:yesterday|today|last\s+night|this\s+morning)\b"
 )
+_THEN = words_of("after first initially")
 _UP_TO_NOW = words_of("has have")
 _NO_CROWN = words_of("veneer veneers inlay inlays")
 _PULLED = words_of("extraction extracted elevated forceps")
@@ -50,22 +51,6 @@ _EXISTING = words_of("existing old previous")
 _OF_POST = words_of("post posts dowel core")
 _DENIES = words_of("none no nil denied n absent neg negative not never un n't gone settled resolved subsided cleared")
 _NO_PLAN = frozenset({"pulpal_diagnosis", "apical_diagnosis", "preop_pai", "pulp_status_at_prep"})
-
-
-@dataclass(frozen=True, slots=True)
-class NoteValue:
-    """One value of one note. `tooth` None where neither text nor row names one; `tooth_from` says who does."""
-
-    table: str
-    field: str
-    value: str | None
-    sure: bool
-    evidence: str
-    start: int
-    end: int
-    rule: str
-    tooth: int | None
-    tooth_from: str
 
 
 def read_note(
@@ -225,7 +210,7 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
         and r.value == "true"
         and (
             "had" in note.words[max(0, first - 4) : first]
-            or ("was" in note.words[max(0, first - 3) : first] and "after" in note.words[last : last + 6])
+            or ("was" in note.words[max(0, first - 3) : first] and not _THEN.isdisjoint(note.words[last : last + 6]))
         )
     ):
         r = replace(r, sure=False)  # what was felt before today

@@ -90,6 +90,11 @@ class Scene:
             return False
         return min(seen) <= _OPENING or not TREATED & self.note.word_set
 
+    @cached_property
+    def sep_words(self) -> set[str]:
+        """The words of something that breaks."""
+        return {w for w in self.note.word_set if "sep" in self.words.classes.get(w, ())}
+
     @property
     def _seen_after(self) -> bool:
         """Whether a tooth that was treated at another time is looked at, whatever is planned for it."""

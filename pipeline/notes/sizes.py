@@ -15,9 +15,9 @@ _SIZE = re.compile(
     r"(?:\s*/\s*(\d)\b))?(?!\d|\s*(?:mm|%|\.\d|ml|cc|sec|min|ga))"
 )
 _MAF = re.compile(
-    r"\b(?:m\.?a\.?f\.?s?(?=\b|\d|\s)|master\s+(?:apical\s+)?files?(?:\s+size)?|master\s+apical\s+(?:file|size|prep\w*)|"
+    r"\b(?:m\.?a\.?f\.?s?(?=\b|\d|\s)|mast(?:er|\.)\s+(?:apical\s+)?files?(?:\s+size)?|master\s+apical\s+(?:file|size|prep\w*)|"
     r"gaug(?:ed|ing)(?:\s+at|\s+to)?|sizes(?=\s*[:=-]?\s*(?:mb|ml|db|dl|[bpdlm])\b)|(?:final\s+)?apical\s+(?:size|prep\w*(?:\s+size)?|diameter|enlarg\w*)|"
-    r"final\s+(?:apical\s+)?(?:file|size|instrument|shap\w+)(?:\s+size)?|last\s+(?:file|size)|apical(?=\s*[:=]?\s*#?\d\d\b)|mac|mas)(?![a-z])"
+    r"sizes?\s+at\s+(?:the\s+)?apex|apical\s+(?:stop|gaug\w*)(?:\s+(?:was|prepared|made|cut|created|of))*(?:\s+(?:at|to))?|largest\s+(?:apical\s+)?(?:file|instrument)(?:\s+(?:to|at)\s+(?:wl|length|the\s+apex|apex))?|final\s+(?:apical\s+)?(?:file|size|instrument|shap\w+)(?:\s+size)?|last\s+(?:file|size)|apical(?=\s*[:=]?\s*#?\d\d\b)|mac|mas)(?![a-z])"
 )
 _SIZE_MAF = re.compile(
     r"(?<![\d.:/#])(?:#|size\s*)?(\d{2,3})\s*(?:k(?:\s?-?\s?files?)?\s*)?(?:maf|master(?:\s+apical\s+file)?|final)\b"
@@ -25,12 +25,12 @@ _SIZE_MAF = re.compile(
 _FILE_SIZE = re.compile(
     r"\brecip\w*\s*(?:motion\s+)?(?:files?\s*)?,?\s*(?:#|size\s*)?(?P<n2>\d{2})\b(?!\s*(?:mm|%|min|sec))|\b(?:recip\w*|rotary|"
     r"single|one)\s+(?:niti\s+|rotary\s+|reciprocating\s+)?(?:files?|"
-    r"instruments?)\s*[,(]?\s*(?:of\s+)?(?:size\s*|iso\s*)?#?(?P<n>\d{2})\b(?!\s*(?:mm|%|min|sec)|\s*[,>-]\s*\d{2})"
+    r"instruments?)\s*[,(]?\s*(?:of\s+)?(?:size\s*|iso\s*|no\.?\s*)?#?(?P<n>\d{2})\b(?!\s*(?:mm|%|min|sec)|\s*[,>-]\s*\d{2})"
 )
 _PER_CANAL = re.compile(
     rf"\b{CANAL_WORD}s?\b[\s:=-]*(?:to\s+|size\s+)?#?(\d{{2}})\b(?![.,/]\d\s*mm|\s*mm|\.\d)|"
-    rf"(?<![\d.])(\d{{2}})\s+(?:size\s+)?(?:in\s+|on\s+|for\s+)?(?:the\s+)?(?:mb|db|mesial|distal|"
-    rf"palatal|buccal|lingual)s?\b"
+    rf"(?<![\d.])(\d{{2}})(?:\s*[./]\s*\.?0\d)?\s+(?:size\s+)?(?:in\s+|on\s+|for\s+)?(?:the\s+)?(?:mb|db|ml|dl|mesial|distal|"
+    rf"palatal|buccal|lingual|[mdpbl])s?\b"
 )
 _STOP_SIZES = re.compile(
     r"[;\n]|\.(?=\s|$)|\b(?:wl|working|naocl|irrig|obtur|edta|gp|cone|wvc|sealer|mm\b|patency|glide|dam)\b"
@@ -77,7 +77,8 @@ _OF_SOME = re.compile(r"\s*(?:in\s+|on\s+)?(?:the\s+)?(?:mesial|distal|buccal|pa
 _POINT = re.compile(r"\b(?:gp|gutta[\s-]percha|cones?|points?)\s*(?:,\s*)?$")
 _CANAL_BEFORE = re.compile(rf"(?<![a-z]){CANAL_WORD}s?\s*(?:to\s+)?$")
 _OF_ONE = re.compile(rf"\s*\(\s*{CANAL_WORD}\s*\)")
-_BROKE = re.compile(r"\bsep(?:'?d)?\b|separat|\bbroke|breakage|fractured (?:file|instr)")
+_BROKE_JUST = re.compile(r"\b(?:fractured|broken?|snapped|separated|sep'?d)\s+(?:an?\s+|the\s+)?(?:size\s+)?#?$")
+_BROKE = re.compile(r"\bfragment|\bsep(?:'?d)?\b|separat|\bbroke|breakage|fractured (?:file|instr)")
 
 
 _ONE_SIZE = r"#?(\d{2})(?:\s?/\s?\.?0?\d\b|\.0\d\b)?%?"
@@ -144,7 +145,8 @@ def sizes(note: Note) -> Iterator[Read]:
             found.append((size, start, m.end(), strong and not passed_by))
     for m in _TAPERED.finditer(text):
         before = text[max(0, m.start() - 40) : m.start()]
-        other = _CORONAL.search(before) or (before.endswith("(") and _BROKE.search(before))  # not the last one
+        other = bool(_CORONAL.search(before) or _BROKE_JUST.search(before))  # not the last one
+        other = other or (before.endswith("(") and bool(_BROKE.search(before)))
         if (
             int(m["n"]) in SIZES
             and int(m["n"]) >= 15

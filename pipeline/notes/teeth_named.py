@@ -12,7 +12,7 @@ from pipeline.practice.teeth import teeth
 _NOT_TEETH_BEFORE = re.compile(
     r"(?<![a-z])(?:to|maf|size|sz|files?|iso|cone|clamp|carbide|bur|blade|taper|length|wl|gg|drill|cord|shade|reamer|k|apical|"
     r"through|between|(?<!follow[ -])up|hand|tip|needle|ga|master|gates|patency|glide|final|mac|"
-    r"spreader|plugger|no\.?\s*of|post|rotary|rotaries)"
+    r"spreader|plugger|no\.?\s*of|post|rotary|rotaries|gaug(?:ed|ing)(?:\s+at)?|(?:stop|length|wl|finish(?:ed)?|largest)\s+at)"
     r"\s*(?:(?<=size )was\s|(?<=size )is\s|[:=])?\s*$"
 )
 _NOT_TEETH_AFTER = re.compile(
@@ -24,7 +24,7 @@ _SIZED = re.compile(r"(?:files?|instruments?|cones?|size|maf|recip\w*|rotary)\s*
 _POINTED_AT = re.compile(r"\b(?:points?|pointed|pointing|localized|radiates?|due|next|belongs?)\s+to\s*$")
 _WITH_FILE = re.compile(
     r"(?:bypass\w*|instrument\w*|shaped|filed|negotiated|patency|files?)\b[^.;\n]{0,18}\b(?:with|w/|w|"
-    r"using)\s*(?:an?\s*)?(?:#?\d{1,2}\s*(?:and|&|,)\s*)?$"
+    r"using)\s*(?:an?\s*)?(?:#?\d{1,2}\s*(?:and|&|,|then|-|>)\s*)?$"
 )
 _HASH = re.compile(
     r"(?:#'?s?|\bboth\s+(?=\d{1,2}\s*(?:and|&)\s*\d)|\b(?:tooth|teeth|th|tth|toth)\b\.?\s*(?:no\.?|number|#'?s?)?|"
