@@ -121,6 +121,9 @@ class TableSource:
     columns: dict[str, str] = setting(dict, "Our field to the heading in the file.")
     values: dict[str, dict[str, str]] = setting(dict, "Per field, words of the file to ours.")
     date_format: str | None = setting(None, "auto, or a strptime pattern.", check=checked_date_format)
+    date_order_by: str | None = setting(
+        None, "Heading of the column by whose texts dates have an order of their own: offices, say."
+    )
     delimiter: str | None = setting(None, "What parts the cells of a line.", check=_delimiter)
     encoding: str | None = setting(None, "How letters are stored.", check=checked_encoding)
     corrected: tuple[str, ...] = setting(

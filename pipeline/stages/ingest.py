@@ -261,7 +261,7 @@ class _Loading:
             self.pseudonyms,
             self.store.scratch,
             self.progress,
-            forms.by_part,
+            forms,
             refuse,
             reader_of(self.settings).values if table is NOTES else None,
         )

@@ -17,6 +17,7 @@ from pipeline.reading.doubts.doubt import Doubt, accept
 from pipeline.reading.doubts.entry_references import reference_doubts
 from pipeline.reading.doubts.marked_cells import mark_doubts
 from pipeline.reading.doubts.partly_filled import partly_filled_doubts
+from pipeline.reading.doubts.payments_beside import payment_doubts
 from pipeline.reading.doubts.row_ids import again_doubts, keys_of_several
 from pipeline.reading.doubts.sections import legend_doubts, remark_doubts, section_doubts, unmet_names
 from pipeline.reading.doubts.seen import Seen
@@ -114,6 +115,7 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             found += legend_doubts(where, one.sections, accepted)
         if one.doubled is not None:
             found += doubled_doubts(where, one.doubled, accepted, told=asked_of)
+            found += payment_doubts(where, one.payments, one.answers.columns.get("fee"), accepted)
         others = {s.file: n for s in seen if s is not one and s.table == one.table and (n := s.sections.silent[""])}
         n_rows = one.counts["records"]
         named = section_doubts(where, one.sections, accepted, n_rows=n_rows, has_fee=has_fee, files=others)
