@@ -41,18 +41,24 @@ class TeethBy:
         number = fields["tooth"].cast(pl.String).str.extract(_NUMBER).cast(pl.Int64)
         if "status" in fields.columns:
             number = pl.select(pl.when(fields["status"].cast(pl.String) != "void").then(number)).to_series()
-        if "row_number" in fields.columns and "service_date" in cleaned.columns:
-            month = 12 * pl.col("service_date").dt.year() + pl.col("service_date").dt.month() - 1
-            days = cleaned.select("row_number", month=month).unique("row_number")
-            dated = pl.DataFrame([fields["row_number"].alias("row_number"), number.alias("tooth")]).drop_nulls()
-            by_month = dated.join(days, on="row_number").drop_nulls().group_by("month", "tooth").len()
-            self.months.update({(of, n): times for of, n, times in by_month.iter_rows()})
+        if {"row_number", "service_date"} <= {*fields.columns} and "service_date" in cleaned.columns:
+            self.months.update(_by_month(fields, number, cleaned))
         for heading in (FILE, *headings):
             by = pl.Series([""] * len(number)) if heading == FILE else rows.get_column(heading).cast(pl.String)
             counts = pl.DataFrame({"by": by.fill_null("").str.strip_chars(), "tooth": number}).drop_nulls("tooth")
             held = self.held.setdefault(heading, Counter())
             if len(held) <= _MOST_TEXTS * 85:
                 held.update({(text, n): times for text, n, times in counts.group_by("by", "tooth").len().iter_rows()})
+
+
+def _by_month(fields: pl.DataFrame, number: pl.Series, cleaned: pl.DataFrame) -> dict[tuple[int, int], int]:
+    """Rows by month and number; rows set aside for their tooth are of the day that other rows with its text are of."""
+    month = 12 * pl.col("service_date").dt.year().cast(pl.Int32) + pl.col("service_date").dt.month() - 1
+    read = cleaned.select("row_number", month=month).drop_nulls().unique("row_number")
+    rows = pl.DataFrame([fields["row_number"], fields["service_date"].cast(pl.String).alias("day"), number.alias("n")])
+    days = rows.join(read, on="row_number").group_by("day").agg(pl.col("month").min())
+    found = rows.drop_nulls().join(days, on="day").group_by("month", "n").len()
+    return {(of, n): times for of, n, times in found.iter_rows()}
 
 
 @dataclass(frozen=True)
