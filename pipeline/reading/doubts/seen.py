@@ -50,6 +50,7 @@ from pipeline.reading.sources.sections import SECTION
 from pipeline.reading.suggest.profile import CUT
 
 MOST_DAYS = 200_000
+_FEW_OF = ("provider_id", "site_id")  # what a column of few texts is taken for where its heading says nothing
 
 
 @dataclass
@@ -333,8 +334,7 @@ class Seen:
         if self.doubled is not None and "row_number" in fields.columns and not (self.is_ours or self.is_mended):
             beside = [h for h in (*self.unread, *self.who_or_where) if h in rows.columns]
             self.doubled.add(rows, list(dict.fromkeys(beside)), fields["row_number"], cleaned)
-            worded = [h for h in self.phrases if h in rows.columns]
-            self.payments.add(rows, worded, fields["row_number"], cleaned)
+            self.payments.add(rows, [h for h in self.phrases if h in rows.columns], fields["row_number"], cleaned)
 
     def _add_coded(self, rows: pl.DataFrame, fields: pl.DataFrame, section: pl.Series | None) -> None:
         """What only matters of rows with a procedure code."""
@@ -388,10 +388,6 @@ class Seen:
         before = self.days.get(name, pl.Series(name, [], dtype=pl.String))
         if before.len() <= MOST_DAYS:
             self.days[name] = pl.concat([before, texts.unique().drop_nulls().alias(name)]).unique()
-
-
-# Fields that a column of few texts is taken for where its heading says nothing.
-_FEW_OF = ("provider_id", "site_id")
 
 
 def _filled(texts: pl.Series) -> pl.Series:
