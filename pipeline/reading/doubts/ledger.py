@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from pipeline.practice.codes import BUILT_IN
+from pipeline.reading.doubts.code_fees import fee_jumps
 from pipeline.reading.doubts.code_meanings import meaning_doubts
 from pipeline.reading.doubts.doubt import Doubt
 from pipeline.reading.doubts.fee_units import coin_doubts
@@ -63,4 +64,6 @@ def ledger_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
     found += coin_doubts(coins, told=settings.tables["procedures"].fee_unit)
     whole = [one for one in seen if one.work is not None and not one.is_mended]
     works = [one.work for one in whole if one.work is not None]
+    if own_codes:
+        found += fee_jumps("procedures", [piece for work in works for piece in work.fees_by_month], accepted)
     return found + sign_doubts("procedures", Whole(works, all(one.sections.is_whole for one in whole)), accepted)

@@ -121,6 +121,7 @@ def _look_into(
         values=told.values,
         dates=forms.dates,
         decimals=forms.decimals,
+        renewed=told.codes_renewed,
     )
     found = [look.rows]
     seen = seen_of(settings, told.name, source, columns, codes, file=name)
