@@ -92,6 +92,18 @@ MADE_KEYS: dict[str, tuple[Any, str]] = {
 }
 
 
+def _days_of_codes(given: dict[str, dict[str, str]], place: str) -> dict[str, dict[str, str]]:
+    for code, by_day in given.items():
+        for day in by_day:
+            try:
+                dt.date.fromisoformat(day)
+            except ValueError as error:
+                raise ConfigError(
+                    f'{place}."{code}": "{day}" is no day. Write the first day of the new meaning as "2017-01-01".'
+                ) from error
+    return given
+
+
 @dataclass(frozen=True)
 class Made:
     """A field that is made of columns: `how` is a word of `made_columns`."""
@@ -121,6 +133,9 @@ class TableSource:
     columns: dict[str, str] = setting(dict, "Our field to the heading in the file.")
     values: dict[str, dict[str, str]] = setting(dict, "Per field, words of the file to ours.")
     date_format: str | None = setting(None, "auto, or a strptime pattern.", check=checked_date_format)
+    date_order_by: str | None = setting(
+        None, "Heading of the column by whose texts dates have an order of their own: offices, say."
+    )
     delimiter: str | None = setting(None, "What parts the cells of a line.", check=_delimiter)
     encoding: str | None = setting(None, "How letters are stored.", check=checked_encoding)
     corrected: tuple[str, ...] = setting(
@@ -178,6 +193,11 @@ class TableSource:
         dict,
         "Notations of teeth by the text of a column or, under `(file)`, by the name of the file.",
         words=NOTATIONS_BY,
+    )
+    codes_renewed: dict[str, dict[str, str]] = setting(
+        dict,
+        "Codes that mean other work from a day on: code to that day to the name under which the list has the new one.",
+        check=_days_of_codes,
     )
     swapped_dates: str | None = setting(None, "Dates written the other way round.", words=("mend", "as_written"))
     late_stamps: str | None = setting(None, "Stamps late in the evening.", words=("next_day", "as_written"))

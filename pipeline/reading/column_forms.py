@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from pipeline.machine.errors import ConfigError, TwoOrdersError
+from pipeline.machine.errors import ConfigError, DataError, TwoOrdersError
 from pipeline.practice.fields import YEARS_OF, kind
 from pipeline.practice.settings import Practice
 from pipeline.practice.table_settings import EACH, TableSource
@@ -32,14 +32,15 @@ class ColumnForms:
     """The form of each date field, and the decimal sign of each field with numbers.
 
     `assumed` are the fields, with their headings, whose decimal sign is taken to be a point until a comma is seen.
-    `by_part` are forms of date fields by sheet, or by file of an archive, where these are written in two orders: each
-    is then a file of its own.
+    `by_part` are forms of date fields by sheet, by file of an archive or by the text of a column that is told, where
+    these are written in two orders: each is then a file of its own. `parted_by` is the column that names them.
     """
 
     dates: dict[str, DateForm]
     decimals: dict[str, str]
     assumed: dict[str, str] = dataclasses.field(default_factory=dict)
     by_part: dict[str, dict[str, DateForm]] = dataclasses.field(default_factory=dict)
+    parted_by: str = SHEET
 
 
 def column_forms(
@@ -65,6 +66,12 @@ def column_forms(
         If the values of a column do not settle its form.
     """
     pattern = source.spoken.date_format or told.date_format or practice.date_format
+    parted_by = told.date_order_by or SHEET
+    if told.date_order_by is not None and parted_by not in source.headings:
+        raise DataError(
+            f'{file}: has no column "{parted_by}", which [tables.{told.name}] date_order_by names. Correct the name in '
+            "the TOML."
+        )
     serial = source.spoken.serial_dates or told.serial_dates or practice.serial_dates
     years_from = told.two_digit_years_from or practice.two_digit_years_from
     dates = [f for f in columns if kind(told.name, f) == "date"]
@@ -77,7 +84,7 @@ def column_forms(
     undecided = {f: columns[f] for f in (dates if pattern == "auto" else [])}
     unproved = {f: columns[f] for f in (numbers if told.decimal is None and not source.spoken.fields else [])}
     assumed = unproved if assume_point and not undecided else {}
-    counts, proofs, parts = _read_once(source, undecided, {} if assumed else unproved, told)
+    counts, proofs, parts = _read_once(source, undecided, {} if assumed else unproved, told, parted_by)
     by_part: dict[str, dict[str, DateForm]] = {}
     forms = {f: DateForm(pattern=pattern, years_from=years_from, serial=serial) for f in dates if pattern != "auto"}
     for name, counted in counts.items():
@@ -120,7 +127,7 @@ def column_forms(
                 f"{told.name}: {column}: {proof.comma:,} numbers are read with a decimal comma, {proof.point:,} with a "
                 "decimal point: each can be read in one way only"
             )
-    return ColumnForms(dates=forms, decimals=decimals, assumed=assumed, by_part=by_part)
+    return ColumnForms(dates=forms, decimals=decimals, assumed=assumed, by_part=by_part, parted_by=parted_by)
 
 
 def proves_comma(rows: pl.DataFrame, field: str, heading: str, told: TableSource) -> bool:
@@ -134,29 +141,34 @@ def _by_today(form: DateForm, today: dt.date) -> DateForm:
 
 
 def _read_once(
-    source: Source, dates: Mapping[str, str], numbers: Mapping[str, str], told: TableSource
+    source: Source, dates: Mapping[str, str], numbers: Mapping[str, str], told: TableSource, part: str
 ) -> tuple[dict[str, pl.DataFrame], dict[str, DecimalEvidence], dict[str, dict[str, pl.DataFrame]]]:
     """Per date field its distinct texts with their row counts; per number field what its values prove; per date field
-    the counts of each sheet, or file of an archive, where the file has such."""
+    the counts of each text of the column `part`, as of each sheet or file of an archive, where the file has it."""
     found: dict[str, list[pl.DataFrame]] = {field: [] for field in dates}
     proved: dict[str, DecimalEvidence] = {}
     parts: dict[str, dict[str, pl.DataFrame]] = {}
     wanted = sorted({*dates.values(), *numbers.values()})
-    has_parts = bool(dates) and SHEET in source.headings and not source.spoken.fields
-    for batch in source.batches([*wanted, *([SHEET] if has_parts and SHEET not in wanted else [])]) if wanted else ():
+    has_parts = bool(dates) and part in source.headings and not source.spoken.fields
+    for batch in source.batches([*wanted, *([part] if has_parts and part not in wanted else [])]) if wanted else ():
         for field, heading in dates.items():
             if batch.rows.schema[heading] == pl.String:
                 found[field].append(_date_counts(batch.rows, heading, field, told))
-                for part in batch.rows[SHEET].unique() if has_parts else ():
-                    only = batch.rows.filter(pl.col(SHEET) == part)
-                    counts = _date_counts(only, heading, field, told)
-                    before = parts.setdefault(field, {}).get(str(part))
-                    parts[field][str(part)] = counts if before is None else _summed([before, counts])
+                names = part_names(batch.rows, part) if has_parts else pl.Series(dtype=pl.String)
+                for name in names.unique():
+                    counts = _date_counts(batch.rows.filter(names == name), heading, field, told)
+                    before = parts.setdefault(field, {}).get(name)
+                    parts[field][name] = counts if before is None else _summed([before, counts])
         for field, heading in numbers.items():
             if batch.rows.schema[heading] == pl.String:
                 proof = gather_decimals(_counts(trimmed(heading), batch.rows, field, told))
                 proved[field] = proved.get(field, DecimalEvidence(0, 0)) + proof
     return {f: _summed(pieces) for f, pieces in found.items() if pieces}, proved, parts
+
+
+def part_names(rows: pl.DataFrame, heading: str) -> pl.Series:
+    """Of which part of the file each row is, by the text of a column."""
+    return rows.get_column(heading).cast(pl.String).str.strip_chars().fill_null("")
 
 
 def _summed(pieces: Sequence[pl.DataFrame]) -> pl.DataFrame:

@@ -7,7 +7,7 @@ elsewhere (rows set aside, what claims do) is few as a rule; where it is much it
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from dataclasses import fields as dataclass_fields
 from pathlib import Path
@@ -18,11 +18,10 @@ from pipeline.machine.progress import Progress
 from pipeline.practice.pseudonyms import Pseudonyms
 from pipeline.practice.read_tables import CLAIMS, READ_VALUES, STORED_QUARANTINE
 from pipeline.practice.tables import Table
+from pipeline.reading.column_forms import ColumnForms, part_names
 from pipeline.reading.doubts import Seen
 from pipeline.reading.sources import Batch, Source, reading
-from pipeline.reading.sources.excel_file import SHEET
 from pipeline.transforms.clean import DONE_ON, NOTE_SCHEMA, Cleaned, Reading, clean
-from pipeline.transforms.dates import DateForm
 
 TYPING = "the typing of its cells"
 # In place of the row where a chart note is set aside: it is mended from the file itself.
@@ -30,17 +29,15 @@ NOT_KEPT = "{}"
 _MOST_WAITING = 200_000
 
 
-def clean_by_part(
-    fields: pl.DataFrame, batch: Batch, reading: Reading, by_part: Mapping[str, Mapping[str, DateForm]]
-) -> Cleaned:
-    """Type the fields of a batch, those of each sheet or file of an archive by the forms of its own, if it has such."""
+def clean_by_part(fields: pl.DataFrame, batch: Batch, reading: Reading, forms: ColumnForms) -> Cleaned:
+    """Type the fields of a batch, those of each part of the file by the forms of its own, if it has such."""
     numbered = fields.insert_column(0, batch.numbers.alias("row_number"))
-    if not by_part:
+    if not forms.by_part:
         return clean(numbered, reading)
-    part = batch.rows[SHEET].cast(pl.String)
+    part = part_names(batch.rows, forms.parted_by)
     pieces = [clean(numbered.clear(), reading)]
     for name in part.unique(maintain_order=True):
-        own = replace(reading, dates={**reading.dates, **by_part.get(str(name), {})})
+        own = replace(reading, dates={**reading.dates, **forms.by_part.get(name, {})})
         pieces.append(clean(numbered.filter(part == name), own))
     return Cleaned(*(pl.concat([getattr(piece, f.name) for piece in pieces]) for f in dataclass_fields(Cleaned)))
 
@@ -86,7 +83,7 @@ class FileRead:
     pseudonyms: Pseudonyms | None
     folder: Path
     progress: Progress
-    by_part: Mapping[str, Mapping[str, DateForm]] = field(default_factory=dict)  # see `column_forms.ColumnForms`
+    forms: ColumnForms
     refuse: Callable[[pl.DataFrame], None] = lambda _: None  # looks at the text of each batch before it is typed
     take_notes: Callable[[pl.DataFrame], pl.DataFrame] | None = None  # chart notes to values, where the file holds them
     rows_read: int = 0
@@ -110,7 +107,7 @@ class FileRead:
             self.refuse(batch.rows)
             with reading(self.seen.file, TYPING):
                 fields = self.seen.answers.fields(batch.rows)
-                cleaned = clean_by_part(fields, batch, self.reading, self.by_part)
+                cleaned = clean_by_part(fields, batch, self.reading, self.forms)
                 self.seen.add(batch.rows, fields, cleaned=cleaned.rows, rejects=cleaned.rejects, section=batch.section)
                 self.seen.add_lines(batch.malformed)
             self._count(batch, cleaned)

@@ -45,7 +45,8 @@ def totals_told(found: pl.DataFrame, *, today: dt.date) -> list[str]:
         return []
     cells = [["year", *(name.replace("_", " ") for name in TOTALS)]]
     cells += [
-        [str(row["year"]), *(_figure(row[name]) for name in TOTALS)] for row in shown.tail(YEARS_SHOWN).to_dicts()
+        [str(row["year"]), *(_figure(row.get(name) or 0) for name in TOTALS)]
+        for row in shown.tail(YEARS_SHOWN).to_dicts()
     ]
     wide = [max(map(len, column)) for column in zip(*cells, strict=True)]
     return [

@@ -250,6 +250,7 @@ class _Loading:
             values=told.values,
             dates=forms.dates,
             decimals=forms.decimals,
+            renewed=told.codes_renewed,
             caches=self.texts[table.name],
         )
         seen = seen_of(self.settings, table.name, source, columns, self.codes, file=file.name)
@@ -261,7 +262,7 @@ class _Loading:
             self.pseudonyms,
             self.store.scratch,
             self.progress,
-            forms.by_part,
+            forms,
             refuse,
             reader_of(self.settings).values if table is NOTES else None,
         )

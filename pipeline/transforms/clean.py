@@ -14,7 +14,7 @@ from functools import cached_property, partial
 
 import polars as pl
 
-from pipeline.practice.codes import TOOTH_LEVEL, TOOTH_OPTIONAL
+from pipeline.practice.codes import TOOTH_LEVEL, TOOTH_OPTIONAL, normal_code
 from pipeline.practice.fields import (
     NOTE_FIELDS,
     RANGES,
@@ -78,6 +78,7 @@ class Reading:
     values: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     dates: Mapping[str, DateForm] = field(default_factory=dict)
     decimals: Mapping[str, str] = field(default_factory=dict)
+    renewed: Mapping[str, Mapping[str, str]] = field(default_factory=dict)  # see `codes_renewed` of a table's settings
     caches: Caches = field(default_factory=dict, repr=False, compare=False)
 
     @cached_property
@@ -114,11 +115,23 @@ def clean(raw: pl.DataFrame, reading: Reading) -> Cleaned:
         rule = of_row.select(whole.alias("rule")).to_series()
     kept = typed.filter(rule.is_null()) if rule.null_count() < len(rule) else typed
     rows = _one_row_a_tooth(kept) if table.name == "procedures" else kept.with_columns(_FIRST_PART)
+    rows = rows.with_columns(code=_renewed(reading)) if reading.renewed and "code" in rows.columns else rows
     return Cleaned(
         rows=rows.select(pl.col(n).cast(t) for n, t in table.schema.items() if n != "load_id"),
         rejects=_rejects(raw, typed, rule, rules, reading),
         notes=_count_notes(kept, table.name),
     )
+
+
+def _renewed(reading: Reading) -> pl.Expr:
+    """The codes, of those that were given out anew the one that held on the day of the work."""
+    code, day = pl.col("code"), pl.col("service_date")
+    found = code
+    for old, by_day in reading.renewed.items():
+        for since, new in sorted(by_day.items()):
+            is_new = (code == normal_code(old, system=reading.code_system)) & (day >= dt.date.fromisoformat(since))
+            found = pl.when(is_new).then(pl.lit(normal_code(new, system=reading.code_system))).otherwise(found)
+    return found
 
 
 def map_values(texts: pl.Series, words: Mapping[str, str]) -> pl.Series:

@@ -218,7 +218,9 @@ def decide_form(
     if min(months, days) >= MAX_AGAINST * deciding:
         raise TwoOrdersError(
             f"{column}: {months:,} dates fit month/day only and {days:,} fit day/month only.\n"
-            f"  Split the file, or {both}\n  Dates that do not fit are then set aside."
+            f"  If a column says of which office a row is, write date_order_by with its heading under "
+            f"[tables.{table}]: each office's order is then found by itself. Else split the file, or {both}\n"
+            "  Dates that do not fit are then set aside."
         )
     return replace(settled, month_first=months > days)
 

@@ -26,7 +26,7 @@ def seen(**by_office: list[int]) -> dict[str, TeethBy]:
         [(office, str(n)) for office, of in by_office.items() for n in of], schema=["Office", "Th"], orient="row"
     )
     one = TeethBy()
-    one.add(rows, rows["Th"], ["Office"])
+    one.add(rows, rows.select(tooth="Th"), pl.DataFrame(), ["Office"])
     return {"ledger.csv": one}
 
 

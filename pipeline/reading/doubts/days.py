@@ -42,7 +42,7 @@ def day_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
                 found += late_stamps(where, one.table, texts) or other_days(where, one.table, texts)
             if told.months_count_from is None:
                 found += months_from_zero(where, one.table, texts)
-            found += other_order(where, texts, pattern, settings.practice.accepted)
+            found += other_order(where, one.table, texts, pattern, settings.practice.accepted)
     return found
 
 
@@ -186,7 +186,7 @@ def _round_the_clock(hours: Sequence[int]) -> tuple[int, int]:
     return first, last
 
 
-def other_order(where: str, texts: pl.Series, pattern: str, accepted: Sequence[str]) -> list[Doubt]:
+def other_order(where: str, table: str, texts: pl.Series, pattern: str, accepted: Sequence[str]) -> list[Doubt]:
     """A told order of day and month that the dates of this file contradict."""
     if not _tells_order(pattern):
         return []
@@ -206,6 +206,11 @@ def other_order(where: str, texts: pl.Series, pattern: str, accepted: Sequence[s
             "itself.",
             (
                 ("practice", 'date_format = "auto"', "in place of the pattern, here and under the table"),
+                (
+                    f"tables.{table}",
+                    'date_order_by = "<heading>"',
+                    "with it where both offices stand in one file: the column that says of which a row is",
+                ),
                 accept("date_order", accepted, "no: these dates are wrong, and are set aside"),
             ),
         )

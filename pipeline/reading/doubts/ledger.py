@@ -6,10 +6,11 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from pipeline.practice.codes import BUILT_IN
+from pipeline.reading.doubts.code_fees import fee_jumps
 from pipeline.reading.doubts.code_meanings import list_doubts, meaning_doubts
 from pipeline.reading.doubts.doubt import Doubt
 from pipeline.reading.doubts.fee_units import coin_doubts
-from pipeline.reading.doubts.no_patients import shared_by_many, trial_records
+from pipeline.reading.doubts.no_patients import shared_by_many, trial_records, word_among_numbers
 from pipeline.reading.doubts.rows import NO_LOSS
 from pipeline.reading.doubts.second_day import crowded_days, fiscal_years, second_day_doubts
 from pipeline.reading.doubts.seen import Seen
@@ -60,7 +61,10 @@ def ledger_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         if columns["patient_id"] not in marked and one.work is not None:
             patients = together(one.work.patient_pieces)
             found += shared_by_many(where, columns["patient_id"], patients, accepted)
+            found += word_among_numbers(where, columns["patient_id"], patients, accepted)
     found += coin_doubts(coins, told=settings.tables["procedures"].fee_unit)
     whole = [one for one in seen if one.work is not None and not one.is_mended]
     works = [one.work for one in whole if one.work is not None]
+    if own_codes:
+        found += fee_jumps("procedures", [piece for work in works for piece in work.fees_by_month], accepted)
     return found + sign_doubts("procedures", Whole(works, all(one.sections.is_whole for one in whole)), accepted)

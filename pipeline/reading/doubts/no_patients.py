@@ -10,7 +10,7 @@ from collections.abc import Sequence
 import polars as pl
 
 from pipeline.practice.tables import PROCEDURES
-from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.doubt import Doubt, accept, samples
 from pipeline.reading.suggest.toml_quote import quoted
 
 # What a record to try things out is called. Surnames such as Sample or Muster are left out on purpose.
@@ -20,6 +20,9 @@ _MOST_TRIALS = 0.1
 # Some patient may really have such a number, but hardly five times the rows of others too.
 _FILLER = r"^(?:0+|9{3,}|1{4,}|[xX]{2,})$"
 _MANY_ROWS, _TIMES = 20, 5
+# What sums of all patients are called where a patient's number stands elsewhere.
+_SUMS = r"(?i)^(?:all(?: patients)?|(?:grand |sub)?totals?|sums?|gesamt|alle|summe|tous|todos|totaal|totale|tutti)$"
+_LEAST_IDS, _LEAST_SUMS, _FEW_WORDS = 20, 3, 0.01
 
 
 def trial_records(
@@ -78,6 +81,37 @@ def shared_by_many(where: str, heading: str, rows: pl.DataFrame, accepted: Seque
                     "yes: its rows count for nothing, for nobody can tell whose they are",
                 ),
                 accept("shared_number", accepted, "no: it is one patient"),
+            ),
+        )
+    ]
+
+
+def word_among_numbers(where: str, heading: str, rows: pl.DataFrame, accepted: Sequence[str]) -> list[Doubt]:
+    """A word or two where every other patient has a number: sums of all of them, or what no patient was charged for.
+
+    `rows` has one per `id` with its rows `n`.
+    """
+    words = rows.filter(~pl.col("id").str.contains(r"\d"), pl.col("n") >= _LEAST_SUMS).sort("id")
+    numbered = rows.filter(pl.col("id").str.contains(r"\d")).height
+    if words.is_empty() or numbered < _LEAST_IDS or words.height > max(1, _FEW_WORDS * numbered):
+        return []
+    sums = words.filter(pl.col("id").str.contains(_SUMS))
+    of = words if sums.is_empty() else sums
+    shown, said = ("<the word>", samples(of["id"])) if sums.is_empty() else (sums["id"][0], sums["id"][0])
+    return [
+        Doubt(
+            "word_for_a_patient",
+            where,
+            f"{of['n'].sum():,} rows have the word {said} in the column "
+            f'"{heading}", where {numbered:,} other patients have a number.',
+            "Are these sums of a summary below the rows, or charges of no patient? Then they are no work on a tooth.",
+            (
+                (
+                    "tables.procedures",
+                    f'status_from.{quoted(heading)} = {{ {quoted(shown)} = "void" }}',
+                    "yes: these rows count for nothing",
+                ),
+                accept("word_for_a_patient", accepted, "no: it is one patient"),
             ),
         )
     ]

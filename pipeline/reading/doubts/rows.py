@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from pipeline.practice.reasons import REASONS
 from pipeline.reading.doubts.after_export import after_export
 from pipeline.reading.doubts.amount_words import amount_word_doubts
+from pipeline.reading.doubts.amounts_beside import credits_beside, estimates_beside
 from pipeline.reading.doubts.audit_trail import trail_doubts
 from pipeline.reading.doubts.below_zero import below_zero_doubts
 from pipeline.reading.doubts.currencies import currency_doubts, says_currency
@@ -17,6 +18,7 @@ from pipeline.reading.doubts.doubt import Doubt, accept
 from pipeline.reading.doubts.entry_references import reference_doubts
 from pipeline.reading.doubts.marked_cells import mark_doubts
 from pipeline.reading.doubts.partly_filled import partly_filled_doubts
+from pipeline.reading.doubts.payments_beside import payment_doubts
 from pipeline.reading.doubts.row_ids import again_doubts, keys_of_several
 from pipeline.reading.doubts.sections import legend_doubts, remark_doubts, section_doubts, unmet_names
 from pipeline.reading.doubts.seen import Seen
@@ -30,6 +32,7 @@ from pipeline.reading.doubts.status_words import (
 )
 from pipeline.reading.doubts.unread_columns import unread_columns
 from pipeline.reading.sources.excel_file import SHEET
+from pipeline.reading.sources.joined import prefix
 from pipeline.reading.sources.sections import SECTION
 from pipeline.reading.suggest.toml_quote import quoted
 
@@ -79,9 +82,16 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         spoken = status_word_doubts(where, words, accepted, told=marked, has_status=has_status)
         found += spoken
         if not has_status:
-            named_so = [h for h in one.who_or_where if h in words and not any(f'"{h}"' in d.evidence for d in spoken)]
+            listed = [h for h in words for join in told.joined if h.startswith(prefix(join))]
+            named_so = [
+                h
+                for h in (*one.who_or_where, *listed)
+                if h in words and not any(f'"{h}"' in d.evidence for d in spoken)
+            ]
             charged = {} if one.work is None else {one.answers.columns.get(f): n for f, n in one.work.charged.items()}
             by_others = [d for h in named_so for d in among_others(where, h, words[h], accepted, charged.get(h))]
+            # A list of the clinicians says in words what their initials leave open.
+            by_others = [d for d in by_others if any(f'"{h}"' in d.evidence for h in listed)] or by_others
             spoken += by_others
             found += by_others
         found += after_export(
@@ -114,6 +124,7 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             found += legend_doubts(where, one.sections, accepted)
         if one.doubled is not None:
             found += doubled_doubts(where, one.doubled, accepted, told=asked_of)
+            found += payment_doubts(where, one.payments, one.answers.columns.get("fee"), accepted)
         others = {s.file: n for s in seen if s is not one and s.table == one.table and (n := s.sections.silent[""])}
         n_rows = one.counts["records"]
         named = section_doubts(where, one.sections, accepted, n_rows=n_rows, has_fee=has_fee, files=others)
@@ -231,52 +242,6 @@ def cut_cells(where: str, seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
             "The values themselves are not in this file.",
             "Make these columns wider in the spreadsheet and save the file as text again.",
             (accept("cut_cells", accepted, "go on without these values"),),
-        )
-    ]
-
-
-def credits_beside(where: str, seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
-    """A column of credits that is not read: a charge that was taken back would count as work done."""
-    n = seen.counts["credit"]
-    if not n:
-        return []
-    heading, rows = seen.credits[0], seen.counts["rows"]
-    fee = "" if "fee" in seen.answers.columns else " Name the column of charges as columns.fee too."
-    return [
-        Doubt(
-            "credits",
-            where,
-            f'{n:,} of {rows:,} rows have an amount in the column "{heading}", a procedure code and no charge.',
-            f"Do these rows take back a procedure that was charged before?{fee}",
-            (
-                (f"tables.{seen.table}", f'credit = "{heading}"', "yes: such a row takes back what it matches"),
-                accept("credits", accepted, "no: they are payments or discounts, and the work was done"),
-            ),
-        )
-    ]
-
-
-def estimates_beside(where: str, seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
-    """Rows with an amount under a heading of estimates and none in the column of fees: they may be plans."""
-    n = seen.counts["estimate"]
-    fee = seen.answers.columns.get("fee")
-    if not n or fee is None or any(heading == fee for heading, _, _ in seen.answers.marks):
-        return []
-    heading, rows = seen.estimates[0], seen.counts["rows"]
-    return [
-        Doubt(
-            "estimates",
-            where,
-            f'{n:,} of {rows:,} rows have a procedure code, an amount in the column "{heading}" and none in "{fee}".',
-            "Is that work planned, so that nothing was charged for it yet?",
-            (
-                (
-                    f"tables.{seen.table}",
-                    f'status_from.{quoted(fee)} = {{ "" = "planned" }}',
-                    "yes: a row without a charge is planned",
-                ),
-                accept("estimates", accepted, "no: it was done and not charged for"),
-            ),
         )
     ]
 

@@ -40,6 +40,7 @@ _NUMBERED = re.compile(r" \(\d+\)$")
 _LEAST, _SHARE = 3, 0.05
 _CROWDED, _TIMES, _DAYS = 20, 6, 30
 _MOST, _LOOK_AT = 200_000, 300
+_BILL_DAYS, _ONE_BILL = 30, 4  # bills go out on a few days, each for the work of many
 
 
 @dataclass
@@ -47,7 +48,7 @@ class DaysBeside:
     """Rows by how their day compares with that in another column of days, and rows a day.
 
     `filled` and `differ` are by heading: rows with both days, and those of them whose days are not the same; `others`
-    are the days of such a column, two at most; `rows` are by the text of the day.
+    are the days of such a column; `rows` are by the text of the day.
     """
 
     headings: list[str] = field(default_factory=list)
@@ -68,8 +69,8 @@ class DaysBeside:
             self.rows.update(dict(bare.filter(bare != "").value_counts(name="n").iter_rows()))
         for heading in self.headings:
             other = rows.get_column(heading).cast(pl.String)
-            if len(self.others[heading]) < 2:
-                self.others[heading] |= set(other.drop_nulls().unique().sort().head(2))
+            if len(self.others[heading]) < _MOST:
+                self.others[heading] |= set(other.drop_nulls().unique())
             both = pl.DataFrame({"own": own, "other": other})
             both = both.select(_numbers("own"), _numbers("other")).filter(
                 (pl.col("own").list.len() == _PARTS) & (pl.col("other").list.len() == _PARTS)
@@ -127,9 +128,17 @@ def second_day_doubts(
         for h in seen.headings
         # One day in all rows is that of the export, and no work's.
         if len(seen.others[h]) > 1
+        and not _are_of_bills(h, seen)
         and seen.differ[h] >= max(_LEAST, _SHARE * seen.filled[h])
         and seen.filled[h] >= least
     ]
+
+
+def _are_of_bills(heading: str, seen: DaysBeside) -> bool:
+    """Whether a column that does not say that it has the day of the work has so few days, for all those that are read,
+    that they are those of the bills."""
+    is_named = plain_heading(heading.rpartition(".")[2]) in _WORK
+    return not is_named and len(seen.rows) >= max(_BILL_DAYS, _ONE_BILL * len(seen.others[heading]))
 
 
 def crowded_days(where: str, read: str | None, rows: Mapping[str, int], accepted: Sequence[str]) -> list[Doubt]:

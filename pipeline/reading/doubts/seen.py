@@ -22,6 +22,7 @@ from pipeline.reading.doubts.entry_references import EntryReferences
 from pipeline.reading.doubts.kept_words import headed, is_of_others
 from pipeline.reading.doubts.marked_cells import marked
 from pipeline.reading.doubts.partly_filled import PartlyFilled
+from pipeline.reading.doubts.payments_beside import PaymentsBeside
 from pipeline.reading.doubts.people_seen import PeopleSeen
 from pipeline.reading.doubts.row_ids import ENTRY_HEADINGS, RowIds, entries_again
 from pipeline.reading.doubts.second_day import DaysBeside, beside
@@ -49,6 +50,7 @@ from pipeline.reading.sources.sections import SECTION
 from pipeline.reading.suggest.profile import CUT
 
 MOST_DAYS = 200_000
+_FEW_OF = ("provider_id", "site_id")  # what a column of few texts is taken for where its heading says nothing
 
 
 @dataclass
@@ -112,6 +114,7 @@ class Seen:
     amount_words: dict[str, Counter[str]] = field(default_factory=dict)
     currencies: Counter[str] = field(default_factory=Counter)
     doubled: DoubledWork | None = None  # texts beside work that stands twice
+    payments: PaymentsBeside = field(default_factory=PaymentsBeside)
     _known: set[str] = field(default_factory=set)
     _left: list[str] = field(default_factory=list)
     _signed: list[str] = field(default_factory=list)  # may turn out to hold signed amounts
@@ -280,7 +283,7 @@ class Seen:
                     texts.update(dict(self._untold(rows, heading).fill_null("").value_counts(name="n").iter_rows()))
         if "tooth" in fields.columns and not self.is_ours:
             few = {*self.words, *self.who_or_where} if self.table == "procedures" else ()
-            self.teeth_by.add(rows, fields["tooth"], [h for h in few if h in rows.columns])
+            self.teeth_by.add(rows, fields, cleaned, [h for h in few if h in rows.columns])
         for heading, said in self.phrases.items():
             if heading not in self.kinds:
                 said.update(phrases(self._untold(rows, heading)))
@@ -330,6 +333,7 @@ class Seen:
         if self.doubled is not None and "row_number" in fields.columns and not (self.is_ours or self.is_mended):
             beside = [h for h in (*self.unread, *self.who_or_where) if h in rows.columns]
             self.doubled.add(rows, list(dict.fromkeys(beside)), fields["row_number"], cleaned)
+            self.payments.add(rows, [h for h in self.phrases if h in rows.columns], fields["row_number"], cleaned)
 
     def _add_coded(self, rows: pl.DataFrame, fields: pl.DataFrame, section: pl.Series | None) -> None:
         """What only matters of rows with a procedure code."""
@@ -383,10 +387,6 @@ class Seen:
         before = self.days.get(name, pl.Series(name, [], dtype=pl.String))
         if before.len() <= MOST_DAYS:
             self.days[name] = pl.concat([before, texts.unique().drop_nulls().alias(name)]).unique()
-
-
-# Fields that a column of few texts is taken for where its heading says nothing.
-_FEW_OF = ("provider_id", "site_id")
 
 
 def _filled(texts: pl.Series) -> pl.Series:

@@ -37,6 +37,10 @@ _NO_ONE_HERE = words_of(
     "adresse ander anderen buiten verwezen otro otra otros externo externa fuera derivado ajeno annan annat andra "
     "remitterad annanstans utanfoer outro outra fora externo altro altri esterno altrove fuori"
 )
+# Of these one word of several is enough: `outside endodontist`.
+_PLAINLY_AWAY = words_of(
+    "outside external elsewhere referral auswaerts extern externe ailleurs externo externa esterno"
+)
 _LEAST_UNCHARGED, _CHARGED = 5, 0.8
 
 
@@ -115,7 +119,7 @@ def among_others(
     """Texts of a column of clinicians or clinics that say that the work was done elsewhere, or not at all, or whose
     work is never `charged` (rows by text and whether they have a fee) where that of others is."""
     made = {text: word for text in sorted(counts) if len(text) > 1 and (word := word_of(text)) not in ("", "completed")}
-    made |= {text: "existing" for text in counts if text not in made and plain_heading(text) in _NO_ONE_HERE}
+    made |= {text: "existing" for text in counts if text not in made and _is_no_one_here(text)}
     free = {text: n for text, n in uncharged(charged or {}).items() if text not in made}
     made |= dict.fromkeys(free, "existing")
     if not made:
@@ -139,6 +143,11 @@ def among_others(
             ),
         )
     ]
+
+
+def _is_no_one_here(text: str) -> bool:
+    plain = plain_heading(text)
+    return plain in _NO_ONE_HERE or bool(_PLAINLY_AWAY & set(plain.split()))
 
 
 def uncharged(charged: Mapping[tuple[str, bool], int]) -> dict[str, int]:

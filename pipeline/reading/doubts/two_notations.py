@@ -30,19 +30,35 @@ _TOKEN = re.compile(r"(?<![A-Za-z0-9])(?:\d{1,2}(?!\d)(?!\.\d*[1-9])|[A-Ta-t](?!
 
 @dataclass
 class TeethBy:
-    """Rows by text of a column and number of a tooth, of columns with few texts; under `(file)` of all rows."""
+    """Rows by text of a column and number of a tooth, of columns with few texts; under `(file)` of all rows. `months`
+    are rows by month, counted from the year 0, and number. Rows that are told to be void count nowhere."""
 
     held: dict[str, Counter[tuple[str, int]]] = field(default_factory=dict)
+    months: Counter[tuple[int, int]] = field(default_factory=Counter)
 
-    def add(self, rows: pl.DataFrame, tooth: pl.Series, headings: Iterable[str]) -> None:
-        """Take in a batch."""
-        number = tooth.cast(pl.String).str.extract(_NUMBER).cast(pl.Int64)
+    def add(self, rows: pl.DataFrame, fields: pl.DataFrame, cleaned: pl.DataFrame, headings: Iterable[str]) -> None:
+        """Take in a batch: its cells, the fields made of them and the typed rows."""
+        number = fields["tooth"].cast(pl.String).str.extract(_NUMBER).cast(pl.Int64)
+        if "status" in fields.columns:
+            number = pl.select(pl.when(fields["status"].cast(pl.String) != "void").then(number)).to_series()
+        if {"row_number", "service_date"} <= {*fields.columns} and "service_date" in cleaned.columns:
+            self.months.update(_by_month(fields, number, cleaned))
         for heading in (FILE, *headings):
             by = pl.Series([""] * len(number)) if heading == FILE else rows.get_column(heading).cast(pl.String)
             counts = pl.DataFrame({"by": by.fill_null("").str.strip_chars(), "tooth": number}).drop_nulls("tooth")
             held = self.held.setdefault(heading, Counter())
             if len(held) <= _MOST_TEXTS * 85:
                 held.update({(text, n): times for text, n, times in counts.group_by("by", "tooth").len().iter_rows()})
+
+
+def _by_month(fields: pl.DataFrame, number: pl.Series, cleaned: pl.DataFrame) -> dict[tuple[int, int], int]:
+    """Rows by month and number; rows set aside for their tooth are of the day that other rows with its text are of."""
+    month = 12 * pl.col("service_date").dt.year().cast(pl.Int32) + pl.col("service_date").dt.month() - 1
+    read = cleaned.select("row_number", month=month).drop_nulls().unique("row_number")
+    rows = pl.DataFrame([fields["row_number"], fields["service_date"].cast(pl.String).alias("day"), number.alias("n")])
+    days = rows.join(read, on="row_number").group_by("day").agg(pl.col("month").min())
+    found = rows.drop_nulls().join(days, on="day").group_by("month", "n").len()
+    return {(of, n): times for of, n, times in found.iter_rows()}
 
 
 @dataclass(frozen=True)
@@ -79,7 +95,7 @@ def two_notations(table: str, seen: Mapping[str, TeethBy], notation: str, accept
                 return [_doubt(f"{table}: {name}", heading, found, notation, accepted)]
         few, many = sorted((files[name].universal, files[name].fdi))
         if few >= max(_SURELY, _SLIPS * many):
-            return [_mixed(f"{table}: {name}", files[name], accepted)]
+            return [_mixed(f"{table}: {name}", files[name], _changed_on(one.months), accepted)]
     return []
 
 
@@ -126,13 +142,42 @@ def _doubt(where: str, heading: str, found: Mapping[str, _Proofs], notation: str
     )
 
 
-def _mixed(where: str, proofs: _Proofs, accepted: Sequence[str]) -> Doubt:
+def _changed_on(months: Mapping[tuple[int, int], int]) -> str:
+    """The month from which on there is nearly one notation alone, where there is nearly the other alone before it."""
+    universal, fdi = _alone()
+    by: dict[int, list[int]] = {}
+    for (month, number), n in months.items():
+        both = by.setdefault(month, [0, 0])
+        both[0] += n * (number in universal)
+        both[1] += n * (number in fdi)
+    every = [sum(n[which] for n in by.values()) for which in (0, 1)]
+    for first in (0, 1):
+        if min(every) < _SURELY:
+            continue
+        wrong, month = min((_against(by, cut, first), cut) for cut in by)
+        if wrong <= _SLIPS * sum(every):
+            return f"{READABLE[first]} before {month // 12}-{month % 12 + 1:02d} and {READABLE[1 - first]} from then on"
+    return ""
+
+
+def _against(by: Mapping[int, Sequence[int]], cut: int, first: int) -> int:
+    """Rows with a number of the other notation, where those before a month have the `first` one and the rest not."""
+    return sum(n[1 - first] if month < cut else n[first] for month, n in by.items())
+
+
+def _mixed(where: str, proofs: _Proofs, changed: str, accepted: Sequence[str]) -> Doubt:
+    but = f", but the time does: {changed}" if changed else ""
     return Doubt(
         "two_notations",
         where,
         f"of {proofs.rows:,} teeth {proofs.universal:,} have numbers of the universal notation only and {proofs.fdi:,} "
-        "of fdi only, and no column parts them.",
-        "Were two exports put together? Name the files one by one, each with its own notation.",
+        f"of fdi only, and no column parts them{but}.",
+        (
+            "Did the numbers change with a new program then? Split the file at that month, and name both files, each "
+            'with its own notation (tooth_notation_by."(file)").'
+            if changed
+            else "Were two exports put together? Name the files one by one, each with its own notation."
+        ),
         (
             (
                 "tables.procedures",

@@ -15,6 +15,8 @@ from typing import TypeVar
 
 import polars as pl
 
+from pipeline.reading.doubts.code_fees import added, by_month
+
 _MOST_HELD, _MOST_PIECES, _MOST_DAYS = 400_000, 64, 40_000
 CROWN, ROOT_CANAL, TAKEN, FILLED = "crowns", "root canals", "extractions", "fillings"
 KINDS = {
@@ -50,6 +52,7 @@ class WorkSeen:
     fees: Counter[tuple[str, int]] = field(default_factory=Counter)
     patient_pieces: list[pl.DataFrame] = field(default_factory=list)
     work_pieces: list[pl.DataFrame] = field(default_factory=list)
+    fees_by_month: list[pl.DataFrame] = field(default_factory=list)  # see `code_fees`
 
     def add(self, cleaned: pl.DataFrame) -> None:
         """Take in typed rows."""
@@ -67,6 +70,9 @@ class WorkSeen:
         self.patient_pieces.append(by_patient)
         if len(self.patient_pieces) >= _MOST_PIECES:
             self.patient_pieces = [together(self.patient_pieces)]
+        self.fees_by_month.append(by_month(done))
+        if len(self.fees_by_month) >= _MOST_PIECES:
+            self.fees_by_month = [added(self.fees_by_month)]
         size = (pl.col("fee").cast(pl.Float64).log10() * STEPS).round(0).cast(pl.Int64)
         paid = done.filter(pl.col("fee") > 0).group_by("code", size=size).len()
         self.fees.update({(code, int(step)): n for code, step, n in paid.iter_rows()})

@@ -19,6 +19,7 @@ from pipeline.transforms.tooth_lists import parse_tooth_lists
 
 _ENOUGH = 3  # fewer rows may be slips of the pen
 _MOST_UNKNOWN = 40
+_MOST_OFFICES = 12
 
 
 @dataclass(frozen=True)
@@ -88,16 +89,22 @@ class DateForms:
     order: str | None
     years: str | None
     serial: str | None
+    parted_by: Decision | None  # the column by whose texts the order of a date is clear, and how
     said: tuple[str, ...]  # what is settled, in words
 
 
 def date_forms(
-    columns: Sequence[tuple[str, Column]], *, serial_told: bool, parts: Callable[[Column], Sequence[pl.DataFrame]]
+    columns: Sequence[tuple[str, Column]],
+    *,
+    serial_told: bool,
+    parts: Callable[[Column], Sequence[pl.DataFrame]],
+    others: Sequence[Column] = (),
 ) -> DateForms:
     """What `auto` would stumble over in the date columns `(field, column)` of one table; `parts` gives the counts of a
-    column in each of several files, or files of an archive, whose order is found one by one."""
+    column in each of several files, or files of an archive, whose order is found one by one; `others` are columns that
+    may say of which office a row is."""
     order: list[str] = []
-    years = serial = None
+    years = serial = parted_by = None
     said = []
     for field, column in columns:
         e = gather_evidence(column.counts)
@@ -114,7 +121,9 @@ def date_forms(
             orders = [_order(of) for of in each if of.filled]
             if not any(asked for asked, _ in orders):
                 question, settled = None, f"the order is that of each file by itself ({question})"
-        if question:
+        if question and parted_by is None and (by := _parting(column, others)):
+            parted_by = Decision(*by)
+        elif question:
             order.append(f"{field}: {question}")
         elif settled:
             said.append(f"{field}: {settled}")
@@ -125,7 +134,24 @@ def date_forms(
         year = "%y" if years else "%Y"
         first = f'"%y{s}%m{s}%d" (year first), ' if years else ""
         asked = f'{first}"%m{s}%d{s}{year}" (month first) or "%d{s}%m{s}{year}" (day first)? {asked}'
-    return DateForms(asked or None, years, serial, tuple(said))
+    return DateForms(asked or None, years, serial, parted_by, tuple(said))
+
+
+def _parting(dates: Column, others: Sequence[Column]) -> tuple[str, str] | None:
+    """The first column of few texts of which each has dates of one order, and what they have."""
+    for other in others:
+        if not (2 <= other.distinct <= _MOST_OFFICES) or other.filled < 1:
+            continue
+        rows = pl.DataFrame({"by": other.texts, "text": dates.texts}).drop_nulls()
+        counts = rows.group_by("by", "text").agg(n=pl.len().cast(pl.Int64)).sort("by", "text")
+        found = {str(by): gather_evidence(of.drop("by")) for (by,), of in counts.group_by("by", maintain_order=True)}
+        orders = {by: (e.month_first + e.short_month_first, e.day_first + e.short_day_first) for by, e in found.items()}
+        clear = all(max(n) >= _ENOUGH and min(n) < MAX_AGAINST * sum(n) for n in orders.values())
+        if clear and len({months > days for months, days in orders.values()}) > 1:
+            said = ((by, "month" if m > d else "day", max(m, d)) for by, (m, d) in orders.items())
+            each = "; ".join(f"{by}: {order} first in {n:,}" for by, order, n in said)
+            return other.name, f"the dates have two orders, and this column parts them: {each}"
+    return None
 
 
 def decimals(

@@ -87,6 +87,9 @@ def _joined(piece: Piece, lists: Sequence[Piece], folder: Path) -> tuple[Piece, 
     value = ", ".join(_inline(join) for join, _ in joins)
     told = "; ".join(f'each "{join.on}" stands in {one.path.name}, once' for join, one in joins)
     line = LayoutLine("joined", f"[{value}]", f"likely: {told}. Its columns are called {prefix(joins[0][0])}...")
+    # The key of a list of clinicians or clinics still names them, where the list has no better name.
+    by_key = [join.on for join, _ in joins if _names(join.on) and not any(_names(h) for h in headings)]
+    headings = [h for h in rows.columns if h in {*headings, *by_key}]
     changed = replace(piece, rows=pl.DataFrame({h: rows.get_column(h) for h in headings}), headings=tuple(headings))
     return replace(changed, layout=(*piece.layout, line)), [one for _, one in joins]
 
@@ -127,6 +130,11 @@ def _inline(join: Join) -> str:
 def _is_of_patients(heading: str) -> bool:
     """Whether a column names the patient, whose list is a table of its own."""
     return fit(heading, "patient_id") >= PART and "visit" not in plain_heading(heading)
+
+
+def _names(heading: str) -> bool:
+    """Whether a column is called as one of clinicians or clinics is."""
+    return max(fit(heading, field) for field in ("provider_id", "site_id")) >= PART
 
 
 def _is_known_code(rows: pl.DataFrame, heading: str) -> bool:

@@ -208,12 +208,18 @@ class FileProfile:
         return best[2] if best and best[0] >= 0.4 else None
 
     def spans_days(self, column: Column) -> float:
-        """Of the texts that several rows share, the share that is there on more than one day."""
-        if self.main_date is None or self.main_date is column:
+        """Of the texts that several rows share, the share that is there on more than one day; where no column can be
+        read as days, by the texts of the one that is headed so."""
+        main = self.main_date or self._headed_day
+        if main is None or main is column:
             return 0.0
         if column.place not in self._spans:
-            self._spans[column.place] = self._spans_days(column, self.main_date)
+            self._spans[column.place] = self._spans_days(column, main)
         return self._spans[column.place]
+
+    @cached_property
+    def _headed_day(self) -> Column | None:
+        return next((c for c in self.columns if c.filled >= 0.8 and fit(c.heading, "service_date") == EXACT), None)
 
     @cached_property
     def distinct_rows(self) -> int:
@@ -221,7 +227,8 @@ class FileProfile:
         return pl.DataFrame([c.texts.alias(str(c.place)) for c in self.columns]).n_unique() if self.columns else 0
 
     def _spans_days(self, column: Column, main: Column) -> float:
-        rows = pl.DataFrame({"id": column.texts, "day": main.days}).drop_nulls()
+        day = main.texts if self.main_date is None else main.days
+        rows = pl.DataFrame({"id": column.texts, "day": day}).drop_nulls()
         groups = rows.group_by("id").agg(pl.len().alias("n"), pl.col("day").n_unique().alias("days"))
         groups = groups.filter(pl.col("n") > 1)
         return float((groups["days"] > 1).mean() or 0.0) if groups.height else 0.0  # type: ignore[arg-type]

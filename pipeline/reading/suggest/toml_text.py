@@ -128,6 +128,8 @@ def _table(
         lines.append("header_row = 0  # no row of headings was found: columns are called by their place")
     if dates.order:
         lines.append(_line("date_format", Decision(ASK, dates.order)))
+    if dates.parted_by:
+        lines.append(_line("date_order_by", dates.parted_by))
     lines += [f"# Dates: {plain(said)}" for said in dates.said]
     question, settled = forms.decimals(_of_kinds(table, group, ("fee", "number")), parts=_parts(group))
     lines += [_line("decimal", Decision(ASK, question))] if question else []
@@ -190,7 +192,9 @@ def _forms(column: Column) -> str:
 
 def _dates(table: str, group: Group) -> forms.DateForms:
     told = any(p.serial_dates for p in group.pieces)
-    return forms.date_forms(_of_kinds(table, group, ("date",)), serial_told=told, parts=_parts(group))
+    dated = _of_kinds(table, group, ("date",))
+    others = [c for c in group.file.columns if c.heading and c not in [column for _, column in dated]]
+    return forms.date_forms(dated, serial_told=told, parts=_parts(group), others=others)
 
 
 def _parts(group: Group) -> Callable[[Column], list[pl.DataFrame]]:

@@ -121,13 +121,14 @@ def _look_into(
         values=told.values,
         dates=forms.dates,
         decimals=forms.decimals,
+        renewed=told.codes_renewed,
     )
     found = [look.rows]
     seen = seen_of(settings, told.name, source, columns, codes, file=name)
     for batch in sampled.batches():
         with sources.reading(name, TYPING):
             fields = seen.answers.fields(batch.rows)
-            cleaned = clean_by_part(fields, batch, reading, forms.by_part)
+            cleaned = clean_by_part(fields, batch, reading, forms)
             seen.add(batch.rows, fields, cleaned=cleaned.rows, rejects=cleaned.rejects, section=batch.section)
             seen.add_lines(batch.malformed)
         look.aside.update(cleaned.rejects["reason"].to_list())
