@@ -70,7 +70,8 @@ def test_changes_between_exports_are_counted_by_file_and_field() -> None:
     )
     words = text_of(Quality(changes=changes))
     heads = "Earlier file Later file Field Rows changed"
-    assert f"{heads} 2024.csv 2025.csv procedures.code 12 2024.csv 2025.csv procedures.tooth 3" in words
+    code, tooth = "Procedure code: procedures.code", "Tooth as written in the source: procedures.tooth"
+    assert f"{heads} 2024.csv 2025.csv {code} 12 2024.csv 2025.csv {tooth} 3" in words
     assert "2 rows of an earlier export are not in the later one" in words
     assert "row vanished" not in words
 

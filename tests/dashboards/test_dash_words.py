@@ -295,7 +295,7 @@ def test_what_was_read_filled_in_and_followed() -> None:
     assert words.trust_sentences(_results(quality=quality, followup=followed)) == [
         "1,500 rows were read from 2 files; 30 (2.0 %) were set aside.",
         "The seat date is known for 900 of 1,000 crowns (90 %).",
-        "Less than half filled in: crowns.material (49 %). What rests on these is thin.",
+        "Less than half filled in: material (crowns), 49 %. What rests on these is thin.",
         "Of 70 root canals begun, 60 were filled and followed.",
         "Of 900 crowns, half could be followed for 4.0 years or more; 15 % were not followed to the end of the "
         "records, and 82 % of the follow-up possible to the end of the records was seen.",
