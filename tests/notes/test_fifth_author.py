@@ -1,4 +1,4 @@
-"""Notes of a fifth to a seventh author: mended on, and sealed ones that no rule was made or changed because of."""
+"""Notes of a fifth to an eighth author: mended on, and sealed ones that no rule was made or changed because of."""
 
 from __future__ import annotations
 
@@ -22,6 +22,7 @@ PARTS = {
     },
     "sixth_author_scores.csv": {"mended on": "sixth_author_open.txt", "sealed": "sixth_author_sealed.txt"},
     "seventh_author_scores.csv": {"mended on": "seventh_author_open.txt", "sealed": "seventh_author_sealed.txt"},
+    "eighth_author_scores.csv": {"sealed": "eighth_author_sealed.txt"},
 }
 # As both sets of 150 were first read, before any rule was mended: precision 0.969 and 0.966, recall 0.739 and 0.698.
 # The sixth author's open and sealed notes as first read: 0.967 and 0.978, 0.805 and 0.823. After mending on the open
@@ -30,6 +31,8 @@ PARTS = {
 # mending on the open ones the sealed ones stood at 0.982 and 0.844; the counts by field then showed two values of
 # hypochlorite lost by a mended rule, which was put right without looking at the notes. Lists of the eight fields that
 # its sealed counts showed worst, made without those notes, brought them from 0.849 to 0.862 (precision 0.983).
+# The eighth author, an outsider too, wrote 200 notes after that: 0.988 and 0.914 as first read; where the writer found
+# seven values that readers could take either way, 0.988 and 0.920. No rule was made because of them.
 
 
 def scores(kept_in: str) -> pl.DataFrame:
@@ -54,9 +57,10 @@ def test_the_table_of_scores_is_what_the_rules_give(kept_in: str) -> None:
         ("sixth_author_sealed.txt", 150, 0.97, 0.86),
         ("seventh_author_open.txt", 150, 0.985, 0.96),
         ("seventh_author_sealed.txt", 150, 0.97, 0.86),
+        ("eighth_author_sealed.txt", 200, 0.98, 0.91),
     ],
 )
-def test_notes_of_fifty_seven_hands_are_read_right(name: str, notes: int, precision: float, recall: float) -> None:
+def test_notes_of_sixty_seven_hands_are_read_right(name: str, notes: int, precision: float, recall: float) -> None:
     written = written_notes(DATA / name)
     found = overall(judge(written)[0])
     assert len(written) == notes
