@@ -33,8 +33,6 @@ look: $(VENV)/installed
 
 thorough: $(VENV)/installed
 	$(BIN)/python -m pytest -n 2 --dist loadscope -m "(thorough or r) and not (slow or look)"
-	THOROUGH=1 $(BIN)/python -m pytest -n 2 --dist loadscope tests/transforms tests/fuzz \
-	  tests/dashboards/test_dash_pages.py tests/dashboards/test_dash_slides.py
 
 lint: $(VENV)/installed
 	$(BIN)/ruff check .
@@ -44,6 +42,8 @@ lint: $(VENV)/installed
 
 slow: $(VENV)/installed
 	$(BIN)/python -m pytest -m slow
+	THOROUGH=1 $(BIN)/python -m pytest -n 2 --dist loadscope tests/transforms tests/fuzz \
+	  tests/dashboards/test_dash_pages.py tests/dashboards/test_dash_slides.py
 
 # Renews tests/mutants/scores.csv; hours, see tests/mutants/README.md. `make mutants MODULES="crowns verdict"` takes some.
 mutants: $(VENV)/installed

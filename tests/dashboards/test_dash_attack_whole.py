@@ -110,7 +110,13 @@ def skewed(exports: Path, *, joined: int) -> None:
 
 
 @pytest.mark.thorough
-@pytest.mark.parametrize(("crowns", "seed", "joined"), [(300, 1, 0), (800, 11, 7), (900, 5, 0), (1200, 13, 7)])
+@pytest.mark.parametrize(
+    ("crowns", "seed", "joined"),
+    [
+        (800, 11, 7),
+        *(pytest.param(*case, marks=pytest.mark.slow) for case in ((300, 1, 0), (900, 5, 0), (1200, 13, 7))),
+    ],
+)
 def test_a_practice_of_one_clinician_and_one_patient_gives_no_group_under_eleven_away(
     tmp_path: Path, crowns: int, seed: int, joined: int
 ) -> None:

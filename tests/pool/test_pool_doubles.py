@@ -158,7 +158,7 @@ DOUBLES: dict[str, Callable[[Tables, int], Tables]] = {
 }
 
 
-@pytest.mark.one_in(10, thorough=3)
+@pytest.mark.one_in(10, thorough=6)
 @pytest.mark.parametrize("seed", range(30))
 def test_a_practice_is_never_pooled_twice(seed: int) -> None:
     """Practices of 1,500 crowns, each doubled in thirteen ways: every double is refused."""

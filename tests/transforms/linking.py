@@ -31,7 +31,7 @@ from pipeline.storing.store import open_store
 from pipeline.transforms.link import Linked, LinkInput, event_codes, link
 from pipeline.transforms.rules import LinkRules
 
-ONE_IN = 3 if os.environ.get("THOROUGH") else 10
+ONE_IN = 1 if os.environ.get("THOROUGH") else 10
 
 # What each code of the drawn ledgers stands for: the kind of thing, and a detail where the kind has one.
 _KINDS: dict[str, tuple[str, str | None]] = {
