@@ -29,7 +29,7 @@ test: $(VENV)/installed
 	$(BIN)/python -m pytest -n 2 --dist loadscope
 
 look: $(VENV)/installed
-	$(BIN)/python -m pytest -n 2 --dist loadscope -m "look and not slow"
+	$(BIN)/python -m pytest -n 3 --dist loadscope -m "look and not slow"
 
 thorough: $(VENV)/installed
 	$(BIN)/python -m pytest -n 2 --dist loadscope -m "(thorough or r) and not (slow or look)"

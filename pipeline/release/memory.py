@@ -81,7 +81,7 @@ class Remembered:
     """The figures to share: made now (`new`), or on `made_on` from the same records, or standing as in `WHY_KEPT`.
 
     `note` says in a record which release of which practice they are, in digits that name nobody. `first` says that no
-    earlier release is known.
+    earlier release is known, nor that there was none.
     """
 
     figures: str
@@ -137,7 +137,7 @@ def remembered(
     apart = {kept: _apart(before, marks) for kept, before in memory.marks.items()}
     mine = [r for r in memory.releases if r.kind == kind and readable(r.figures)]
     found, standing = _standing(mine, apart, digest, settings, today)
-    first = not memory.releases
+    first = not memory.releases and not memory.unused
     if found is None:
         rounded = json.loads(store.text(ROUNDED) or "{}")
         rounded_by = _rounded_by(memory.releases, apart, digest, rounded)

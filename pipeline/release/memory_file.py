@@ -53,17 +53,19 @@ class Memory:
     """All releases in the order in which they were made, and by the digest of records the marks of their patients.
 
     `secret` is what the marks are keyed with, 32 bytes in hexadecimal digits. `anew` says that it began anew by the
-    practice's own word, so that figures made before are not missed in it.
+    practice's own word, so that figures made before are not missed in it; `unused` that it stands since the key was
+    made, so that none were.
     """
 
     secret: str = ""
     releases: tuple[Release, ...] = ()
     marks: Mapping[str, Marks] = ()  # type: ignore[assignment]
     anew: bool = False
+    unused: bool = False
 
     def with_release(self, new: Release, marks: Marks) -> Memory:
         """The memory with one release more."""
-        return replace(self, releases=(*self.releases, new), marks={**dict(self.marks), new.records: marks})
+        return replace(self, unused=False, releases=(*self.releases, new), marks={**dict(self.marks), new.records: marks})
 
 
 def memory_path(key: Path) -> Path:
@@ -86,7 +88,7 @@ def read_memory(path: Path) -> Memory:
         if content.strip() == BEGIN_ANEW.encode():
             return Memory(marks={}, anew=True)
         if content.strip() == NOTHING_SHARED.encode():
-            return Memory(marks={})
+            return Memory(marks={}, unused=True)
         told = json.loads(content)
         if told["form"] != FORM:
             raise ValueError("form")

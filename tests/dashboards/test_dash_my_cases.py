@@ -57,7 +57,7 @@ def test_no_curve_of_less_than_a_year() -> None:
 
 
 @pytest.mark.look
-def test_a_folded_chart_is_drawn_once_unfolded_and_in_print(tmp_path: Path) -> None:
+def test_a_folded_chart_is_drawn_once_unfolded_and_printed_if_open(tmp_path: Path) -> None:
     cases = my_cases.my_cases([_case("", 0.9), _case("Dr Ashby", 0.88), _case("Dr <b>", 0.88)])
     file = tmp_path / "cases.html"
     html = page.render(
@@ -76,6 +76,9 @@ def test_a_folded_chart_is_drawn_once_unfolded_and_in_print(tmp_path: Path) -> N
         one = browser.ask(drawn)
         assert one > 3
         assert browser.ask("document.querySelector('.chart').getBoundingClientRect().width > 400")
+        browser.ask("window.dispatchEvent(new Event('beforeprint'))")
+        assert browser.ask(drawn) == one  # what is closed is not printed
+        browser.ask("document.querySelectorAll('details').forEach(part => { part.open = true; })")
         browser.ask("window.dispatchEvent(new Event('beforeprint'))")
         assert browser.ask(drawn) == 2 * one
         assert browser.complaints() == []

@@ -386,7 +386,7 @@ def keyed(practice: Practice) -> Practice:
 
 
 def test_a_key_is_made_with_a_memory_in_which_nothing_was_shared(keyed: Practice) -> None:
-    assert keyed.memory == Memory(marks={})
+    assert keyed.memory == Memory(marks={}, unused=True)
     assert keyed.share(crowns(range(100))) == Remembered("figures 1", DAY, NEW)
     assert keyed.share(crowns(range(99))).standing == NEAR
 
@@ -429,6 +429,11 @@ def test_the_first_copy_of_the_memory_is_an_older_one_for_the_database_and_the_o
         with pytest.raises(DataError, match="an older copy"):
             keyed.share(crowns(range(99)), seen=[noted])
         keyed.path.unlink(missing_ok=True)
+
+
+def test_a_practice_that_is_known_to_have_shared_nothing_is_told_of_no_loss(keyed: Practice) -> None:
+    found = keyed.share(crowns(range(100)))
+    assert (found.standing, found.first) == (NEW, False)
 
 
 @pytest.mark.parametrize("key", ["a key", ""])
