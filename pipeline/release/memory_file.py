@@ -65,7 +65,9 @@ class Memory:
 
     def with_release(self, new: Release, marks: Marks) -> Memory:
         """The memory with one release more."""
-        return replace(self, unused=False, releases=(*self.releases, new), marks={**dict(self.marks), new.records: marks})
+        return replace(
+            self, unused=False, releases=(*self.releases, new), marks={**dict(self.marks), new.records: marks}
+        )
 
 
 def memory_path(key: Path) -> Path:
