@@ -16,6 +16,7 @@ import polars as pl
 from pipeline.machine.errors import DataError
 from pipeline.practice.fields import kind
 from pipeline.practice.tables import REVERSAL
+from pipeline.reading.doubts.cells import text_of
 from pipeline.reading.doubts.fee_units import counts_coins
 from pipeline.reading.doubts.marked_cells import (
     CENTURY,
@@ -93,7 +94,7 @@ class Answers:
         if not self._changes:
             return frame
         beside = {
-            f"{name}:": rows.get_column(heading).cast(pl.String).str.strip_chars()
+            f"{name}:": text_of(rows, heading)
             for name, heading in (
                 ("clinic", self.clinic),
                 ("dependant", self.dependant),

@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 import polars as pl
 
 from pipeline.practice.tables import REVERSAL
+from pipeline.reading.doubts.cells import text_of
 from pipeline.reading.doubts.doubt import Doubt, accept
 from pipeline.reading.doubts.standing import words_of
 from pipeline.reading.headings import plain_heading
@@ -72,7 +73,7 @@ class AuditSeen:
             if is_numbered and not self.keys:
                 self.heading = None  # of the program or of a form, not of a row
         if self.heading is not None:
-            counts = rows.get_column(self.heading).cast(pl.String).str.strip_chars().drop_nulls().value_counts(name="n")
+            counts = text_of(rows, self.heading).drop_nulls().value_counts(name="n")
             self.texts.update(dict(counts.iter_rows()))
             lacks = patients.cast(pl.String).str.strip_chars().replace("", None).is_null()
             self.bare += sum(
@@ -83,7 +84,7 @@ class AuditSeen:
         verb = rows.get_column(self.heading or "").cast(pl.String).map_elements(_verb, return_dtype=pl.String)
         found = []
         for heading in keys:
-            key = rows.get_column(heading).cast(pl.String).str.strip_chars()
+            key = text_of(rows, heading)
             frame = pl.DataFrame({"key": key, "patient": patients.cast(pl.String), "verb": verb})
             if frame["key"].null_count() or (frame["key"] == "").any() or not frame["key"].str.contains(r"\d").all():
                 continue

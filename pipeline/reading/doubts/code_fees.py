@@ -11,6 +11,7 @@ from collections.abc import Sequence
 
 import polars as pl
 
+from pipeline.reading.doubts.cells import MONTH, named_month
 from pipeline.reading.doubts.doubt import Doubt, accept
 from pipeline.reading.suggest.toml_quote import quoted
 
@@ -21,10 +22,9 @@ SUMS = ("n", "total", "squares")
 
 def by_month(done: pl.DataFrame) -> pl.DataFrame:
     """`code, month, n, total, squares` of the logarithms of the fees of typed rows; months from the year 0."""
-    month = 12 * pl.col("service_date").dt.year().cast(pl.Int32) + pl.col("service_date").dt.month() - 1
     fee = pl.col("fee").cast(pl.Float64).log()
     paid = done.filter(pl.col("fee") > 0)
-    return paid.group_by("code", month=month).agg(n=pl.len(), total=fee.sum(), squares=(fee * fee).sum())
+    return paid.group_by("code", month=MONTH).agg(n=pl.len(), total=fee.sum(), squares=(fee * fee).sum())
 
 
 def added(pieces: Sequence[pl.DataFrame]) -> pl.DataFrame:
@@ -53,7 +53,7 @@ def fee_jumps(where: str, pieces: Sequence[pl.DataFrame], accepted: Sequence[str
     if found.is_empty() or found.height > max(1, _MOST * enough["code"].n_unique()):
         return []
     rows = found.head(_MOST_SHOWN).rows(named=True)
-    days = [f"{r['since'] // 12}-{r['since'] % 12 + 1:02d}-01" for r in rows]
+    days = [f"{named_month(r['since'])}-01" for r in rows]
     shown = "; ".join(
         f"{r['code']} some {r['before']:,.0f} before {day} and some {r['after']:,.0f} from then on"
         for r, day in zip(rows, days, strict=True)

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 import polars as pl
 
 from pipeline.practice.tables import STATUS_WORDS
+from pipeline.reading.doubts.cells import STANDS, text_of
 from pipeline.reading.doubts.doubt import Doubt, accept
 from pipeline.reading.doubts.standing import word_of
 from pipeline.reading.doubts.work_seen import CROWN, ROOT_CANAL, TAKEN
@@ -36,13 +37,12 @@ class DoubledWork:
         """Take in a batch: its cells, their row numbers, and the typed rows."""
         if self.rows >= _MOST_HELD or not headings:
             return
-        stands = pl.col("status").cast(pl.String).fill_null("completed") == "completed"
-        of = cleaned.filter(stands & pl.col("service_date").is_not_null() & (pl.col("fee").fill_null(0) >= 0))
+        of = cleaned.filter(STANDS & pl.col("service_date").is_not_null() & (pl.col("fee").fill_null(0) >= 0))
         of = of.join(self.kinds.filter(pl.col("kind").is_in(_MAJOR)), on="code").drop_nulls("tooth_fdi")
         work = of.select("row_number", "kind", patient="patient_id", tooth="tooth_fdi", day="service_date")
         if work.is_empty():
             return
-        texts = [rows.get_column(h).cast(pl.String).str.strip_chars().fill_null("").alias(f"of:{h}") for h in headings]
+        texts = [text_of(rows, h).fill_null("").alias(f"of:{h}") for h in headings]
         beside = pl.DataFrame([numbers.alias("row_number"), *texts])
         self.held.append(work.join(beside, on="row_number", how="left"))
         self.rows += work.height

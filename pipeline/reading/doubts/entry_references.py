@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 import polars as pl
 
 from pipeline.practice.tables import REVERSAL
+from pipeline.reading.doubts.cells import text_of
 from pipeline.reading.doubts.doubt import Doubt, accept
 from pipeline.reading.suggest.toml_quote import quoted
 
@@ -33,12 +34,12 @@ class EntryReferences:
         """Take in a batch; `key` is the column of the numbers of entries, `headings` those that nothing reads."""
         if key is None or self.held > _MOST_HELD:
             return
-        own = rows.get_column(key).cast(pl.String).str.strip_chars()
+        own = text_of(rows, key)
         patient = patients.cast(pl.String).str.strip_chars().alias("patient")
         self.keys.append(pl.DataFrame({"patient": patient, "key": own}).filter(pl.col("key").str.contains(_KEY)))
         self.held += rows.height
         for heading in (key, *headings):
-            text = rows.get_column(heading).cast(pl.String).str.strip_chars()
+            text = text_of(rows, heading)
             frame = pl.DataFrame({"patient": patient, "own": own, "text": text})
             if heading == key:
                 met = frame.select(

@@ -12,6 +12,7 @@ import polars as pl
 from pipeline.machine.errors import DataError
 from pipeline.reading.config import matching_files
 from pipeline.reading.doubts.answers import answers_for
+from pipeline.reading.doubts.cells import text_of
 from pipeline.reading.mended_files import read_options
 from pipeline.reading.sources import open_source
 from pipeline.reading.sources.mapping import resolve_columns
@@ -62,7 +63,7 @@ def _pairs(settings: Settings, name: str, path: Path) -> pl.DataFrame:
     into = dataclasses.replace(answers, columns={**columns, "patient_id": heading})
     found = [pl.DataFrame(schema={"old": pl.String(), "new": pl.String()})]
     for batch in source.batches([*dict.fromkeys([*answers.patient_headings(), heading])]):
-        filled = batch.rows.get_column(heading).cast(pl.String).str.strip_chars()
+        filled = text_of(batch.rows, heading)
         pair = pl.DataFrame({"old": answers.ids(batch.rows), "new": into.ids(batch.rows)})
         found.append(pair.filter((filled != "").fill_null(False) & (filled != "0")).drop_nulls())
     return pl.concat(found).unique().filter(pl.col("old") != pl.col("new"))

@@ -18,6 +18,21 @@ _LEAST_ENDED, _ALONE = 5, 0.9
 _MOST_MERGED = 0.3  # of all patients, where the heading does not say it
 
 
+def two_forms(
+    seen: str, question: str, setting: str, yes: str, *, no: str = "no: each form is a patient of its own"
+) -> list[Doubt]:
+    """The question whether patients are under two numbers, with what was seen; `setting` makes one patient of them."""
+    return [
+        Doubt(
+            "patient_ids",
+            "patients",
+            seen,
+            question,
+            (("practice", f'patient_ids = "{setting}"', yes), ("practice", 'patient_ids = "as_written"', no)),
+        )
+    ]
+
+
 def with_letters(ids: pl.Series) -> list[Doubt]:
     """Patients whose number stands with letters before it and without; `ids` are distinct."""
     frame = ids.to_frame("id").with_columns(bare=folded(pl.col("id")).str.replace(LETTERS_BEFORE, ""))
@@ -26,19 +41,13 @@ def with_letters(ids: pl.Series) -> list[Doubt]:
     both = frame.filter(has_letters & pl.col("bare").is_in(plain.implode()) & ~pl.col("id").str.contains(TAKEN_BACK))
     if not both.height:
         return []
-    return [
-        Doubt(
-            "patient_ids",
-            "patients",
-            f"{both.height:,} of {ids.len():,} patient numbers stand with letters before them and without (such as "
-            f"{samples(both['id'])} beside {samples(plain, at_most=1)}).",
-            "Are these the same patients, whose numbers two files or programs write in two ways?",
-            (
-                ("practice", 'patient_ids = "numbers"', "yes: the number alone is the patient"),
-                ("practice", 'patient_ids = "as_written"', "no: each form is a patient of its own"),
-            ),
-        )
-    ]
+    return two_forms(
+        f"{both.height:,} of {ids.len():,} patient numbers stand with letters before them and without (such as "
+        f"{samples(both['id'])} beside {samples(plain, at_most=1)}).",
+        "Are these the same patients, whose numbers two files or programs write in two ways?",
+        "numbers",
+        "yes: the number alone is the patient",
+    )
 
 
 def with_endings(ids: pl.Series) -> list[Doubt]:
@@ -55,19 +64,13 @@ def with_endings(ids: pl.Series) -> list[Doubt]:
     alone = several.filter(pl.col("len") == 1).height
     if both.height < _LEAST_ENDED or 2 * both.height < ended.height or alone < _ALONE * several.height:
         return []
-    return [
-        Doubt(
-            "patient_ids",
-            "patients",
-            f"{both.height:,} of {ids.len():,} patient numbers stand with one more sign behind them and without (such "
-            f"as {samples(both['id'])} beside {samples(plain, at_most=1)}).",
-            "Is that a sign to check the number, which one program or time writes and another does not?",
-            (
-                ("practice", 'patient_ids = "without_ending"', "yes: the number before it alone is the patient"),
-                ("practice", 'patient_ids = "as_written"', "no: each form is a patient of its own"),
-            ),
-        )
-    ]
+    return two_forms(
+        f"{both.height:,} of {ids.len():,} patient numbers stand with one more sign behind them and without (such "
+        f"as {samples(both['id'])} beside {samples(plain, at_most=1)}).",
+        "Is that a sign to check the number, which one program or time writes and another does not?",
+        "without_ending",
+        "yes: the number before it alone is the patient",
+    )
 
 
 def with_names(ids: pl.Series) -> list[Doubt]:
@@ -77,19 +80,14 @@ def with_names(ids: pl.Series) -> list[Doubt]:
     several = named.drop_nulls("bare").group_by("bare").len().filter(pl.col("len") > 1).height
     if not several or 2 * named["bare"].count() < ids.len():
         return []
-    return [
-        Doubt(
-            "patient_ids",
-            "patients",
-            f"patients are written as a name and a number (such as {samples(ids)}), and {several:,} numbers stand with "
-            "several names.",
-            "Is the number the patient's, and did they change their name, or is it written in several ways?",
-            (
-                ("practice", 'patient_ids = "number_in_text"', "yes: the number alone is the patient"),
-                ("practice", 'patient_ids = "as_written"', "no: each name is a patient of its own"),
-            ),
-        )
-    ]
+    return two_forms(
+        f"patients are written as a name and a number (such as {samples(ids)}), and {several:,} numbers stand with "
+        "several names.",
+        "Is the number the patient's, and did they change their name, or is it written in several ways?",
+        "number_in_text",
+        "yes: the number alone is the patient",
+        no="no: each name is a patient of its own",
+    )
 
 
 def with_centuries(ids: pl.Series) -> list[Doubt]:
@@ -99,19 +97,13 @@ def with_centuries(ids: pl.Series) -> list[Doubt]:
     both = long.filter(pl.col("bare").is_in(short.implode()))
     if both.height < _LEAST_ENDED or 4 * both.height < min(long.height, short.len()):
         return []
-    return [
-        Doubt(
-            "patient_ids",
-            "patients",
-            f"{both.height:,} of {ids.len():,} patient numbers stand with 19 or 20 before them and without (such as "
-            f"{samples(both['id'], at_most=1)} beside {samples(short, at_most=1)}).",
-            "Are these numbers made of the day of birth, which one program or time writes with the century?",
-            (
-                ("practice", 'patient_ids = "without_century"', "yes: the number without it is the patient"),
-                ("practice", 'patient_ids = "as_written"', "no: each form is a patient of its own"),
-            ),
-        )
-    ]
+    return two_forms(
+        f"{both.height:,} of {ids.len():,} patient numbers stand with 19 or 20 before them and without (such as "
+        f"{samples(both['id'], at_most=1)} beside {samples(short, at_most=1)}).",
+        "Are these numbers made of the day of birth, which one program or time writes with the century?",
+        "without_century",
+        "yes: the number without it is the patient",
+    )
 
 
 def merged_numbers(seen: Seen, accepted: Sequence[str]) -> list[Doubt]:

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 
 import polars as pl
 
+from pipeline.reading.doubts.cells import text_of
 from pipeline.reading.doubts.doubt import Doubt, accept
 from pipeline.reading.doubts.standing import DAY, flag_columns, words_of
 from pipeline.reading.headings import plain_heading
@@ -48,7 +49,7 @@ class PartlyFilled:
         self.rows += among.height
         numbered: dict[str, pl.Series] = {}
         for heading in headings:
-            text = among.get_column(heading).cast(pl.String).str.strip_chars().replace("", None)
+            text = text_of(among, heading).replace("", None)
             self.filled[heading] += int(text.count())
             self.days[heading] += int(text.str.contains(DAY).sum() or 0)
             is_number = text.str.contains(_NUMBER)

@@ -12,7 +12,14 @@ from pipeline.reading.doubts.answers import folded
 from pipeline.reading.doubts.doubt import Doubt, accept, samples
 from pipeline.reading.doubts.kept_words import headed
 from pipeline.reading.doubts.marked_cells import signed_ids
-from pipeline.reading.doubts.other_numbers import merged_numbers, with_centuries, with_endings, with_letters, with_names
+from pipeline.reading.doubts.other_numbers import (
+    merged_numbers,
+    two_forms,
+    with_centuries,
+    with_endings,
+    with_letters,
+    with_names,
+)
 from pipeline.reading.doubts.other_people import other_people
 from pipeline.reading.doubts.people_seen import earliest
 from pipeline.reading.doubts.seen import Seen
@@ -85,19 +92,13 @@ def written_twice(ids: pl.Series) -> list[Doubt]:
         return []
     n = alike["same"].n_unique()
     shown = samples(alike["id"])
-    return [
-        Doubt(
-            "patient_ids",
-            "patients",
-            f"{n:,} patient numbers are written in several forms that differ only in leading zeros, .0, capital "
-            f"letters, blanks or a sign such as # or * ({alike.height:,} forms, such as {shown}).",
-            "Are these the same patients?",
-            (
-                ("practice", 'patient_ids = "folded"', "yes: one patient, however the number is written"),
-                ("practice", 'patient_ids = "as_written"', "no: each form is a patient of its own"),
-            ),
-        )
-    ]
+    return two_forms(
+        f"{n:,} patient numbers are written in several forms that differ only in leading zeros, .0, capital "
+        f"letters, blanks or a sign such as # or * ({alike.height:,} forms, such as {shown}).",
+        "Are these the same patients?",
+        "folded",
+        "yes: one patient, however the number is written",
+    )
 
 
 def rounded_ids(ids: pl.Series, accepted: Sequence[str]) -> list[Doubt]:

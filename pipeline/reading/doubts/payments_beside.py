@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 
 import polars as pl
 
+from pipeline.reading.doubts.cells import STANDS, text_of
 from pipeline.reading.doubts.doubt import Doubt, accept
 from pipeline.reading.suggest.toml_quote import quoted
 
@@ -37,15 +38,14 @@ class PaymentsBeside:
         """Take in a batch: its cells, their row numbers, and the typed rows."""
         if self.rows >= _MOST_HELD:
             return
-        stands = pl.col("status").cast(pl.String).fill_null("completed") == "completed"
-        priced = cleaned.filter(stands & pl.col("fee").is_not_null() & (pl.col("fee") != 0))
+        priced = cleaned.filter(STANDS & pl.col("fee").is_not_null() & (pl.col("fee") != 0))
         work = priced.select(work=pl.struct(_WORK).hash(0), fee=pl.col("fee").cast(pl.Float64))
         self.held.append(work)
         self.rows += work.height
         is_below = numbers.is_in(priced.filter(pl.col("fee") < 0)["row_number"].implode())
         is_above = numbers.is_in(priced.filter(pl.col("fee") > 0)["row_number"].implode())
         for heading in headings:
-            texts = rows.get_column(heading).cast(pl.String).str.strip_chars()
+            texts = text_of(rows, heading)
             for counts, these in ((self.below, is_below), (self.above, is_above)):
                 held = counts.setdefault(heading, Counter())
                 if len(held) <= _MOST_STEMS:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 import polars as pl
 
 from pipeline.reading.doubts.answers import Answers
+from pipeline.reading.doubts.cells import text_of
 from pipeline.reading.doubts.kept_words import headed
 
 _MOST_PIECES = 64
@@ -63,13 +64,13 @@ class PeopleSeen:
             self._people = [pl.concat(self._people).unique()]
 
     def _people_of(self, rows: pl.DataFrame, fields: pl.DataFrame) -> pl.DataFrame:
-        named = [_text(rows, h) for h in self.named]
+        named = [text_of(rows, h) for h in self.named]
         columns = {
             "id": fields["patient_id"].cast(pl.String).str.strip_chars(),
             "site": fields["site_id"].cast(pl.String) if "site_id" in fields.columns else None,
             "name": pl.select(pl.concat_str(named, separator=" ", ignore_nulls=True)).to_series() if named else None,
-            "born": _text(rows, self.born) if self.born else None,
-            "dependant": _text(rows, self.dependants[0]) if self.dependants else None,
+            "born": text_of(rows, self.born) if self.born else None,
+            "dependant": text_of(rows, self.dependants[0]) if self.dependants else None,
         }
         there = {n: c for n, c in columns.items() if c is not None}
         found = pl.DataFrame(there)
@@ -89,7 +90,3 @@ def earliest(frames: Sequence[pl.DataFrame]) -> pl.DataFrame:
     """One row per `id` with the first `day` of some frames of both."""
     rows = pl.concat([pl.DataFrame(schema={"id": pl.String(), "day": pl.Date()}), *frames]).drop_nulls()
     return rows.group_by("id").agg(pl.col("day").min())
-
-
-def _text(rows: pl.DataFrame, heading: str) -> pl.Series:
-    return rows.get_column(heading).cast(pl.String).str.strip_chars()

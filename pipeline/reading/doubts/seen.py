@@ -14,6 +14,7 @@ from pipeline.reading.doubts.amount_words import amount_words
 from pipeline.reading.doubts.answers import Answers, is_amount, is_below_zero
 from pipeline.reading.doubts.audit_trail import AuditSeen
 from pipeline.reading.doubts.below_zero import amount_columns, below_zero, signed_columns
+from pipeline.reading.doubts.cells import STANDS, text_of
 from pipeline.reading.doubts.code_meanings import CodeTexts, text_heading
 from pipeline.reading.doubts.currencies import beside_amounts
 from pipeline.reading.doubts.doubled_work import DoubledWork
@@ -204,7 +205,7 @@ class Seen:
             self.row_ids.add(fields)
         if self.table == "procedures" and self.exported_on is not None:
             work_days = cleaned["service_date"]
-            is_done = cleaned["status"].cast(pl.String).fill_null("completed") == "completed"
+            is_done = cleaned.select(STANDS).to_series()
             self.counts["dated"] += work_days.count()
             self.counts["after"] += int(((work_days > self.exported_on) & is_done).sum())
         if self.table == "procedures":
@@ -243,7 +244,7 @@ class Seen:
             fee = (
                 fields["fee"].cast(pl.String) if "fee" in fields.columns else pl.Series("fee", [None], dtype=pl.String)
             )
-            found = pl.DataFrame({"credit": _text(rows, self.credits[0]), "code": _filled(fields["code"])})
+            found = pl.DataFrame({"credit": text_of(rows, self.credits[0]), "code": _filled(fields["code"])})
             found = found.with_columns(fee.new_from_index(0, rows.height) if fee.len() != rows.height else fee)
             is_credit = is_amount(pl.col("credit")) & ~is_amount(pl.col("fee")) & pl.col("code").is_not_null()
             self.counts["credit"] += found.filter(is_credit).height
@@ -252,7 +253,7 @@ class Seen:
         if self.estimates and {"code", "fee"} <= set(fields.columns):
             found = pl.DataFrame(
                 {
-                    "estimate": _text(rows, self.estimates[0]),
+                    "estimate": text_of(rows, self.estimates[0]),
                     "fee": fields["fee"].cast(pl.String),
                     "code": _filled(fields["code"]),
                 }
@@ -373,7 +374,7 @@ class Seen:
 
     def _untold(self, rows: pl.DataFrame, heading: str, *, among: pl.Series | None = None) -> pl.Series:
         """The texts of a column but for those of which PRACTICE.toml says what they make of a row."""
-        texts = _text(rows, heading)
+        texts = text_of(rows, heading)
         texts = texts if among is None else texts.filter(among)
         told = self._is_told(texts, heading)
         return texts if told is None else texts.filter(~told)
@@ -391,7 +392,3 @@ class Seen:
 
 def _filled(texts: pl.Series) -> pl.Series:
     return texts.cast(pl.String).str.strip_chars().replace("", None)
-
-
-def _text(rows: pl.DataFrame, heading: str) -> pl.Series:
-    return rows.get_column(heading).cast(pl.String).str.strip_chars()

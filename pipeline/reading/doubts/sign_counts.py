@@ -11,7 +11,8 @@ from statistics import median
 
 import polars as pl
 
-from pipeline.reading.doubts.work_seen import CROWN, ROOT_CANAL, STEPS, TAKEN, Whole, month_of, summed
+from pipeline.reading.doubts.cells import month_of, named_month
+from pipeline.reading.doubts.work_seen import CROWN, ROOT_CANAL, STEPS, TAKEN, Whole, summed
 
 _DAYS_OF_WEEK = ("Mondays", "Tuesdays", "Wednesdays", "Thursdays", "Fridays", "Saturdays", "Sundays")
 _EPOCH = dt.date(1970, 1, 1)
@@ -126,15 +127,11 @@ def months_without(whole: Whole) -> Count | None:
     if not runs:
         return None
     shown = ", ".join(
-        _month(start) if length == 1 else f"{_month(start)} to {_month(start + length - 1)}"
+        named_month(start) if length == 1 else f"{named_month(start)} to {named_month(start + length - 1)}"
         for start, length in runs[:4]
     )
     more = f" and {len(runs) - 4} more times" if len(runs) > 4 else ""
     return Count(sum(n for _, n in runs), last - first + 1, {"months": shown + more, "usual": round(usual)})
-
-
-def _month(number: int) -> str:
-    return f"{number // 12}-{number % 12 + 1:02d}"
 
 
 def patients_lost(whole: Whole) -> Count | None:

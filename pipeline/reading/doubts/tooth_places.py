@@ -11,6 +11,7 @@ from collections.abc import Sequence
 import polars as pl
 
 from pipeline.practice.teeth import teeth
+from pipeline.reading.doubts.cells import text_of
 from pipeline.transforms.month_names import MONTHS
 
 # From the upper right round to the lower right.
@@ -45,7 +46,7 @@ def quadrant_word(text: pl.Expr) -> pl.Expr:
 
 def quadrant_text(rows: pl.DataFrame, headings: Sequence[str]) -> pl.Series:
     """The quadrant as a column tells it; of two columns, jaw and side in either order, its letters."""
-    cells = [rows.get_column(h).cast(pl.String).str.strip_chars() for h in headings]
+    cells = [text_of(rows, h) for h in headings]
     if len(cells) == 1:
         return cells[0]
     words = pl.DataFrame({"a": cells[0], "b": cells[1]}).select(_bare(pl.all()))

@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 import polars as pl
 
 from pipeline.practice.teeth import teeth
+from pipeline.reading.doubts.cells import MONTH, named_month
 from pipeline.reading.doubts.doubt import Doubt, accept
 from pipeline.reading.suggest.toml_quote import quoted
 
@@ -53,8 +54,7 @@ class TeethBy:
 
 def _by_month(fields: pl.DataFrame, number: pl.Series, cleaned: pl.DataFrame) -> dict[tuple[int, int], int]:
     """Rows by month and number; rows set aside for their tooth are of the day that other rows with its text are of."""
-    month = 12 * pl.col("service_date").dt.year().cast(pl.Int32) + pl.col("service_date").dt.month() - 1
-    read = cleaned.select("row_number", month=month).drop_nulls().unique("row_number")
+    read = cleaned.select("row_number", month=MONTH).drop_nulls().unique("row_number")
     rows = pl.DataFrame([fields["row_number"], fields["service_date"].cast(pl.String).alias("day"), number.alias("n")])
     days = rows.join(read, on="row_number").group_by("day").agg(pl.col("month").min())
     found = rows.drop_nulls().join(days, on="day").group_by("month", "n").len()
@@ -156,7 +156,7 @@ def _changed_on(months: Mapping[tuple[int, int], int]) -> str:
             continue
         wrong, month = min((_against(by, cut, first), cut) for cut in by)
         if wrong <= _SLIPS * sum(every):
-            return f"{READABLE[first]} before {month // 12}-{month % 12 + 1:02d} and {READABLE[1 - first]} from then on"
+            return f"{READABLE[first]} before {named_month(month)} and {READABLE[1 - first]} from then on"
     return ""
 
 

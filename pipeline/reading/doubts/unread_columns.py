@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 import polars as pl
 
 from pipeline.practice.tables import REVERSAL, STATUS_WORDS
+from pipeline.reading.doubts.cells import text_of
 from pipeline.reading.doubts.doubt import Doubt, accept
 from pipeline.reading.doubts.standing import is_yes_or_no, word_of
 from pipeline.reading.headings import plain_heading
@@ -109,7 +110,7 @@ class Unread:
         """Take in a batch."""
         if self.rows >= _MOST_HELD or not headings:
             return
-        frame = pl.DataFrame([rows.get_column(h).cast(pl.String).str.strip_chars() for h in headings])
+        frame = pl.DataFrame([text_of(rows, h) for h in headings])
         on = [fields[f].cast(pl.String).alias(f"on:{f}") for f in _HANG_ON if f in fields.columns]
         frame = frame.hstack(on).filter(coded).head(_MOST_HELD - self.rows)
         self.rows += frame.height

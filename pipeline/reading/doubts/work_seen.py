@@ -15,6 +15,7 @@ from typing import TypeVar
 
 import polars as pl
 
+from pipeline.reading.doubts.cells import STANDS, month_of
 from pipeline.reading.doubts.code_fees import added, by_month
 
 _MOST_HELD, _MOST_PIECES, _MOST_DAYS = 400_000, 64, 40_000
@@ -56,8 +57,7 @@ class WorkSeen:
 
     def add(self, cleaned: pl.DataFrame) -> None:
         """Take in typed rows."""
-        stands = pl.col("status").cast(pl.String).fill_null("completed") == "completed"
-        done = cleaned.filter(stands & pl.col("service_date").is_not_null() & (pl.col("fee").fill_null(0) >= 0))
+        done = cleaned.filter(STANDS & pl.col("service_date").is_not_null() & (pl.col("fee").fill_null(0) >= 0))
         if done.is_empty():
             return
         self.rows += done.height
@@ -110,11 +110,6 @@ def summed(counts: Iterable[Counter[K]], by: Callable[[K], P]) -> Counter[P]:
         for key, n in one.items():
             found[by(key)] += n
     return found
-
-
-def month_of(day: dt.date) -> int:
-    """The month of a day, counted from the year 0."""
-    return 12 * day.year + day.month - 1
 
 
 def distinct(work: pl.DataFrame) -> pl.DataFrame:

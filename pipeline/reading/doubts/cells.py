@@ -1,0 +1,26 @@
+"""What every look at the rows of a file asks of them: the text of a cell, the month of a day, whether work was done."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import polars as pl
+
+# Of typed rows: none is known to be planned, void or done elsewhere.
+STANDS = pl.col("status").cast(pl.String).fill_null("completed") == "completed"
+MONTH = 12 * pl.col("service_date").dt.year().cast(pl.Int32) + pl.col("service_date").dt.month() - 1
+
+
+def text_of(rows: pl.DataFrame, heading: str) -> pl.Series:
+    """The cells of a column as texts without blanks around them."""
+    return rows.get_column(heading).cast(pl.String).str.strip_chars()
+
+
+def month_of(day: dt.date) -> int:
+    """The month of a day, counted from the year 0, as `MONTH` is."""
+    return 12 * day.year + day.month - 1
+
+
+def named_month(number: int) -> str:
+    """Such a month as `2019-03`."""
+    return f"{number // 12}-{number % 12 + 1:02d}"
