@@ -121,11 +121,15 @@ def model(identifier: str) -> str:
 
 
 def field(table: str, name: str) -> str:
-    """What a field of a file is, and of which table: `Kind of sealer (endo details)`."""
+    """What a field of a file is: `Kind of sealer`."""
     of = INPUT_TABLES.get(table)
     column = of.columns.get(name) if of is not None else None
-    said = re.split(r"[,.;:]", column.about)[0] if column is not None else sentence_case(phrase(name))
-    return f"{said} ({phrase(table)})"
+    return re.split(r"[,.;:]", column.about)[0] if column is not None else sentence_case(phrase(name))
+
+
+def field_of_table(table: str, name: str) -> str:
+    """What a field of a file is, and of which table: `Kind of sealer (endo details)`."""
+    return f"{field(table, name)} ({phrase(table)})"
 
 
 def verdict(code: str, *, shared: bool = False) -> str:

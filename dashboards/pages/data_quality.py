@@ -124,7 +124,7 @@ def checks_table(results: Results) -> NumberTable:
 
 def _named(table: str, field: str) -> str:
     """What a field is, and what it is called where it is asked for."""
-    return f"{terms.field(table, field).rpartition(' (')[0]}: {table}.{field}"
+    return f"{terms.field(table, field)}: {table}.{field}"
 
 
 def _loads(q: Quality) -> NumberTable:

@@ -243,9 +243,9 @@ def _early_facts(found: Sequence[EarlySigns]) -> tuple[Fact, ...]:
     facts, told = [], set()
     for e in found:
         for y, late in zip(e.years, e.late, strict=True):
-            when, said = f"Begun {words_sheet.stretches(late)}: ", words_sheet.early_over_time(late)
-            says = said.removeprefix(when) if (y, when) in told else said
-            told.add((y, when))
+            when = (y, words_sheet.stretches(late))
+            says = words_sheet.early_over_time(late, dated=when not in told)
+            told.add(when)
             facts.append(Fact(f"{words_sheet.name_of(e.outcome)}, by {years(y)}", late.change.verdict, says))
     return tuple(facts)
 

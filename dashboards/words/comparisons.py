@@ -269,7 +269,9 @@ def trust_sentences(results: Results) -> list[str]:
         )
     thin = [f for f in q.filled_in if f.filled < 0.5 * f.rows and (f.table, f.field) not in MOSTLY_NONE]
     if thin:
-        fields = listing([f"{lower_first(terms.field(f.table, f.field))}, {percent(f.filled, f.rows)}" for f in thin])
+        fields = listing(
+            [f"{lower_first(terms.field_of_table(f.table, f.field))}, {percent(f.filled, f.rows)}" for f in thin]
+        )
         sentences.append(f"Less than half filled in: {fields}. What rests on these is thin.")
     begun, done = results.counts.endo_courses, next((r.teeth for r in results.followup if r.of == "root canals"), 0)
     if 0 < done < begun:

@@ -64,7 +64,7 @@ def thinnest(q: Quality) -> list[FilledIn]:
 
 def field_name(f: FilledIn) -> str:
     """`Kind of sealer (endo details)`."""
-    return terms.field(f.table, f.field)
+    return terms.field_of_table(f.table, f.field)
 
 
 def _used(q: Quality) -> str:

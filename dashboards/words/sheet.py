@@ -53,11 +53,11 @@ def rate(found: Stretch, outcome: str) -> str:
     return rate_in_short(found, terms.outcome(outcome).rate_kept, word="range")
 
 
-BOTH_FIT = ": both no difference and one that matters fit"
+def change(found: Change, *, in_brief: bool = False) -> str:
+    """What a comparison of two rates says: how many more or fewer of 100, with the range, and why no more is said.
 
-
-def change(found: Change) -> str:
-    """What a comparison of two rates says: how many more or fewer of 100, with the range, and why no more is said."""
+    In brief, what a range that is open leaves room for is not said.
+    """
     if found.why == "not_followed":
         return f"Too few are followed for {years(found.years)}."
     if found.why == "too_few" or found.per_100 is None or found.ci_low is None or found.ci_high is None:
@@ -69,7 +69,7 @@ def change(found: Change) -> str:
         return f"The range is {fits}."
     if found.why == "many_looks":
         return f"The range is {fits}: alone that would stand out, among {count(found.looks, 'rate')} it may be chance."
-    return f"{sentence_case(fits)}{BOTH_FIT}."
+    return f"{sentence_case(fits)}{'' if in_brief else ': both no difference and one that matters fit'}."
 
 
 def _no_larger(found: Change) -> str:
@@ -96,8 +96,8 @@ def over_time(found: OverTime) -> str:
     )
 
 
-def early_over_time(found: OverTime) -> str:
-    """Teeth begun lately against those before, with the years of both; counts and shares where few failed.
+def early_over_time(found: OverTime, *, dated: bool = True) -> str:
+    """Teeth begun lately against those before, `dated` with the years of both; counts and shares where few failed.
 
     What a range that is open leaves room for is said where the rates themselves are held against the time before.
     """
@@ -113,9 +113,9 @@ def early_over_time(found: OverTime) -> str:
     elif late.survival is None or before.survival is None:
         said = over_time(found)
     else:
-        gap = change(found.change).replace(BOTH_FIT, "")
+        gap = change(found.change, in_brief=True)
         said = f"{failed(late.survival)} of 100 failed against {failed(before.survival)}. {gap}"
-    return f"Begun {stretches(found)}: {said}"
+    return f"Begun {stretches(found)}: {said}" if dated else said
 
 
 def stretches(found: OverTime) -> str:

@@ -131,14 +131,9 @@ def _warm(s: Scene, m: Match) -> bool:
     return "warm" in s.note.words[max(0, m.first - 2) : m.last]
 
 
-def _sentence(s: Scene, m: Match) -> list[str]:
-    at = s.note.sentences[s.note.sentence_at[m.first]]
-    return s.note.words[at.first : at.last]
-
-
 def _of_tooth(s: Scene, m: Match) -> bool:
     """Whether the sentence names a tooth or its crown: "sensitive" alone may be of the gums."""
-    return any(w in _ITS or TOOTH_WORD.match(w) for w in _sentence(s, m))
+    return any(w in _ITS or TOOTH_WORD.match(w) for w in s.sentence_words(m.first))
 
 
 def _crown_seen(s: Scene, m: Match) -> bool:
@@ -201,7 +196,8 @@ _CONDITIONS: Mapping[str, Condition] = {
     "crown": lambda s, m: "crown" in s.classes,
     "crown_made": lambda s, m: "crown" in s.classes
     and (s.near_work(m.first, "prepping") or s.near_work(m.first, "seating_strong"))
-    and CHOICE.isdisjoint(_sentence(s, m)) and _next_word(s, m) not in ("post", "inlay", "foil", "posts", "inlays"),
+    and CHOICE.isdisjoint(s.sentence_words(m.first))
+    and _next_word(s, m) not in ("post", "inlay", "foil", "posts", "inlays"),
     "prep_alone": lambda s, m: _stands_alone(s, m) and _prepping(s, m),
     "headed_prep": lambda s, m: not _PREPS.isdisjoint(s.sentence_words(0)) and _stands_alone(s, m) and _prepping(s, m),
     "crown_not_body": lambda s, m: "crown" in s.classes and not s.near(m, "body"),
@@ -217,7 +213,7 @@ _CONDITIONS: Mapping[str, Condition] = {
     "recall_closes": lambda s, m: s.recall_at(m.first, looked=True) and _closes(s, m),
     "recall_of_tooth": lambda s, m: s.recall_at(m.first, looked=True) and _of_tooth(s, m),
     "crown_seen": _crown_seen,
-    "by_engine": lambda s, m: not {"rotary", "rotaries", "niti"}.isdisjoint(_sentence(s, m)),
+    "by_engine": lambda s, m: not {"rotary", "rotaries", "niti"}.isdisjoint(s.sentence_words(m.first)),
     "prepping": _prepping,
     "not_in_endo": lambda s, m: "endo_strong" not in s.classes or s.near_work(m.first, "prepping"),
     "not_prepping": lambda s, m: not _prepping(s, m),

@@ -177,8 +177,7 @@ class Scene:
 
     def is_ordered(self, place: int) -> bool:
         """Whether the sentence of a token says that something was ordered, and of one crown."""
-        s = self.note.sentences[self.note.sentence_at[place]]
-        words = self.note.words[s.first : s.last]
+        words = self.sentence_words(place)
         return not _ORDERED.isdisjoint(words) and CHOICE.isdisjoint(words)
 
     @cached_property
