@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
@@ -48,16 +48,11 @@ Asked = tuple[Question, str, pl.DataFrame | None]  # a question, one of its outc
 
 @dataclass(frozen=True)
 class Answered:
-    """Answers in order of question and outcome, and the questions that could not be asked.
-
-    `main_p_family` is the p of the main comparison among all looks, None without one; `headlines` those of the others.
-    """
+    """Answers in order of question and outcome, and the questions that could not be asked."""
 
     answers: tuple[TechniqueAnswer, ...]
     not_run: tuple[NotRun, ...]
-    main_p_family: float | None = None
     plans: tuple[Plan, ...] = ()
-    headlines: Mapping[str, float] = field(default_factory=dict)
 
 
 def answer_all(
@@ -66,11 +61,8 @@ def answer_all(
     analysis: Analysis,
     *,
     more: Iterable[Asked] = (),
-    main: float | None = None,
-    headlines: Mapping[str, float] | None = None,
 ) -> Answered:
-    """Ask every question of its rows, then count all contrasts, the main comparison (`main`, its p) and the other
-    headlines (theirs by id) as one family.
+    """Ask every question of its rows, then count all contrasts as one family.
 
     `rows` has a frame for each pair of unit and outcome, as made by `rows.py`; `more` are questions that bring rows of
     their own. A question whose factor is empty there, or whose groups are too small, goes to `not_run` with what it
@@ -85,8 +77,8 @@ def answer_all(
             not_run.append(found)
         else:
             drafts.append(found)
-    claimed = with_claims(drafts, analysis, main=main, headlines=headlines)
-    return Answered(claimed.answers, tuple(not_run), claimed.main_p_family, claimed.plans, claimed.headlines)
+    answers, plans = with_claims(drafts, analysis)
+    return Answered(answers, tuple(not_run), plans)
 
 
 def _answer(question: Question, outcome: str, rows: pl.DataFrame | None, analysis: Analysis) -> Draft | NotRun:
