@@ -49,8 +49,8 @@ def recalls(rng: np.random.Generator, tables: dict[str, pl.DataFrame], frailty: 
     return filled("findings", rows.filter(pl.Series(rng.random(rows.height) < 0.6)))
 
 
-def claims(tables: dict[str, pl.DataFrame], analysis: Analysis) -> tuple[list[str], int]:
-    """What is said to differ, of the main comparison and all technique questions, and how many looks there were."""
+def claims(tables: dict[str, pl.DataFrame], analysis: Analysis) -> tuple[bool, list[str], int]:
+    """Whether the main comparison is said to differ, which technique contrasts are, and how many looks these were."""
     crowns = tables["crowns"]
     main = compare_since_seat(crowns, tables["patients"], analysis)
     found = answer_techniques(
@@ -65,6 +65,5 @@ def claims(tables: dict[str, pl.DataFrame], analysis: Analysis) -> tuple[list[st
     named = [f"{a.id}: {c.group}" for a in found.answers for c in a.contrasts if c.verdict == "differs"]
     named += [f"{a.id}: dose" for a in found.answers if (a.dose_p_family or 1.0) < 1 - analysis.confidence]
     p = main_p(main, analysis)
-    if in_family(main, None if p is None else p / MAIN_SHARE, analysis).verdict.code == "differs":
-        named.append(main.id)
-    return named, max((a.family for a in found.answers), default=0)
+    differs = in_family(main, None if p is None else p / MAIN_SHARE, analysis).verdict.code == "differs"
+    return differs, named, max((a.family for a in found.answers), default=0)
