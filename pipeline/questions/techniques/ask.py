@@ -57,6 +57,7 @@ def answer_techniques(
     """
     questions = all_questions()
     names = {"provider_id", *(q.factor for q in questions), *(c.name for q in questions for c in q.adjust)}
+    names |= {q.among.column for q in questions if q.among}
     sources = {source_of(name) for name in names}
     coded = coded or Coded()
 

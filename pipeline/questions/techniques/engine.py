@@ -22,7 +22,6 @@ from pipeline.questions.techniques.plans import paces_of
 from pipeline.questions.techniques.question import (
     FILMS,
     HEALED,
-    POPULATION,
     TIME_ZERO,
     Question,
     codes_needed,
@@ -86,6 +85,8 @@ def _answer(question: Question, outcome: str, rows: pl.DataFrame | None, analysi
     if rows is None or rows.is_empty():
         return NotRun(name, title, (codes_needed(question),))
     judged = outcome == HEALED
+    if question.among:
+        rows = rows.filter(pl.col(question.among.column))
     rows = _with_absent(
         only_columns(rows, (question.factor, source_of(question.factor), *(c.name for c in question.adjust))), question
     )
@@ -229,7 +230,7 @@ def _draft(question: Question, outcome: str, groups: Grouped, analysis: Analysis
         caveats=(*((UNMEASURED,) if question.safety else ()), *question.caveats, question.why_adjust),
         notes=groups.notes,
         family=0,
-        population=POPULATION[question.unit],
+        population=question.population,
         time_zero=TIME_ZERO[question.unit],
         competing=named(outcome).competing,
     )
