@@ -93,7 +93,8 @@ class Question:
     counted together (`pool`) or left out, bands of a dose are always left out, since its two ends are not alike.
     `events` are words of `codes.EVENTS` whose rows say the groups where the fields do not (see `coded_details.py`).
     `pool_label` names such words together where the reference is none of them ("others together" says nothing).
-    `among` keeps only the rows for which either way was possible. `safety` marks a measure of safety, of which it is never said that its ways differ little (see `safety.py`).
+    `among` keeps only the rows for which either way was possible. `safety` marks a measure of safety, of which it is
+    never said that its ways differ little (see `safety.py`).
     """
 
     id: str
