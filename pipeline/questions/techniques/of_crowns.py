@@ -23,13 +23,18 @@ from pipeline.questions.techniques.question import (
     yes_no,
 )
 
-_crown = partial(Question, unit="crown", outcomes=(CROWN_FAILURE,))
+_crown = partial(
+    Question,
+    unit="crown",
+    outcomes=(CROWN_FAILURE,),
+    adjust=OF_CROWNS,
+    why_adjust="Patients and teeth of higher risk may get another kind of crown.",
+)
 QUESTIONS = (
     _crown(
         id="bruxism",
         title="Grinding or clenching",
         factor="bruxism",
-        adjust=OF_CROWNS,
         why_adjust="Grinding goes with age and sex, and may decide the material.",
         needs=("patients.bruxism",),
         reference="no",
@@ -40,10 +45,7 @@ QUESTIONS = (
         id="cement",
         title="Cement of the crown",
         factor="cement",
-        adjust=OF_CROWNS,
-        why_adjust="Patients and teeth of higher risk may get another kind of crown.",
         needs=("crown_details.cement",),
-        caveats=(CHOSEN,),
         learn=True,
     ),
     _crown(
@@ -51,9 +53,7 @@ QUESTIONS = (
         title="Core under the crown",
         factor="core",
         adjust=WITHOUT_POST,
-        why_adjust="Patients and teeth of higher risk may get another kind of crown.",
         needs=("crown_details.core",),
-        caveats=(CHOSEN,),
         events=("core", "post_core"),
     ),
     _crown(
@@ -72,8 +72,6 @@ QUESTIONS = (
         id="crown_number",
         title="A second crown on the tooth or the first",
         factor="crown_number",
-        adjust=OF_CROWNS,
-        why_adjust="Patients and teeth of higher risk may get another kind of crown.",
         needs=("crowns.seat_date",),
         reference="first",
         levels=same(("first", "First crown"), ("later", "Second or later crown")),
@@ -86,7 +84,6 @@ QUESTIONS = (
         id="ferrule",
         title="Height of the ferrule",
         factor="ferrule_mm",
-        adjust=OF_CROWNS,
         why_adjust="Teeth with less left of them differ in kind and in what was done before.",
         needs=("crown_details.ferrule_mm",),
         reference="2_or_more",
@@ -97,21 +94,17 @@ QUESTIONS = (
         ),
         dose_unit="mm",
         spline=True,
-        caveats=(CHOSEN,),
         small="leave_out",
     ),
     _crown(
         id="margin",
         title="Margin of the crown",
         factor="margin",
-        adjust=OF_CROWNS,
-        why_adjust="Patients and teeth of higher risk may get another kind of crown.",
         needs=("crown_details.margin",),
         reference="chamfer",
         levels=same(
             ("chamfer", "Chamfer"), ("shoulder", "Shoulder"), ("knife_edge", "Knife edge"), ("other", "Other margins")
         ),
-        caveats=(CHOSEN,),
         learn=True,
     ),
     _crown(
@@ -119,7 +112,6 @@ QUESTIONS = (
         title="Material of the crown",
         factor="material",
         adjust=(AGE, SEX, TOOTH_GROUP, ENDO_FIRST, YEAR, *BUILT),
-        why_adjust="Patients and teeth of higher risk may get another kind of crown.",
         needs=("crown_details.material",),
         reference="metal_ceramic",
         levels=same(
@@ -130,7 +122,6 @@ QUESTIONS = (
             ("resin", "Resin"),
             ("other", "Other materials"),
         ),
-        caveats=(CHOSEN,),
         learn=True,
     ),
     _crown(
@@ -159,9 +150,7 @@ QUESTIONS = (
         title="Post under the core",
         factor="post",
         adjust=WITHOUT_POST,
-        why_adjust="Patients and teeth of higher risk may get another kind of crown.",
         needs=("crown_details.post",),
-        caveats=(CHOSEN,),
         events=("post_core", "post_core_addon"),
     ),
     _crown(
@@ -178,6 +167,5 @@ QUESTIONS = (
             ("necrotic", "Necrotic pulp"),
             ("root_filled", "Root-filled tooth"),
         ),
-        caveats=(CHOSEN,),
     ),
 )
