@@ -33,7 +33,6 @@ from pipeline.questions.loss_by_cause import losses_by_cause
 from pipeline.questions.misread import misread_contrasts
 from pipeline.questions.monitoring import WATCHED, to_watch, watch
 from pipeline.questions.own_cases import own_cases
-from pipeline.questions.owner.over_time import Demands
 from pipeline.questions.owner.sheet import owner_of
 from pipeline.questions.owner.teeth import teeth_of
 from pipeline.questions.owner.to_do import Waiting
@@ -447,14 +446,7 @@ def _owner(
         cutoff=stored.cutoff,
         read=read,
         set_aside=aside,
-        asked=Demands(
-            analysis.min_at_risk,
-            analysis.min_failures,
-            analysis.smallest_difference_per_100,
-            analysis.horizon_years,
-            analysis.confidence,
-        ),
-        max_step=analysis.curve_rules().max_step,
+        asked=analysis,
         fewest=SMALLEST,
     )
 

@@ -17,8 +17,8 @@ from pipeline.results.planning import Plan
 from pipeline.results.safety import NEXT_STEP
 from pipeline.results.technique import TechniqueAnswer, TechniqueContrast, TechniqueGroup
 from pipeline.stats.laws import t_upper
+from pipeline.stats.multiplicity import holm
 from pipeline.stats.standardised import AdjustedDifference
-from pipeline.stats.weighted_holm import weighted_holm
 
 METHOD = "adjusted: all the teeth standardised to each group by the adjusted Cox model, grouped by patient"
 Pair = tuple[str, str]
@@ -90,7 +90,7 @@ def with_claims(
     if main is not None:
         looks[MAIN] = main
         weights.append(MAIN_SHARE)
-    family = dict(zip(looks, weighted_holm(list(looks.values()), weights).tolist(), strict=True))
+    family = dict(zip(looks, holm(list(looks.values()), weights).tolist(), strict=True))
     answers = tuple(_claimed(i, draft, family, analysis) for i, draft in enumerate(drafts))
     plans = tuple(
         _planned(draft, answer, contrast, analysis, share=share)
