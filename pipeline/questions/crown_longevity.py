@@ -116,13 +116,7 @@ def made_of(
     empty = (f"No crown with {LABELS[name].lower()}." for name in STATES if name not in groups)
     notes = (*([] if stands.checked else [NOT_CHECKED]), *ratios.notes, *empty)
     return comparison_of(
-        SINCE_SEAT,
-        groups,
-        ratios=replace(ratios, notes=notes),
-        crude=crude,
-        stands=stands,
-        analysis=analysis,
-        **parts,
+        SINCE_SEAT, groups, ratios=replace(ratios, notes=notes), crude=crude, stands=stands, analysis=analysis, **parts
     )
 
 

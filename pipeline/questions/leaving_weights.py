@@ -69,12 +69,7 @@ EVERYTHING: tuple[Covariate, ...] = (*OF_CROWNS, DIABETES, *SINCE, *SINCE_OPENED
 
 
 def with_weighed(
-    main: Comparison,
-    spells: pl.DataFrame,
-    findings: pl.DataFrame,
-    analysis: Analysis,
-    *,
-    cutoff: dt.date | None = None,
+    main: Comparison, spells: pl.DataFrame, findings: pl.DataFrame, analysis: Analysis, *, cutoff: dt.date | None = None
 ) -> Comparison:
     """The main comparison with its weighted figures beside it, where it says anything of those who left.
 
@@ -307,12 +302,7 @@ def _weights(model: _Model, pieces: pl.DataFrame) -> FollowedWeights:
     expected = expected_events(model.everything, much, *span)
     by_state = expected_events(model.state, little, *span)
     return followed_weights(
-        pieces["crown_id"],
-        pieces["entry_days"],
-        expected,
-        by_state,
-        group=pieces["state"],
-        quantiles=TRUNCATED_AT,
+        pieces["crown_id"], pieces["entry_days"], expected, by_state, group=pieces["state"], quantiles=TRUNCATED_AT
     )
 
 

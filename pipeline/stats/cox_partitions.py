@@ -99,12 +99,7 @@ class CoxPartsFit(CoxEstimate):
 
 
 def fit_cox_parts(
-    parts: Sequence[Part],
-    load: Load[Part],
-    *,
-    names: Sequence[str],
-    ties: Ties = "efron",
-    over: Over[Part, Any] = map,
+    parts: Sequence[Part], load: Load[Part], *, names: Sequence[str], ties: Ties = "efron", over: Over[Part, Any] = map
 ) -> CoxPartsFit:
     """Fit a Cox model to the rows of all parts; the estimate is that of `fit_cox` on all rows together.
 

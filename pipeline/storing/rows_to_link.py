@@ -17,15 +17,7 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
-from pipeline.practice.tables import (
-    CROWN_DETAILS,
-    ELSEWHERE,
-    FINDINGS,
-    LINKED_TABLES,
-    PATIENTS,
-    PROCEDURES,
-    Table,
-)
+from pipeline.practice.tables import CROWN_DETAILS, ELSEWHERE, FINDINGS, LINKED_TABLES, PATIENTS, PROCEDURES, Table
 from pipeline.storing import event_rows
 from pipeline.storing.own_tables import PHYSICAL
 from pipeline.storing.patients import BESIDE, StandIns, linked_view, patient_in_order

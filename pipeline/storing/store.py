@@ -60,12 +60,7 @@ _PLACE = ("load_id", "row_number", "part")
 
 
 def open_store(
-    path: Path,
-    *,
-    read_only: bool = False,
-    must_exist: bool = False,
-    bulk: bool = False,
-    memory_mb: int = MEMORY_MB,
+    path: Path, *, read_only: bool = False, must_exist: bool = False, bulk: bool = False, memory_mb: int = MEMORY_MB
 ) -> Store:
     """Open the database at `path`, making it if it is not there yet (unless `must_exist` or `read_only`).
 

@@ -32,8 +32,7 @@ def beside_published(found: Sequence[Benchmark], *, outcome: Outcome, asked: Ana
     made = [_one(b, asked) for b in mine]
     return tuple(
         sorted(
-            made,
-            key=lambda p: (abs(p.years - asked.horizon_years), p.years, -teeth[p.benchmark_id], p.benchmark_id),
+            made, key=lambda p: (abs(p.years - asked.horizon_years), p.years, -teeth[p.benchmark_id], p.benchmark_id)
         )
     )
 

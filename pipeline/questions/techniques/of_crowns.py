@@ -41,13 +41,7 @@ QUESTIONS = (
         levels=yes_no("Grinding or clenching", "No grinding or clenching"),
         caveats=("Grinding is often noted after something broke, which makes it look worse than it is.",),
     ),
-    _crown(
-        id="cement",
-        title="Cement of the crown",
-        factor="cement",
-        needs=("crown_details.cement",),
-        learn=True,
-    ),
+    _crown(id="cement", title="Cement of the crown", factor="cement", needs=("crown_details.cement",), learn=True),
     _crown(
         id="core",
         title="Core under the crown",
