@@ -58,30 +58,9 @@ class IngestReport:
     files_read: int
     files_unchanged: int
 
-    @property
-    def rows_read(self) -> int:
-        """Rows of all files; equals loaded + duplicate + reversed + quarantined."""
-        return sum(load.rows_read for load in self.loads)
-
-    @property
-    def loaded(self) -> int:
-        """Rows in the tables."""
-        return sum(load.loaded for load in self.loads)
-
-    @property
-    def duplicate(self) -> int:
-        """Rows that were there already."""
-        return sum(load.duplicate for load in self.loads)
-
-    @property
-    def reversed(self) -> int:
-        """Rows of claims that were taken back."""
-        return sum(load.reversed for load in self.loads)
-
-    @property
-    def quarantined(self) -> int:
-        """Rows set aside."""
-        return sum(load.quarantined for load in self.loads)
+    def rows(self, of: str) -> int:
+        """The rows of all files that a column of `LoadRow` counts; those read are the sum of the others."""
+        return sum(getattr(load, of) for load in self.loads)
 
 
 def ingest(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = False) -> IngestReport:
