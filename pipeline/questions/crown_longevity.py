@@ -311,7 +311,7 @@ def crude_difference(spells: pl.DataFrame, groups: dict[str, Group], analysis: A
     """Failures per 100 by the horizon, opened minus done before, from the day the opened group is large enough."""
     sides = {s: spells.filter(pl.col("state") == s) for s in ("through_crown", "before_seat")}
     window = difference_window(sides, groups, analysis)
-    return None if window is None else curves_apart(SINCE_SEAT, sides, window, analysis)
+    return None if window is None else curves_apart(SINCE_SEAT.pair, sides, window, analysis, method=SINCE_SEAT.crude)
 
 
 def difference_window(

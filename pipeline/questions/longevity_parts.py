@@ -179,7 +179,7 @@ def _crude(again: SecondPass, seen: Seen, analysis: Analysis) -> Difference | No
         from_day=from_day,
         confidence=analysis.confidence,
     )
-    return write_crude(SINCE_SEAT, d, from_day, years)
+    return write_crude(SINCE_SEAT.pair, d, from_day, years, method=SINCE_SEAT.crude)
 
 
 def _naive(counted: Counted, analysis: Analysis, fit: Callable[[], CoxPartsFit]) -> Naive | None:
