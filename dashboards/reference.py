@@ -24,7 +24,7 @@ def pages() -> dict[str, str]:
         "fields.md": fields_page(),
         "settings.md": settings_page(),
         "linked_tables.md": linked_page(),
-        "results.schema.json": json.dumps(schema, indent=1, ensure_ascii=False) + "\n",
+        "results.schema.json": _lines(schema, 4) + "\n",
         "results.md": results_page(schema),
         "glossary.md": glossary_page(),
     }
@@ -52,6 +52,15 @@ def glossary_page() -> str:
     """The words that pages explain."""
     rows = [f"| {word} | {cell(meaning)} |" for word, (meaning, _) in sorted(WORDS.items())]
     return "\n".join(["# Words", "", "| word | meaning |", "| --- | --- |", *rows]) + "\n"
+
+
+def _lines(value: Any, depth: int, before: str = "\n") -> str:
+    """JSON with a line for each key so many levels down, so that a key of `results.json` changed is a line changed."""
+    if not depth or not isinstance(value, dict):
+        return json.dumps(value, ensure_ascii=False)
+    inner = before + " "
+    told = ("," + inner).join(f"{json.dumps(key)}: {_lines(one, depth - 1, inner)}" for key, one in value.items())
+    return f"{{{inner}{told}{before}}}"
 
 
 def _name(kind: dict[str, Any]) -> str:

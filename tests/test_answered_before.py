@@ -53,10 +53,10 @@ def _copied(practice, folder):
 def _kept(settings):
     """What is answered stands again in the end."""
     with open_store(settings.practice.database, must_exist=True) as store:
-        results, answered = store.results(), store.text(run.ANSWERED)
+        results, answered = store.text("results"), store.text(run.ANSWERED)
     yield
     with open_store(settings.practice.database, must_exist=True) as store, store.transaction():
-        store.save_results(results)
+        store.save_text("results", results)
         store.save_text(run.ANSWERED, answered)
 
 
@@ -217,9 +217,9 @@ def test_results_that_another_version_wrote_are_named_as_that(practice, monkeypa
     monkeypatch.setattr(run, "compare", lambda *_, **__: answers)
     with _kept(practice):
         with open_store(practice.practice.database, must_exist=True) as store:
-            kept = store.results()
+            kept = store.text("results")
             with store.transaction():
-                store.save_results(kept.replace('"comparisons"', '"compared"'))
+                store.save_text("results", kept.replace('"comparisons"', '"compared"'))
         with pytest.raises(
             DataError, match=r"another version of toothyears wrote them. Run `toothyears compare` again"
         ):

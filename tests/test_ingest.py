@@ -11,10 +11,11 @@ import polars as pl
 import pytest
 
 from pipeline.machine.errors import ConfigError, DataError
+from pipeline.practice.read_tables import STORED_LOADS
 from pipeline.practice.tables import INPUT_TABLES, LOADS, PROCEDURES, QUARANTINE
 from pipeline.reading.config import load_settings
 from pipeline.stages.ingest import IngestReport, ingest
-from pipeline.storing.own_tables import SET_ASIDE
+from pipeline.storing.own_tables import FIELD_NOTES, SET_ASIDE
 from pipeline.storing.store import Store, open_store
 
 TODAY = dt.date(2026, 1, 31)
@@ -61,7 +62,7 @@ class Folder:
     def everything(self) -> list[pl.DataFrame]:
         with self.open() as store:
             tables = [store.read(t) for t in (*INPUT_TABLES.values(), LOADS, QUARANTINE)]
-            return [*tables, store.field_notes(), store.stored_loads()]
+            return [*tables, store.read(FIELD_NOTES), store.read(STORED_LOADS)]
 
 
 @pytest.fixture
@@ -78,7 +79,7 @@ def test_rows_are_loaded_or_set_aside_with_the_reason_and_the_whole_row(practice
         stream.write("p3,2020-01-01\n")
     report = practice.run()
     assert practice.loads() == [("ledger.csv", 5, 2, 0, 3)]
-    assert (report.rows_read, report.loaded, report.duplicate, report.quarantined) == (5, 2, 0, 3)
+    assert [report.rows(of) for of in ("rows_read", "loaded", "duplicate", "quarantined")] == [5, 2, 0, 3]
     assert practice.reasons() == [
         ("ledger.csv", 2, "tooth", "99", "tooth_unknown"),
         ("ledger.csv", 4, None, None, "row_empty"),
@@ -224,7 +225,7 @@ def test_optional_words_that_are_not_known_are_counted(practice: Folder):
     practice.write("ledger.csv", (*CROWN, "toothache"), (*ENDO, "caries"), head=(*HEAD, "reason"))
     practice.run()
     with practice.open() as store:
-        assert store.field_notes().rows() == [(1, "reason", "unrecognised", 1)]
+        assert store.read(FIELD_NOTES).rows() == [(1, "reason", "unrecognised", 1)]
 
 
 def test_the_order_of_day_and_month_is_taken_from_the_whole_file_and_said(practice: Folder):
@@ -299,7 +300,7 @@ def test_every_input_table(practice: Folder):
     ]
     with practice.open() as store:
         assert [store.read(INPUT_TABLES[t]).height for t in files] == [1, 1, 1, 1, 1]
-        assert store.field_notes().select("field", "note").rows() == [("preop_pai", "out_of_range")]
+        assert store.read(FIELD_NOTES).select("field", "note").rows() == [("preop_pai", "out_of_range")]
 
 
 def test_no_patient_value_is_said(practice: Folder):

@@ -6,14 +6,15 @@ from collections.abc import Sequence
 
 from dashboards import terms
 from dashboards.formats import listing, lower_first, phrase, plural, sentence_case, years
-from dashboards.references import Reference, used
 from dashboards.release import words as release_words
 from dashboards.release.curve import ReleasedPoint
 from dashboards.release.rates import ReleasedRate, ReleasedRates
 from dashboards.release.released import Released, ReleasedComparison, ReleasedGroup
 from dashboards.release.trial import ReleasedIncidence
 from dashboards.words.comparisons import difference_core, more_or_fewer, range_more_or_fewer
+from pipeline.practice.outcomes import ENDO_NEEDED
 from pipeline.release.disclosure import EVENTS_PER_CHANGE, SLACK, SMALLEST, STEP
+from pipeline.results.references import Reference, used
 from pipeline.results.trial_words import NOT_COMPARED
 
 RULES = (
@@ -40,13 +41,16 @@ NOT_BY_RANGE_ALONE = (
 def references(released: Released) -> tuple[Reference, ...]:
     """The papers behind what is shown."""
     shown = released.comparisons
-    return used(
-        outcomes={c.outcome for c in shown} | ({"endo_needed"} if released.everyday else set()),
-        clocks={c.clock for c in shown},
-        naive=any(c.naive is not None for c in shown),
-        choices=any(c.choices is not None for c in shown),
-        model=any(c.estimates for c in shown),
-    )
+    competing = bool(released.everyday) or any(c.outcome == ENDO_NEEDED.id for c in shown)
+    there = {
+        "outcomes": bool(shown) or competing,
+        "competing": competing,
+        "landmark": any(c.clock == "since_landmark" for c in shown),
+        "naive": any(c.naive is not None for c in shown),
+        "choices": any(c.choices is not None for c in shown),
+        "models": any(c.estimates for c in shown),
+    }
+    return used({name for name, is_there in there.items() if is_there})
 
 
 def verdict(c: ReleasedComparison) -> str:

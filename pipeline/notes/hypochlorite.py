@@ -69,7 +69,7 @@ def hypochlorite(note: Note) -> Iterator[Read]:
     within = [(r.start, r.end) for r in ratios]
     found = False
     if (m := _DILUTED_TO.search(text)) and _HYPO_WORD.search(text):
-        yield Read("naocl_percent", plain(number(m[1])), m.start(), m.end(), True, "naocl_diluted_to")
+        yield Read.of("naocl_percent", plain(number(m[1])), m, True, "naocl_diluted_to")
         return
     for m in _STRENGTH.finditer(text):
         if m["b"] and "," in text[m.start() : m.start("b")] and _OF_OTHER.match(text, m.end()):
@@ -80,24 +80,24 @@ def hypochlorite(note: Note) -> Iterator[Read]:
         found = True
         # "8.25% diluted": by how much is not told where no ratio stands beside it.
         sure = 0 < value <= 12 and not _DILUTED.search(sentence_text(note, m.start()))
-        yield Read("naocl_percent", plain(value), m.start(), m.end(), sure, "naocl_percent")
+        yield Read.of("naocl_percent", plain(value), m, sure, "naocl_percent")
     yield from ratios
     if found or ratios:
         return
     for m in _BARE_STRENGTH.finditer(text):
         value = number(m["a"])
         if value in _USUAL:
-            yield Read("naocl_percent", plain(value), m.start(), m.end(), value % 1 != 0 or value > 2, "naocl_bare")
+            yield Read.of("naocl_percent", plain(value), m, value % 1 != 0 or value > 2, "naocl_bare")
             return
     for m in _STRENGTH_WITHOUT_SIGN.finditer(text):
         value = number(m["a"])
         if value in _USUAL:
-            yield Read("naocl_percent", plain(value), m.start(), m.end(), value % 1 != 0, "naocl_bare")
+            yield Read.of("naocl_percent", plain(value), m, value % 1 != 0, "naocl_bare")
             return
     for m in _UNNAMED_STRENGTH.finditer(text):
         value = number(m["a"])
         if value in _USUAL:
-            yield Read("naocl_percent", plain(value), m.start(), m.end(), False, "naocl_unnamed")
+            yield Read.of("naocl_percent", plain(value), m, False, "naocl_unnamed")
 
 
 def _ratios(note: Note) -> Iterator[Read]:

@@ -89,9 +89,7 @@ def lengths(note: Note) -> Iterator[Read]:
             if second:
                 far = (far + number(second)) / 2
             weight = 2 if _OF_FILL.search(text[max(0, m.start() - 60) : m.end() + 30]) else 1
-            yield Read(
-                "length_short_of_apex_mm", plain(sign * far if far else 0), m.start(), m.end(), sure, rule, weight
-            )
+            yield Read.of("length_short_of_apex_mm", plain(sign * far if far else 0), m, sure, rule, weight=weight)
 
 
 _FERRULE = re.compile(
@@ -122,13 +120,8 @@ def ferrule(note: Note) -> Iterator[Read]:
         if second:
             value = (value + number(second)) / 2
         if value <= 8 and ("." in first or m["n"] or "m" in m.group().partition("fer")[0]):
-            yield Read("ferrule_mm", plain(value), m.start(), m.end(), not loose, "ferrule")
+            yield Read.of("ferrule_mm", plain(value), m, not loose, "ferrule")
     for m in _NO_FERRULE.finditer(text):
-        yield Read(
-            "ferrule_mm",
-            "0",
-            m.start(),
-            m.end(),
-            not _PARTLY.match(text[m.end() :]) and "adequate" not in m.group(),
-            "no_ferrule",
+        yield Read.of(
+            "ferrule_mm", "0", m, not _PARTLY.match(text[m.end() :]) and "adequate" not in m.group(), "no_ferrule"
         )

@@ -32,6 +32,11 @@ class Read:
     rule: str
     weight: int = 0
 
+    @classmethod
+    def of(cls, field: str, value: str, words: re.Match[str], sure: bool, rule: str, *, weight: int = 0) -> Read:
+        """What words that were found say."""
+        return cls(field, value, words.start(), words.end(), sure, rule, weight)
+
 
 @dataclass(frozen=True, slots=True)
 class NoteValue:

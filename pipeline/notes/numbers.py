@@ -69,7 +69,7 @@ def _canals(note: Note) -> Iterator[Read]:
     text, told = note.clean, False
     if sides := _BY_SIDE.search(text):
         many = number(sides["a"] or sides["c"] or sides["e"]) + number(sides["b"] or sides["d"] or sides["f"])
-        yield Read("canals", plain(many), sides.start(), sides.end(), True, "canals", 2)
+        yield Read.of("canals", plain(many), sides, True, "canals", weight=2)
         return
     for m in _CANALS.finditer(text):
         kinds = ("n", "m", "k", "j", "c", "i", "nth", "nth2", "q", "all", "e")
@@ -80,30 +80,32 @@ def _canals(note: Note) -> Iterator[Read]:
         before = text[max(0, m.start() - 14) : m.start()]
         many += bool(m["n"]) and many < 4 and bool(_BESIDE_ONE.search(before))
         told = True
-        yield Read("canals", plain(many), m.start(), m.end(), not _OF_CANALS.search(before), "canals", 2)
+        yield Read.of("canals", plain(many), m, not _OF_CANALS.search(before), "canals", weight=2)
     if told:
         return
     each = list(_EACH_CANAL.finditer(text))
     measured = {_FULL.get(name, name) for m in each if (name := m["a"] or m["b"])}
     for m in _NAMES_FIRST.finditer(text):
-        names = {_FULL.get(n := re.sub(r"[\s-]", "", x), n) for x in _NAMES.findall(m[1])}
-        if len(names) >= 2:
-            yield Read("canals", str(len(names)), m.start(), m.end(), True, "canals_named", 1)
+        if len(names := _named(m[1])) >= 2:
+            yield Read.of("canals", str(len(names)), m, True, "canals_named", weight=1)
             return
     for m in _NAME_LIST.finditer(text):
-        names = {_FULL.get(n := re.sub(r"[\s-]", "", x), n) for x in _NAMES.findall(m[1])}
+        names = _named(m[1])
         if "mm" in names and re.search(r"\d\s*mm", m[1]):
             names.discard("mm")  # of a length, no canal in the middle
         if len(names) >= max(2, len(measured)):
-            yield Read("canals", str(len(names)), m.start(), m.end(), not _NO_MEASURE.search(m[1]), "canals_named", 1)
+            yield Read.of("canals", str(len(names)), m, not _NO_MEASURE.search(m[1]), "canals_named", weight=1)
             return
     for m in _NAMES_ALONE.finditer(text):
-        names = {_FULL.get(n := re.sub(r"[\s-]", "", x), n) for x in _NAMES.findall(m[0])}
-        if len(names) >= 3:
-            yield Read("canals", str(len(names)), m.start(), m.end(), True, "canals_named", 1)
+        if len(names := _named(m[0])) >= 3:
+            yield Read.of("canals", str(len(names)), m, True, "canals_named", weight=1)
             return
     if len(measured) >= 2:
         yield Read("canals", str(len(measured)), each[0].start(), each[-1].end(), True, "canals_measured", 1)
+
+
+def _named(text: str) -> set[str]:
+    return {_FULL.get(name := re.sub(r"[\s-]", "", found), name) for found in _NAMES.findall(text)}
 
 
 _PAI = on_one_line(
@@ -134,21 +136,20 @@ _FORMER = re.compile(
 def _pai(note: Note) -> Iterator[Read]:
     text = note.clean
     for m in _PAI_BEHIND.finditer(text):
-        yield Read("preop_or_pai", plain(number(m["a"])), m.start(), m.end(), True, "pai", 2)
+        yield Read.of("preop_or_pai", plain(number(m["a"])), m, True, "pai", weight=2)
     for m in _PAI.finditer(text):
         before = bool(_BEFORE.search(text[max(0, m.start() - 25) : m.start("a")])) or m["b"] is not None
         before = before or bool(_BEFORE_BEHIND.match(text, m.end()))
-        yield Read(
+        yield Read.of(
             "preop_pai" if before else "preop_or_pai",
             _ROMAN.get(m["a"]) or plain(number(m["a"])),
-            m.start(),
-            m.end(),
+            m,
             True,
             "pai",
-            2,
+            weight=2,
         )
         if m["b"]:
-            yield Read("preop_or_pai", m["b"], m.start(), m.end(), True, "pai", 2)
+            yield Read.of("preop_or_pai", m["b"], m, True, "pai", weight=2)
         elif not before and (former := _FORMER.match(text, m.end())):
             # "was 4" may have been at an earlier review.
             known = bool(_BEFORE_BEHIND.match(text, former.end()))
@@ -191,25 +192,23 @@ def _visits(note: Note) -> Iterator[Read]:
     done = bool(_DONE.search(text))
     for m in _VISITS.finditer(text):
         if m["n"] and (part := re.search(r"([1-6])\s*(?:of|/)\s*$", text[max(0, m.start() - 8) : m.start("n")])):
-            yield Read("visits", m["n"], m.start(), m.end(), part[1] == m["n"], "visit_of", 2)
+            yield Read.of("visits", m["n"], m, part[1] == m["n"], "visit_of", weight=2)
         elif m["n"] or m["m"] or m["v"] or m["w"]:
-            yield Read(
-                "visits", plain(number(m["n"] or m["m"] or m["v"] or m["w"])), m.start(), m.end(), True, "visits", 3
-            )
+            yield Read.of("visits", plain(number(m["n"] or m["m"] or m["v"] or m["w"])), m, True, "visits", weight=3)
         elif m["x"]:
             of = plain(number(m["xof"]))
-            yield Read("visits", of, m.start(), m.end(), m["x"] == of, "visit_of", 2)
+            yield Read.of("visits", of, m, m["x"] == of, "visit_of", weight=2)
         elif m["i"]:
-            yield Read("visits", m["of"], m.start(), m.end(), m["i"] == m["of"], "visit_of", 2)
+            yield Read.of("visits", m["of"], m, m["i"] == m["of"], "visit_of", weight=2)
         elif m["same"] or m["one"] or m["day"] or m["both"]:
             if done or m["one"]:
-                yield Read("visits", "1", m.start(), m.end(), True, "visits", 3)
+                yield Read.of("visits", "1", m, True, "visits", weight=3)
         elif nth := m["k"] or m["vk"] or m["p"]:
             if done:
-                yield Read("visits", plain(number(nth)), m.start(), m.end(), True, "visit_nth", 1)
+                yield Read.of("visits", plain(number(nth)), m, True, "visit_nth", weight=1)
         elif done and not text[max(0, m.start() - 20) : m.start()].rstrip().endswith(("since", "from", "at last")):
             nth = m["o"] or m["the"]
-            yield Read("visits", plain(number(nth)), m.start(), m.end(), nth not in ("1st", "first"), "visit_nth", 1)
+            yield Read.of("visits", plain(number(nth)), m, nth not in ("1st", "first"), "visit_nth", weight=1)
 
 
 # What has to stand in a note for a reader to look at it at all: most notes speak of little.

@@ -217,9 +217,7 @@ def _fill(values: pl.DataFrame, recorded: pl.DataFrame, table: str, rules: Rules
     days = values.select(*_TOOTH, "note_date").unique().sort(*_TOOTH, "note_date")
     new = (pl.col("note_date").diff().dt.total_days() > gap).over(_TOOTH).fill_null(True)
     episodes = days.with_columns(episode=new.cum_sum())
-    episodes = episodes.with_columns(
-        episode=pl.struct(*_TOOTH, "episode").rank("dense"),
-    )
+    episodes = episodes.with_columns(episode=pl.struct(*_TOOTH, "episode").rank("dense"))
     of = values.join(episodes, on=[*_TOOTH, "note_date"])
     chosen = _chosen(of)
     own = _recorded_row(of, recorded, table, gap)

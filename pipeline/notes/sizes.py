@@ -92,7 +92,7 @@ def sequences(note: Note) -> Iterator[Read]:
     """Three sizes or more of engine files, each larger than the one before, are a sequence."""
     for m in _RISING.finditer(note.clean):
         if int(m[1]) < int(m[2]) < int(m[3]) and {int(m[2]), int(m[3])} <= set(SIZES):
-            yield Read("instrumentation", "rotary_sequence", m.start(), m.end(), True, "sizes_rising")
+            yield Read.of("instrumentation", "rotary_sequence", m, True, "sizes_rising")
 
 
 def sizes(note: Note) -> Iterator[Read]:
@@ -115,7 +115,7 @@ def sizes(note: Note) -> Iterator[Read]:
         return
     for m in _SIZE_MAF.finditer(text):
         if int(m[1]) in SIZES:
-            yield Read("master_apical_size_iso", m[1], m.start(), m.end(), True, "apical_size", 3)
+            yield Read.of("master_apical_size_iso", m[1], m, True, "apical_size", weight=3)
             return
     found: list[tuple[int, int, int, bool]] = []
     for m in _FILE_SIZE.finditer(text):

@@ -111,14 +111,7 @@ class Vocabulary:
                 branch = branch.get(words[place])
         return _longest(found)
 
-    def _walk(
-        self,
-        words: list[str],
-        branch: Branch[Entry] | None,
-        first: int,
-        place: int,
-        found: list[Match],
-    ) -> None:
+    def _walk(self, words: list[str], branch: Branch[Entry] | None, first: int, place: int, found: list[Match]) -> None:
         """The phrases that go on behind a tooth that is named within them."""
         while branch is not None:
             place += 1

@@ -10,13 +10,7 @@ from typing import Any
 
 from pipeline.machine.declared import known, near, one_of
 from pipeline.machine.errors import ConfigError
-from pipeline.practice.askable import (
-    CLOCKS,
-    TABLES,
-    after_zero,
-    columns_of,
-    names_people,
-)
+from pipeline.practice.askable import CLOCKS, TABLES, after_zero, columns_of, names_people
 from pipeline.practice.outcomes import ASKED, OUTCOMES, POPULATIONS, Outcome, Population
 
 LOG = "asked"  # the name under which the store keeps every question asked of it

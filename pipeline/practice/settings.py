@@ -123,9 +123,7 @@ class Practice:
         example=CENTURY,
     )
     serial_dates: str | None = setting(
-        None,
-        "Day numbers of spreadsheets count from this year; without it they are refused.",
-        words=SERIAL_DATES,
+        None, "Day numbers of spreadsheets count from this year; without it they are refused.", words=SERIAL_DATES
     )
     root_canals_elsewhere: str = setting(
         "unknown",
@@ -171,8 +169,7 @@ class Rules:
         "crown seated between, belongs to the same course.",
     )
     crown_repost_days: int = setting(
-        60,
-        "Crown rows of one tooth at most this far apart, each from the one before, are one crown posted again.",
+        60, "Crown rows of one tooth at most this far apart, each from the one before, are one crown posted again."
     )
     crown_pair_days: int = setting(
         120,
@@ -195,8 +192,7 @@ class Rules:
         "opening, and is no complication.",
     )
     recement_days: int = setting(
-        90,
-        "A crown found missing that is put back within so many days came off, and has not failed.",
+        90, "A crown found missing that is put back within so many days came off, and has not failed."
     )
     planned_crown_days: int = setting(
         30,
@@ -214,8 +210,7 @@ class Rules:
         "One other way to count follows patients seen within so many days of the last day of the data up to that day.",
     )
     data_cutoff: dt.date | None = setting(
-        None,
-        "The last day that counts; rows after it are not used. None: the last date in the data.",
+        None, "The last day that counts; rows after it are not used. None: the last date in the data."
     )
 
 
@@ -225,18 +220,15 @@ class Analysis:
 
     horizon_years: int = setting(5, "Years after which groups are compared and shares are given.", bounds=Bounds(1))
     smallest_difference_per_100: float = setting(
-        5.0,
-        "The smallest difference in failures per 100 that would matter, fixed beforehand.",
+        5.0, "The smallest difference in failures per 100 that would matter, fixed beforehand."
     )
     min_at_risk: int = setting(10, "A curve starts once, and stops when no longer, this many teeth are followed.")
     max_step_per_100: float = setting(
-        5.0,
-        "A curve stops when one more failure would move it by more than this, per 100.",
+        5.0, "A curve stops when one more failure would move it by more than this, per 100."
     )
     min_failures: int = setting(5, "With fewer failures than this in either group it is too early to compare.")
     min_stratum_failures: int = setting(
-        5,
-        "A clinician with fewer failures than this shares a baseline hazard with others.",
+        5, "A clinician with fewer failures than this shares a baseline hazard with others."
     )
     confidence: float = setting(
         0.95,
@@ -245,8 +237,7 @@ class Analysis:
         example="0.95",
     )
     seed: int = setting(
-        20250101,
-        "Start of the random numbers wherever a method draws any: the same seed gives the same figures.",
+        20250101, "Start of the random numbers wherever a method draws any: the same seed gives the same figures."
     )
     choices_crowns: int = setting(
         10_000,
@@ -278,8 +269,7 @@ class CodedWindows:
         "finished (common practice, no source).",
     )
     perforation_days: int = setting(
-        180,
-        "Days: the same for a perforation that was mended (common practice, no source).",
+        180, "Days: the same for a perforation that was mended (common practice, no source)."
     )
     film_3d_days: int = setting(
         180,

@@ -146,10 +146,7 @@ class TableSource:
     )
     sheets: tuple[str, ...] = setting((), "Sheets of a workbook.", example="Ledger")
     two_digit_years_from: int | None = setting(
-        None,
-        "As under [practice], of this table.",
-        bounds=CENTURIES,
-        example=CENTURY,
+        None, "As under [practice], of this table.", bounds=CENTURIES, example=CENTURY
     )
     serial_dates: str | None = setting(None, "As under [practice], of this table.", words=SERIAL_DATES)
     decimal: str | None = setting(None, "The decimal sign of numbers, or of each its own.", words=DECIMAL_SIGNS)

@@ -19,3 +19,7 @@ class Analysis(settings.Analysis):
         """When curves start and stop, and the years read off them."""
         years = tuple(sorted({*YEARS, float(self.horizon_years)}))
         return CurveRules(self.min_at_risk, self.max_step_per_100 / 100, self.confidence, years)
+
+    def matters(self, years: float) -> float:
+        """What would matter by so many years, per 100: by the horizon as fixed beforehand, sooner as much less."""
+        return self.smallest_difference_per_100 * min(1.0, years / self.horizon_years)

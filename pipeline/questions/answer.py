@@ -181,7 +181,9 @@ def crude_difference(
     """
     sides = {name: spells.filter(pl.col("state") == name) for name in question.pair}
     start = full_window(question, sides, groups, analysis)
-    return None if start is None else curves_apart(question, sides, (start, analysis.horizon_years), analysis)
+    if start is None:
+        return None
+    return curves_apart(question.pair, sides, (start, analysis.horizon_years), analysis, method=question.crude)
 
 
 def full_window(
@@ -196,24 +198,29 @@ def full_window(
 
 
 def curves_apart(
-    question: Question, sides: Mapping[str, pl.DataFrame], window: tuple[int, float], analysis: Analysis
+    pair: tuple[str, str],
+    sides: Mapping[str, pl.DataFrame],
+    window: tuple[int, float],
+    analysis: Analysis,
+    *,
+    method: str,
 ) -> Difference | None:
-    """The difference of the curves of the question's pair from a day to a number of years."""
+    """The difference of the curves of a pair of groups from a day to a number of years."""
     start, years = window
     group, reference = (
         Rows(f["exit_days"], f["event"], entry_days=f["entry_days"], cluster=f["patient_id"])
-        for f in (sides[name] for name in question.pair)
+        for f in (sides[name] for name in pair)
     )
     d = survival_difference(group, reference, [days_of(years)], from_day=start, confidence=analysis.confidence)
-    return write_crude(question, d, start, years)
+    return write_crude(pair, d, start, years, method=method)
 
 
-def write_crude(question: Question, d: Differences, start: int, years: float) -> Difference | None:
+def write_crude(pair: tuple[str, str], d: Differences, start: int, years: float, *, method: str) -> Difference | None:
     """The crude difference by so many years in the words of the results; None without an error."""
     if np.isnan(d.std_error[0]):
         return None
     mid, low, high = (float(-100 * v[0]) for v in (d.estimate, d.high, d.low))
-    return Difference(*question.pair, years, start, mid, low, high, question.crude)
+    return Difference(*pair, years, start, mid, low, high, method)
 
 
 def naive_comparison(question: Question, labelled: pl.DataFrame, analysis: Analysis) -> Naive | None:

@@ -280,10 +280,7 @@ def _differs(field: str, theirs: str, own: Own) -> str:
 
 
 def _one(
-    row: dict[str, object],
-    outcomes: Sequence[Own],
-    curve_of: Callable[[Own], Curve | None],
-    min_at_risk: int,
+    row: dict[str, object], outcomes: Sequence[Own], curve_of: Callable[[Own], Curve | None], min_at_risk: int
 ) -> Benchmark:
     own = nearest(row, outcomes)
     against = disagreements(row, own)

@@ -5,12 +5,12 @@ The table is made by `python -m tests.calibration` in the project's source; see 
 
 from __future__ import annotations
 
-import csv
 import math
 import typing
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
-from importlib.resources import files
+
+from pipeline.machine.data_tables import data_rows
 
 CONFIDENCE = 0.95
 # A setting falls short when its coverage lies further below the confidence than this many standard errors of a share
@@ -81,11 +81,8 @@ class CalibrationRow:
 def calibration_rows() -> list[CalibrationRow]:
     """The table of the last full calibration: a row for each setting and size, in the order of the settings."""
     kinds = typing.get_type_hints(CalibrationRow)
-    with files("pipeline").joinpath("data", "calibration.csv").open(encoding="utf-8") as stream:
-        return [
-            CalibrationRow(**{name: kinds[name](value) for name, value in line.items()})
-            for line in csv.DictReader(stream)
-        ]
+    lines = data_rows("calibration")
+    return [CalibrationRow(**{name: kinds[name](value) for name, value in line.items()}) for line in lines]
 
 
 def calibration_sentence(rows: Sequence[CalibrationRow], crowns: int | None = None) -> str:

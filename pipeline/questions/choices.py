@@ -46,13 +46,7 @@ from pipeline.questions.choice_verdict import (
     with_choices,
 )
 from pipeline.questions.covariates import numbered_words
-from pipeline.questions.crown_longevity import (
-    LABELS,
-    crude_difference,
-    estimate_states,
-    opened_on,
-    stretch_of,
-)
+from pipeline.questions.crown_longevity import LABELS, crude_difference, estimate_states, opened_on, stretch_of
 from pipeline.questions.crown_rows import STATES, crown_rows, state_spells
 from pipeline.questions.group_ratios import adjusted_ratio
 from pipeline.questions.groups import make_group

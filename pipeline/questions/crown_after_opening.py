@@ -21,13 +21,7 @@ from pipeline.practice.outcomes import was_followed
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.answer import Asked, answer
 from pipeline.questions.crown_rows import crown_rows, state_spells
-from pipeline.questions.group_ratios import (
-    Ratios,
-    enough_for_ratio,
-    failures_by_state,
-    few_failures_note,
-    group_ratios,
-)
+from pipeline.questions.group_ratios import Ratios, enough_for_ratio, failures_by_state, few_failures_note, group_ratios
 from pipeline.questions.groups import days_of
 from pipeline.questions.question import SINCE_OPENING
 from pipeline.questions.steady_ratio import Standing, Stretch, stand_on
@@ -106,11 +100,7 @@ def by_age(rows: pl.DataFrame) -> pl.DataFrame:
 
 
 def stand_at_equal_age(
-    fit: CoxFit | None,
-    aged: pl.DataFrame,
-    days: tuple[int, int] | None,
-    ratio: Estimate | None,
-    analysis: Analysis,
+    fit: CoxFit | None, aged: pl.DataFrame, days: tuple[int, int] | None, ratio: Estimate | None, analysis: Analysis
 ) -> Standing:
     """The difference of the opened crowns at equal age, with the ratio beside it.
 

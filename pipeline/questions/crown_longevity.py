@@ -116,13 +116,7 @@ def made_of(
     empty = (f"No crown with {LABELS[name].lower()}." for name in STATES if name not in groups)
     notes = (*([] if stands.checked else [NOT_CHECKED]), *ratios.notes, *empty)
     return comparison_of(
-        SINCE_SEAT,
-        groups,
-        ratios=replace(ratios, notes=notes),
-        crude=crude,
-        stands=stands,
-        analysis=analysis,
-        **parts,
+        SINCE_SEAT, groups, ratios=replace(ratios, notes=notes), crude=crude, stands=stands, analysis=analysis, **parts
     )
 
 
@@ -317,7 +311,7 @@ def crude_difference(spells: pl.DataFrame, groups: dict[str, Group], analysis: A
     """Failures per 100 by the horizon, opened minus done before, from the day the opened group is large enough."""
     sides = {s: spells.filter(pl.col("state") == s) for s in ("through_crown", "before_seat")}
     window = difference_window(sides, groups, analysis)
-    return None if window is None else curves_apart(SINCE_SEAT, sides, window, analysis)
+    return None if window is None else curves_apart(SINCE_SEAT.pair, sides, window, analysis, method=SINCE_SEAT.crude)
 
 
 def difference_window(

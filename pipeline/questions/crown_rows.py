@@ -82,10 +82,7 @@ def state_spells(rows: pl.DataFrame) -> pl.DataFrame:
     none has a crown whose order of root canal and seat is not known (`endo_timing` null): it is in neither group.
     """
     rows = rows.filter(pl.col("endo_timing").is_not_null())
-    opened = rows.filter(
-        pl.col("access_days").is_not_null(),
-        pl.col("access_days") < pl.col("exit_days"),
-    )
+    opened = rows.filter(pl.col("access_days").is_not_null(), pl.col("access_days") < pl.col("exit_days"))
     until = (
         opened.filter(pl.col("entry_days") < pl.col("access_days"))
         .with_columns(exit_days=pl.col("access_days"), event=pl.lit(False), state=pl.lit("vital"))

@@ -82,8 +82,5 @@ def landmark_rows(rows: pl.DataFrame, *, landmark_days: int, soon_days: int) -> 
         .otherwise(pl.lit(NOT_YET))
     )
     return rows.filter(pl.col("exit_days") > landmark_days).with_columns(
-        state=state,
-        entry_days=pl.lit(0, pl.Int64),
-        exit_days=pl.col("exit_days") - landmark_days,
-        event="failure",
+        state=state, entry_days=pl.lit(0, pl.Int64), exit_days=pl.col("exit_days") - landmark_days, event="failure"
     )

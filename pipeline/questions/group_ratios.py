@@ -156,18 +156,29 @@ def failed_patients_by_state(spells: pl.DataFrame) -> dict[str, float]:
 
 
 def fit_states(
-    spells: pl.DataFrame, x: NDArray[np.float64], *, names: tuple[str, ...], stratum: NDArray[np.int64] | None
+    spells: pl.DataFrame,
+    x: NDArray[np.float64],
+    *,
+    names: tuple[str, ...],
+    stratum: NDArray[np.int64] | None = None,
+    event: str = "event",
+    weight: str | None = None,
+    by_patient: bool = True,
 ) -> CoxFit:
-    """Cox model of spells in states, entries before the end of day 0 counted as there from the start."""
+    """Cox model of spells in states, entries before the end of day 0 counted as there from the start.
+
+    `event` and `weight` name columns; errors are clustered on the patient unless told otherwise.
+    """
     entry = spells["entry_days"].to_numpy()
     return fit_cox(
         x,
         spells["exit_days"].to_numpy(),
-        spells["event"].to_numpy(),
+        spells[event].to_numpy(),
         names=names,
         entry_days=np.where(entry <= 0, -1, entry),
         strata=stratum,
-        cluster=patient_codes(spells),
+        weights=None if weight is None else spells[weight].to_numpy(),
+        cluster=patient_codes(spells) if by_patient else None,
     )
 
 

@@ -12,8 +12,8 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 import polars as pl
@@ -34,7 +34,7 @@ from pipeline.questions.covariates import (
 from pipeline.questions.covariates import independent as without_repeats
 from pipeline.questions.crown_longevity import SET_TO, can_standardise, model_states, state_columns, usable_spells
 from pipeline.questions.crown_rows import STATES
-from pipeline.questions.group_ratios import failed_patients_by_state, patient_codes
+from pipeline.questions.group_ratios import failed_patients_by_state, fit_states
 from pipeline.questions.groups import days_of
 from pipeline.questions.leaving import AWAY_DAYS, with_left
 from pipeline.questions.question import OF_CROWNS
@@ -42,7 +42,7 @@ from pipeline.questions.verdict import DIFFERS, LITTLE_DIFFERENCE, decide, range
 from pipeline.results import Comparison, Difference, Verdict
 from pipeline.results.leaving import Weighed
 from pipeline.stats.censoring_weights import FollowedWeights, expected_events, followed_weights
-from pipeline.stats.cox import CoxFit, CoxInputError, fit_cox
+from pipeline.stats.cox import CoxFit, CoxInputError
 from pipeline.stats.few_failures import Allowance, allow, careful_ratio
 from pipeline.stats.standard_target import fitted_target
 from pipeline.stats.standardise import standardise
@@ -69,12 +69,7 @@ EVERYTHING: tuple[Covariate, ...] = (*OF_CROWNS, DIABETES, *SINCE, *SINCE_OPENED
 
 
 def with_weighed(
-    main: Comparison,
-    spells: pl.DataFrame,
-    findings: pl.DataFrame,
-    analysis: Analysis,
-    *,
-    cutoff: dt.date | None = None,
+    main: Comparison, spells: pl.DataFrame, findings: pl.DataFrame, analysis: Analysis, *, cutoff: dt.date | None = None
 ) -> Comparison:
     """The main comparison with its weighted figures beside it, where it says anything of those who left.
 
@@ -272,6 +267,7 @@ def _model_of_leaving(rows: pl.DataFrame) -> _Model | None:
         return None
     pieces = pieces.filter(pl.col("state").is_in(list(states)))
     by_state, left = state_columns(pieces, states), int(pieces["left"].sum())
+    fit = partial(fit_states, pieces, event="left", by_patient=False)
     for covariates in (EVERYTHING, [c for c in EVERYTHING if c is not CLINICIAN]):
         plan = plan_design(count_covariates(pieces, covariates, event="left"), covariates)
         every = Design(plan.columns(pieces), plan.names, plan.used, plan.left_out, plan.missing, plan.of)
@@ -280,24 +276,13 @@ def _model_of_leaving(rows: pl.DataFrame) -> _Model | None:
         if not made.names or len(names) * MIN_LEFT > left:
             continue
         try:
-            everything = _fit_leaving(pieces, np.column_stack([by_state, made.x]), names)
-            state = _fit_leaving(pieces, by_state, model_states(states))
+            everything = fit(np.column_stack([by_state, made.x]), names=names)
+            state = fit(by_state, names=model_states(states))
         except CoxInputError:
             continue
         if everything.converged and state.converged:
             return _Model(everything, state, states, plan, made.used)
     return None
-
-
-def _fit_leaving(pieces: pl.DataFrame, x: Floats, names: Sequence[str]) -> CoxFit:
-    entry = pieces["entry_days"].to_numpy()
-    return fit_cox(
-        x,
-        pieces["exit_days"].to_numpy(),
-        pieces["left"].to_numpy(),
-        names=names,
-        entry_days=np.where(entry <= 0, -1, entry),
-    )
 
 
 def _weights(model: _Model, pieces: pl.DataFrame) -> FollowedWeights:
@@ -307,12 +292,7 @@ def _weights(model: _Model, pieces: pl.DataFrame) -> FollowedWeights:
     expected = expected_events(model.everything, much, *span)
     by_state = expected_events(model.state, little, *span)
     return followed_weights(
-        pieces["crown_id"],
-        pieces["entry_days"],
-        expected,
-        by_state,
-        group=pieces["state"],
-        quantiles=TRUNCATED_AT,
+        pieces["crown_id"], pieces["entry_days"], expected, by_state, group=pieces["state"], quantiles=TRUNCATED_AT
     )
 
 
@@ -330,18 +310,10 @@ def weighted_fit(rows: pl.DataFrame, pieces: pl.DataFrame, analysis: Analysis) -
     x = np.column_stack([state_columns(usable, with_failures), adjust.x])
     pieces = pieces.filter(pl.col("row").is_in(usable["row"].to_list()))
     place = np.searchsorted(usable["row"].to_numpy(), pieces["row"].to_numpy())
-    entry = pieces["entry_days"].to_numpy()
+    names = (*model_states(with_failures), *adjust.names)
+    stratum = codes[place] if n_strata > 1 else None
     try:
-        fit = fit_cox(
-            x[place],
-            pieces["exit_days"].to_numpy(),
-            pieces["event"].to_numpy(),
-            names=(*model_states(with_failures), *adjust.names),
-            entry_days=np.where(entry <= 0, -1, entry),
-            strata=codes[place] if n_strata > 1 else None,
-            weights=pieces["weight"].to_numpy(),
-            cluster=patient_codes(pieces),
-        )
+        fit = fit_states(pieces, x[place], names=names, stratum=stratum, weight="weight")
     except CoxInputError:
         return None
     return (fit, pieces) if fit.converged else None

@@ -16,12 +16,7 @@ from numpy.typing import NDArray
 
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.answer import naive_of, write_crude
-from pipeline.questions.covariates import (
-    DesignPlan,
-    plan_design,
-    plan_strata,
-    stratum_codes,
-)
+from pipeline.questions.covariates import DesignPlan, plan_design, plan_strata, stratum_codes
 from pipeline.questions.crown_longevity import (
     LABELS,
     ROOT_CANAL,
@@ -39,13 +34,7 @@ from pipeline.questions.crown_longevity import (
 )
 from pipeline.questions.crown_rows import STATES
 from pipeline.questions.group_ratios import Ratios, adjusted_ratio, enough_for_ratio
-from pipeline.questions.groups import (
-    CurveRules,
-    Tally,
-    days_of,
-    group_of,
-    milestone_days,
-)
+from pipeline.questions.groups import CurveRules, Tally, days_of, group_of, milestone_days
 from pipeline.questions.longevity_passes import CRUDE, Counted, SecondPass, Seen, last_exit, plan_second_pass
 from pipeline.questions.question import OF_CROWNS, SINCE_SEAT
 from pipeline.questions.steady_ratio import Standing, write_adjusted
@@ -53,15 +42,9 @@ from pipeline.results import Comparison, Difference, Estimate, Group, Naive
 from pipeline.stats.cox import CoxInputError
 from pipeline.stats.cox_partitions import CoxPart, CoxPartsFit
 from pipeline.stats.few_failures import Allowance, allow
-from pipeline.stats.risk_set_errors import (
-    clustered_curve_from,
-    survival_difference_from,
-)
+from pipeline.stats.risk_set_errors import clustered_curve_from, survival_difference_from
 from pipeline.stats.risk_set_rates import rate_from
-from pipeline.stats.risk_sets import (
-    curve_from,
-    risk_table_from,
-)
+from pipeline.stats.risk_sets import curve_from, risk_table_from
 from pipeline.stats.standardised import AdjustedDifference
 
 _MODEL = ("exit_days", "event", "entry_days", "patient", "stratum")
@@ -196,7 +179,7 @@ def _crude(again: SecondPass, seen: Seen, analysis: Analysis) -> Difference | No
         from_day=from_day,
         confidence=analysis.confidence,
     )
-    return write_crude(SINCE_SEAT, d, from_day, years)
+    return write_crude(SINCE_SEAT.pair, d, from_day, years, method=SINCE_SEAT.crude)
 
 
 def _naive(counted: Counted, analysis: Analysis, fit: Callable[[], CoxPartsFit]) -> Naive | None:

@@ -18,22 +18,8 @@ from pipeline.results import NotRun
 from pipeline.results.healing import Agreement, CountedShare, ReaderWay, RecallRow
 from pipeline.stats.clustered_share import clustered_share
 from pipeline.stats.weighted_kappa import by_steps, weighted_kappa
-from pipeline.transforms.healing import (
-    LESION,
-    LESION_FROM,
-    NO_LESION,
-    STATES,
-    WORST,
-    healing_at_recall,
-)
-from pipeline.transforms.readings import (
-    PAIRS,
-    TWO_READERS,
-    by_readers,
-    co_readers,
-    films_shared,
-    paired_readings,
-)
+from pipeline.transforms.healing import LESION, LESION_FROM, NO_LESION, STATES, WORST, healing_at_recall
+from pipeline.transforms.readings import PAIRS, TWO_READERS, by_readers, co_readers, films_shared, paired_readings
 
 ID, TITLE = "radiographic_success", "Healing at recall"
 BY_LESION_ID, BY_LESION_TITLE = "healing_by_lesion", "Healing with and without a lesion before treatment"
@@ -86,18 +72,11 @@ def recall_rows(
     if films["symptomatic"].null_count() == films.height:
         before = () if endo_details["preop_pai"].count() else ("endo_details.preop_pai",)
         return Recalls(
-            (),
-            (NotRun(ID, TITLE, (lacking,)), NotRun(BY_LESION_ID, BY_LESION_TITLE, (lacking, *before))),
-            (),
+            (), (NotRun(ID, TITLE, (lacking,)), NotRun(BY_LESION_ID, BY_LESION_TITLE, (lacking, *before))), ()
         )
     own = courses.filter(pl.col("completed").is_not_null(), ~pl.col("done_elsewhere"))
     seen = healing_at_recall(
-        own,
-        findings,
-        endo_details,
-        recall_months=recall_months,
-        uncertain_years=uncertain_years,
-        gap_days=gap_days,
+        own, findings, endo_details, recall_months=recall_months, uncertain_years=uncertain_years, gap_days=gap_days
     )
     late = pl.col("completed").dt.offset_by(f"{recall_months}mo")
     words = {LESION: "a lesion", NO_LESION: "no lesion"}
@@ -146,12 +125,7 @@ def reading_agreement(
 
 
 def reader_ways(
-    courses: pl.DataFrame,
-    findings: pl.DataFrame,
-    endo_details: pl.DataFrame,
-    *,
-    min_films: int = 10,
-    **rules: Any,
+    courses: pl.DataFrame, findings: pl.DataFrame, endo_details: pl.DataFrame, *, min_films: int = 10, **rules: Any
 ) -> tuple[ReaderWay, ...]:
     """Healing at recall by the agreed readings, then by each reader alone; `rules` are those of `recall_rows`.
 

@@ -352,16 +352,7 @@ def mean_years(
         f"Over the {span} years that are compared, a {tooth} with {one} stays in place {much} on average "
         f"{'as' if months == 0 else 'than'} one with {other}; the range is {_months(low)} to {_months(high)}."
     )
-    return MeanYears(
-        contrast.group,
-        contrast.reference,
-        years,
-        from_days,
-        value,
-        low,
-        high,
-        told,
-    )
+    return MeanYears(contrast.group, contrast.reference, years, from_days, value, low, high, told)
 
 
 def _through_phases(allowance: Allowance, windows: Windows, contrast: Contrast) -> Allowance:

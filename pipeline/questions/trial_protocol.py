@@ -89,9 +89,7 @@ def _assignment(facts: Facts) -> ProtocolRow:
         else "not adjusted for: too few teeth, or arms that do not overlap"
     )
     return ProtocolRow(
-        "Assignment",
-        "By chance, known to patient and clinician.",
-        f"By the decision of clinician and patient; {how}.",
+        "Assignment", "By chance, known to patient and clinician.", f"By the decision of clinician and patient; {how}."
     )
 
 

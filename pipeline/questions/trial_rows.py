@@ -165,11 +165,7 @@ def _with_strategy(rows: pl.DataFrame, courses: pl.DataFrame, teeth: pl.DataFram
         .then(pl.min_horizontal("extracted", "flare_date"))
         .otherwise("seat_date")
     )
-    return out.with_columns(
-        arm=arm,
-        grace_days=_since_decision(pl.col("seat_date")),
-        shown_days=_since_decision(shown),
-    )
+    return out.with_columns(arm=arm, grace_days=_since_decision(pl.col("seat_date")), shown_days=_since_decision(shown))
 
 
 def share_for_need(between: pl.DataFrame) -> float:

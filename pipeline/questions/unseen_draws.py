@@ -217,10 +217,7 @@ def _with_hints(rows: pl.DataFrame, hints: pl.DataFrame | None) -> pl.DataFrame:
         rows.select("crown_id", "patient_id", "tooth_fdi", "seat_date", "entry_days", "exit_days")
         .join(fillings, on=["patient_id", "tooth_fdi"])
         .with_columns(hint_days=(pl.col("seen_date") - pl.col("seat_date")).dt.total_days())
-        .filter(
-            pl.col("hint_days") < pl.col("exit_days"),
-            pl.col("hint_days") >= pl.max_horizontal("entry_days", 0),
-        )
+        .filter(pl.col("hint_days") < pl.col("exit_days"), pl.col("hint_days") >= pl.max_horizontal("entry_days", 0))
         .group_by("crown_id")
         .agg(pl.col("hint_days").min())
     )
@@ -319,14 +316,7 @@ def _open_hinted(
 
 
 def _take(
-    ledger: Ledger,
-    chances: Chances,
-    state: Ints,
-    *,
-    kind: int,
-    n: int,
-    unlike: float,
-    rng: np.random.Generator,
+    ledger: Ledger, chances: Chances, state: Ints, *, kind: int, n: int, unlike: float, rng: np.random.Generator
 ) -> tuple[Ints, Ints] | None:
     """Crowns that still count as vital and in truth were of a kind: their rows, and their places in `chances`.
 

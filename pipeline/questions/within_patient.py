@@ -40,12 +40,7 @@ ERRORS_FROM_NONE = 1.0
 
 
 def compare_within_patients(
-    spells: pl.DataFrame,
-    contrast: tuple[str, str],
-    states: Sequence[str],
-    main: Estimate | None,
-    *,
-    confidence: float,
+    spells: pl.DataFrame, contrast: tuple[str, str], states: Sequence[str], main: Estimate | None, *, confidence: float
 ) -> WithinPatient:
     """The ratio of `contrast` within patients, held against `main`, the adjusted ratio of all.
 

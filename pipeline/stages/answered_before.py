@@ -16,8 +16,9 @@ from pathlib import Path
 
 import pipeline
 
-# The names under which the store keeps the digest of what was linked, of what its results answer, of what was drawn.
-LINKED, ANSWERED, DRAWN = "linked", "answered", "drawn"
+# The names under which the store keeps the results, and the digest of what was linked, of what they answer, of what was
+# drawn.
+RESULTS, LINKED, ANSWERED, DRAWN = "results", "linked", "answered", "drawn"
 _ROOT = Path(pipeline.__file__).resolve().parents[1]
 
 

@@ -207,11 +207,7 @@ def simulate(
 
 @cli.command()
 @click.argument(
-    "files",
-    metavar="FILE...",
-    nargs=-1,
-    required=True,
-    type=click.Path(path_type=Path, dir_okay=False, exists=True),
+    "files", metavar="FILE...", nargs=-1, required=True, type=click.Path(path_type=Path, dir_okay=False, exists=True)
 )
 @click.option(
     "--out",

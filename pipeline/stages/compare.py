@@ -33,7 +33,6 @@ from pipeline.questions.loss_by_cause import losses_by_cause
 from pipeline.questions.misread import misread_contrasts
 from pipeline.questions.monitoring import WATCHED, to_watch, watch
 from pipeline.questions.own_cases import own_cases
-from pipeline.questions.owner.over_time import Demands
 from pipeline.questions.owner.sheet import owner_of
 from pipeline.questions.owner.teeth import teeth_of
 from pipeline.questions.owner.to_do import Waiting
@@ -127,6 +126,11 @@ class StoreSummary:
     could_hold: Mapping[str, tuple[int, int]]  # fields that few rows of the ledger can hold: such rows, and filled in
     other_texts: pl.DataFrame  # texts of fields with usual words that are none of these: table, field, rows, texts
     records: Records  # what the rounding of shared figures hangs on
+
+    @property
+    def seed(self) -> int:
+        """Where chance starts wherever a method draws any."""
+        return int(self.settings.get("seed", "0"))
 
 
 @dataclass(frozen=True)
@@ -227,7 +231,7 @@ def _answers(
             told,
             robustness=robustness_of(
                 told, spells, analysis, covariates=question.adjust, unit=question.unit, cutoff=stored.cutoff,
-                away_days=_away(stored),
+                away_days=int(stored.rules.get("active_days", AWAY_DAYS)),  # those of rule 11
             ),
         )  # fmt: skip
         if compared is main:
@@ -253,7 +257,7 @@ def _answers(
         gap_days=gap_days,
         min_followed=analysis.min_at_risk,
         confidence=analysis.confidence,
-        seed=int(stored.settings.get("seed", "0")),
+        seed=stored.seed,
     )
     losses = losses_by_cause(stored.crowns, stored.endo_courses, stored.tooth_followup, patients, analysis)
     say("how many openings these records may not hold")
@@ -273,7 +277,7 @@ def _answers(
     for name, teeth in watched.items():
         monitoring += watch(
             teeth, outcome=name, cutoff=stored.cutoff, confidence=analysis.confidence,
-            seed=int(stored.settings.get("seed", "0")),
+            seed=stored.seed,
         )  # fmt: skip
     benchmarks = compare_published(
         read_benchmarks(),
@@ -412,7 +416,7 @@ def _notes(stored: ComparisonInput, answers: Sequence[TechniqueAnswer], analysis
     found = notes_read(values, checks, confidence=analysis.confidence)
     if found is None or checks.is_empty():
         return found
-    seed = int(stored.settings.get("seed", "0"))
+    seed = stored.seed
     moved = misread_contrasts(answers, all_questions(), values, checks, seed=seed, confidence=analysis.confidence)
     return replace(found, contrasts=moved)
 
@@ -452,21 +456,9 @@ def _owner(
         cutoff=stored.cutoff,
         read=read,
         set_aside=aside,
-        asked=Demands(
-            analysis.min_at_risk,
-            analysis.min_failures,
-            analysis.smallest_difference_per_100,
-            analysis.horizon_years,
-            analysis.confidence,
-        ),
-        max_step=analysis.curve_rules().max_step,
+        asked=analysis,
         fewest=SMALLEST,
     )
-
-
-def _away(stored: StoreSummary) -> int:
-    """A patient not seen for so long before the records end has left; the same days as rule 11's."""
-    return int(stored.rules.get("active_days", AWAY_DAYS))
 
 
 def _look(trial: Trial, outcome: TrialOutcome) -> str:
@@ -479,7 +471,7 @@ def _unseen(
 ) -> tuple[Unseen, ...]:
     """What the ledger may not hold of the main comparison and of the decision on a hyperemic tooth."""
     patients = stored.inputs["patients"]
-    setting, seed = stored.rules.get("root_canals_elsewhere", "unknown"), int(stored.settings.get("seed", "0"))
+    setting, seed = stored.rules.get("root_canals_elsewhere", "unknown"), stored.seed
     hints, found = stored.elsewhere_hints, []
     if main is not None:
         found.append(

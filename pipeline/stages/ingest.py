@@ -20,7 +20,7 @@ from pipeline.machine.errors import DataError
 from pipeline.machine.progress import Progress
 from pipeline.notes.hold import hold_notes, reader_of
 from pipeline.practice.pseudonyms import KEPT, NAMING, Pseudonyms, choose, key_path
-from pipeline.practice.read_tables import STORED_LOADS
+from pipeline.practice.read_tables import CLAIMS, STORED_LOADS
 from pipeline.practice.settings import Settings
 from pipeline.practice.tables import INPUT_TABLES, LOADS, NOTES, PATIENTS, PROCEDURES, Table
 from pipeline.reading.column_forms import column_forms, proves_comma
@@ -58,30 +58,9 @@ class IngestReport:
     files_read: int
     files_unchanged: int
 
-    @property
-    def rows_read(self) -> int:
-        """Rows of all files; equals loaded + duplicate + reversed + quarantined."""
-        return sum(load.rows_read for load in self.loads)
-
-    @property
-    def loaded(self) -> int:
-        """Rows in the tables."""
-        return sum(load.loaded for load in self.loads)
-
-    @property
-    def duplicate(self) -> int:
-        """Rows that were there already."""
-        return sum(load.duplicate for load in self.loads)
-
-    @property
-    def reversed(self) -> int:
-        """Rows of claims that were taken back."""
-        return sum(load.reversed for load in self.loads)
-
-    @property
-    def quarantined(self) -> int:
-        """Rows set aside."""
-        return sum(load.quarantined for load in self.loads)
+    def rows(self, of: str) -> int:
+        """The rows of all files that a column of `LoadRow` counts; those read are the sum of the others."""
+        return sum(getattr(load, of) for load in self.loads)
 
 
 def ingest(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = False) -> IngestReport:
@@ -112,7 +91,7 @@ def ingest(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = Fal
     codes = code_table(settings)
     practice = settings.practice
     with open_store(practice.database, bulk=True, memory_mb=settings.machine.memory_mb) as store:
-        naming = store.text(NAMING) or (KEPT if store.stored_loads().height else None)
+        naming = store.text(NAMING) or (KEPT if store.read(STORED_LOADS).height else None)
         pseudonyms, naming = choose(
             naming, keep_ids=keep_ids, path=key_path(practice.database, practice.key_file), say=say
         )
@@ -186,7 +165,7 @@ class _Loading:
     )  # of the table read last: its files repeat one another's texts
 
     def __post_init__(self) -> None:
-        self.next_id = 1 + max(self.store.stored_loads()["load_id"], default=0)
+        self.next_id = 1 + max(self.store.read(STORED_LOADS)["load_id"], default=0)
 
     def files(self, name: str, paths: list[Path]) -> list[FileToRead]:
         """Those of a table's files that are to be read."""
@@ -194,7 +173,7 @@ class _Loading:
             paths,
             table=name,
             folder=self.settings.path.parent,
-            stored=self.store.stored_loads(),
+            stored=self.store.read(STORED_LOADS),
             first_id=self.next_id,
             fingerprint=fingerprint(self.settings, name, self.codes, merged_patients(self.settings)),
             say=self.say,
@@ -350,7 +329,7 @@ def _settle(store: Store, name: str, new_loads: list[int]) -> int:
         gone.append(verdicts)
     if gone:
         store.remove(table, pl.concat(gone))
-    if table is PROCEDURES and (claims := store.claims()).height:
+    if table is PROCEDURES and (claims := store.read(CLAIMS)).height:
         store.take_back(taken_back(claims))
     store.recount(table)
     return vanished

@@ -72,12 +72,13 @@ from pipeline.results import Results, UnknownCode, from_plain, to_plain
 from pipeline.results.asked import Asked
 from pipeline.results.owner import Owner
 from pipeline.results.records import WHY_KEPT, Records
-from pipeline.stages.answered_before import ANSWERED
+from pipeline.stages.answered_before import ANSWERED, RESULTS
 from pipeline.stages.compare import ComparisonInput, RecountInput, StoreSummary, compare, main_alone
 from pipeline.stages.run_ingest import ingest_stage, set_aside_stage
 from pipeline.stages.run_link import LINK_COUNTS, link_input, link_rules, link_stage
 from pipeline.stages.run_parts import compare_main_in_parts
 from pipeline.stages.standing import PRACTICE_CODE, SIGNING_KEYS, answers_stand, digest_of_answers
+from pipeline.storing.own_tables import FIELD_NOTES
 from pipeline.storing.store import Store, open_store
 from pipeline.transforms.coded_details import Coded, coded_rows, telling_codes_of
 from pipeline.transforms.events import done_rows, match_refunds
@@ -159,7 +160,7 @@ def compare_stage(
         with store.transaction():
             if runs is not None:
                 store.replace(RUN_FIGURES, runs)
-            store.save_results(json.dumps(to_plain(results)))
+            store.save_text(RESULTS, json.dumps(to_plain(results)))
             store.save_text(ANSWERED, answered)
             store.mark_done("compare")
     return results
@@ -368,7 +369,7 @@ def stored_results(settings: Settings) -> Results:
 
 
 def _results_of(store: Store) -> Results:
-    text = store.results()
+    text = store.text(RESULTS)
     if text is None:
         raise DataError(f"{store.path.name} holds no results. Run `toothyears compare` first.")
     try:
@@ -434,7 +435,7 @@ def _summary(store: Store, settings: Settings, codes: pl.DataFrame) -> StoreSumm
             "film_readers": ", ".join(settings.practice.film_readers) or "not set",
         },
         settings=_in_words(settings.analysis) | _in_words(_borrowing(settings)),
-        left_out=store.field_notes(),
+        left_out=store.read(FIELD_NOTES),
         other_texts=store.other_texts(),
         records=Records(),
         could_hold={

@@ -22,8 +22,8 @@ def ingest_stage(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool
     """Read the practice's files into its database; returns the database's path."""
     report = ingest(settings, today=today, say=say, keep_ids=keep_ids)
     say(
-        f"{report.rows_read:,} rows read = {report.loaded:,} loaded + {report.duplicate:,} duplicate "
-        f"+ {report.reversed:,} taken back + {report.quarantined:,} set aside"
+        f"{report.rows('rows_read'):,} rows read = {report.rows('loaded'):,} loaded + {report.rows('duplicate'):,} "
+        f"duplicate + {report.rows('reversed'):,} taken back + {report.rows('quarantined'):,} set aside"
     )
     return settings.practice.database
 

@@ -21,7 +21,7 @@ from pipeline.stages.scale.run_partitions import workers_for
 from pipeline.storing.rows_to_link import Gathered
 from pipeline.storing.store import Store, open_store
 from pipeline.transforms.coded_details import telling_codes_of
-from pipeline.transforms.link import LinkInput, event_codes, link, tables_of
+from pipeline.transforms.link import LinkInput, event_codes, link
 from pipeline.transforms.rules import LinkRules
 
 Say = Callable[[str], None]
@@ -76,7 +76,7 @@ def link_stage(
 def link_input(gathered: Gathered, frames: Mapping[str, pl.DataFrame] | None = None) -> LinkInput:
     """What was gathered, as linking takes it; `frames` are its frames with the patients called otherwise."""
     rows = {name: rows.lazy() for name, rows in (frames or gathered.frames()).items()}
-    return tables_of(rows, contacts_until=gathered.until, fees_kept=gathered.fees_kept, left_out=gathered.left_out)
+    return LinkInput(**rows, contacts_until=gathered.until, fees_kept=gathered.fees_kept, left_out=gathered.left_out)
 
 
 def link_rules(settings: Settings) -> LinkRules:

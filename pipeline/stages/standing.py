@@ -13,7 +13,7 @@ from pipeline.practice.own_question import LOG
 from pipeline.practice.settings import Machine, Settings
 from pipeline.practice.talk import Talk
 from pipeline.reading.config import contribution_files, members_file
-from pipeline.stages.answered_before import ANSWERED, DRAWN, digest_of, file_digests
+from pipeline.stages.answered_before import ANSWERED, DRAWN, RESULTS, digest_of, file_digests
 from pipeline.storing.store import Store, open_store
 
 PACKAGES = ("toothyears", "polars", "duckdb", "numpy", "scipy", "lifelines", "python-pptx")
@@ -51,6 +51,7 @@ def note_pages(settings: Settings, out: Path, files: Sequence[str], *, today: dt
 
 
 def _drawn(store: Store, settings: Settings, out: Path, files: Sequence[str], *, today: dt.date) -> dict[str, object]:
-    of = (hashlib.sha256((store.results() or "").encode()).hexdigest(), store.text(LOG), settings, out.resolve(), today)
+    results = hashlib.sha256((store.text(RESULTS) or "").encode()).hexdigest()
+    of = (results, store.text(LOG), settings, out.resolve(), today)
     digest = digest_of(*of, packages=PACKAGES, program=("pipeline", "dashboards"))
     return {"of": digest, "files": file_digests(out / name for name in files)}

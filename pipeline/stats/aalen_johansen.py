@@ -100,13 +100,7 @@ def aalen_johansen(
         observations. Scand J Stat 1978;5:141-150.
     """
     spells = read_spells(
-        exit_days,
-        cause,
-        entry_days=entry_days,
-        weights=weights,
-        cluster=cluster,
-        from_day=from_day,
-        with_units=True,
+        exit_days, cause, entry_days=entry_days, weights=weights, cluster=cluster, from_day=from_day, with_units=True
     )
     causes = _n_causes(spells, n_causes)
     counts = count(spells, n_causes=causes)
@@ -114,13 +108,7 @@ def aalen_johansen(
     incidence = incidence_of(counts, free)
     variance, free_variance = squared_influence(spells, counts, free, incidence)
     return make_incidence(
-        counts,
-        variance,
-        free_variance,
-        n_units=spells.n_units,
-        from_day=from_day,
-        limits=limits,
-        confidence=confidence,
+        counts, variance, free_variance, n_units=spells.n_units, from_day=from_day, limits=limits, confidence=confidence
     )
 
 

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -119,6 +119,21 @@ class Maximum:
     iterations: int
     converged: bool
     moving: Bools
+
+    def in_units(self, names: tuple[str, ...], scale: Floats) -> dict[str, Any]:
+        """What it says of a fit without robust errors, by the names of `CoxEstimate`, in the covariates' own units."""
+        return {
+            "names": names,
+            "coef": self.beta / scale,
+            "model_cov": self.model_cov / np.outer(scale, scale),
+            "robust_cov": None,
+            "loglik_null": self.loglik_null,
+            "loglik": self.at.loglik,
+            "score_test": self.score_test,
+            "iterations": self.iterations,
+            "converged": self.converged,
+            "diverging": tuple(name for name, moves in zip(names, self.moving, strict=True) if moves),
+        }
 
 
 @dataclass(frozen=True, eq=False)
@@ -265,19 +280,10 @@ def fit_cox(
         loglik = found.at.loglik - believed.logarithm(found.beta)
         found = replace(found, at=replace(found.at, loglik=loglik))
     fit = CoxFit(
-        names=rows.names,
-        coef=found.beta / design.scale,
-        model_cov=found.model_cov / np.outer(design.scale, design.scale),
-        robust_cov=None,
-        loglik_null=found.loglik_null,
-        loglik=found.at.loglik,
-        score_test=found.score_test,
+        **found.in_units(rows.names, design.scale),
         n_rows=len(rows.exit),
         n_events=int(np.count_nonzero(rows.event)),
         n_clusters=n_clusters,
-        iterations=found.iterations,
-        converged=found.converged,
-        diverging=tuple(name for name, moves in zip(rows.names, found.moving, strict=True) if moves),
         design=design,
         at_estimate=found.at,
     )

@@ -99,12 +99,7 @@ class CoxPartsFit(CoxEstimate):
 
 
 def fit_cox_parts(
-    parts: Sequence[Part],
-    load: Load[Part],
-    *,
-    names: Sequence[str],
-    ties: Ties = "efron",
-    over: Over[Part, Any] = map,
+    parts: Sequence[Part], load: Load[Part], *, names: Sequence[str], ties: Ties = "efron", over: Over[Part, Any] = map
 ) -> CoxPartsFit:
     """Fit a Cox model to the rows of all parts; the estimate is that of `fit_cox` on all rows together.
 
@@ -137,19 +132,10 @@ def fit_cox_parts(
     likelihood = _InParts(parts, load, layout, whole, over)
     found = maximise(likelihood, named)
     fit = CoxPartsFit(
-        names=named,
-        coef=found.beta / layout.scale,
-        model_cov=found.model_cov / np.outer(layout.scale, layout.scale),
-        robust_cov=None,
-        loglik_null=found.loglik_null,
-        loglik=found.at.loglik,
-        score_test=found.score_test,
+        **found.in_units(named, layout.scale),
         n_rows=whole.n_rows,
         n_events=whole.n_events,
         n_clusters=n_clusters,
-        iterations=found.iterations,
-        converged=found.converged,
-        diverging=tuple(name for name, moves in zip(named, found.moving, strict=True) if moves),
         ties=ties,
         layout=layout,
         whole=whole,

@@ -180,14 +180,7 @@ def kaplan_meier(
     ----------
     [1] Kaplan EL, Meier P. Nonparametric estimation from incomplete observations. J Am Stat Assoc 1958;53:457-481.
     """
-    spells = read_spells(
-        exit_days,
-        event,
-        entry_days=entry_days,
-        weights=weights,
-        cluster=cluster,
-        from_day=from_day,
-    )
+    spells = read_spells(exit_days, event, entry_days=entry_days, weights=weights, cluster=cluster, from_day=from_day)
     one_event(spells)
     counts = count(spells, n_causes=1)
     survival = event_free(counts)
@@ -269,13 +262,7 @@ def survival_influence(
     over the clusters that they share is the covariance of their curves. Once survival is 0 the influence is 0.
     """
     spells = read_spells(
-        exit_days,
-        event,
-        entry_days=entry_days,
-        weights=weights,
-        cluster=cluster,
-        from_day=from_day,
-        with_units=True,
+        exit_days, event, entry_days=entry_days, weights=weights, cluster=cluster, from_day=from_day, with_units=True
     )
     one_event(spells)
     counts = count(spells, n_causes=1)

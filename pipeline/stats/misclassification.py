@@ -281,11 +281,7 @@ def _reclassify(seen: Table, true: Table, errors: Errors, rng: np.random.Generat
 
 
 def _records(
-    yes: int,
-    no: int,
-    true: tuple[Floats, Floats],
-    errors: tuple[ArrayLike, ArrayLike],
-    rng: np.random.Generator,
+    yes: int, no: int, true: tuple[Floats, Floats], errors: tuple[ArrayLike, ArrayLike], rng: np.random.Generator
 ) -> tuple[Floats, Floats]:
     """Records of one group after reclassification: truly yes and truly no, one draw for each pair of errors."""
     S, P = (np.asarray(one) for one in errors)

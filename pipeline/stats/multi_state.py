@@ -99,13 +99,7 @@ def state_shares(
     own, onto = whole_numbers(state, "state"), whole_numbers(passes_to, "passes_to")
     _check(own, onto, n_states)
     spells = read_spells(
-        exit_days,
-        onto + 1,
-        entry_days=entry_days,
-        cluster=cluster,
-        from_day=from_day,
-        with_units=True,
-        carry=own,
+        exit_days, onto + 1, entry_days=entry_days, cluster=cluster, from_day=from_day, with_units=True, carry=own
     )
     if not len(spells.exit):
         raise ValueError("no row is followed past from_day")

@@ -62,12 +62,7 @@ def curve_squares(
 
 
 def clustered_curve_from(
-    table: pl.DataFrame,
-    squares: Squares,
-    *,
-    group: str | None = None,
-    from_day: int = 0,
-    confidence: float = 0.95,
+    table: pl.DataFrame, squares: Squares, *, group: str | None = None, from_day: int = 0, confidence: float = 0.95
 ) -> Curve:
     """The curve of `kaplan_meier(..., cluster=)` from merged counts and all parts' `curve_squares`."""
     changes = of_group(table, group, from_day=from_day)
@@ -111,13 +106,7 @@ def difference_squares(
         pulls.append(
             _pulls(
                 of_group(table, name, from_day=from_day),
-                _spells(
-                    exits[mine],
-                    events[mine],
-                    cluster=unit[mine],
-                    entry_days=entry[mine],
-                    from_day=from_day,
-                ),
+                _spells(exits[mine], events[mine], cluster=unit[mine], entry_days=entry[mine], from_day=from_day),
                 np.atleast_1d(np.asarray(days)).astype(np.int64),
                 n_units,
             )
@@ -164,12 +153,7 @@ def _pulls(changes: pl.DataFrame, spells: Spells | None, days: Ints, n_units: in
 
 
 def _spells(
-    exit_days: Values,
-    event: Values,
-    *,
-    cluster: Values,
-    entry_days: Values | None,
-    from_day: int,
+    exit_days: Values, event: Values, *, cluster: Values, entry_days: Values | None, from_day: int
 ) -> Spells | None:
     if len(np.asarray(exit_days)) == 0:
         return None

@@ -44,8 +44,25 @@ class CurveAsked:
     entry_days: NDArray[np.int64]
 
     def opinion(self) -> Opinion:
-        """What the other library says of it."""
-        return curve_opinion(self.what, self.exit_days, self.event, entry_days=self.entry_days)
+        """Kaplan-Meier share and log-log limits at every failure day, ours against lifelines'."""
+        import lifelines
+
+        ours = kaplan_meier(self.exit_days, self.event, entry_days=self.entry_days)
+        fitter = lifelines.KaplanMeierFitter()
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            fitter.fit(self.exit_days, self.event, entry=_entry(self.entry_days))
+        at = ours.time[(ours.events > 0) & (ours.survival > 0) & (ours.survival < 1)]
+        mine = np.searchsorted(ours.time, at)
+        theirs = np.searchsorted(fitter.survival_function_.index.to_numpy(), at)
+        limits = fitter.confidence_interval_.to_numpy()[theirs]
+        gaps = [
+            np.abs(ours.survival[mine] - fitter.survival_function_.to_numpy()[theirs, 0]),
+            np.abs(ours.low[mine] - limits[:, 0]),
+            np.abs(ours.high[mine] - limits[:, 1]),
+        ]
+        largest = max((float(g.max()) for g in gaps if len(g)), default=0.0)
+        return Opinion(self.what, f"lifelines {lifelines.__version__}", len(self.exit_days), largest)
 
 
 @dataclass(frozen=True)
@@ -60,8 +77,24 @@ class CoxAsked:
     entry_days: NDArray[np.int64]
 
     def opinion(self) -> Opinion | None:
-        """What the other library says of it; None where there are too many rows for it."""
-        return cox_opinion(self.what, self.x, self.exit_days, self.event, entry_days=self.entry_days, coef=self.coef)
+        """Cox log hazard ratios, ours against lifelines'; None for too many rows, or where its steps find no end."""
+        if len(self.exit_days) > MOST_ROWS_FOR_COX:
+            return None
+        import lifelines
+        import pandas as pd
+
+        columns = {f"x{i}": column for i, column in enumerate(self.x.T)}
+        frame = pd.DataFrame(columns).assign(entry=_entry(self.entry_days), exit=self.exit_days, event=self.event)
+        fitter = lifelines.CoxPHFitter()
+        options = {"precision": 1e-12, "r_precision": 1e-15}
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            try:
+                fitter.fit(frame, "exit", "event", entry_col="entry", fit_options=options)
+            except lifelines.exceptions.ConvergenceError:  # few failures, or all in one group
+                return None
+        gap = float(np.abs(fitter.params_.to_numpy() - self.coef).max())
+        return Opinion(self.what, f"lifelines {lifelines.__version__}", len(self.exit_days), gap)
 
 
 Asked = CurveAsked | CoxAsked
@@ -73,61 +106,6 @@ def opinions(asked: Sequence[Asked], *, say: Callable[[str], None] = print) -> t
     return tuple(opinion for opinion in found if opinion is not None)
 
 
-def curve_opinion(
-    what: str, exit_days: NDArray[np.int64], event: NDArray[np.bool_], *, entry_days: NDArray[np.int64]
-) -> Opinion:
-    """Kaplan-Meier share and log-log limits at every failure day, ours against lifelines'."""
-    import lifelines
-
-    ours = kaplan_meier(exit_days, event, entry_days=entry_days)
-    fitter = lifelines.KaplanMeierFitter()
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        fitter.fit(exit_days, event, entry=np.where(entry_days <= 0, -1, entry_days))
-    at = ours.time[(ours.events > 0) & (ours.survival > 0) & (ours.survival < 1)]
-    mine = np.searchsorted(ours.time, at)
-    theirs = np.searchsorted(fitter.survival_function_.index.to_numpy(), at)
-    limits = fitter.confidence_interval_.to_numpy()[theirs]
-    gaps = [
-        np.abs(ours.survival[mine] - fitter.survival_function_.to_numpy()[theirs, 0]),
-        np.abs(ours.low[mine] - limits[:, 0]),
-        np.abs(ours.high[mine] - limits[:, 1]),
-    ]
-    largest = max((float(g.max()) for g in gaps if len(g)), default=0.0)
-    return Opinion(what, f"lifelines {lifelines.__version__}", len(exit_days), largest)
-
-
-def cox_opinion(
-    what: str,
-    x: NDArray[np.float64],
-    exit_days: NDArray[np.int64],
-    event: NDArray[np.bool_],
-    *,
-    entry_days: NDArray[np.int64],
-    coef: NDArray[np.float64],
-) -> Opinion | None:
-    """Cox log hazard ratios, ours against lifelines'; None where it has too many rows, or finds no end of its steps."""
-    if len(exit_days) > MOST_ROWS_FOR_COX:
-        return None
-    import lifelines
-    import pandas as pd
-
-    names = [f"x{i}" for i in range(x.shape[1])]
-    frame = pd.DataFrame(x, columns=names).assign(
-        entry=np.where(entry_days <= 0, -1, entry_days), exit=exit_days, event=event
-    )
-    fitter = lifelines.CoxPHFitter()
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        try:
-            fitter.fit(
-                frame,
-                "exit",
-                "event",
-                entry_col="entry",
-                fit_options={"precision": 1e-12, "r_precision": 1e-15},
-            )
-        except lifelines.exceptions.ConvergenceError:  # few failures, or all in one group
-            return None
-    gap = float(np.abs(fitter.params_.to_numpy() - coef).max())
-    return Opinion(what, f"lifelines {lifelines.__version__}", len(exit_days), gap)
+def _entry(days: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Days of entry as the other library takes them: there from the start is before day 0."""
+    return np.where(days <= 0, -1, days)

@@ -74,12 +74,7 @@ class StandardShares:
 
 
 def standard_shares(
-    success: ArrayLike,
-    x: ArrayLike,
-    *,
-    names: Sequence[str],
-    groups: Mapping[str, str | None],
-    cluster: ArrayLike,
+    success: ArrayLike, x: ArrayLike, *, names: Sequence[str], groups: Mapping[str, str | None], cluster: ArrayLike
 ) -> StandardShares | None:
     """Standardised shares of success.
 

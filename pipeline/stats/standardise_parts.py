@@ -197,13 +197,7 @@ def _plan(fit: CoxPartsFit, table: pl.DataFrame, *, day: int, from_day: int, min
 
 
 def _lend(
-    fit: CoxPartsFit,
-    parts: Sequence[Part],
-    load: Load[Part],
-    thin: Bools,
-    *,
-    day: int,
-    over: Over[Part, Any],
+    fit: CoxPartsFit, parts: Sequence[Part], load: Load[Part], thin: Bools, *, day: int, over: Over[Part, Any]
 ) -> _Lent:
     whole, n_strata = fit.whole, len(thin)
     one = replace(whole, strata=np.zeros(1, dtype=np.intp), event_stratum=np.zeros_like(whole.event_day, dtype=np.intp))

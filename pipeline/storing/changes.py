@@ -8,14 +8,13 @@ the tooth of rows that one export has and the other has not.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from itertools import combinations
 
-import duckdb
 import polars as pl
 
 from pipeline.practice.tables import PROCEDURES, Table
+from pipeline.storing.connected import Connected
 from pipeline.storing.own_tables import PHYSICAL
 from pipeline.transforms.corrections import CHANGE_SCHEMA, ONE_SIDED_SCHEMA, SUM_SCHEMA, overlapping
 
@@ -41,11 +40,8 @@ _CONTENT = ", ".join(_TOOTH_TEXT if c == "tooth" else c for c in PROCEDURES.colu
 _UNKEYED = "_procedures WHERE procedure_id IS NULL AND service_date IS NOT NULL"
 
 
-class Changes:
+class Changes(Connected):
     """What changed between the exports that a store holds. `_changes` keeps places and names of fields only."""
-
-    def __init__(self, connection: duckdb.DuckDBPyConnection) -> None:
-        self._connection = connection
 
     def one_sided(self, new_loads: Sequence[int]) -> pl.DataFrame:
         """Rows of procedures that one of two overlapping loads has and the other has not (`ONE_SIDED_SCHEMA`).
@@ -66,7 +62,7 @@ class Changes:
             self._run(_DIFFERING)
             self._run(_DAY_SUMS)
             given = [list(new_loads), loads, first, last]
-            if self._count("SELECT count(*) FROM differing_days") > _MANY_DAYS:
+            if self._number("SELECT count(*) FROM differing_days") > _MANY_DAYS:
                 self._run(_ROWS.format(some=_SAMPLE), given)
                 self._run(_IDENTICAL)
                 self._run(_DROP_STRANGERS)
@@ -75,7 +71,7 @@ class Changes:
             self._run(_IDENTICAL)
             pairs = overlapping(self._frame(_SUMS, SUM_SCHEMA))
             with self._registered(pairs):
-                self._run("CREATE TEMP TABLE overlapping_exports AS SELECT * FROM incoming_changes")
+                self._run("CREATE TEMP TABLE overlapping_exports AS SELECT * FROM incoming")
             return self._frame(_ONE_SIDED, ONE_SIDED_SCHEMA)
         finally:
             for name in _TEMPORARY:
@@ -87,11 +83,11 @@ class Changes:
         Of two files read in different runs the one read later is the later export; of files read in one run, the one
         that reaches further, whatever they are called.
         """
-        rows = self._connection.execute(
+        rows = self._rows(
             "SELECT load_id FROM _procedures GROUP BY load_id "
             "ORDER BY list_contains(?::INTEGER[], load_id), max(service_date) FILTER (status <> 'planned'), load_id",
             [list(new_loads)],
-        ).fetchall()
+        )
         return {int(load): rank for rank, (load,) in enumerate(rows)}
 
     def log(self, table: Table, changes: pl.DataFrame) -> None:
@@ -107,7 +103,7 @@ class Changes:
                 INSERT INTO _changes BY NAME
                 SELECT ? AS table_name, i.*, CASE WHEN i.new_row_number IS NULL THEN ['row vanished'] ELSE
                        list_distinct(list_filter([{differ}], lambda x: x IS NOT NULL)) END AS fields
-                FROM incoming_changes AS i
+                FROM incoming AS i
                 JOIN {name} AS o ON o.load_id = i.load_id AND o.row_number = i.row_number AND {part[0]} = i.part
                 LEFT JOIN {name} AS n
                 ON n.load_id = i.new_load_id AND n.row_number = i.new_row_number AND {part[1]} = i.new_part
@@ -135,29 +131,11 @@ class Changes:
         )
 
     def _spans(self) -> dict[int, tuple[dt.date, dt.date]]:
-        rows = self._connection.execute(
+        rows = self._rows(
             f"SELECT load_id, min(service_date), max(service_date) FROM {_UNKEYED} "  # noqa: S608
             "AND load_id NOT IN (SELECT load_id FROM _mended) GROUP BY load_id"
-        ).fetchall()
+        )
         return {int(load): (first, last) for load, first, last in rows}
-
-    def _run(self, statement: str, parameters: Sequence[object] = ()) -> None:
-        self._connection.execute(statement, list(parameters)).fetchall()
-
-    def _count(self, query: str) -> int:
-        return int(self._connection.execute(query).fetchall()[0][0])
-
-    def _frame(self, query: str, schema: dict[str, pl.DataType]) -> pl.DataFrame:
-        found = pl.DataFrame(self._connection.sql(query).pl())
-        return found.select(pl.col(c).cast(t) for c, t in schema.items())
-
-    @contextmanager
-    def _registered(self, frame: pl.DataFrame) -> Iterator[None]:
-        self._connection.register("incoming_changes", frame.to_arrow())
-        try:
-            yield
-        finally:
-            self._connection.unregister("incoming_changes")
 
 
 def _meet(spans: dict[int, tuple[dt.date, dt.date]], pair: tuple[int, int]) -> bool:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import duckdb
 import polars as pl
 
 from pipeline.practice.tables import CROWNS, ENDO_COURSES, FINDINGS, PROCEDURES, TOOTH_FOLLOWUP, Table
+from pipeline.storing.connected import Connected
 from pipeline.storing.own_tables import DERIVED_TABLES
 
 # Numbers of rows and of crowns say nothing of a patient, and move when another one's rows do.
@@ -34,11 +34,8 @@ HAPPENED = {
 }
 
 
-class Facts:
+class Facts(Connected):
     """The facts that a store holds of its patients."""
-
-    def __init__(self, connection: duckdb.DuckDBPyConnection) -> None:
-        self._connection = connection
 
     def of_patients(self) -> pl.DataFrame:
         """`fact, patients`: each fingerprint of all rows of a patient, in whatever order and under whatever id they
@@ -72,21 +69,20 @@ class Facts:
             "WHERE NOT done_elsewhere GROUP BY patient_id"
             for table, n in opened.items()
         )
-        ((teeth, failures),) = self._connection.execute(
+        ((teeth, failures),) = self._rows(
             f"SELECT coalesce(max(teeth), 1), coalesce(max(failures), 1) FROM ({counts})"  # noqa: S608
-        ).fetchall()
+        )
         return int(teeth), int(failures)
 
     def _has_rows(self, table: Table) -> bool:
         """Most practices leave some tables empty, and to plan a query of one takes longer than to see that."""
-        return bool(self._connection.execute(f"SELECT 1 FROM {table.name} LIMIT 1").fetchall())  # noqa: S608
+        return bool(self._rows(f"SELECT 1 FROM {table.name} LIMIT 1"))  # noqa: S608
 
     def _summed(self, rows: str) -> pl.DataFrame:
-        found: pl.DataFrame = self._connection.sql(
+        return self._frame(
             f"SELECT fact::VARCHAR AS fact, count(*) AS patients FROM (SELECT sum(fact) AS fact "  # noqa: S608
             f"FROM ({rows}) WHERE patient_id IS NOT NULL GROUP BY patient_id) GROUP BY fact"
-        ).pl()
-        return found
+        )
 
 
 def _fingerprint(table: Table, *columns: str) -> str:

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
-import duckdb
 import polars as pl
 
 from pipeline.practice.read_tables import MENDED_SCHEMA
 from pipeline.practice.tables import Table
 from pipeline.reading.set_aside import not_mended
+from pipeline.storing.connected import Connected
 from pipeline.storing.own_tables import PHYSICAL
 
 CREATE = "CREATE TABLE _mended (load_id INTEGER, row_number BIGINT, of_hash VARCHAR, of_row BIGINT)"
@@ -25,11 +23,8 @@ ROWS_SCHEMA: dict[str, pl.DataType] = {
 _PLACE = ("load_id", "row_number", "part")
 
 
-class Mended:
+class Mended(Connected):
     """The mended rows that a store holds."""
-
-    def __init__(self, connection: duckdb.DuckDBPyConnection) -> None:
-        self._connection = connection
 
     def rows_set_aside(self) -> pl.DataFrame:
         """Every row that is set aside, with the file that held it (`ROWS_SCHEMA`)."""
@@ -45,11 +40,8 @@ class Mended:
 
     def note(self, load_id: int, mended: pl.DataFrame) -> None:
         """Keep which rows a load of mended rows mends (`MENDED_SCHEMA`)."""
-        self._connection.register("incoming_mended", mended.select(*MENDED_SCHEMA).to_arrow())
-        try:
-            self._run("INSERT INTO _mended SELECT ?, row_number, of_hash, of_row FROM incoming_mended", [load_id])
-        finally:
-            self._connection.unregister("incoming_mended")
+        with self._registered(mended.select(*MENDED_SCHEMA)):
+            self._run("INSERT INTO _mended SELECT ?, row_number, of_hash, of_row FROM incoming", [load_id])
 
     def forget(self, load_id: int) -> None:
         """Forget what a load mends; it is about to be read again."""
@@ -82,13 +74,11 @@ class Mended:
             FROM _quarantine AS q JOIN _mended AS m USING (load_id, row_number) JOIN _loads AS b USING (load_id)
             JOIN _loads AS o ON o.hash = m.of_hash AND o.table_name = b.table_name WHERE b.table_name = ?
             """,
-            None,
-            [table.name],
+            params=[table.name],
         )
         for (load, of_load), rows in again.group_by("load_id", "of_load"):
-            originals = self._frame(
-                "SELECT row_number, raw_row, reason FROM _quarantine WHERE load_id = ?", None, [of_load]
-            )
+            asked = "SELECT row_number, raw_row, reason FROM _quarantine WHERE load_id = ?"
+            originals = self._frame(asked, params=[of_load])
             numbers = not_mended(rows, originals)["row_number"].to_list()
             for name in ("_quarantine", "_mended"):
                 self._run(
@@ -117,12 +107,3 @@ class Mended:
             "WHERE t.load_id = p.load_id AND t.row_number = p.row_number"
         )
         self._run("DROP TABLE put_aside")
-
-    def _run(self, statement: str, parameters: Sequence[object] = ()) -> None:
-        self._connection.execute(statement, list(parameters)).fetchall()
-
-    def _frame(
-        self, query: str, schema: dict[str, pl.DataType] | None, parameters: Sequence[object] = ()
-    ) -> pl.DataFrame:
-        found = pl.DataFrame(self._connection.sql(query, params=list(parameters)).pl())
-        return found if schema is None else found.select(pl.col(c).cast(t) for c, t in schema.items())

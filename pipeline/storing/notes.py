@@ -4,27 +4,25 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-import duckdb
 import polars as pl
 
 from pipeline.practice.read_tables import READ_VALUES
 from pipeline.practice.tables import DETAIL_TABLES, NOTE_VALUES
+from pipeline.storing.connected import Connected
 from pipeline.storing.own_tables import NOTED, PHYSICAL
 
 
-class StoredNotes:
+class StoredNotes(Connected):
     """The values of chart notes that a store holds."""
-
-    def __init__(self, connection: duckdb.DuckDBPyConnection) -> None:
-        self._connection = connection
 
     def read_values(self) -> pl.DataFrame:
         """What was read from the notes that count, with those of a note that came twice once (`READ_VALUES`)."""
         found = self._frame(
             f"SELECT {', '.join(READ_VALUES.columns)} FROM {READ_VALUES.name} "  # noqa: S608
-            "SEMI JOIN notes USING (load_id, row_number) ORDER BY ALL"
+            "SEMI JOIN notes USING (load_id, row_number) ORDER BY ALL",
+            READ_VALUES.schema,
         )
-        return READ_VALUES.check(found.select(pl.col(c).cast(t) for c, t in READ_VALUES.schema.items()))
+        return READ_VALUES.check(found)
 
     def recorded(self) -> dict[str, pl.DataFrame]:
         """The detail tables as the practice gave them, without what notes add."""
@@ -41,7 +39,7 @@ class StoredNotes:
             "ON p.patient_id = v.patient_id AND p.service_date = v.note_date "
             "WHERE p.status = 'completed' AND p.tooth_fdi IS NOT NULL AND NOT p.supernumerary "
             "AND p.code IN (SELECT unnest($codes::VARCHAR[]))",
-            {"codes": list(codes)},
+            params={"codes": list(codes)},
         )
 
     def replace(self, values: pl.DataFrame, noted: Mapping[str, pl.DataFrame]) -> None:
@@ -51,13 +49,5 @@ class StoredNotes:
             self._put(table.name, table.check(noted[name]))
 
     def _put(self, name: str, frame: pl.DataFrame) -> None:
-        self._connection.execute(f"DELETE FROM {name}")  # noqa: S608
-        if frame.height:
-            self._connection.register("incoming_noted", frame.to_arrow())
-            try:
-                self._connection.execute(f"INSERT INTO {name} BY NAME SELECT * FROM incoming_noted")  # noqa: S608
-            finally:
-                self._connection.unregister("incoming_noted")
-
-    def _frame(self, query: str, parameters: Mapping[str, object] | None = None) -> pl.DataFrame:
-        return pl.DataFrame(self._connection.sql(query, params=dict(parameters or {})).pl())
+        self._run(f"DELETE FROM {name}")  # noqa: S608
+        self._insert(name, frame)

@@ -10,10 +10,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 
-import duckdb
 import polars as pl
 
 from pipeline.practice.tables import INPUT_TABLES, LINKED_TABLES, NOTE_TABLES, PATIENTS, PROCEDURES, Table
+from pipeline.storing.connected import Connected
 from pipeline.storing.own_tables import STAND_INS
 from pipeline.transforms.patient_numbers import under_stand_ins
 
@@ -38,11 +38,8 @@ def patient_in_order(table: str) -> str:
 BESIDE = f"LEFT JOIN {STAND_INS.name} USING (patient_id)"
 
 
-class StandIns:
+class StandIns(Connected):
     """The stand-ins that are stored, and how they are made."""
-
-    def __init__(self, connection: duckdb.DuckDBPyConnection) -> None:
-        self._connection = connection
 
     def renew(self, *, coded: Sequence[str]) -> None:
         """Make them of the tables that are stored and of the views `linked_view`; codes of `coded` tell more of teeth.
@@ -54,8 +51,7 @@ class StandIns:
 
     def read(self) -> pl.DataFrame:
         """All of them: `patient_id, stands_as`."""
-        found: pl.DataFrame = self._connection.sql(f"SELECT * FROM {STAND_INS.name}").pl()  # noqa: S608
-        return STAND_INS.check(found)
+        return STAND_INS.check(self._frame(f"SELECT * FROM {STAND_INS.name}"))  # noqa: S608
 
     def reader(self, read: Callable[[Table], pl.DataFrame]) -> Callable[[Table], pl.DataFrame]:
         """`read` with the stand-in of each patient in the place of `patient_id`."""

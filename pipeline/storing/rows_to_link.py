@@ -17,16 +17,9 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
-from pipeline.practice.tables import (
-    CROWN_DETAILS,
-    ELSEWHERE,
-    FINDINGS,
-    LINKED_TABLES,
-    PATIENTS,
-    PROCEDURES,
-    Table,
-)
+from pipeline.practice.tables import CROWN_DETAILS, ELSEWHERE, FINDINGS, LINKED_TABLES, PATIENTS, PROCEDURES, Table
 from pipeline.storing import event_rows
+from pipeline.storing.connected import Connected
 from pipeline.storing.own_tables import PHYSICAL
 from pipeline.storing.patients import BESIDE, StandIns, linked_view, patient_in_order
 
@@ -124,11 +117,8 @@ _REPLACE = (
 )
 
 
-class Linking:
+class Linking(Connected):
     """Reads what linking needs, and puts in place what it found, for rows too many for the memory."""
-
-    def __init__(self, connection: duckdb.DuckDBPyConnection) -> None:
-        self._connection = connection
 
     @contextmanager
     def gathered(self, kinds: pl.DataFrame, *, until: dt.date | None, share: float | None = None) -> Iterator[Gathered]:

@@ -15,10 +15,8 @@ import re
 import shutil
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
-from functools import cached_property
 from pathlib import Path
 from types import TracebackType
-from typing import Any
 
 import duckdb
 import numpy as np
@@ -32,6 +30,7 @@ from pipeline.practice.tables import LOADS, PROCEDURES, QUARANTINE, Filled, Tabl
 from pipeline.storing import changes as store_changes
 from pipeline.storing import mended as store_mended
 from pipeline.storing.changes import Changes
+from pipeline.storing.connected import Connected
 from pipeline.storing.facts import Facts
 from pipeline.storing.hashes import Sheaves, shared_by_new
 from pipeline.storing.mended import Mended
@@ -60,12 +59,7 @@ _PLACE = ("load_id", "row_number", "part")
 
 
 def open_store(
-    path: Path,
-    *,
-    read_only: bool = False,
-    must_exist: bool = False,
-    bulk: bool = False,
-    memory_mb: int = MEMORY_MB,
+    path: Path, *, read_only: bool = False, must_exist: bool = False, bulk: bool = False, memory_mb: int = MEMORY_MB
 ) -> Store:
     """Open the database at `path`, making it if it is not there yet (unless `must_exist` or `read_only`).
 
@@ -88,7 +82,7 @@ def open_store(
     return Store(path, read_only=read_only, bulk=bulk, memory_mb=memory_mb)
 
 
-class Store:
+class Store(Connected):
     """An open database. Tables are read and written as declared in `tables`, and checked on the way."""
 
     def __init__(self, path: Path, *, read_only: bool = False, bulk: bool = False, memory_mb: int = MEMORY_MB) -> None:
@@ -97,7 +91,10 @@ class Store:
         self.scratch = path.with_name(f".{path.name}.tmp-{os.getpid()}")
         try:
             limit = f"{round(_SHARE_OF_MEMORY * memory_mb)}MB"
-            self._connection = _connect(path, self.scratch, read_only=read_only, bulk=bulk, memory_limit=limit)
+            connection = _connect(path, self.scratch, read_only=read_only, bulk=bulk, memory_limit=limit)
+            super().__init__(connection)
+            self.changes, self.mended, self.linking = Changes(connection), Mended(connection), Linking(connection)
+            self.stand_ins, self.notes, self.facts = StandIns(connection), StoredNotes(connection), Facts(connection)
             try:
                 self._prepare(read_only=read_only)
             except BaseException:
@@ -109,36 +106,6 @@ class Store:
             if (told := as_data_error(error, name=path.name)) is not None:
                 raise told from None
             raise
-
-    @cached_property
-    def changes(self) -> Changes:
-        """What changed between exports."""
-        return Changes(self._connection)
-
-    @cached_property
-    def mended(self) -> Mended:
-        """Mended copies of rows that were set aside."""
-        return Mended(self._connection)
-
-    @cached_property
-    def linking(self) -> Linking:
-        """What linking reads, and what parts of it found."""
-        return Linking(self._connection)
-
-    @cached_property
-    def stand_ins(self) -> StandIns:
-        """What stands for patients in every order and draw."""
-        return StandIns(self._connection)
-
-    @cached_property
-    def notes(self) -> StoredNotes:
-        """What chart notes say, and the fields that they fill."""
-        return StoredNotes(self._connection)
-
-    @cached_property
-    def facts(self) -> Facts:
-        """What is known of each patient, as fingerprints."""
-        return Facts(self._connection)
 
     @property
     def parts_folder(self) -> Path:
@@ -181,11 +148,8 @@ class Store:
 
     def read(self, table: Table, columns: Sequence[str] | None = None) -> pl.DataFrame:
         """A declared table; `procedures` without the rows that the link stage set aside."""
-        return self._read(table, table.name, columns)
-
-    def read_all_procedures(self) -> pl.DataFrame:
-        """Every loaded procedure, those set aside by the link stage included."""
-        return self._read(PROCEDURES, PHYSICAL[PROCEDURES.name], None)
+        frame = self._frame(f"SELECT {', '.join(columns or table.columns)} FROM {table.name}")  # noqa: S608
+        return table.check(frame) if columns is None else frame
 
     def filled(self, table: Table) -> Filled:
         """Counts of a declared table, without reading it."""
@@ -217,16 +181,16 @@ class Store:
 
         A reversal (a fee below zero) takes one from the count; the fee of a row with several teeth counts once.
         """
-        years: pl.DataFrame = self._connection.sql(
+        years = self._frame(
             "SELECT year(service_date) AS year, count(DISTINCT patient_id) AS patients, "
             "coalesce(sum(fee) FILTER (WHERE part = 1), 0) AS fees "
             "FROM procedures WHERE status = 'completed' GROUP BY ALL"
-        ).pl()
+        )
         with self._registered(counted.select("total", "code")):
-            rows: pl.DataFrame = self._connection.sql(
+            rows = self._frame(
                 "SELECT year(service_date) AS year, total, sum(CASE WHEN fee < 0 THEN -1 ELSE 1 END)::BIGINT AS rows "
                 "FROM procedures JOIN incoming USING (code) WHERE status = 'completed' GROUP BY ALL"
-            ).pl()
+            )
         for total in sorted(set(counted["total"])):
             of_total = rows.filter(pl.col("total") == total).select("year", pl.col("rows").alias(total))
             years = years.join(of_total, on="year", how="left").with_columns(pl.col(total).fill_null(0))
@@ -235,11 +199,11 @@ class Store:
     def unknown_codes(self, codes: pl.DataFrame) -> pl.DataFrame:
         """Codes of the procedures that the column `code` does not hold, most rows first: `code, rows, teeth`."""
         with self._registered(codes.select("code")):
-            found: pl.DataFrame = self._connection.sql(
+            found = self._frame(
                 "SELECT code, count(*) AS rows, count(DISTINCT (patient_id, tooth_fdi, supernumerary)) "
                 "FILTER (WHERE tooth_fdi IS NOT NULL) AS teeth "
                 "FROM procedures ANTI JOIN incoming USING (code) GROUP BY code"
-            ).pl()
+            )
         return found.sort(["rows", "code"], descending=[True, False])
 
     def procedures_of(self, codes: Sequence[str], *, until: dt.date | None) -> pl.DataFrame:
@@ -248,13 +212,12 @@ class Store:
         The columns are those that `transforms.events` needs to leave reversed rows out.
         """
         columns = "load_id, row_number, part, patient_id, service_date, code, tooth_fdi, supernumerary, status, fee"
-        found: pl.DataFrame = self._connection.sql(
+        return self._frame(
             f"SELECT {columns} FROM procedures WHERE status = 'completed' "  # noqa: S608
             "AND code IN (SELECT unnest($codes::VARCHAR[])) "
             "AND ($until::DATE IS NULL OR service_date <= $until::DATE)",
             params={"codes": list(codes), "until": until},
-        ).pl()
-        return found
+        )
 
     def other_texts(self) -> pl.DataFrame:
         """How many texts are none of the usual words of their field: `table, field, rows, texts` (different ones)."""
@@ -295,7 +258,7 @@ class Store:
         reader = pa.RecordBatchReader.from_batches(table.empty().to_arrow().schema, batches())
         self._connection.register("incoming", reader)
         try:
-            self._connection.execute(f"INSERT INTO {_writable(table)} BY NAME SELECT * FROM incoming").fetchall()  # noqa: S608
+            self._run(f"INSERT INTO {_writable(table)} BY NAME SELECT * FROM incoming")  # noqa: S608
         except duckdb.Error:
             if wrong:
                 raise wrong[0] from None
@@ -307,7 +270,7 @@ class Store:
     def replace(self, table: Table, frame: pl.DataFrame) -> None:
         """Put `frame` in place of all rows of a declared table."""
         table.check(frame)
-        self._connection.execute(f"DELETE FROM {_writable(table)}")  # noqa: S608
+        self._run(f"DELETE FROM {_writable(table)}")  # noqa: S608
         self._insert(_writable(table), frame)
 
     def set_aside(self, frame: pl.DataFrame) -> None:
@@ -316,44 +279,32 @@ class Store:
         Their value and whole row are taken from what is stored.
         """
         rows = SET_ASIDE.name
-        self._connection.execute(f"DELETE FROM {rows}")  # noqa: S608
+        self._run(f"DELETE FROM {rows}")  # noqa: S608
         with self._registered(frame.select("load_id", "row_number", "part", "field", "reason")):
-            self._connection.execute(
+            self._run(
                 f"INSERT INTO {rows} BY NAME SELECT i.*, {_row_as_json(PROCEDURES, 'p')} AS raw_row, "  # noqa: S608
                 "json_extract_string(raw_row, '$.' || i.field) AS value "
                 "FROM incoming AS i JOIN _procedures AS p USING (load_id, row_number, part)"
             )
         if self._number(f"SELECT count(*) FROM {rows}") != frame.height:  # noqa: S608
             raise AssertionError("a row that is set aside is not among the loaded procedures")
-        SET_ASIDE.check(self._read(SET_ASIDE, rows, None))
-
-    def field_notes(self) -> pl.DataFrame:
-        """Optional fields whose text was left out: load_id, field, note, rows."""
-        return self._read(FIELD_NOTES, FIELD_NOTES.name, None)
+        self.read(SET_ASIDE)  # checks them
 
     def save_text(self, name: str, text: str) -> None:
         """Keep a text, such as results as JSON, in place of the former one of that name."""
-        self._connection.execute("DELETE FROM _texts WHERE name = ?", [name])
-        self._connection.execute("INSERT INTO _texts VALUES (?, ?)", [name, text])
+        self._run("DELETE FROM _texts WHERE name = ?", [name])
+        self._run("INSERT INTO _texts VALUES (?, ?)", [name, text])
 
     def text(self, name: str) -> str | None:
         """The text last kept under a name, or None."""
         rows = self._rows("SELECT body FROM _texts WHERE name = ?", [name])
         return str(rows[0][0]) if rows else None
 
-    def save_results(self, text: str) -> None:
-        """Keep the results of a comparison (JSON) in place of the former ones."""
-        self.save_text("results", text)
-
-    def results(self) -> str | None:
-        """The results last saved, or None."""
-        return self.text("results")
-
     def mark_done(self, stage: str) -> None:
         """Note that a stage has run on what is stored; what the stages after it stored is out of date from now on."""
         later = STAGES[STAGES.index(stage) :]
-        self._connection.execute("DELETE FROM _stages WHERE list_contains(?, stage)", [list(later)])
-        self._connection.execute("INSERT INTO _stages VALUES (?)", [stage])
+        self._run("DELETE FROM _stages WHERE list_contains(?, stage)", [list(later)])
+        self._run("INSERT INTO _stages VALUES (?)", [stage])
 
     def is_done(self, stage: str) -> bool:
         """Whether `stage` has run on what is stored."""
@@ -369,10 +320,6 @@ class Store:
 
     # What the ingest stage needs besides.
 
-    def stored_loads(self) -> pl.DataFrame:
-        """Every load with the fingerprint of the settings it was read with; see `STORED_LOADS`."""
-        return self._read(STORED_LOADS, STORED_LOADS.name, None)
-
     def forget_load(self, load_id: int) -> None:
         """Take away everything that one load brought, so that its file can be read again."""
         tables = [row[0] for row in self._rows("SELECT table_name FROM _loads WHERE load_id = ?", [load_id])]
@@ -380,7 +327,7 @@ class Store:
         self.changes.forget(load_id)
         self.mended.forget(load_id)
         for name in [*names, *(PHYSICAL.get(t, t) for t in tables)]:
-            self._connection.execute(f"DELETE FROM {name} WHERE load_id = ?", [load_id])  # noqa: S608
+            self._run(f"DELETE FROM {name} WHERE load_id = ?", [load_id])  # noqa: S608
 
     def alike(self, table: Table, *, key: Sequence[str], new_loads: Sequence[int]) -> Iterator[pl.DataFrame]:
         """Rows that share their key or, without one, their content with another, where at least one is new.
@@ -400,19 +347,19 @@ class Store:
         if shared.is_empty():
             return
         with self._registered(shared):
-            self._connection.execute(
+            self._run(
                 f"CREATE TEMP TABLE alike_rows AS "  # noqa: S608
                 f"SELECT {place}, {key_text} AS key, {content} AS content, {same} AS same FROM {name} "
                 f"SEMI JOIN incoming ON ({same}) = incoming.same"
             )
         frames = 1 + self._number("SELECT count(*) FROM alike_rows") // _ALIKE_AT_ONCE
         for n in range(frames):
-            found: pl.DataFrame = self._connection.sql(
+            found = self._frame(
                 f"SELECT {place}, key, content FROM alike_rows WHERE same % $frames = $n",  # noqa: S608
                 params={"frames": frames, "n": n},
-            ).pl()
+            )
             yield found if "part" in table.columns else found.with_columns(part=pl.lit(1, pl.UInt8))
-        self._connection.execute("DROP TABLE alike_rows")
+        self._run("DROP TABLE alike_rows")
 
     def _shared_hashes(self, name: str, same: str, new_loads: Sequence[int]) -> pl.DataFrame:
         """The hashes (of 63 bits) that several rows have, at least one of them of a new load: `same`, each once.
@@ -431,18 +378,18 @@ class Store:
 
     def listed_twice(self, table: Table, *, key: str, new_loads: Sequence[int]) -> pl.DataFrame:
         """Rows of new loads whose load holds several rows of their key."""
-        found: pl.DataFrame = self._connection.sql(
+        found = self._frame(
             f"SELECT {', '.join(table.columns)} FROM {table.name} WHERE list_contains($new, load_id) "  # noqa: S608
             f"QUALIFY count(*) OVER (PARTITION BY load_id, {key}) > 1",
             params={"new": list(new_loads)},
-        ).pl()
+        )
         return table.check(found, settled=False)
 
     def put_in_place(self, table: Table, frame: pl.DataFrame) -> None:
         """Put each row of `frame` in the place of the stored one of the same load and row number."""
         table.check(frame, settled=False)
         with self._registered(frame.select("load_id", "row_number")):
-            self._connection.execute(
+            self._run(
                 f"DELETE FROM {table.name} AS t USING incoming AS i "  # noqa: S608
                 "WHERE t.load_id = i.load_id AND t.row_number = i.row_number"
             )
@@ -458,18 +405,18 @@ class Store:
         if "field" not in verdicts.columns:
             verdicts = verdicts.with_columns(field=pl.lit(None, pl.String))
         with self._registered(verdicts):
-            self._connection.execute(
+            self._run(
                 f"INSERT INTO {STORED_QUARANTINE.name} BY NAME SELECT t.load_id, t.row_number, i.field, "  # noqa: S608
                 f"i.verdict AS reason, {_row_as_json(table, 't')} AS raw_row, "
                 "json_extract_string(raw_row, '$.' || i.field) AS value "
                 f"FROM {name} AS t JOIN incoming AS i USING (load_id, row_number) "
                 f"WHERE i.verdict <> 'duplicate' AND i.part = {part}"
             )
-            self._connection.execute(
+            self._run(
                 f"DELETE FROM {name} AS t USING incoming AS i "  # noqa: S608
                 f"WHERE t.load_id = i.load_id AND t.row_number = i.row_number AND i.part = {part}"
             )
-            self._connection.execute(
+            self._run(
                 "UPDATE _loads AS l SET duplicate = l.duplicate + d.n FROM "
                 "(SELECT load_id, count(*) AS n FROM incoming WHERE verdict = 'duplicate' GROUP BY load_id) AS d "
                 "WHERE l.load_id = d.load_id"
@@ -478,7 +425,7 @@ class Store:
     def recount(self, table: Table) -> None:
         """Count what each load of `table` has in the table and in the quarantine now, and check that it adds up."""
         name = PHYSICAL.get(table.name, table.name)
-        self._connection.execute(
+        self._run(
             f"""
             WITH kept AS (SELECT load_id, count(*) AS n FROM {name} GROUP BY load_id),
             aside AS (SELECT load_id, count(*) AS n FROM _quarantine GROUP BY load_id),
@@ -498,15 +445,11 @@ class Store:
         if self._number("SELECT count(*) FROM _loads WHERE rows_read <> loaded + duplicate + reversed + quarantined"):
             raise AssertionError("rows read are not all accounted for")
 
-    def claims(self) -> pl.DataFrame:
-        """What each row of the claim files does to which claim."""
-        return self._read(CLAIMS, CLAIMS.name, None)
-
     def take_back(self, rows: pl.DataFrame) -> None:
         """Replace the procedures that later claims take back; `rows` are their `load_id, row_number`."""
-        self._connection.execute(f"DELETE FROM {TAKEN_BACK.name}")  # noqa: S608
+        self._run(f"DELETE FROM {TAKEN_BACK.name}")  # noqa: S608
         with self._registered(rows.select("load_id", "row_number")):
-            self._connection.execute(
+            self._run(
                 f"INSERT INTO {TAKEN_BACK.name} SELECT load_id, row_number, part "  # noqa: S608
                 "FROM _procedures SEMI JOIN incoming USING (load_id, row_number)"
             )
@@ -519,11 +462,11 @@ class Store:
     def drop_unaccounted(self) -> None:
         """Take away procedures of loads that were never finished: a run was stopped before it accounted for them."""
         with suppress(duckdb.Error):  # after a fault of the disk: the next who opens the database does it
-            self._connection.execute("DELETE FROM _procedures WHERE load_id NOT IN (SELECT load_id FROM _loads)")
+            self._run("DELETE FROM _procedures WHERE load_id NOT IN (SELECT load_id FROM _loads)")
 
     def clear_set_aside(self) -> None:
         """Forget what an earlier link set aside: the rows it saw are no longer all there."""
-        self._connection.execute(f"DELETE FROM {SET_ASIDE.name}")  # noqa: S608
+        self._run(f"DELETE FROM {SET_ASIDE.name}")  # noqa: S608
 
     def _prepare(self, *, read_only: bool) -> None:
         tables = {row[0] for row in self._rows("SELECT table_name FROM duckdb_tables()")}
@@ -532,7 +475,7 @@ class Store:
                 shutil.rmtree(stale, ignore_errors=True)
             with self.transaction():
                 for statement in (*create_statements(), store_changes.CREATE, store_mended.CREATE):
-                    self._connection.execute(statement)
+                    self._run(statement)
             return
         if "_version" not in tables:
             raise DataError(f"{self.path.name} is no database of toothyears. Choose another name for database.")
@@ -550,33 +493,8 @@ class Store:
                 shutil.rmtree(stale, ignore_errors=True)
             with self.transaction():
                 for statement in create_later_tables(of_before=tables):
-                    self._connection.execute(statement)
+                    self._run(statement)
             self.drop_unaccounted()
-
-    def _read(self, table: Table, name: str, columns: Sequence[str] | None) -> pl.DataFrame:
-        wanted = list(table.columns) if columns is None else list(columns)
-        frame = self._connection.sql(f"SELECT {', '.join(wanted)} FROM {name}").pl()  # noqa: S608
-        return table.check(frame) if columns is None else frame
-
-    def _insert(self, name: str, frame: pl.DataFrame) -> None:
-        if frame.height:
-            with self._registered(frame):
-                self._connection.execute(f"INSERT INTO {name} BY NAME SELECT * FROM incoming")  # noqa: S608
-
-    @contextmanager
-    def _registered(self, frame: pl.DataFrame) -> Iterator[None]:
-        self._connection.register("incoming", frame.to_arrow())
-        try:
-            yield
-        finally:
-            with suppress(duckdb.Error):  # after an error this is refused too, and would hide the error
-                self._connection.unregister("incoming")
-
-    def _number(self, query: str) -> int:
-        return int(self._rows(query)[0][0])
-
-    def _rows(self, query: str, parameters: Sequence[object] = ()) -> list[tuple[Any, ...]]:
-        return self._connection.execute(query, list(parameters)).fetchall()
 
 
 def _connect(path: Path, scratch: Path, *, read_only: bool, bulk: bool, memory_limit: str) -> duckdb.DuckDBPyConnection:

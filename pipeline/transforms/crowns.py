@@ -58,10 +58,7 @@ def build_crowns(
         rows = rows.with_columns(fee=pl.lit(None, pl.Float64))
     postings = _postings(rows).collect()
     crowns = _join_postings(
-        postings,
-        opened.collect(),
-        repost=crown_repost_days,
-        pair=crown_pair_days if fees_kept else 0,
+        postings, opened.collect(), repost=crown_repost_days, pair=crown_pair_days if fees_kept else 0
     )
     shift = lab_days if posted_at_prep else 0
     detailed = attach_details(crowns.lazy(), crown_details, tolerance_days=crown_repost_days)
@@ -99,7 +96,7 @@ def _postings(rows: pl.LazyFrame) -> pl.LazyFrame:
     """
     day = [*TOOTH, "service_date"]
     kinds = rows.with_columns(
-        crown_kind=pl.col("event").replace_strict(KINDS_OF_CROWN, return_dtype=pl.String),
+        crown_kind=pl.col("event").replace_strict(KINDS_OF_CROWN, return_dtype=pl.String)
     ).with_columns(rank=pl.col("crown_kind").replace_strict(_KIND_RANK, return_dtype=pl.UInt8))
     columns = ["crown_kind", "free", "provider_id", "site_id"]
     no_fee = (pl.col("fee") == 0).fill_null(False)

@@ -4,15 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.transforms.events import (
-    IMPLANT,
-    IN_PLACE_OF_A_TOOTH,
-    KEY,
-    NEEDS_NO_TOOTH,
-    ON_A_CROWN,
-    TOOTH,
-    TOOTH_LOST,
-)
+from pipeline.transforms.events import IMPLANT, IN_PLACE_OF_A_TOOTH, KEY, NEEDS_NO_TOOTH, ON_A_CROWN, TOOTH, TOOTH_LOST
 from pipeline.transforms.others import CROWN, EXTRACTED, GONE, IMPLANTED, ON_A_ROOT, TAKEN_OFF
 
 # Orthodontic reasons and injuries are few, and no failure of the tooth's own: they stand with the other reasons.
@@ -31,11 +23,7 @@ def loss_reason(reason: pl.Expr) -> pl.Expr:
 
 
 def losses(
-    events: pl.LazyFrame,
-    others: pl.LazyFrame,
-    findings: pl.LazyFrame,
-    exams: pl.LazyFrame,
-    ends: pl.LazyFrame,
+    events: pl.LazyFrame, others: pl.LazyFrame, findings: pl.LazyFrame, exams: pl.LazyFrame, ends: pl.LazyFrame
 ) -> tuple[pl.DataFrame, int]:
     """Every tooth that was lost, one row each, and how many signs of a loss later rows contradict.
 
@@ -111,14 +99,7 @@ def _shaped(lost: pl.LazyFrame) -> pl.LazyFrame:
     absent = {n: pl.lit(None, pl.Date) for n in ("last_there", "gone_by") if n not in lost.collect_schema()}
     return (
         lost.with_columns(**absent)
-        .select(
-            *TOOTH,
-            "lost_on",
-            "last_there",
-            "gone_by",
-            "lost_elsewhere",
-            loss_reason=loss_reason(pl.col("reason")),
-        )
+        .select(*TOOTH, "lost_on", "last_there", "gone_by", "lost_elsewhere", loss_reason=loss_reason(pl.col("reason")))
         .sort(KEY)
     )
 

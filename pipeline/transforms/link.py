@@ -7,7 +7,6 @@ on few of the rules' numbers is read once (`read_ledger`), so that a run under o
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 import polars as pl
@@ -81,22 +80,6 @@ class LinkInput:
     contacts_until: dt.date | None = None
     left_out: dict[str, int] = field(default_factory=dict)
     fees_kept: bool | None = None
-
-
-def tables_of(
-    frames: Mapping[str, pl.LazyFrame],
-    *,
-    contacts_until: dt.date | None,
-    fees_kept: bool | None,
-    left_out: dict[str, int] | None = None,
-) -> LinkInput:
-    """The input of linking from its tables by name (`TABLES`)."""
-    return LinkInput(
-        **{name: frames[name] for name in TABLES},
-        contacts_until=contacts_until,
-        fees_kept=fees_kept,
-        left_out=left_out or {},
-    )
 
 
 def event_codes(codes: pl.DataFrame) -> pl.DataFrame:

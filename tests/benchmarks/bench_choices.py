@@ -13,7 +13,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from pipeline.practice.tables import CROWN_DETAILS, ELSEWHERE, FINDINGS, PATIENTS
+from pipeline.practice.tables import CROWN_DETAILS, ELSEWHERE, FINDINGS, PATIENTS, PROCEDURES
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.choices import explore_choices
 from pipeline.reading.config import code_table, load_settings
@@ -30,7 +30,7 @@ def main(crowns: int) -> None:
         with open_store(settings.practice.database, must_exist=True) as store:
             patients = store.read(PATIENTS)
             tables = LinkInput(
-                procedures=store.read_all_procedures().lazy(),
+                procedures=store._frame(f"SELECT {', '.join(PROCEDURES.columns)} FROM _procedures").lazy(),
                 patients=patients.lazy(),
                 crown_details=store.read(CROWN_DETAILS).lazy(),
                 findings=store.read(FINDINGS).lazy(),

@@ -208,7 +208,7 @@ COMPARISON = (
             ("laws", "laws"),
             ("firth", "firth"),
             ("proportional_hazards", "proportional_hazards"),
-            ("weighted_holm", "weighted_holm"),
+            ("multiplicity", "multiplicity", "weighted_holm"),
             ("risk_set_errors", "risk_set_errors"),
             ("risk_set_rates", "risk_set_rates"),
         )

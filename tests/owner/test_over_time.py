@@ -9,11 +9,12 @@ import polars as pl
 import pytest
 from practices_over_time import CUTOFF, drawn_teeth
 
-from pipeline.questions.owner.over_time import Demands, among, cohort_change, period_change, stretch, verdict_of
+from pipeline.questions.analysis import Analysis
+from pipeline.questions.owner.over_time import among, cohort_change, period_change, stretch, verdict_of
 from pipeline.questions.owner.teeth import begun_in, seen_in
 from pipeline.results.owner import Change, OverTime
 
-ASKED = Demands(min_at_risk=10, min_failures=5, matters_per_100=5.0, horizon=5.0, confidence=0.95)
+ASKED = Analysis(min_at_risk=10, min_failures=5, smallest_difference_per_100=5.0, horizon_years=5, confidence=0.95)
 FIRST, LAST = dt.date(2021, 1, 1), dt.date(2023, 12, 31)
 
 

@@ -9,9 +9,9 @@ import pytest
 from practices_over_time import CUTOFF, drawn_teeth
 
 from pipeline.practice.outcomes import ENDO_FAILURE
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.owner.early import early_rows, pooled_years
 from pipeline.questions.owner.filters import ALL, bands, filters_of
-from pipeline.questions.owner.over_time import Demands
 from pipeline.questions.owner.published import beside_published, change_of, published_range
 from pipeline.questions.owner.signals import cases_behind, signal_cases
 from pipeline.questions.owner.to_do import Waiting, to_do
@@ -22,7 +22,7 @@ from pipeline.results.monitoring import Benchmark, Monitoring, Running, RunningM
 from pipeline.results.owner import Change, SignalCases, Stretch
 from pipeline.stats.kaplan_meier import kaplan_meier
 
-ASKED = Demands(min_at_risk=10, min_failures=5, matters_per_100=5.0, horizon=5.0, confidence=0.95)
+ASKED = Analysis(min_at_risk=10, min_failures=5, smallest_difference_per_100=5.0, horizon_years=5, confidence=0.95)
 
 
 # Early signs.
@@ -239,7 +239,7 @@ def test_stretches_of_years_for_the_chooser():
 
 def chosen(seed: int = 4, **changes: object):
     teeth = drawn_teeth(seed, patients=250).with_columns(**changes)  # type: ignore[arg-type]
-    return teeth, filters_of({"crown_survival": teeth}, cutoff=CUTOFF, asked=ASKED, max_step=0.05, fewest=SMALLEST)
+    return teeth, filters_of({"crown_survival": teeth}, cutoff=CUTOFF, asked=ASKED, fewest=SMALLEST)
 
 
 def test_every_combination_is_the_curve_of_its_teeth():
@@ -287,6 +287,6 @@ def test_too_many_combinations_leave_out_the_longest_chooser():
     many = pl.Series([f"P{i:03}" for i in range(200)])
     teeth = drawn_teeth(4, patients=250)
     named = teeth.with_columns(provider_id=many.gather(pl.Series(range(teeth.height)) % 200))
-    found = filters_of({"crown_survival": named}, cutoff=CUTOFF, asked=ASKED, max_step=0.05, fewest=SMALLEST)
+    found = filters_of({"crown_survival": named}, cutoff=CUTOFF, asked=ASKED, fewest=SMALLEST)
     assert found.left_out == ("provider_id",)
     assert [c.field for c in found.choices] == ["tooth_group", "years"]

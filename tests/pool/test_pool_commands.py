@@ -52,7 +52,7 @@ def compared(folder: Path, *stages: str) -> None:
     with open_store(folder / "practice.duckdb") as store:
         results = results_of(store.read(CROWNS), store.read(PATIENTS))
         with store.transaction():
-            store.save_results(json.dumps(to_plain(dataclasses.replace(results, techniques=()))))
+            store.save_text("results", json.dumps(to_plain(dataclasses.replace(results, techniques=()))))
             store.mark_done("compare")
 
 

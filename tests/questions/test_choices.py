@@ -13,7 +13,7 @@ import pytest
 from drawn import frame, procedures
 from polars.testing import assert_frame_equal
 
-from pipeline.practice.tables import CROWN_DETAILS, ELSEWHERE, FINDINGS, PATIENTS
+from pipeline.practice.tables import CROWN_DETAILS, ELSEWHERE, FINDINGS, PATIENTS, PROCEDURES
 from pipeline.practice.tables import CROWNS as LINKED_CROWNS
 from pipeline.questions import choice_options as ways
 from pipeline.questions.analysis import Analysis
@@ -69,7 +69,7 @@ def practice(invented: Path) -> Practice:
     settings = load_settings(invented / "practice.toml")
     with open_store(settings.practice.database, read_only=True, must_exist=True) as store:
         tables = LinkInput(
-            procedures=store.read_all_procedures().lazy(),
+            procedures=store._frame(f"SELECT {', '.join(PROCEDURES.columns)} FROM _procedures").lazy(),
             patients=store.read(PATIENTS).lazy(),
             crown_details=store.read(CROWN_DETAILS).lazy(),
             findings=store.read(FINDINGS).lazy(),

@@ -49,11 +49,11 @@ def test_an_adjusted_difference_without_an_error_is_none(error):
 def test_a_crude_difference_turns_survival_into_failures():
     # Six and a half per 100 fewer survive, so as many more fail; the limits change places.
     one = Differences(*(np.array([v]) for v in (365, -0.065, 0.02, -0.105, -0.025, 0.001, 0.0)), 0.95)
-    found = write_crude(SINCE_SEAT, one, 100, 1)
+    found = write_crude(SINCE_SEAT.pair, one, 100, 1, method=SINCE_SEAT.crude)
     assert found is not None
     assert (found.per_100, found.ci_low, found.ci_high) == pytest.approx((6.5, 2.5, 10.5))
     assert (found.from_days, found.years) == (100, 1)
-    assert write_crude(SINCE_SEAT, replace(one, std_error=np.array([np.nan])), 100, 1) is None
+    assert write_crude(SINCE_SEAT.pair, replace(one, std_error=np.array([np.nan])), 100, 1, method="") is None
 
 
 def practice(*, vital_failures: int = 5) -> tuple[pl.DataFrame, pl.DataFrame]:

@@ -23,7 +23,7 @@ from pipeline.reading.config import code_table, load_settings
 from pipeline.stages import run as stages
 from pipeline.stages.run_link import LINK_COUNTS
 from pipeline.stages.scale import run_partitions
-from pipeline.stages.scale.partition import read_part
+from pipeline.stages.scale.link_partitions import read_part
 from pipeline.storing.rows_to_link import Linking
 from pipeline.storing.store import open_store
 from pipeline.transforms.link import event_codes

@@ -47,7 +47,7 @@ def state(database: Path) -> State:
             tuple(loads.rows()),
             tuple(store.read(table).height for table in (PROCEDURES, QUARANTINE, CROWNS, ENDO_COURSES)),
             tuple(stage for stage in STAGES if store.is_done(stage)),
-            store.results(),
+            store.text("results"),
         )
 
 

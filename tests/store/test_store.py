@@ -102,7 +102,7 @@ def test_procedures_of_a_load_that_was_never_accounted_for_do_not_count(tmp_path
         store.append(PROCEDURES, procedures(1, 2, load_id=2))
         assert store.read(PROCEDURES)["load_id"].to_list() == [1]
     with open_store(tmp_path / "p.duckdb") as store:
-        assert store.read_all_procedures()["load_id"].to_list() == [1]
+        assert store._frame("SELECT * FROM _procedures")["load_id"].to_list() == [1]
 
 
 def test_rows_that_the_link_stage_sets_aside_move_and_come_back(tmp_path: Path):
@@ -118,7 +118,7 @@ def test_rows_that_the_link_stage_sets_aside_move_and_come_back(tmp_path: Path):
         assert sums(store) == (3, 3, 0)
         store.set_aside(aside)
         assert store.read(PROCEDURES)["row_number"].to_list() == [1, 3]
-        assert store.read_all_procedures()["row_number"].to_list() == [1, 2, 3]
+        assert store._frame("SELECT * FROM _procedures")["row_number"].to_list() == [1, 2, 3]
         assert sums(store) == (3, 2, 1)
         (row,) = store.read(QUARANTINE).iter_rows(named=True)
         raw = row.pop("raw_row")
@@ -152,10 +152,10 @@ def test_quarantine_and_loads_read_as_declared(tmp_path: Path):
 
 def test_results_and_stages(tmp_path: Path):
     with open_store(tmp_path / "p.duckdb") as store:
-        assert store.results() is None
-        store.save_results('{"a": 1}')
-        store.save_results('{"a": 2}')
-        assert store.results() == '{"a": 2}'
+        assert store.text("results") is None
+        store.save_text("results", '{"a": 1}')
+        store.save_text("results", '{"a": 2}')
+        assert store.text("results") == '{"a": 2}'
         with pytest.raises(DataError, match="`link` has not run"):
             store.require("link")
         for stage in ("ingest", "link", "compare"):

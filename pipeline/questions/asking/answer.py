@@ -11,6 +11,7 @@ import polars as pl
 from pipeline.practice.askable import NOT_DATED, said
 from pipeline.practice.own_question import Ask
 from pipeline.questions.analysis import Analysis
+from pipeline.questions.answer import curves_apart
 from pipeline.questions.asking.rows import Tables, asked_rows
 from pipeline.questions.covariates import Covariate, Levels, Numeric
 from pipeline.questions.group_ratios import Ratios, failed_patients_by_state, group_ratios
@@ -19,8 +20,6 @@ from pipeline.questions.verdict import TOO_EARLY, Basis, write_verdict
 from pipeline.results import DAYS_PER_YEAR, Comparison, Difference, FlowStep, Group, Verdict
 from pipeline.results.asked import Asked, AskedContrast
 from pipeline.results.safety import SAFETY_FIELDS, UNMEASURED
-from pipeline.stats.differences import Group as Rows
-from pipeline.stats.differences import survival_difference
 from pipeline.stats.few_failures import allow
 from pipeline.stats.standard_target import fitted_target
 from pipeline.stats.standardise import standardise
@@ -194,7 +193,7 @@ def _difference(
     horizon = days_of(analysis.horizon_years)
     if any((groups[g].stops_at_days or 0) < horizon for g in (name, reference)):
         return None
-    fit, told = ratios.adjusted, (analysis.horizon_years, 0)
+    fit = ratios.adjusted
     if fit is not None and name in fit.names and reference not in fit.names:
         others = {g: 0.0 for g in fit.names if g in groups}
         standard = standardise(
@@ -208,14 +207,10 @@ def _difference(
         d = standard.difference(name, reference, allowance=allowance, confidence=analysis.confidence)
         if np.isfinite(d.std_error):
             method = "adjusted: all teeth standardised to each group by the adjusted Cox model, grouped by patient"
-            return Difference(name, reference, *told, d.per_100, d.low, d.high, method)
-    sides = (rows.filter(pl.col("state") == g) for g in (name, reference))
-    one, other = (Rows(f["exit_days"], f["event"], cluster=f["patient_id"]) for f in sides)
-    crude = survival_difference(one, other, [horizon], confidence=analysis.confidence)
-    if np.isnan(crude.std_error[0]):
-        return None
-    mid, low, high = (float(-100 * v[0]) for v in (crude.estimate, crude.high, crude.low))
-    return Difference(name, reference, *told, mid, low, high, "difference of two Kaplan-Meier curves; not adjusted")
+            return Difference(name, reference, analysis.horizon_years, 0, d.per_100, d.low, d.high, method)
+    sides = {g: rows.filter(pl.col("state") == g) for g in pair}
+    method = "difference of two Kaplan-Meier curves; not adjusted"
+    return curves_apart(pair, sides, (0, analysis.horizon_years), analysis, method=method)
 
 
 def _years(rows: pl.DataFrame, ask: Ask) -> float:

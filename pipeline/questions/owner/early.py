@@ -7,7 +7,8 @@ from collections.abc import Sequence
 
 import polars as pl
 
-from pipeline.questions.owner.over_time import Demands, stretch
+from pipeline.questions.analysis import Analysis
+from pipeline.questions.owner.over_time import stretch
 from pipeline.questions.owner.teeth import begun_in
 from pipeline.results.owner import EarlyRow
 
@@ -17,7 +18,7 @@ SMALL_YEAR = 50
 MOST_LINES = 12
 
 
-def early_rows(teeth: pl.DataFrame, *, cutoff: dt.date, asked: Demands) -> tuple[EarlyRow, ...]:
+def early_rows(teeth: pl.DataFrame, *, cutoff: dt.date, asked: Analysis) -> tuple[EarlyRow, ...]:
     """One row a year of start, the earliest first, each with its failures by each of `YEARS`."""
     spans = pooled_years(teeth["start"].dt.year().to_list())
     return tuple(_row(teeth, first, last, cutoff, asked) for first, last in spans[-MOST_LINES:])
@@ -45,7 +46,7 @@ def pooled_years(years: Sequence[int], *, small: int = SMALL_YEAR) -> list[tuple
     return spans
 
 
-def _row(teeth: pl.DataFrame, first: int, last: int, cutoff: dt.date, asked: Demands) -> EarlyRow:
+def _row(teeth: pl.DataFrame, first: int, last: int, cutoff: dt.date, asked: Analysis) -> EarlyRow:
     span = (dt.date(first, 1, 1), min(dt.date(last, 12, 31), cutoff))
     rows = begun_in(teeth, *span)
     name = f"{first}" if first == last else f"{first} to {last}"

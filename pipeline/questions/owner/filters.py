@@ -10,13 +10,14 @@ from __future__ import annotations
 import datetime as dt
 import itertools
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 import polars as pl
 
 from pipeline.practice.outcomes import RATES
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.groups import CurveRules
-from pipeline.questions.owner.over_time import Demands
 from pipeline.questions.owner.part_curves import PartCurve, part_curves
 from pipeline.results.owner import Choice, Filters, Part
 from pipeline.stats.spells import numbered
@@ -31,12 +32,10 @@ MOST_BANDS = 4
 MOST_PARTS = 600
 
 
-def filters_of(
-    teeth: Mapping[str, pl.DataFrame], *, cutoff: dt.date, asked: Demands, max_step: float, fewest: int
-) -> Filters:
+def filters_of(teeth: Mapping[str, pl.DataFrame], *, cutoff: dt.date, asked: Analysis, fewest: int) -> Filters:
     """All combinations of choices with at least `fewest` teeth, for each rate of `RATES`.
 
-    `teeth` as `teeth_of` makes them; `max_step` is the most that one more failure may move a curve (a share).
+    `teeth` as `teeth_of` makes them.
     """
     banded = {name: _with_bands(frame, cutoff) for name, frame in teeth.items() if frame.height}
     choices = [_choice(field, banded.values()) for field in FIELDS]
@@ -46,7 +45,7 @@ def filters_of(
         largest = max(choices, key=lambda c: len(c.options))
         choices.remove(largest)
         left_out.append(largest.field)
-    rules = CurveRules(asked.min_at_risk, max_step, asked.confidence, YEARS)
+    rules = replace(asked.curve_rules(), years=YEARS)
     told = [o.rate for o in RATES if o.rate in banded]
     parts = [part for name in told for part in _parts(name, banded[name], choices, rules, fewest)]
     return Filters(tuple(choices), YEARS, fewest, asked.min_at_risk, tuple(parts), tuple(left_out))

@@ -7,11 +7,12 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import polars as pl
 
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.groups import days_of
 from pipeline.questions.owner.teeth import SETTLE_DAYS, begun_in, seen_in
 from pipeline.results.owner import Change, OverTime, Stretch
@@ -23,25 +24,7 @@ from pipeline.stats.multiplicity import holm
 LATE_YEARS = 3
 
 
-@dataclass(frozen=True)
-class Demands:
-    """What a rate and a claim ask for; all from `[analysis]`.
-
-    `matters_per_100` by `horizon` years was fixed beforehand as too small to matter; sooner it is as much less.
-    """
-
-    min_at_risk: int
-    min_failures: int
-    matters_per_100: float
-    horizon: float
-    confidence: float
-
-    def matters(self, years: float) -> float:
-        """What would matter by so many years, per 100."""
-        return self.matters_per_100 * min(1.0, years / self.horizon)
-
-
-def stretch(teeth: pl.DataFrame, first: dt.date, last: dt.date, years: float, asked: Demands) -> Stretch:
+def stretch(teeth: pl.DataFrame, first: dt.date, last: dt.date, years: float, asked: Analysis) -> Stretch:
     """The rate at `years` of rows that `begun_in` or `seen_in` cut; none where the followed are too few.
 
     With late entry also none where fewer than `min_at_risk` are followed at any failure before: the first few would
@@ -70,7 +53,7 @@ def stretch(teeth: pl.DataFrame, first: dt.date, last: dt.date, years: float, as
     )  # fmt: skip
 
 
-def period_change(teeth: pl.DataFrame, *, cutoff: dt.date, years: Sequence[float], asked: Demands) -> OverTime:
+def period_change(teeth: pl.DataFrame, *, cutoff: dt.date, years: Sequence[float], asked: Analysis) -> OverTime:
     """The last `LATE_YEARS` years of the records against as many before, at the first of `years` that both reach.
 
     Not yet judged among other looks: see `among`.
@@ -79,7 +62,7 @@ def period_change(teeth: pl.DataFrame, *, cutoff: dt.date, years: Sequence[float
     return _first_reached(teeth, (_span(end, 0), _span(end, 1)), seen_in, years, asked)
 
 
-def cohort_change(teeth: pl.DataFrame, *, cutoff: dt.date, years: float, asked: Demands) -> OverTime:
+def cohort_change(teeth: pl.DataFrame, *, cutoff: dt.date, years: float, asked: Analysis) -> OverTime:
     """Teeth begun in the last `LATE_YEARS` years that could be followed for `years`, against as many years before."""
     end = cutoff - dt.timedelta(days=SETTLE_DAYS + days_of(years))
     return _first_reached(teeth, (_span(end, 0), _span(end, 1)), begun_in, (years,), asked)
@@ -120,7 +103,7 @@ def _first_reached(
     spans: tuple[tuple[dt.date, dt.date], tuple[dt.date, dt.date]],
     cut: Callable[[pl.DataFrame, dt.date, dt.date], pl.DataFrame],
     years: Sequence[float],
-    asked: Demands,
+    asked: Analysis,
 ) -> OverTime:
     rows = [cut(teeth, *span) for span in spans]
     made = [[stretch(part, *span, y, asked) for part, span in zip(rows, spans, strict=True)] for y in years]

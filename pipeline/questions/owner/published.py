@@ -10,7 +10,8 @@ import math
 from collections.abc import Sequence
 
 from pipeline.practice.outcomes import CROWNS, ENDO_COURSES, Outcome
-from pipeline.questions.owner.over_time import Demands, verdict_of
+from pipeline.questions.analysis import Analysis
+from pipeline.questions.owner.over_time import verdict_of
 from pipeline.results.monitoring import Benchmark
 from pipeline.results.owner import BesidePublished, Change
 from pipeline.stats.limits import z_value
@@ -19,7 +20,7 @@ from pipeline.stats.limits import z_value
 STARTS = {CROWNS: "crown_seat", ENDO_COURSES: "endo_completion"}
 
 
-def beside_published(found: Sequence[Benchmark], *, outcome: Outcome, asked: Demands) -> tuple[BesidePublished, ...]:
+def beside_published(found: Sequence[Benchmark], *, outcome: Outcome, asked: Analysis) -> tuple[BesidePublished, ...]:
     """The comparable figures of one rate, the one nearest to the horizon first, of equals that of most teeth."""
     mine = [
         b
@@ -31,13 +32,12 @@ def beside_published(found: Sequence[Benchmark], *, outcome: Outcome, asked: Dem
     made = [_one(b, asked) for b in mine]
     return tuple(
         sorted(
-            made,
-            key=lambda p: (abs(p.years - asked.horizon), p.years, -teeth[p.benchmark_id], p.benchmark_id),
+            made, key=lambda p: (abs(p.years - asked.horizon_years), p.years, -teeth[p.benchmark_id], p.benchmark_id)
         )
     )
 
 
-def _one(b: Benchmark, asked: Demands) -> BesidePublished:
+def _one(b: Benchmark, asked: Analysis) -> BesidePublished:
     assert b.ours is not None
     assert b.published is not None
     assert b.horizon_years is not None

@@ -10,9 +10,10 @@ from typing import Any
 import polars as pl
 
 from pipeline.practice.outcomes import outcome
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.owner.early import YEARS, early_rows
 from pipeline.questions.owner.filters import filters_of
-from pipeline.questions.owner.over_time import LATE_YEARS, Demands, among, cohort_change, period_change, stretch
+from pipeline.questions.owner.over_time import LATE_YEARS, among, cohort_change, period_change, stretch
 from pipeline.questions.owner.published import beside_published
 from pipeline.questions.owner.signals import cases_behind, signal_cases
 from pipeline.questions.owner.teeth import begun_in
@@ -36,8 +37,7 @@ def owner_of(
     cutoff: dt.date | None,
     read: int,
     set_aside: int,
-    asked: Demands,
-    max_step: float,
+    asked: Analysis,
     fewest: int,
 ) -> Owner:
     """All but what changed since the last run, which is no matter of these records alone.
@@ -49,7 +49,7 @@ def owner_of(
         return Owner()
     overall = {t.outcome: t.rows[0] for t in rates if t.by == "overall" and t.rows}
     with_rate = {name: frame for name, frame in teeth.items() if name in overall}
-    years = (asked.horizon, *(y for y in SHORTER if y < asked.horizon))
+    years = (asked.horizon_years, *(y for y in SHORTER if y < asked.horizon_years))
     over_time = among(
         [period_change(frame, cutoff=cutoff, years=years, asked=asked) for frame in with_rate.values()],
         confidence=asked.confidence,
@@ -86,9 +86,7 @@ def owner_of(
         early=tuple(early),
         signals=signals,
         to_do=to_do(waiting, signals, behind=_behind(watched, signals)),
-        filters=filters_of(with_rate, cutoff=cutoff, asked=asked, max_step=max_step, fewest=fewest)
-        if with_rate
-        else None,
+        filters=filters_of(with_rate, cutoff=cutoff, asked=asked, fewest=fewest) if with_rate else None,
         late_years=LATE_YEARS,
     )
 
@@ -105,13 +103,13 @@ def _behind(watched: Mapping[str, pl.DataFrame], signals: Sequence[SignalCases])
     return pl.concat(found).n_unique() if found else 0
 
 
-def _rate(teeth: pl.DataFrame, row: RateRow, cutoff: dt.date, asked: Demands) -> Stretch:
+def _rate(teeth: pl.DataFrame, row: RateRow, cutoff: dt.date, asked: Analysis) -> Stretch:
     """The rate of all teeth as the table of rates has it; at fewer years where too few are followed so long."""
     first = teeth["start"].min()
     assert isinstance(first, dt.date)
     if row.survival is None:
         whole = teeth.with_columns(entry_days=pl.lit(0, pl.Int64))
-        shorter = (stretch(whole, first, cutoff, y, asked) for y in SHORTER if y < asked.horizon)
+        shorter = (stretch(whole, first, cutoff, y, asked) for y in SHORTER if y < asked.horizon_years)
         if (found := next((s for s in shorter if s.survival is not None), None)) is not None:
             return found
     return Stretch(

@@ -19,8 +19,8 @@ from collections.abc import Sequence
 
 import polars as pl
 
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.groups import days_of
-from pipeline.questions.owner.over_time import Demands
 from pipeline.results.owner import GRADES, Measured, Stretch, Trust, followed_grade
 from pipeline.stats.followup import completeness
 
@@ -28,7 +28,7 @@ MOST = {"set_aside": (0.01, 0.05), "day_guessed": (0.10, 0.30), "order_uncertain
 
 
 def trust_of(
-    teeth: pl.DataFrame, rate: Stretch, *, cutoff: dt.date, read: int, set_aside: int, asked: Demands
+    teeth: pl.DataFrame, rate: Stretch, *, cutoff: dt.date, read: int, set_aside: int, asked: Analysis
 ) -> Trust:
     """The trust in `rate`, made of `teeth` (see `teeth.py`); `read` and `set_aside` are rows of the ledger."""
     measured = [_followed(teeth, rate.years, cutoff)] if teeth.height else []

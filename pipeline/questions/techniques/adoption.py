@@ -25,10 +25,7 @@ def adoptions(rows: pl.DataFrame, column: str) -> pl.DataFrame:
     counted = (
         used.join(known.select("provider_id", day="start"), on="provider_id")
         .group_by("provider_id", "word", "adopted", "uses")
-        .agg(
-            earlier=(pl.col("day") < pl.col("adopted")).sum(),
-            since=(pl.col("day") >= pl.col("adopted")).sum(),
-        )
+        .agg(earlier=(pl.col("day") < pl.col("adopted")).sum(), since=(pl.col("day") >= pl.col("adopted")).sum())
     )
     return (
         counted.filter(

@@ -17,7 +17,7 @@ from pipeline.questions.group_ratios import adjusted_ratio
 from pipeline.questions.verdict import DIFFERS, withheld
 from pipeline.results import Comparison, Difference, Verdict
 from pipeline.stats.limits import z_value
-from pipeline.stats.weighted_holm import weighted_holm
+from pipeline.stats.multiplicity import holm
 
 # The main comparison is asked first and named beforehand: of the chance of a false claim that the headlines have it
 # holds four fifths, the others share the last. Where the main comparison differs, they share the whole (weighted Holm).
@@ -33,7 +33,7 @@ def among_headlines(p: Mapping[str, float | None], *, main: str) -> dict[str, fl
         return {}
     rest = (1 - MAIN_SHARE) / max(sum(name != main for name in asked), 1)
     weights = [MAIN_SHARE if name == main else rest for name in asked]
-    return dict(zip(asked, weighted_holm(list(asked.values()), weights).tolist(), strict=True))
+    return dict(zip(asked, holm(list(asked.values()), weights).tolist(), strict=True))
 
 
 def main_p(comparison: Comparison | None, analysis: Analysis) -> float | None:

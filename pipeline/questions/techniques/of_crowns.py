@@ -24,37 +24,31 @@ from pipeline.questions.techniques.question import (
     yes_no,
 )
 
-_crown = partial(Question, unit="crown", outcomes=(CROWN_FAILURE,))
+_crown = partial(
+    Question,
+    unit="crown",
+    outcomes=(CROWN_FAILURE,),
+    adjust=OF_CROWNS,
+    why_adjust="Patients and teeth of higher risk may get another kind of crown.",
+)
 QUESTIONS = (
     _crown(
         id="bruxism",
         title="Grinding or clenching",
         factor="bruxism",
-        adjust=OF_CROWNS,
         why_adjust="Grinding goes with age and sex, and may decide the material.",
         needs=("patients.bruxism",),
         reference="no",
         levels=yes_no("Grinding or clenching", "No grinding or clenching"),
         caveats=("Grinding is often noted after something broke, which makes it look worse than it is.",),
     ),
-    _crown(
-        id="cement",
-        title="Cement of the crown",
-        factor="cement",
-        adjust=OF_CROWNS,
-        why_adjust="Patients and teeth of higher risk may get another kind of crown.",
-        needs=("crown_details.cement",),
-        caveats=(CHOSEN,),
-        learn=True,
-    ),
+    _crown(id="cement", title="Cement of the crown", factor="cement", needs=("crown_details.cement",), learn=True),
     _crown(
         id="core",
         title="Core under the crown",
         factor="core",
         adjust=WITHOUT_POST,
-        why_adjust="Patients and teeth of higher risk may get another kind of crown.",
         needs=("crown_details.core",),
-        caveats=(CHOSEN,),
         events=("core", "post_core"),
     ),
     _crown(
@@ -73,8 +67,6 @@ QUESTIONS = (
         id="crown_number",
         title="A second crown on the tooth or the first",
         factor="crown_number",
-        adjust=OF_CROWNS,
-        why_adjust="Patients and teeth of higher risk may get another kind of crown.",
         needs=("crowns.seat_date",),
         reference="first",
         levels=same(("first", "First crown"), ("later", "Second or later crown")),
@@ -87,7 +79,6 @@ QUESTIONS = (
         id="ferrule",
         title="Height of the ferrule",
         factor="ferrule_mm",
-        adjust=OF_CROWNS,
         why_adjust="Teeth with less left of them differ in kind and in what was done before.",
         needs=("crown_details.ferrule_mm",),
         reference="2_or_more",
@@ -98,21 +89,17 @@ QUESTIONS = (
         ),
         dose_unit="mm",
         spline=True,
-        caveats=(CHOSEN,),
         small="leave_out",
     ),
     _crown(
         id="margin",
         title="Margin of the crown",
         factor="margin",
-        adjust=OF_CROWNS,
-        why_adjust="Patients and teeth of higher risk may get another kind of crown.",
         needs=("crown_details.margin",),
         reference="chamfer",
         levels=same(
             ("chamfer", "Chamfer"), ("shoulder", "Shoulder"), ("knife_edge", "Knife edge"), ("other", "Other margins")
         ),
-        caveats=(CHOSEN,),
         learn=True,
     ),
     _crown(
@@ -120,7 +107,6 @@ QUESTIONS = (
         title="Material of the crown",
         factor="material",
         adjust=(AGE, SEX, TOOTH_GROUP, ENDO_FIRST, YEAR, *BUILT),
-        why_adjust="Patients and teeth of higher risk may get another kind of crown.",
         needs=("crown_details.material",),
         reference="metal_ceramic",
         levels=same(
@@ -131,7 +117,6 @@ QUESTIONS = (
             ("resin", "Resin"),
             ("other", "Other materials"),
         ),
-        caveats=(CHOSEN,),
         learn=True,
     ),
     _crown(
@@ -161,9 +146,7 @@ QUESTIONS = (
         factor="post",
         among=Among("endo_before_seat", "Crowns made here on teeth with a root canal before the seat, from their seat"),
         adjust=tuple(c for c in WITHOUT_POST if c is not ENDO_FIRST),
-        why_adjust="Patients and teeth of higher risk may get another kind of crown.",
         needs=("crown_details.post",),
-        caveats=(CHOSEN,),
         events=("post_core", "post_core_addon"),
     ),
     _crown(
@@ -180,6 +163,5 @@ QUESTIONS = (
             ("necrotic", "Necrotic pulp"),
             ("root_filled", "Root-filled tooth"),
         ),
-        caveats=(CHOSEN,),
     ),
 )

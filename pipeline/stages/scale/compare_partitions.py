@@ -101,15 +101,7 @@ def compare_in_parts(
             over=over,
         )
 
-    found = parted.compare_parts(
-        counted,
-        seen,
-        plan,
-        analysis,
-        fit=fit,
-        fit_naive=fit_naive,
-        standardise=standardise,
-    )
+    found = parted.compare_parts(counted, seen, plan, analysis, fit=fit, fit_naive=fit_naive, standardise=standardise)
     _KEPT.clear()
     shutil.rmtree(scratch, ignore_errors=True)
     return found

@@ -24,10 +24,9 @@ import polars as pl
 
 from pipeline.machine.errors import DataError
 from pipeline.practice.tables import LINKED_TABLES
-from pipeline.stages.scale.partition import read_part
 from pipeline.stages.scale.run_partitions import Work, run
 from pipeline.transforms.events import ROW
-from pipeline.transforms.link import link_ledger, read_ledger
+from pipeline.transforms.link import TABLES, LinkInput, link_ledger, read_ledger
 from pipeline.transforms.rules import LinkRules
 
 BYTES_A_ROW = 400  # parts, ledgers and results of one telling row, all packed
@@ -48,7 +47,7 @@ class PartedRows(Protocol):
         """The first and the last day on which the rows say that something was so."""
 
     def write_parts(self, folder: Path, *, parts: int) -> list[Path]:
-        """Write the parts that `partition.read_part` reads."""
+        """Write the parts that `read_part` reads."""
 
 
 @dataclass(frozen=True)
@@ -133,6 +132,12 @@ def link_one(
     of_part = pl.lit(int(place.name.rpartition("-")[2]), pl.UInt32).alias("of_part")
     linked = {t.name: t.check(getattr(found, t.name)).with_columns(of_part) for t in LINKED_TABLES}
     return linked | {"set_aside": found.set_aside, "counts": pl.DataFrame([found.counts]), "days": days}
+
+
+def read_part(place: Path, *, contacts_until: dt.date | None, fees_kept: bool) -> LinkInput:
+    """One part as the input of linking, told the last day asked for and whether most crown rows of all have a fee."""
+    scans = {name: pl.scan_parquet(place / f"{name}.parquet") for name in TABLES}
+    return LinkInput(**scans, contacts_until=contacts_until, fees_kept=fees_kept, left_out={})
 
 
 def _linking(
