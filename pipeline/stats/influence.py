@@ -78,7 +78,7 @@ class Changes:
         padded = np.concatenate(([0.0], gain))
         return self._state(
             -rows.weight * padded[rows.first],
-            rows.weight * (padded[rows.last + 1] - np.where(jump == 0, 0.0, jump)),
+            rows.weight * (padded[rows.last + 1] - jump),
         )
 
     def product(self, left: tuple[Floats, Floats], right: tuple[Floats, Floats]) -> Floats:

@@ -723,7 +723,7 @@ def _link_to_crowns(courses: pl.DataFrame, crowns: pl.DataFrame) -> pl.DataFrame
         (pl.col("exit_date") < pl.col("started"))
         | ((pl.col("exit_date") == pl.col("started")) & pl.col("new_crown_id").is_null())
     )
-    crowned = (pl.col("here").is_not_null() & ~gone).fill_null(False)
+    crowned = (~gone).fill_null(False)  # null where no crown stood
     through = crowned & pl.col("new_crown_id").is_null()
     return out.with_columns(
         crown_at_start=pl.when(~crowned)

@@ -193,7 +193,7 @@ COMPARISON = (
     _question("comparison", "group_ratios", "group_ratios", "crown_longevity"),
     _question("comparison", "robustness"),
     _question("comparison", "analysis", "groups", "crown_longevity", "verdict"),
-    _stats("cox", "cox", "cox_properties", "cox_kernel", "against_r_cox"),
+    _stats("cox", "cox_properties", "cox_kernel"),
     *(
         _figures(f"pipeline/stats/{name}.py", *(f"tests/stats/test_{test}.py" for test in tests))
         for name, *tests in (
@@ -201,7 +201,7 @@ COMPARISON = (
             ("limits", "kaplan_meier", "differences", "aalen_johansen"),
             ("standard_target", "standard_target", "standardise", "standardise_windows"),
             ("stratum_hazard", "standardise_windows", "cox_kernel", "standardise_parts"),
-            ("influence", "second_opinion", "cox"),
+            ("influence", "kaplan_meier", "aalen_johansen"),
             ("counts", "kaplan_meier", "aalen_johansen", "differences"),
             ("rates", "rates"),
             ("risk_table", "risk_table"),
