@@ -142,7 +142,7 @@ def compare_parts(
         if found is not None and plan.design.used and crude is not None and can_standardise(found):
             allowance = allow(found, "through_crown", "before_seat", counted.failed)
             adjusted = standardise(found, plan.models[-1], (crude.from_days, days_of(crude.years)), allowance)
-    n = counted.numbers
+    n, ratio = counted.numbers, adjusted_ratio(estimates, SINCE_SEAT.pair)
     return made_of(
         groups,
         ratios=Ratios(tuple(estimates), tuple(notes), plan.design.missing if plan else ()),
@@ -150,17 +150,13 @@ def compare_parts(
         crude=crude,
         stands=Standing(
             None if adjusted is None or crude is None else write_adjusted(SINCE_SEAT, adjusted, crude.years),
-            _limits(adjusted_ratio(estimates, SINCE_SEAT.pair)),
+            None if ratio is None else ratio.limits,
             checked=False,
         ),
         flow=flow_of((_whole(n["crowns"]), _whole(n["timed"]))),
         years=years_between(n["first"], n["last"]),
         analysis=analysis,
     )
-
-
-def _limits(ratio: Estimate | None) -> tuple[float, float, float] | None:
-    return None if ratio is None else (ratio.hazard_ratio, ratio.ci_low, ratio.ci_high)
 
 
 def _group(counted: Counted, again: SecondPass, seen: Seen, state: str, analysis: Analysis) -> Group:

@@ -161,8 +161,7 @@ def _e_value(comparison: Comparison, difference: Difference) -> EValue | None:
     adjusted = [e for e in comparison.estimates if e.contrast == contrast and (e.adjusted_for or e.stratified_by)]
     if not adjusted:
         return None
-    ratio = adjusted[-1]
-    limits = (ratio.hazard_ratio, ratio.ci_low, ratio.ci_high)
+    limits = adjusted[-1].limits
     if comparison.steady is not None and comparison.steady.overall is not None:
         limits = comparison.steady.overall
     kept = [
