@@ -211,12 +211,18 @@ COMPARISON = (
             ("weighted_holm", "weighted_holm"),
             ("risk_set_errors", "risk_set_errors"),
             ("risk_set_rates", "risk_set_rates"),
+            ("balance", "balance"),
+            ("e_value", "e_value"),
+            ("detectable", "detectable"),
         )
     ),
     _figures("pipeline/questions/techniques/family.py", "tests/techniques/test_technique_family.py"),
     *(
         Target("comparison", f"dashboards/words/{name}.py", (f"tests/dashboards/test_dash_{tests}.py", *_SAID))
         for name, tests in (("comparisons", "words"), ("shared", "shared_words"))
+    ),
+    _figures(
+        "pipeline/results/__init__.py", "tests/questions/test_endo_outcomes.py", "tests/dashboards/test_dash_leaving.py"
     ),
     Target("comparison", "pipeline/results/safety.py", tuple(f"tests/{test}_safety.py" for test in _OF_SAFETY)),
     # The comparison in parts of patients.
