@@ -144,7 +144,7 @@ class HazardPulls:
         failed = kernel.sum_by(lending.row_stratum[pooled.event_row], pooled.weight[pooled.event_row], plan.n_strata)
         with np.errstate(invalid="ignore"):  # of a stratum that no failure of anybody sees
             ratio = failed / expected
-        self.ratio = np.where(lending.scaled & np.isfinite(ratio), ratio, 1.0)
+        self.ratio = np.where(lending.scaled, ratio, 1.0)
         for code in np.flatnonzero(lending.scaled & lending.thin.any(axis=1)):
             self.ratio_pulls[int(code)] = _log_ratio_pull(lending, self.pooled_at, z, int(code))
 

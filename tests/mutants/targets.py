@@ -209,7 +209,7 @@ COMPARISON = (
             ("firth", "firth"),
             ("proportional_hazards", "proportional_hazards"),
             ("weighted_holm", "weighted_holm"),
-            ("risk_set_errors", "risk_set_errors"),
+            ("risk_set_errors", "risk_set_errors", "risk_set_rates"),
             ("risk_set_rates", "risk_set_rates"),
             ("balance", "balance"),
             ("e_value", "e_value"),
@@ -227,10 +227,10 @@ COMPARISON = (
     Target("comparison", "pipeline/results/safety.py", tuple(f"tests/{test}_safety.py" for test in _OF_SAFETY)),
     # The comparison in parts of patients.
     *(
-        Target("comparison", f"pipeline/{module}.py", (f"tests/{tests}.py",))
-        for module, tests in (
+        Target("comparison", f"pipeline/{module}.py", tuple(f"tests/{test}.py" for test in tests))
+        for module, *tests in (
             ("stats/cox_partitions", "stats/test_cox_partitions"),
-            ("stats/standardise_parts", "stats/test_standardise_parts"),
+            ("stats/standardise_parts", "stats/test_standardise_parts", "scale/test_compare_partitions"),
             ("questions/longevity_parts", "scale/test_compare_partitions"),
         )
     ),
