@@ -44,6 +44,7 @@ from pipeline.results.leaving import Weighed
 from pipeline.stats.censoring_weights import FollowedWeights, expected_events, followed_weights
 from pipeline.stats.cox import CoxFit, CoxInputError, fit_cox
 from pipeline.stats.few_failures import Allowance, allow, careful_ratio
+from pipeline.stats.spells import from_day_0
 from pipeline.stats.standard_target import fitted_target
 from pipeline.stats.standardise import standardise
 
@@ -290,13 +291,12 @@ def _model_of_leaving(rows: pl.DataFrame) -> _Model | None:
 
 
 def _fit_leaving(pieces: pl.DataFrame, x: Floats, names: Sequence[str]) -> CoxFit:
-    entry = pieces["entry_days"].to_numpy()
     return fit_cox(
         x,
         pieces["exit_days"].to_numpy(),
         pieces["left"].to_numpy(),
         names=names,
-        entry_days=np.where(entry <= 0, -1, entry),
+        entry_days=from_day_0(pieces["entry_days"]),
     )
 
 
@@ -330,14 +330,13 @@ def weighted_fit(rows: pl.DataFrame, pieces: pl.DataFrame, analysis: Analysis) -
     x = np.column_stack([state_columns(usable, with_failures), adjust.x])
     pieces = pieces.filter(pl.col("row").is_in(usable["row"].to_list()))
     place = np.searchsorted(usable["row"].to_numpy(), pieces["row"].to_numpy())
-    entry = pieces["entry_days"].to_numpy()
     try:
         fit = fit_cox(
             x[place],
             pieces["exit_days"].to_numpy(),
             pieces["event"].to_numpy(),
             names=(*model_states(with_failures), *adjust.names),
-            entry_days=np.where(entry <= 0, -1, entry),
+            entry_days=from_day_0(pieces["entry_days"]),
             strata=codes[place] if n_strata > 1 else None,
             weights=pieces["weight"].to_numpy(),
             cluster=patient_codes(pieces),

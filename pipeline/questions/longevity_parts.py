@@ -62,6 +62,7 @@ from pipeline.stats.risk_sets import (
     curve_from,
     risk_table_from,
 )
+from pipeline.stats.spells import from_day_0
 from pipeline.stats.standardised import AdjustedDifference
 
 _MODEL = ("exit_days", "event", "entry_days", "patient", "stratum")
@@ -224,12 +225,11 @@ def _label_group(counted: Counted, name: str, rules: CurveRules) -> Group:
 
 
 def _cox_part(rows: pl.DataFrame, x: NDArray[np.float64], *, stratum: NDArray[np.int64] | None) -> CoxPart:
-    entry = rows["entry_days"].to_numpy()
     return CoxPart(
         x=x,
         exit_days=rows["exit_days"].to_numpy(),
         event=rows["event"].to_numpy(),
-        entry_days=np.where(entry <= 0, -1, entry),
+        entry_days=from_day_0(rows["entry_days"]),
         strata=stratum,
         cluster=rows["patient"].to_numpy(),
     )

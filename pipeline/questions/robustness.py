@@ -185,7 +185,7 @@ def _characteristics(values: pl.Series, covariate: Covariate) -> list[tuple[str,
     else:
         level = values.cast(pl.String)
         # Of yes and no, yes tells all; of more words each has its row.
-        names = ["true"] if values.dtype == pl.Boolean else level.drop_nulls().unique().sort().to_list()
+        names = ["true"] if values.dtype == pl.Boolean else level.drop_nulls().unique().to_list()
         for name in names:
             is_it = (level == name).fill_null(False).cast(pl.Float64).to_numpy()
             label = covariate.label if values.dtype == pl.Boolean else f"{covariate.label}: {name.replace('_', ' ')}"
