@@ -9,6 +9,7 @@ from pipeline.stats.detectable import detectable_difference
 def test_two_point_eight_standard_errors():
     # 1.959964 + 0.841621
     assert detectable_difference(1.0) == pytest.approx(2.801585, abs=1e-6)
+    assert [detectable_difference(error) for error in (0, 0.5)] == pytest.approx([0, 2.801585 / 2], abs=1e-6)
     assert detectable_difference(2.0, power=0.9, confidence=0.9) == pytest.approx(2 * (1.644854 + 1.281552), abs=1e-5)
 
 
