@@ -222,7 +222,10 @@ COMPARISON = (
         for name, tests in (("comparisons", "words"), ("shared", "shared_words"))
     ),
     _figures(
-        "pipeline/results/__init__.py", "tests/questions/test_endo_outcomes.py", "tests/dashboards/test_dash_leaving.py"
+        "pipeline/results/__init__.py",
+        "tests/questions/test_endo_outcomes.py",
+        "tests/questions/test_trial_edges.py",
+        "tests/dashboards/test_dash_accounting.py",
     ),
     Target("comparison", "pipeline/results/safety.py", tuple(f"tests/{test}_safety.py" for test in _OF_SAFETY)),
     # The comparison in parts of patients.
