@@ -283,9 +283,7 @@ def trust_sentences(results: Results) -> list[str]:
     if codes:
         sentences.append(
             f"{count(codes, 'row')} {plural(codes, 'has')} {_one_of_codes(len(q.unknown_codes))} that "
-            "the code list does not know; nothing is concluded from them."
-            if codes != 1
-            else "1 row has a procedure code that the code list does not know; nothing is concluded from it."
+            f"the code list does not know; nothing is concluded from {'it' if codes == 1 else 'them'}."
         )
     return sentences
 

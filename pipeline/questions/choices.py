@@ -292,7 +292,7 @@ def _compare(
         counts = (tuple(n_crowns.items()), tuple(n_failed.items()))
         return _Found(difference, ratio[-1] if ratio else None, *counts, code)
 
-    by_hand = [(e.hazard_ratio, e.ci_low, e.ci_high) for e in plain[:1]]
+    by_hand = [e.limits for e in plain[:1]]
     return (
         found(adjusted, given, adjusted=True),
         found(Standing(crude, by_hand[0] if by_hand else None), plain[:1], adjusted=False),

@@ -42,6 +42,7 @@ from pipeline.stats.few_failures import MIN_FAILURES_OF_RATIO, careful_ratio
 from pipeline.stats.firth import fit_firth
 from pipeline.stats.kaplan_meier import first_day_with
 from pipeline.stats.risk_table import RiskTable, risk_table
+from pipeline.stats.spells import from_day_0
 
 Fitted = TypeVar("Fitted", bound=CoxEstimate)
 
@@ -192,14 +193,13 @@ def penalised_ratio(spells: pl.DataFrame, analysis: Analysis) -> list[Estimate]:
     if set(failures) != set(ROOT_CANAL) or min(failures.values()) or max(failures.values()) < MIN_FAILURES_OF_RATIO:
         return []
     rows = usable_spells(spells, set(ROOT_CANAL))
-    entry = rows["entry_days"].to_numpy()
     try:
         fit = fit_firth(
             through_column(rows),
             rows["exit_days"].to_numpy(),
             rows["event"].to_numpy(),
             names=("through_crown",),
-            entry_days=np.where(entry <= 0, -1, entry),
+            entry_days=from_day_0(rows["entry_days"]),
         )
     except CoxInputError:
         return []

@@ -16,6 +16,7 @@ from pipeline.results import Estimate
 from pipeline.results.gap import Gap
 from pipeline.stats.cox import Contrast, CoxEstimate, CoxFit, CoxInputError, fit_cox
 from pipeline.stats.few_failures import MIN_FAILURES_OF_RATIO, careful_ratio, failed_patients
+from pipeline.stats.spells import from_day_0
 
 
 @dataclass(frozen=True)
@@ -169,13 +170,12 @@ def fit_states(
 
     `event` and `weight` name columns; errors are clustered on the patient unless told otherwise.
     """
-    entry = spells["entry_days"].to_numpy()
     return fit_cox(
         x,
         spells["exit_days"].to_numpy(),
         spells[event].to_numpy(),
         names=names,
-        entry_days=np.where(entry <= 0, -1, entry),
+        entry_days=from_day_0(spells["entry_days"]),
         strata=stratum,
         weights=None if weight is None else spells[weight].to_numpy(),
         cluster=patient_codes(spells) if by_patient else None,

@@ -45,6 +45,7 @@ from pipeline.stats.few_failures import Allowance, allow
 from pipeline.stats.risk_set_errors import clustered_curve_from, survival_difference_from
 from pipeline.stats.risk_set_rates import rate_from
 from pipeline.stats.risk_sets import curve_from, risk_table_from
+from pipeline.stats.spells import from_day_0
 from pipeline.stats.standardised import AdjustedDifference
 
 _MODEL = ("exit_days", "event", "entry_days", "patient", "stratum")
@@ -125,7 +126,7 @@ def compare_parts(
         if found is not None and plan.design.used and crude is not None and can_standardise(found):
             allowance = allow(found, "through_crown", "before_seat", counted.failed)
             adjusted = standardise(found, plan.models[-1], (crude.from_days, days_of(crude.years)), allowance)
-    n = counted.numbers
+    n, ratio = counted.numbers, adjusted_ratio(estimates, SINCE_SEAT.pair)
     return made_of(
         groups,
         ratios=Ratios(tuple(estimates), tuple(notes), plan.design.missing if plan else ()),
@@ -133,17 +134,13 @@ def compare_parts(
         crude=crude,
         stands=Standing(
             None if adjusted is None or crude is None else write_adjusted(SINCE_SEAT, adjusted, crude.years),
-            _limits(adjusted_ratio(estimates, SINCE_SEAT.pair)),
+            None if ratio is None else ratio.limits,
             checked=False,
         ),
         flow=flow_of((_whole(n["crowns"]), _whole(n["timed"]))),
         years=years_between(n["first"], n["last"]),
         analysis=analysis,
     )
-
-
-def _limits(ratio: Estimate | None) -> tuple[float, float, float] | None:
-    return None if ratio is None else (ratio.hazard_ratio, ratio.ci_low, ratio.ci_high)
 
 
 def _group(counted: Counted, again: SecondPass, seen: Seen, state: str, analysis: Analysis) -> Group:
@@ -211,12 +208,11 @@ def _label_group(counted: Counted, name: str, rules: CurveRules) -> Group:
 
 
 def _cox_part(rows: pl.DataFrame, x: NDArray[np.float64], *, stratum: NDArray[np.int64] | None) -> CoxPart:
-    entry = rows["entry_days"].to_numpy()
     return CoxPart(
         x=x,
         exit_days=rows["exit_days"].to_numpy(),
         event=rows["event"].to_numpy(),
-        entry_days=np.where(entry <= 0, -1, entry),
+        entry_days=from_day_0(rows["entry_days"]),
         strata=stratum,
         cluster=rows["patient"].to_numpy(),
     )

@@ -161,8 +161,7 @@ def _e_value(comparison: Comparison, difference: Difference) -> EValue | None:
     adjusted = [e for e in comparison.estimates if e.contrast == contrast and (e.adjusted_for or e.stratified_by)]
     if not adjusted:
         return None
-    ratio = adjusted[-1]
-    limits = (ratio.hazard_ratio, ratio.ci_low, ratio.ci_high)
+    limits = adjusted[-1].limits
     if comparison.steady is not None and comparison.steady.overall is not None:
         limits = comparison.steady.overall
     kept = [
@@ -186,7 +185,7 @@ def _characteristics(values: pl.Series, covariate: Covariate) -> list[tuple[str,
     else:
         level = values.cast(pl.String)
         # Of yes and no, yes tells all; of more words each has its row.
-        names = ["true"] if values.dtype == pl.Boolean else level.drop_nulls().unique().sort().to_list()
+        names = ["true"] if values.dtype == pl.Boolean else level.drop_nulls().unique().to_list()
         for name in names:
             is_it = (level == name).fill_null(False).cast(pl.Float64).to_numpy()
             label = covariate.label if values.dtype == pl.Boolean else f"{covariate.label}: {name.replace('_', ' ')}"

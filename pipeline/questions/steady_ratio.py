@@ -196,7 +196,7 @@ def difference_by(
     grid: int = GRID,
 ) -> Standing:
     """The adjusted difference and ratio by the fit, or by the model with phases; mean years read at so many days."""
-    plain = None if ratio is None else (ratio.hazard_ratio, ratio.ci_low, ratio.ci_high)
+    plain = None if ratio is None else ratio.limits
     if fit is None or not fit.converged or stretch is None:
         return Standing(ratio=plain)
     contrast, confidence, (start, end) = question.contrast, analysis.confidence, stretch.days

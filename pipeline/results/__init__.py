@@ -111,6 +111,11 @@ class Estimate:
     events: int
     clusters: int
 
+    @property
+    def limits(self) -> tuple[float, float, float]:
+        """The ratio, its lower and its upper limit."""
+        return self.hazard_ratio, self.ci_low, self.ci_high
+
 
 @dataclass(frozen=True)
 class Naive:

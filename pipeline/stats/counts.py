@@ -85,16 +85,16 @@ def hazard(counts: Counts, events: Floats) -> Floats:
 
 
 def per_survivor(counts: Counts) -> tuple[Floats, Floats]:
-    """Per day: events / (at risk * survivors), and 1 / survivors; both 0 on days without events or without survivors.
+    """Per day: events / (at risk * survivors), the step of Greenwood's sum, and 1 / survivors, what a failure costs.
 
-    The first is the step of Greenwood's sum. Where nothing survives the share is 0 whatever any row weighs, so that
-    day adds no error.
+    On days without events or without survivors the first is 0. The second is 1 there, and of no account: no row fails,
+    or the share is 0 from then on whatever any row weighs, so that such a day adds no error.
     """
     failed = counts.all_events
     use = (failed > 0) & ~counts.all_fail
     left = np.where(use, counts.at_risk - failed, 1.0)
     step = np.where(use, failed / np.where(use, counts.at_risk, 1.0) / left, 0.0)
-    return step, np.where(use, 1.0 / left, 0.0)
+    return step, 1.0 / left
 
 
 def exposure(spells: Spells, counts: Counts) -> Exposure:

@@ -232,9 +232,7 @@ def _point(design: Design, beta: Floats) -> _Point:
     at = kernel.moments(design.sets, design.z, beta)
     with np.errstate(over="ignore", invalid="ignore"):
         information = kernel.information(design.sets, design.z, at)
-    if not (np.isfinite(at.loglik) and np.isfinite(information).all()):
-        return _Point(beta, at.loglik, -np.inf, information, at)
-    sign, log_determinant = np.linalg.slogdet(information)
+        sign, log_determinant = np.linalg.slogdet(information)
     penalised = at.loglik + 0.5 * float(log_determinant) if sign > 0 else -np.inf
     return _Point(beta, at.loglik, penalised, information, at)
 

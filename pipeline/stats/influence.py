@@ -76,9 +76,7 @@ class Changes:
         """Each cluster's `fixed` part after each change, and the step that the change made."""
         rows = self.rows
         padded = np.concatenate(([0.0], gain))
-        return self._state(
-            -rows.weight * padded[rows.first], rows.weight * (padded[rows.last + 1] - np.where(jump == 0, 0.0, jump))
-        )
+        return self._state(-rows.weight * padded[rows.first], rows.weight * (padded[rows.last + 1] - jump))
 
     def product(self, left: tuple[Floats, Floats], right: tuple[Floats, Floats]) -> Floats:
         """Sum over clusters of the product of two states, after each grid day."""

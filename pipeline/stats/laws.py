@@ -30,7 +30,7 @@ def chi2_quantile(p: Any, df: Any) -> Any:
 def chi2_upper(x: Any, df: Any) -> Any:
     """P(X > x), chi-square with `df` degrees of freedom; NaN without one."""
     freedom = np.asarray(df, dtype=np.float64)
-    return np.where(freedom > 0, special.chdtrc(np.where(freedom > 0, freedom, 1.0), np.maximum(x, 0.0)), np.nan)
+    return np.where(freedom > 0, special.chdtrc(freedom, np.maximum(x, 0.0)), np.nan)
 
 
 def t_quantile(p: Any, df: Any) -> Any:

@@ -42,7 +42,6 @@ def share_limits(share: Floats, std_error: Floats, *, kind: LimitKind, confidenc
             step = z * std_error / share
             return np.exp(logs - step), np.minimum(np.exp(logs + step), 1.0)
         if kind == "log-log":
-            logs = np.where(share < 1, logs, np.nan)
             step = z * std_error / (share * -logs)
             middle = np.log(-logs)
             return np.exp(-np.exp(middle + step)), np.exp(-np.exp(middle - step))

@@ -11,7 +11,7 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -84,7 +84,7 @@ def difference_squares(
     days: ArrayLike,
     exit_days: Values,
     event: Values,
-    group: Values,
+    group: Iterable[object],
     *,
     pair: tuple[str, str],
     cluster: Values,
@@ -95,7 +95,7 @@ def difference_squares(
 
     Also to the covariance of the two. `group` labels the rows; those of neither group of `pair` are left out.
     """
-    label = (group if isinstance(group, pl.Series) else pl.Series(np.asarray(group))).cast(pl.String).to_numpy()
+    label = pl.Series(group).cast(pl.String).to_numpy()
     unit, _ = numbered(cluster)
     entry = np.zeros(len(unit), dtype=np.int64) if entry_days is None else whole_numbers(entry_days, "entry_days")
     exits, events = whole_numbers(exit_days, "exit_days"), whole_numbers(event, "event")

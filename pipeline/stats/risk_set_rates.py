@@ -24,14 +24,14 @@ RATE_SUMS: dict[str, pl.DataType] = {
 
 
 def rate_sums(
-    exit_days: Values, event: Values, group: Values, *, cluster: Values, entry_days: Values | None = None
+    exit_days: Values, event: Values, group: Iterable[object], *, cluster: Values, entry_days: Values | None = None
 ) -> pl.DataFrame:
     """What one part adds to the rates of its groups: one row each, the columns of `RATE_SUMS`."""
     exits, events = whole_numbers(exit_days, "exit_days"), whole_numbers(event, "event")
     entry = np.zeros(len(exits), dtype=np.int64) if entry_days is None else whole_numbers(entry_days, "entry_days")
     rows = pl.DataFrame(
         {
-            "group": (group if isinstance(group, pl.Series) else pl.Series(np.asarray(group))).cast(pl.String),
+            "group": pl.Series(group).cast(pl.String),
             "unit": numbered(cluster)[0],
             "failures": (events > 0).astype(np.int64),
             "days": exits - np.maximum(entry, 0),

@@ -107,7 +107,7 @@ def read_spells(
     weight = None if weights is None else np.asarray(_plain(weights), dtype=np.float64)
     carried = np.zeros(len(ends), dtype=np.int64) if carry is None else carry
     _same_length(ends, event=cause, entry_days=start, weights=weight, cluster=cluster, carry=carried)
-    start = np.where(start <= 0, BEFORE_DAY_0, start)
+    start = from_day_0(start)
     _check(start, ends, cause, weight)
     unit, labels = (None, np.empty(0)) if cluster is None else numbered(cluster)
     spells = Spells(start, ends, cause, weight, unit, labels, from_day, carried)
@@ -166,6 +166,12 @@ def numbered(labels: Any) -> tuple[Ints, NDArray[Any]]:
         # By the place of each text among the distinct ones: to rank all of them would sort them all.
         return column.cast(pl.Enum(names)).to_physical().to_numpy().astype(np.int64), names.to_numpy()
     return column.rank("dense").to_numpy().astype(np.int64) - 1, names.to_numpy()
+
+
+def from_day_0(entry: Values) -> Ints:
+    """Days of entry; who is there on day 0 is at risk on that day too, and so enters before it."""
+    days = _plain(entry)
+    return np.where(days <= 0, BEFORE_DAY_0, days)
 
 
 def whole_numbers(values: Any, name: str) -> Ints:

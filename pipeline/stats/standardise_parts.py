@@ -218,7 +218,7 @@ def _lend(
         scaled=scaled & thin.any(axis=1),
         observed=observed,
         expected=expected,
-        ratio=np.where(scaled & np.isfinite(ratio), ratio, 1.0),
+        ratio=np.where(scaled, ratio, 1.0),
         borrowed=(thin * at.h * (layout.groups.group_time <= day)).sum(axis=1),
         z_expected=z_expected,
         at_risk=at_risk,
@@ -301,7 +301,7 @@ def _pull(fit: CoxPartsFit, counted: Bools, shares: _Shares, lent: _Lent | None,
     lend = left_out = np.empty(0)
     observed = expected = none
     if lent is not None:
-        through = np.where(lent.scaled, factor * lent.ratio * lent.borrowed, 0.0)
+        through = factor * lent.ratio * lent.borrowed
         observed = np.divide(through, lent.observed, out=none.copy(), where=lent.scaled)
         expected = -np.divide(through, lent.expected, out=none.copy(), where=lent.scaled)
         lend = (factor * lent.ratio) @ lent.thin * (lent.layout.groups.group_time <= day) + lent.at_risk @ expected

@@ -102,13 +102,11 @@ def count_below(values: Floats, days: NDArray[Any]) -> Ints:
     """How many values lie below each day; by counting where there are few days or the values are whole numbers."""
     if len(days) <= 3:
         return np.array([np.count_nonzero(values < day) for day in days], dtype=np.intp)
-    if not len(values):
-        return np.zeros(len(days), dtype=np.intp)
-    highest = max(float(values.max()), -1.0)
+    highest = float(values.max(initial=-1.0))
     if not (np.array_equal(values, np.floor(values)) and highest <= 4 * len(values) + 100_000):
         return np.searchsorted(np.sort(values), days, side="left")
     # Whatever lies below day 0 counts alike.
-    counts = np.bincount((np.maximum(values, -1.0) + 1).astype(np.intp))
+    counts = np.bincount((np.maximum(values, -1.0) + 1).astype(np.intp), minlength=1)
     total = np.concatenate(([0], np.cumsum(counts)))
     return np.asarray(total[(np.clip(np.ceil(days), -1, highest + 1) + 1).astype(np.intp)])
 
@@ -146,7 +144,7 @@ class HazardPulls:
         failed = kernel.sum_by(lending.row_stratum[pooled.event_row], pooled.weight[pooled.event_row], plan.n_strata)
         with np.errstate(invalid="ignore"):  # of a stratum that no failure of anybody sees
             ratio = failed / expected
-        self.ratio = np.where(lending.scaled & np.isfinite(ratio), ratio, 1.0)
+        self.ratio = np.where(lending.scaled, ratio, 1.0)
         for code in np.flatnonzero(lending.scaled & lending.thin.any(axis=1)):
             self.ratio_pulls[int(code)] = _log_ratio_pull(lending, self.pooled_at, z, int(code))
 

@@ -208,7 +208,7 @@ def _place_openings(openings: pl.LazyFrame, courses: pl.LazyFrame, *, gap: int) 
     chained = near.cast(pl.UInt8).reverse().cum_min().reverse().over([*TOOTH, "first_row"]) == 1
     return (
         after.with_columns(first_row=ahead)
-        .sort(*TOOTH, "service_date")
+        .sort("service_date")
         .with_columns(first_row=pl.when(chained).then("first_row"), in_course=pl.col("started_before").is_not_null())
     )
 

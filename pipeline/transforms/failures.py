@@ -57,7 +57,7 @@ def crown_failures(
     # The next crown's first row can fall before this seat only where a seat was recorded late; then its seat tells.
     posted_after = pl.col("next_posted") > pl.col("in_place_from")
     ordered = ordered.with_columns(next_crown=pl.when(posted_after).then("next_posted").otherwise("next_seat"))
-    renewed = courses.filter(pl.col("new_crown_id").is_not_null()).select(*KEY, given_up="started").unique()
+    renewed = courses.filter("for_new_crown").select(*KEY, given_up="started").unique()
     made_until = pl.when(pl.col("shift_days") > 0).then(pl.col("posted_last") + pl.duration(days=repost_days))
     ordered = ordered.with_columns(in_use=pl.max_horizontal("in_place_from", made_until))
     out = _first_after(ordered, _days(events, (INTERIM,), "given_interim"), "given_interim", since="in_use")

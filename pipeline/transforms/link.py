@@ -704,10 +704,10 @@ def _link_to_crowns(courses: pl.DataFrame, crowns: pl.DataFrame) -> pl.DataFrame
     out = nearest(out, seats, left_on="started", right_on="ahead_seat", strategy="forward", same_day=True)
     gone = pl.col("failure") & (
         (pl.col("exit_date") < pl.col("started"))
-        | ((pl.col("exit_date") == pl.col("started")) & pl.col("new_crown_id").is_null())
+        | ((pl.col("exit_date") == pl.col("started")) & ~pl.col("for_new_crown"))
     )
-    crowned = (pl.col("here").is_not_null() & ~gone).fill_null(False)
-    through = crowned & pl.col("new_crown_id").is_null()
+    crowned = (~gone).fill_null(False)  # null where no crown stood
+    through = crowned & ~pl.col("for_new_crown")
     return out.with_columns(
         crown_at_start=pl.when(~crowned)
         .then(pl.lit("none"))

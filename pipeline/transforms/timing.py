@@ -43,7 +43,7 @@ def nearest(
 
 
 def renewing_courses(courses: pl.DataFrame, crowns: pl.DataFrame, *, renewal_days: int | None) -> pl.DataFrame:
-    """Courses done for a new crown: add `new_crown_id`, null for the others; for one other way to count.
+    """Courses done for a new crown: add `for_new_crown`; for one other way to count.
 
     A course counts as done for the next crown seated on its tooth (on or after its start) if that seat comes at most
     `renewal_days` after the course was completed. Such a course ends the old crown at its start: the old crown was
@@ -51,15 +51,12 @@ def renewing_courses(courses: pl.DataFrame, crowns: pl.DataFrame, *, renewal_day
     that failed soon vanish from the opened ones, which leans towards no harm of an opening. None: no course is.
     """
     if renewal_days is None:
-        return courses.with_columns(new_crown_id=pl.lit(None, pl.String))
-    seats = crowns.filter(pl.col("posted_first").is_not_null()).select(
-        *KEY, pl.col("seat_date").alias("next_seat"), pl.col("crown_id").alias("new_crown_id")
-    )
-    seats = seats.sort("new_crown_id").unique([*KEY, "next_seat"], keep="last", maintain_order=True)
+        return courses.with_columns(for_new_crown=pl.lit(False))
+    seats = crowns.filter(pl.col("posted_first").is_not_null()).select(*KEY, next_seat="seat_date").unique()
     joined = nearest(courses, seats, left_on="started", right_on="next_seat", strategy="forward", same_day=True)
     limit = pl.coalesce("completed", "started") + pl.duration(days=renewal_days)
     in_time = (pl.col("next_seat") <= limit).fill_null(False)
-    return joined.with_columns(new_crown_id=pl.when(in_time).then("new_crown_id")).drop("next_seat")
+    return joined.with_columns(for_new_crown=in_time).drop("next_seat")
 
 
 def openings_of(courses: pl.DataFrame, pulpotomies: pl.DataFrame, hints: pl.DataFrame) -> pl.DataFrame:
@@ -69,7 +66,7 @@ def openings_of(courses: pl.DataFrame, pulpotomies: pl.DataFrame, hints: pl.Data
     follows; and, where they count as openings, hints of an opening elsewhere (`patient_id, tooth_fdi, opened`), which
     settle nothing. A course of repeat treatment opens a filled canal and no pulp. One row per tooth and day.
     """
-    first = courses.filter(pl.col("kind") == "initial", pl.col("new_crown_id").is_null())
+    first = courses.filter(pl.col("kind") == "initial", ~pl.col("for_new_crown"))
     started = first.select(
         *KEY,
         opened="started",

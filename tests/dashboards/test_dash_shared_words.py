@@ -60,6 +60,7 @@ OPEN = "We cannot tell yet: it could be "
     ("comparison", "verdict"),
     [
         (said(), "More crowns failed with “Kind a” in these records"),
+        (said(d=dataclasses.replace(UP, per_100=1)), "More crowns failed with “Kind a” in these records"),
         (said(d=DOWN), "Fewer crowns failed with “Kind a” in these records"),
         (said(outcome="tooth_loss"), "More teeth were lost with “Kind a” in these records"),
         (said("little_difference", WIDE), "Any difference is probably smaller than 5 per 100"),
@@ -189,10 +190,11 @@ def test_the_title_over_the_curves() -> None:
         "How many of 100 crowns had failed, and when; no figure by 5 years may be shown"
     )
     assert shared.curves_title(said(groups=FEW)) == "Too few crowns had failed for curves to be shown"
-    bare = tuple(dataclasses.replace(g, points=()) for g in (A, B))
-    assert shared.curves_title(said(groups=bare)) == (
-        "No curve of these crowns may be shown: its steps would tell single crowns"
-    )
+    for points in ((), (point(0, 2),)):
+        bare = tuple(dataclasses.replace(g, points=points) for g in (A, B))
+        assert shared.curves_title(said(groups=bare)) == (
+            "No curve of these crowns may be shown: its steps would tell single crowns"
+        )
 
 
 @pytest.mark.parametrize(("first", "month"), [(5, 60), (6, 72), (10, 120), (11, 60)])
@@ -270,6 +272,8 @@ def test_the_papers_are_those_of_what_is_shown() -> None:
     bare = papers(naive=None, choices=None, estimates=())
     for one in ({"naive": NAIVE}, {"choices": ReleasedChoices(12, -3, 8, sample=False)}, {"estimates": (BY,)}):
         assert papers(**{"naive": None, "choices": None, "estimates": (), **one}) > bare, one
+    need = dataclasses.replace(told(), everyday=(ReleasedIncidence("normal", MANY, MANY, ()),))
+    assert set(shared.references(need)) > set(shared.references(told()))
 
 
 def test_the_span_and_the_size_of_the_records() -> None:

@@ -108,7 +108,10 @@ def test_one_of_each_is_said_in_the_singular() -> None:
     text = " ".join([words.scope_sentence(results), *words.trust_sentences(results)])
     assert "1 procedure row of 1 patient, with 1 single crown made here and 1 root canal" in text
     assert "1 row was read from 1 file" in text
-    assert "1 row has a procedure code" in text
+    known_not = "that the code list does not know; nothing is concluded from"
+    assert f"1 row has a procedure code {known_not} it." in text
+    two = words.trust_sentences(_results(quality=Quality(unknown_codes=(UnknownCode("a", 2),))))
+    assert two[-1] == f"2 rows have a procedure code {known_not} them."
     assert not re.search(r"\b1 (rows|crowns|patients|files|codes|root canals|procedure rows)\b", text)
 
 
@@ -220,6 +223,7 @@ def test_where_a_curve_starts_and_stops() -> None:
     ("low", "high", "said"),
     [
         (1, 11, "1 to 11 more"), (-11, -1, "1 to 11 fewer"), (-4, 9, "4 fewer to 9 more"), (0, 9, "0 to 9 more"),
+        (1, 1, "1 to 1 more"),
         (-9, 0, "9 fewer to 0"), (0, 0, "0 to 0"),
     ],
 )  # fmt: skip

@@ -213,6 +213,7 @@ def asked(rows: pl.DataFrame, folder: Path) -> set[str]:
     (folder / "practice.toml").write_text(TOML, encoding="utf-8")
     settings = load_settings(folder / "practice.toml")
     look = look_at(settings, "procedures", code_table(settings), today=TODAY, say=lambda _: None)
+    assert look.refusals == []  # a file that could not be read leaves nothing to ask about
     return {doubt.id for doubt in find_doubts(look.seen, settings)}
 
 

@@ -60,7 +60,7 @@ class Target:
     @property
     def name(self) -> str:
         """As it is imported."""
-        return self.file.removesuffix(".py").replace("/", ".")
+        return self.file.removesuffix(".py").removesuffix("/__init__").replace("/", ".")
 
     def source(self, root: Path, kinds: Callable[[str], Kinds] | None = None) -> Source:
         """All its mutants, or those that other `kinds` make of its text."""
@@ -238,8 +238,11 @@ class _Instead(importlib.abc.MetaPathFinder, importlib.abc.Loader):
     def find_spec(self, fullname: str, path: object, target: object = None) -> importlib.machinery.ModuleSpec | None:
         if fullname != self.name:
             return None
-        spec = importlib.machinery.ModuleSpec(fullname, self, origin=self.file)
+        file = Path(self.file)
+        spec = importlib.machinery.ModuleSpec(fullname, self, origin=self.file, is_package=file.stem == "__init__")
         spec.has_location = True
+        if spec.submodule_search_locations is not None:
+            spec.submodule_search_locations.append(str(file.parent))
         return spec
 
     def create_module(self, spec: importlib.machinery.ModuleSpec) -> None:

@@ -193,7 +193,7 @@ COMPARISON = (
     _question("comparison", "group_ratios", "group_ratios", "crown_longevity"),
     _question("comparison", "robustness"),
     _question("comparison", "analysis", "groups", "crown_longevity", "verdict"),
-    _stats("cox", "cox", "cox_properties", "cox_kernel", "against_r_cox"),
+    _stats("cox", "cox_properties", "cox_kernel"),
     *(
         _figures(f"pipeline/stats/{name}.py", *(f"tests/stats/test_{test}.py" for test in tests))
         for name, *tests in (
@@ -201,7 +201,7 @@ COMPARISON = (
             ("limits", "kaplan_meier", "differences", "aalen_johansen"),
             ("standard_target", "standard_target", "standardise", "standardise_windows"),
             ("stratum_hazard", "standardise_windows", "cox_kernel", "standardise_parts"),
-            ("influence", "second_opinion", "cox"),
+            ("influence", "kaplan_meier", "aalen_johansen"),
             ("counts", "kaplan_meier", "aalen_johansen", "differences"),
             ("rates", "rates"),
             ("risk_table", "risk_table"),
@@ -209,8 +209,11 @@ COMPARISON = (
             ("firth", "firth"),
             ("proportional_hazards", "proportional_hazards"),
             ("multiplicity", "multiplicity", "weighted_holm"),
-            ("risk_set_errors", "risk_set_errors"),
+            ("risk_set_errors", "risk_set_errors", "risk_set_rates"),
             ("risk_set_rates", "risk_set_rates"),
+            ("balance", "balance"),
+            ("e_value", "e_value"),
+            ("detectable", "detectable"),
         )
     ),
     _figures("pipeline/questions/techniques/family.py", "tests/techniques/test_technique_family.py"),
@@ -218,13 +221,19 @@ COMPARISON = (
         Target("comparison", f"dashboards/words/{name}.py", (f"tests/dashboards/test_dash_{tests}.py", *_SAID))
         for name, tests in (("comparisons", "words"), ("shared", "shared_words"))
     ),
+    _figures(
+        "pipeline/results/__init__.py",
+        "tests/questions/test_endo_outcomes.py",
+        "tests/questions/test_trial_edges.py",
+        "tests/dashboards/test_dash_accounting.py",
+    ),
     Target("comparison", "pipeline/results/safety.py", tuple(f"tests/{test}_safety.py" for test in _OF_SAFETY)),
     # The comparison in parts of patients.
     *(
-        Target("comparison", f"pipeline/{module}.py", (f"tests/{tests}.py",))
-        for module, tests in (
+        Target("comparison", f"pipeline/{module}.py", tuple(f"tests/{test}.py" for test in tests))
+        for module, *tests in (
             ("stats/cox_partitions", "stats/test_cox_partitions"),
-            ("stats/standardise_parts", "stats/test_standardise_parts"),
+            ("stats/standardise_parts", "stats/test_standardise_parts", "scale/test_compare_partitions"),
             ("questions/longevity_parts", "scale/test_compare_partitions"),
         )
     ),

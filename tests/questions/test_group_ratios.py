@@ -8,7 +8,8 @@ import pytest
 
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.answer import Asked, answer
-from pipeline.questions.group_ratios import fit_states, group_ratios
+from pipeline.questions.covariates import Levels
+from pipeline.questions.group_ratios import adjusted_ratio, fit_states, group_ratios
 from pipeline.questions.question import KEPT_BY_DELAY
 from pipeline.questions.steady_ratio import Standing
 from pipeline.stats.cox import CoxInputError
@@ -61,6 +62,27 @@ def test_pairs_share_one_reference():
     assert crude["a vs b"] / crude["c vs b"] == pytest.approx(crude["a vs c"])
     assert crude["a vs c"] != 1  # as if a and c were one group
     assert found.adjusted.names == ("a", "c")
+    of_pair = adjusted_ratio(found.estimates, ("a", "b"))
+    assert (of_pair.contrast, of_pair.stratified_by) == ("a vs b", ("clinician",))
+
+
+@pytest.mark.parametrize("failures", [4, 5])
+def test_a_group_has_a_ratio_from_five_failures_on(failures):
+    crowned = pl.col("state") == "crowned"
+    few = (pl.col("event") & crowned).cum_sum() <= failures
+    found = ratios(spells().with_columns(event=pl.col("event") & (~crowned | few)))
+    assert (bool(found.estimates), bool(found.notes)) == (failures == 5, failures == 4)
+
+
+@pytest.mark.parametrize(
+    ("held", "notes"), [((), ("Not adjusted for sex (the same in all, or too rare).",)), (("clock",), ())]
+)
+def test_with_one_clinician_there_is_one_baseline_and_what_the_clock_holds_is_not_missed(held, notes):
+    rows = spells().with_columns(provider_id=pl.lit("ann"), sex=pl.lit("female"))
+    pair = (("crowned", "not_crowned"),)
+    found = group_ratios(rows, pair, [Levels("sex", "sex")], Analysis(), unit="course_id", model="cox", held=held)
+    assert [(e.adjusted_for, e.stratified_by) for e in found.estimates] == [(held, ())]
+    assert found.notes == notes
 
 
 def test_where_the_adjusted_model_is_refused_the_crude_one_stands(monkeypatch):

@@ -91,6 +91,12 @@ def test_balance_counts_each_crown_once_in_its_last_state():
     assert (rows["bruxism_unknown"].of_group, rows["bruxism_unknown"].of_reference) == pytest.approx((0.2, 0.0))
 
 
+def test_two_teeth_a_group_can_be_compared_and_one_cannot():
+    for n in (1, 2):
+        few = pl.concat([SPELLS.filter(pl.col("state") == state).head(n) for state in ("opened", "before")])
+        assert bool(balance(few, "opened", "before", (Numeric("age", "age", 10.0),), unit="crown_id")) is (n == 2)
+
+
 def test_followup_of_crowns_and_root_canals():
     crowns = frame("""
         crown_id | seat_date  | entry_date | exit_date  | failure | exit_reason

@@ -26,6 +26,11 @@ def test_a_column_that_varies_in_neither_group_has_no_difference_and_comes_last(
     assert table["mean_treated"].to_list() == [0.5, 1]
 
 
+def test_a_row_of_weight_0_counts_before_weighting_only():
+    table = balance_table([[0.0], [4.0], [1.0], [3.0]], [1, 1, 0, 0], [0, 1, 1, 1], names=["a"])
+    assert table.select("mean_treated", "mean_treated_after", "mean_other_after").row(0) == (2, 4, 2)
+
+
 def test_scale_of_a_column_and_of_the_weights_changes_nothing():
     rng = np.random.default_rng(1)
     x, treated, weights = rng.normal(size=(50, 2)), rng.random(50) < 0.4, rng.uniform(0.5, 2, 50)

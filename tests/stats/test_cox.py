@@ -96,6 +96,7 @@ def test_contrast_is_coefficients_along_a_vector_with_the_robust_covariance():
     assert got.se == pytest.approx(error)
     assert got.high - got.estimate == pytest.approx(1.959963984540054 * error)
     assert fit.contrast(along, confidence=0.9).low > got.low
+    assert np.isnan(fit.contrast({}).p)  # of nothing there is nothing to test
     with pytest.raises(KeyError):
         fit.contrast({"agee": 1})
 

@@ -32,6 +32,12 @@ def test_an_interval_that_holds_one_needs_no_explaining():
     assert e_value(1, 0.9, 1.1, outcome_is_rare=True).estimate == 1
 
 
-def test_limits_must_enclose_the_estimate():
+@pytest.mark.parametrize(("ratio", "low", "high"), [(2, 2.1, 3), (2, 1, 1.9), (2, 0, 3), (2, 1, math.inf)])
+def test_limits_must_enclose_the_estimate(ratio, low, high):
     with pytest.raises(ValueError, match="inside its limits"):
-        e_value(2, 2.1, 3, outcome_is_rare=True)
+        e_value(ratio, low, high, outcome_is_rare=True)
+
+
+def test_a_ratio_without_a_range_is_its_own_limit():
+    found = e_value(2, 2, 2, outcome_is_rare=True)
+    assert found.limit == found.estimate

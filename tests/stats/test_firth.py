@@ -39,6 +39,16 @@ def test_matched_pairs_in_closed_form(first, second):
     assert got.low < log_ratio < got.high
 
 
+@pytest.mark.parametrize("exposed", [3, 4])
+def test_a_first_step_too_long_is_shortened(exposed):
+    # The only tooth that is not exposed fails first, all others after it: that alone tells, as 1 / (1 + n ratio), and
+    # with the penalty the share of the n is 1/4, so that the ratio is 1 / (3 n).
+    days = np.arange(1, exposed + 2)
+    fit = fit_firth(np.minimum(days - 1, 1)[:, None], days, days > 0, names=["exposed"])
+    assert fit.converged
+    assert fit.coef[0] == pytest.approx(-np.log(3 * exposed), abs=1e-9)
+
+
 def slow_penalised(beta, rows, ties):
     """The penalised likelihood by its definition, one risk set and one tied event at a time."""
     x, exit_days, event, entry, strata, weight = rows

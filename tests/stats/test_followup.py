@@ -33,6 +33,8 @@ def test_late_entry_does_not_count_as_observed():
 def test_rows_past_the_possible_day_are_refused():
     with pytest.raises(ValueError, match="1 of 2 rows are followed past"):
         completeness([50, 101], [0, 0], [100, 100])
+    with pytest.raises(ValueError, match=r"^exit_days must hold whole numbers"):
+        completeness([50.5, 100], [0, 0], [100, 100])
 
 
 def test_no_follow_up_at_all_has_no_completeness():

@@ -46,6 +46,8 @@ def test_it_is_what_pairs_of_which_either_fails_would_add(steady, worth):
     fit, start = steady
     found = fit_phases(fit, "opened", start=start, cuts=(122, 365), alike=worth)
     assert found.failures[:2] == (0, 0)
+    # Who was not opened stays whole, however many phases there are.
+    assert (found.fit.design.rows.x[:, :3] == 0).all(axis=1).sum() == (fit.design.rows.x[:, 0] == 0).sum()
     rows = with_rows(found.fit, worth)
     put_in = fit_cox(rows.pop("x"), rows.pop("exit_days"), rows.pop("event"), names=found.fit.names, **rows)
     assert found.fit.coef == pytest.approx(put_in.coef, rel=1e-6)

@@ -61,6 +61,12 @@ def test_a_group_without_rows_has_no_rate():
     assert np.isnan([rate.per_100, rate.low, rate.clustered_low]).all()
 
 
+@pytest.mark.parametrize(("patients", "events"), [([1, 1], [1, 0]), ([1, 2], [0, 0])])
+def test_limits_between_patients_need_two_of_them_and_a_failure(patients, events):
+    rate = rate_from([rate_sums([10, 20], events, ["a", "a"], cluster=patients)], group="a")
+    assert np.isnan([rate.clustered_low, rate.clustered_high]).all()
+
+
 @parts
 @few
 @given(seeds)

@@ -10,6 +10,7 @@ from pipeline.stats.few_failures import Allowance
 from pipeline.stats.standard_target import fitted_target
 from pipeline.stats.standardise import standardise
 from pipeline.stats.standardised import Standardised, make_difference
+from pipeline.stats.stratum_hazard import plan_hazards
 
 STATES = {"before": {"a": 0}, "after": {"a": 1}}
 
@@ -126,6 +127,14 @@ def test_a_stratum_whose_records_end_borrows_scaled_by_hand():
     for day, a, b in ((10, 2 / 20, 2 / 10), (20, 2 / 20 + 2 / 18, 2 / 10 + 1.5 * 2 / 18)):
         found = standardise(model, target, states=STATES, day=day, min_at_risk=1)
         assert found.failure[0] == pytest.approx(1 - (20 * np.exp(-a) + 10 * np.exp(-b)) / 30)
+
+
+@pytest.mark.parametrize(("failed", "scaled"), [(1, [True, True]), (0, [True, False])])
+def test_a_stratum_scales_what_it_borrows_from_its_first_failure_on(failed, scaled):
+    rows = short_stratum().with_columns(event=pl.col("event") & ((pl.col("by") == "A") | (pl.col("a") < failed)))
+    model = fit_cox(rows.select("a").to_numpy(), rows["exit"], rows["event"], names=["a"], strata=rows["by"])
+    plan = plan_hazards(model, from_day=0, last_day=20, min_at_risk=1)
+    assert plan.lending.scaled.tolist() == scaled
 
 
 def test_nothing_is_said_past_the_last_day_with_enough_at_risk():

@@ -88,6 +88,7 @@ def test_thin_strata_borrow_the_same(n_parts: int) -> None:
     wanted, thin = whole(rows)
     assert thin == 3
     same(compare(rows, n_parts), wanted)
+    same(compare(rows, n_parts, from_day=200), whole(rows, from_day=200)[0])
 
 
 def test_without_strata() -> None:

@@ -30,7 +30,9 @@ def test_false_claims_stay_rare():
     assert wrong <= 243
 
 
-@pytest.mark.parametrize(("p", "weights"), [([1.2], [1]), ([0.5], [0]), ([np.nan], [1]), ([0.5], [1, 1])])
+@pytest.mark.parametrize(
+    ("p", "weights"), [([0.5, 1.2], [1, 1]), ([0.5, 0.5], [1, 0]), ([0.5, np.nan], [1, 1]), ([0.5], [1, 1])]
+)
 def test_impossible_values_are_refused(p, weights):
     with pytest.raises(ValueError, match="weight"):
         holm(p, weights)

@@ -48,6 +48,7 @@ def test_one_table_is_numbered_by_the_order_of_its_texts(ids):
 def test_words_are_read_without_blanks_and_in_lower_case(numbered):
     rows = pl.DataFrame({"way": [" Hand", "hand ", "Rotary", None, ""]})
     values = (numbered_words(rows, ["way"]) if numbered else rows)["way"]
+    assert (values.dtype == pl.String) is not numbered
     assert words_of(values).to_list() == ["hand", "hand", "rotary", None, ""]
     assert words_of(values, {"hand": "by_hand"}).to_list() == ["by_hand", "by_hand", None, None, None]
 

@@ -114,13 +114,17 @@ def test_pulp_removed_and_never_completed():
 
 
 def test_pulp_removal_starts_the_course_that_follows_within_the_gap():
-    # 16: 180 days before, still one course. 26: 181 days, so an opening alone and then a first treatment.
+    # 16: 180 days before, still one course. 26: 181 days, so an opening alone and then a first treatment. 36: opened
+    # twice, which is one course from the first opening on.
     linked = run("""
         service_date | tooth_fdi | code
         2020-01-01   | 16        | PULP
         2020-06-29   | 16        | ENDO
         2020-01-01   | 26        | PULP
         2020-06-30   | 26        | ENDO
+        2020-01-01   | 36        | PULP
+        2020-04-01   | 36        | PULP
+        2020-08-01   | 36        | ENDO
     """)
     assert_courses(
         linked,
@@ -129,6 +133,7 @@ def test_pulp_removal_starts_the_course_that_follows_within_the_gap():
         16        | 2020-01-01 | 2020-06-29 | 2      | initial | false
         26        | 2020-01-01 |            | 1      | initial | false
         26        | 2020-06-30 | 2020-06-30 | 1      | initial | false
+        36        | 2020-01-01 | 2020-08-01 | 3      | initial | false
     """,
     )
 

@@ -58,6 +58,7 @@ def test_work_charted_again_says_nothing_new():
         p6         | 2014-01-01 | initial | false   | false
     """,
     )
+    assert linked.counts["root_canals_elsewhere_undated"] == 0
 
 
 def test_a_root_canal_charted_before_ours_is_news():
@@ -473,6 +474,30 @@ def test_a_year_alone_is_its_middle_and_uncertain_in_the_year_of_the_seat():
         p3         | before_seat   |             | false            | true
         p4         | through_crown | 2016-07-01  | true             | false
         p5         | through_crown | 2017-07-01  | true             | false
+    """,
+    )
+
+
+def test_a_root_canal_of_others_is_a_repeat_once_one_was_known_whatever_is_charted_later():
+    # Charted on a visit of 2012 and again in 2018; of the one in 2015 a letter tells.
+    linked = run(
+        """
+        service_date | tooth_fdi | code | status
+        2012-01-01   |           | EXAM |
+        2012-01-01   | 16        | ENDO | existing
+        2018-01-01   |           | EXAM |
+        2018-01-01   | 16        | ENDO | existing
+        """,
+        elsewhere="""
+        tooth_fdi | event      | event_date
+        16        | root_canal | 2015-06-01
+        """,
+    )
+    assert_courses(
+        linked,
+        """
+        started    | kind        | coded_as_initial | done_elsewhere
+        2015-06-01 | retreatment | true             | true
     """,
     )
 

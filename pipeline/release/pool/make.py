@@ -133,10 +133,8 @@ def _of_comparison(
         asked,
         group,
         reference,
-        crude=_ratio(asked, _limits(ratios[0]), _covariates(ratios[0]), (group, reference), settings)
-        if ratios
-        else None,
-        adjusted=_ratio(asked, _limits(ratios[-1]), _covariates(ratios[-1]), (group, reference), settings)
+        crude=_ratio(asked, ratios[0].limits, _covariates(ratios[0]), (group, reference), settings) if ratios else None,
+        adjusted=_ratio(asked, ratios[-1].limits, _covariates(ratios[-1]), (group, reference), settings)
         if len(ratios) > 1
         else None,
         gap=_gap(d, (group, reference), settings) if d and (d.group, d.reference) == names else None,
@@ -203,10 +201,6 @@ def _contrast(
 
 def _told(*sides: Side) -> bool:
     return all(s.teeth is not None and s.failures is not None for s in sides)
-
-
-def _limits(e: Estimate) -> _Limits:
-    return e.hazard_ratio, e.ci_low, e.ci_high
 
 
 def _covariates(e: Estimate) -> tuple[str, ...]:
