@@ -44,7 +44,6 @@ from pipeline.questions.groups import (
     Tally,
     days_of,
     group_of,
-    milestone_days,
 )
 from pipeline.questions.longevity_passes import CRUDE, Counted, SecondPass, Seen, last_exit, plan_second_pass
 from pipeline.questions.question import OF_CROWNS, SINCE_SEAT
@@ -178,7 +177,7 @@ def _group(counted: Counted, again: SecondPass, seen: Seen, state: str, analysis
         rate=rate_from([counted.rates], group=state, confidence=rules.confidence),
         start=start,
         curve=curve,
-        table=risk_table_from(table, milestone_days(rules), group=state),
+        table=lambda days: risk_table_from(table, days, group=state),
         first_failures=counted.first_failures.filter(pl.col("state") == state)["day"],
         rules=rules,
     )
@@ -222,7 +221,7 @@ def _label_group(counted: Counted, name: str, rules: CurveRules) -> Group:
         rate=rate_from([counted.label_rates], group=name, confidence=rules.confidence),
         start=0,
         curve=curve,
-        table=risk_table_from(table, milestone_days(rules), group=name),
+        table=lambda days: risk_table_from(table, days, group=name),
         rules=rules,
     )
 
