@@ -52,6 +52,7 @@ class CurvePoint:
 @dataclass(frozen=True)
 class HalfYear:
     """What lies behind a curve by a half-year of its clock: `followed` beyond that day, and `failed` since it began.
+    Shared curves are made of these alone.
 
     `failed_patients` are those of whom the first tooth failed since then; None where nobody counted them.
     """
@@ -83,8 +84,7 @@ class Milestone:
 class Group:
     """One group of a comparison. `crowns` and `failures` count by label, `tooth_years` is time in the state.
 
-    `failed_patients` are those of whom a tooth failed; None where nobody counted them. What is shared of a curve
-    is made of its `half_years` alone.
+    `failed_patients` are those of whom a tooth failed; None where nobody counted them.
     """
 
     name: str

@@ -80,7 +80,9 @@ def test_marks_stand_until_there_are_half_as_many_patients_again(more: float, st
     crowns, patients = tables(crowns=600, seed=7100)
     ids = crowns["patient_id"].unique().sort()
     half = len(ids) // 2
-    some, others = (crowns.filter(pl.col("patient_id").is_in(ids.head(n).to_list())) for n in (half, round(more * half)))
+    some, others = (
+        crowns.filter(pl.col("patient_id").is_in(ids.head(n).to_list())) for n in (half, round(more * half))
+    )
     first, later = given(some, patients), given(others, patients)
     again = given(others, patients, first)
     assert again.marks == (first.marks if stand else later.marks)
