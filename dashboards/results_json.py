@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.machine.private_files import private_folder, write_private
-from pipeline.results import Comparison, CurvePoint, Group, IncidenceCurve, Naive, Results, Robustness, Trial, Verdict
+from pipeline.results import Comparison, Group, IncidenceCurve, Naive, Results, Robustness, Trial, Verdict
 from pipeline.results.healing import Agreement, LossTable
 from pipeline.results.states import STATES, CrownStates
 from pipeline.results.technique import TechniqueAnswer
@@ -97,9 +97,8 @@ KEYS: dict[type, dict[str, Key | None]] = {
         "missing": _GAPS,
     },
     TechniqueAnswer: {"missing": _GAPS},
-    CurvePoint: {"failed_patients": None},
     IncidenceCurve: {"event_patients": None},
-    Group: {"survival": Key(tuple[SurvivalAt, ...], _survival)},
+    Group: {"survival": Key(tuple[SurvivalAt, ...], _survival), "half_years": None},
     Naive: {"survival": Key(tuple[ShareByLabel, ...], lambda n: tuple(ShareByLabel(*pair) for pair in n.survival))},
     Trial: {"verdict": Key(Verdict | None, lambda t: t.verdict)},  # that on the crown; each outcome has its own
     CrownStates: {

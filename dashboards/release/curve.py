@@ -10,15 +10,14 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 from dashboards.release.count import ReleasedCount
 from dashboards.release.percent import outward, percent_step
 from pipeline.release.disclosure import SLACK, SMALLEST, Gate, nearest_step
-from pipeline.results import DAYS_PER_YEAR, Group
+from pipeline.release.gates import told_half_years
+from pipeline.results import DAYS_PER_YEAR, GRID_MONTHS, Group
 
-GRID_MONTHS = 6
 NO_CURVE = "a curve of a group with too few failures, or whose steps may not be told"
 _Z = 1.959964  # of the 95 % range that all curves carry
 # By how much a variance may be widened so that the range covers the exact one; coarse, so that it tells nothing itself.
@@ -111,23 +110,19 @@ class ToldTable:
 
 def told_table(gate: Gate, group: Group) -> ToldTable | None:
     """The counts behind a curve, as they may be told; None where the failures never may."""
-    grid = [m for m in range(0, _last_month(group) + 1, GRID_MONTHS) if _days(m) >= group.starts_at_days]
-    told = gate.followed([_followed(group, _days(m)) for m in grid])
-    counted = list(itertools.dropwhile(lambda x: x[1] is None, zip(grid, told, strict=True)))
-    counted = list(itertools.takewhile(lambda x: x[1] is not None, counted))
-    failed = _failed(group, [m for m, _ in counted])
-    followed = tuple(n or 0 for _, n in counted)
-    running = gate.running(failed, followed, patients=[_failed_patients(group, m) for m, _ in counted])
-    found = [i for i, n in enumerate(running) if n is not None and (i == 0 or n != running[i - 1])]
+    last = math.inf if group.stops_at_days is None else 12 * group.stops_at_days / DAYS_PER_YEAR
+    half_years = [h for h in group.half_years if h.months <= last]
+    told = told_half_years(gate, half_years)
+    found = [i for i, (_, _, n) in enumerate(told) if n is not None and (i == 0 or n != told[i - 1][2])]
     if not found or (found[0] == 0 and len(found) == 1):
         return None
-    last = len(counted) - 1
+    months, followed, running = zip(*told, strict=True)
     changes = [(i, running[i] or 0) for i in found if i > 0]
     # What failed after the last change is too little to be told by itself.
-    changes[-1] = (last, gate.rounding.count(failed[last]) or 0)
+    failed = next(h.failed for h in half_years if h.months == months[-1])
+    changes[-1] = (len(told) - 1, gate.rounding.count(failed) or 0)
     first = found[0] if found[0] > 0 else found[1]
-    lead = GRID_MONTHS // 2 if counted[0][0] > 0 else 0
-    return ToldTable(tuple(m for m, _ in counted), followed, tuple(changes), first, lead)
+    return ToldTable(months, followed, tuple(changes), first, GRID_MONTHS // 2 if months[0] > 0 else 0)
 
 
 def _values(table: ToldTable, wider: float) -> list[tuple[float, float, float]]:
@@ -176,39 +171,5 @@ def _exact(group: Group, months: int, until: int) -> tuple[float, float]:
     return min(low for low, _ in found), max(high for _, high in found)
 
 
-def _failed(group: Group, months: Sequence[int]) -> list[int]:
-    """How many have failed by each month; at a point of the curve, those at risk times the relative drop."""
-    before, total, so_far = 1.0, 0, []
-    for point in group.curve:
-        total += round(point.at_risk * (1 - point.survival / before if before > 0 else 0.0))
-        so_far.append((point.days, total))
-        before = point.survival
-    return [max((n for d, n in so_far if d <= _days(m)), default=0) for m in months]
-
-
-def _failed_patients(group: Group, months: int) -> int | None:
-    """Of how many patients a tooth has failed by a month of the curve; None where nobody counted them."""
-    before = [p.failed_patients for p in group.curve if p.days <= _days(months)]
-    return before[-1] if before else None
-
-
 def _days(months: int) -> float:
     return months * DAYS_PER_YEAR / 12
-
-
-def _last_month(group: Group) -> int:
-    """The last month that could be drawn: where the curve stops, or the last milestone it reaches."""
-    if group.stops_at_days is not None:
-        return int(12 * group.stops_at_days / DAYS_PER_YEAR)
-    reached = [m.years for m in group.milestones if m.survival is not None]
-    days = max([p.days for p in group.curve], default=0)
-    return int(max(12 * max(reached, default=0.0), 12 * days / DAYS_PER_YEAR))
-
-
-def _followed(group: Group, days: float) -> int:
-    """The least that the results allow for the number followed at `days`: from the last figure before and the next."""
-    known = [(float(p.days), p.at_risk) for p in group.curve]
-    known += [(m.years * DAYS_PER_YEAR, m.followed) for m in group.milestones]
-    before = [n for d, n in sorted(known) if d <= days]
-    after = [n for d, n in sorted(known) if d >= days]
-    return min(before[-1], after[0]) if before and after else 0

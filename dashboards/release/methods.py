@@ -7,10 +7,9 @@ from dataclasses import dataclass
 from dashboards.formats import known
 from dashboards.release import words as release_words
 from dashboards.release.count import ReleasedCount
-from dashboards.release.curve import GRID_MONTHS
 from dashboards.release.percent import share_step
 from pipeline.release.disclosure import COVARIATES, TEETH, Gate
-from pipeline.results import DAYS_PER_YEAR, FlowStep, FollowUp, Results
+from pipeline.results import DAYS_PER_YEAR, GRID_MONTHS, FlowStep, FollowUp, Results
 from pipeline.results.gap import Gap
 
 FOLLOWED = ("crowns", "root canals")

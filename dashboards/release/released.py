@@ -157,7 +157,7 @@ class Released:
 
 # Raised with every change of what the same results are told as: a figure kept under other rules, which may have
 # been wrong, is made once more. It is rounded by the records all the same, so the two tell no more than one.
-RULES = 6
+RULES = 7
 
 
 def release(results: Results, *, practice: str | None = None) -> Released:
@@ -175,10 +175,11 @@ def _walk(gate: Gate, results: Results, practice: str | None) -> Released:
     """One walk of all results through the gate."""
     n = results.counts
     gate.place = "The whole practice"
+    years = _years(gate, results)
     released = Released(
         practice=practice,
-        first_year=_year(results.data_from),
-        last_year=_year(results.data_cutoff),
+        first_year=min(years, default=""),
+        last_year=max(years, default=""),
         crowns=ReleasedCount(gate.teeth(n.crowns)),
         endo_courses=ReleasedCount(gate.teeth(n.endo_courses, group=ALL_COURSES)),
         patients=ReleasedCount(gate.plain(n.patients)),
@@ -201,10 +202,10 @@ def _walk(gate: Gate, results: Results, practice: str | None) -> Released:
     return replace(released, withheld=tuple((*key, n) for key, n in sorted(gate.withheld.items())))
 
 
-def _year(day: str) -> str:
-    """The year of a date; nothing of what is none."""
-    found = re.fullmatch(r"((?:19|20)\d\d)-\d\d-\d\d", day)
-    return found[1] if found else ""
+def _years(gate: Gate, results: Results) -> list[str]:
+    """The years of which enough patients were treated: the first of all may be one patient's alone."""
+    told = (str(y) for y, n in results.records.patients_by_year if gate.rounding.count(n) is not None)
+    return [y for y in told if re.fullmatch(r"(19|20)\d\d", y) and y <= results.data_cutoff[:4]]
 
 
 def _smallest(results: Results) -> float:

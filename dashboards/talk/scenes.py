@@ -9,7 +9,6 @@ from dataclasses import dataclass
 
 from dashboards import terms, theme
 from dashboards.formats import listing, lower_first, plural, sentence_case, years
-from dashboards.release.curve import GRID_MONTHS
 from dashboards.release.released import Released, ReleasedComparison, ReleasedGroup
 from dashboards.release.technique import OUTCOMES
 from dashboards.talk import speech, words
@@ -24,6 +23,7 @@ from dashboards.words.comparisons import range_more_or_fewer
 from pipeline.practice.talk import COLOURS, Talk
 from pipeline.questions.question import KEPT_BY_CROWN
 from pipeline.release.disclosure import SMALLEST
+from pipeline.results import GRID_MONTHS
 from pipeline.results.trial_words import NAMES, NOT_COMPARED
 
 BEGINS = f"A curve begins where {SMALLEST} failures stand behind it."

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.results import DAYS_PER_YEAR, CurvePoint, Group, Milestone
+from pipeline.results import DAYS_PER_YEAR, GRID_MONTHS, CurvePoint, Group, HalfYear, Milestone
 from pipeline.stats.kaplan_meier import Curve, first_day_with, kaplan_meier
 from pipeline.stats.rates import Rate, failure_rate
 from pipeline.stats.risk_table import RiskTable, risk_table
@@ -106,7 +106,6 @@ def make_group(
             from_day=start,
             confidence=rules.confidence,
         )
-    table = risk_table(spells["exit_days"], spells["event"], milestone_days(rules), entry_days=spells["entry_days"])
     failed = failed_patients(counted, "failure")
     tally = Tally(counted.height, counted["patient_id"].n_unique(), int(counted["failure"].sum()), failed)
     return group_of(
@@ -116,7 +115,7 @@ def make_group(
         rate=rate,
         start=start,
         curve=curve,
-        table=table,
+        table=lambda days: risk_table(spells["exit_days"], spells["event"], days, entry_days=spells["entry_days"]),
         first_failures=first_failures(spells)["day"],
         rules=rules,
     )
@@ -145,11 +144,11 @@ def group_of(
     rate: Rate,
     start: int | None,
     curve: Curve | None,
-    table: RiskTable,
+    table: Callable[[NDArray[np.int64]], RiskTable],
     first_failures: pl.Series | None = None,
     rules: CurveRules,
 ) -> Group:
-    """The group that its estimates make; `start` is the day from which its curve stands, `table` at its milestones.
+    """The group that its estimates make; `start` is the day from which its curve stands, `table` tells of any days.
 
     `first_failures` are the days of the first failure of each patient, where they are counted.
     """
@@ -165,12 +164,13 @@ def group_of(
         rate_per_100_tooth_years=rate.per_100 if rate.tooth_years else 0.0,
         rate_ci_low=rate.clustered_low if clustered else rate.low if rate.tooth_years else 0.0,
         rate_ci_high=rate.clustered_high if clustered else rate.high if rate.tooth_years else 0.0,
-        curve=_points(curve, stop, first_failures) if curve else (),
-        milestones=_milestones(table, curve, stop, rules),
+        curve=_points(curve, stop) if curve else (),
+        milestones=_milestones(table(milestone_days(rules)), curve, stop, rules),
         starts_at_days=start or 0,
         stops_at_days=stop if curve else 0,
         stop_reason=why,
         failed_patients=tally.failed_patients,
+        half_years=_half_years(table, curve, first_failures) if curve else (),
     )
 
 
@@ -190,7 +190,7 @@ def curve_stop(curve: Curve, *, rules: CurveRules) -> tuple[int, str]:
     return day, f"one more failure would move it by more than {rules.max_step * 100:g} of 100"
 
 
-def _points(curve: Curve, stop: int, first_failures: pl.Series | None) -> tuple[CurvePoint, ...]:
+def _points(curve: Curve, stop: int) -> tuple[CurvePoint, ...]:
     shown = (curve.time <= stop) & (curve.events > 0)
     last = np.flatnonzero(curve.time <= stop)
     if len(last):
@@ -198,13 +198,26 @@ def _points(curve: Curve, stop: int, first_failures: pl.Series | None) -> tuple[
     survival = curve.survival[shown]
     low, high = (np.where(np.isnan(limit[shown]), survival, limit[shown]) for limit in (curve.low, curve.high))
     columns = [c.tolist() for c in (curve.time[shown], curve.rows_at_risk[shown], survival, low, high)]
-    begun: tuple[int | None, Sequence[int | None]] = (None, [None] * len(survival))
+    start = CurvePoint(curve.from_day, int(curve.rows_at_risk[0]), 1.0, 1.0, 1.0)
+    return (start, *(CurvePoint(*point) for point in zip(*columns, strict=True)))
+
+
+def _half_years(
+    table: Callable[[NDArray[np.int64]], RiskTable], curve: Curve, first_failures: pl.Series | None
+) -> tuple[HalfYear, ...]:
+    """The half-years from where the curve begins up to the last that anybody is followed beyond."""
+    months = np.arange(0, int(12 * curve.time[-1] / DAYS_PER_YEAR) + 1, GRID_MONTHS)
+    passed = np.floor(months * DAYS_PER_YEAR / 12).astype(np.int64)
+    months, passed = months[passed >= curve.from_day], passed[passed >= curve.from_day]
+    at = table(np.append(curve.from_day, passed) + 1)
+    people: Sequence[int | None] = [None] * len(months)
     if first_failures is not None:
-        days = np.sort(first_failures.to_numpy())
-        days = days[days > curve.from_day]
-        begun = (0, np.searchsorted(days, curve.time[shown], side="right").tolist())
-    start = CurvePoint(curve.from_day, int(curve.rows_at_risk[0]), 1.0, 1.0, 1.0, begun[0])
-    return (start, *(CurvePoint(*point) for point in zip(*columns, begun[1], strict=True)))
+        firsts = np.sort(first_failures.filter(first_failures > curve.from_day).to_numpy())
+        people = np.searchsorted(firsts, passed, side="right").tolist()
+    counts = zip(
+        months.tolist(), at.followed[1:].tolist(), (at.failed[1:] - at.failed[0]).tolist(), people, strict=True
+    )
+    return tuple(HalfYear(*found) for found in counts)
 
 
 def _milestones(table: RiskTable, curve: Curve | None, stop: int, rules: CurveRules) -> tuple[Milestone, ...]:

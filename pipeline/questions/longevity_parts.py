@@ -34,7 +34,7 @@ from pipeline.questions.crown_longevity import (
 )
 from pipeline.questions.crown_rows import STATES
 from pipeline.questions.group_ratios import Ratios, adjusted_ratio, enough_for_ratio
-from pipeline.questions.groups import CurveRules, Tally, days_of, group_of, milestone_days
+from pipeline.questions.groups import CurveRules, Tally, days_of, group_of
 from pipeline.questions.longevity_passes import CRUDE, Counted, SecondPass, Seen, last_exit, plan_second_pass
 from pipeline.questions.question import OF_CROWNS, SINCE_SEAT
 from pipeline.questions.steady_ratio import Standing, write_adjusted
@@ -158,7 +158,7 @@ def _group(counted: Counted, again: SecondPass, seen: Seen, state: str, analysis
         rate=rate_from([counted.rates], group=state, confidence=rules.confidence),
         start=start,
         curve=curve,
-        table=risk_table_from(table, milestone_days(rules), group=state),
+        table=lambda days: risk_table_from(table, days, group=state),
         first_failures=counted.first_failures.filter(pl.col("state") == state)["day"],
         rules=rules,
     )
@@ -202,7 +202,7 @@ def _label_group(counted: Counted, name: str, rules: CurveRules) -> Group:
         rate=rate_from([counted.label_rates], group=name, confidence=rules.confidence),
         start=0,
         curve=curve,
-        table=risk_table_from(table, milestone_days(rules), group=name),
+        table=lambda days: risk_table_from(table, days, group=name),
         rules=rules,
     )
 

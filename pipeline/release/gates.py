@@ -1,4 +1,5 @@
-"""The gate of one set of records: how they are rounded, and which of their counts stand beside one another.
+"""The gate of one set of records: how they are rounded, which of their counts stand beside one another, what is told of
+a curve.
 
 Root canals lost are among those that failed. A few that failed and were not lost are named by nothing told once; two
 roundings of both counts may name them (7 of 30 practices), and so with all root canals and those counted.
@@ -7,13 +8,14 @@ roundings of both counts may name them (7 of 30 practices), and so with all root
 from __future__ import annotations
 
 import hashlib
+import itertools
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from pipeline.practice.outcomes import ENDO_FAILURE, TOOTH_LOSS
 from pipeline.questions.question import KEPT_BY_CROWN
 from pipeline.release.disclosure import FAILURES, TEETH, Gate, Rounding
-from pipeline.results import Results, to_plain
+from pipeline.results import HalfYear, Results, to_plain
 
 ALL_COURSES, ALL_LOSSES = "all root canals", "root canals by cause"
 
@@ -49,3 +51,17 @@ def _beside(results: Results) -> Iterator[tuple[tuple[str, str], int]]:
     for a in results.techniques:
         for g in a.groups if a.outcome == ENDO_FAILURE.id else ():
             yield (FAILURES, f"{a.question} {g.name} {TOOTH_LOSS.id}"), g.failures
+
+
+def told_half_years(gate: Gate, half_years: Sequence[HalfYear]) -> list[tuple[int, int, int | None]]:
+    """Month, those followed beyond it and the failures up to it, as pages and files for pooling may tell them.
+
+    From where enough are followed to before fewer are. Numbers followed are those of the half-year itself: of any day
+    that hangs on a failure they would say when it was, to whoever has those of other days.
+    """
+    told = zip(half_years, gate.followed([h.followed for h in half_years]), strict=True)
+    begun = itertools.dropwhile(lambda x: x[1] is None, told)
+    kept = [(h, n) for h, n in itertools.takewhile(lambda x: x[1] is not None, begun) if n is not None]
+    failed, people = [h.failed for h, _ in kept], [h.failed_patients for h, _ in kept]
+    running = gate.running(failed, [n for _, n in kept], patients=people)
+    return [(h.months, n, f) for (h, n), f in zip(kept, running, strict=True)]

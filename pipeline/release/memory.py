@@ -97,7 +97,8 @@ class Remembered:
 
 def records_of(store: Store) -> Records:
     """What the rounding of shared figures hangs on, of the records stored now."""
-    return Records(_digest(store.facts.of_patients()), *store.facts.most_of_one())
+    by_year = store.facts.patients_by_year()
+    return Records(_digest(store.facts.of_patients()), *store.facts.most_of_one(), patients_by_year=by_year)
 
 
 def remembered(

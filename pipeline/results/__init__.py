@@ -35,20 +35,31 @@ from pipeline.results.unseen import Unseen
 
 SCHEMA = 1
 DAYS_PER_YEAR = 365.25
+GRID_MONTHS = 6  # of the half-years on which curves are shared
 
 
 @dataclass(frozen=True)
 class CurvePoint:
-    """A survival curve just after `days`: `at_risk` is counted just before that day.
-
-    `failed_patients` are those of whom the first tooth failed since the curve began; None where nobody counted them.
-    """
+    """A survival curve just after `days`: `at_risk` is counted just before that day."""
 
     days: int
     at_risk: int
     survival: float
     ci_low: float
     ci_high: float
+
+
+@dataclass(frozen=True)
+class HalfYear:
+    """What lies behind a curve by a half-year of its clock: `followed` beyond that day, and `failed` since it began.
+    Shared curves are made of these alone.
+
+    `failed_patients` are those of whom the first tooth failed since then; None where nobody counted them.
+    """
+
+    months: int
+    followed: int
+    failed: int
     failed_patients: int | None = None
 
 
@@ -91,6 +102,7 @@ class Group:
     stops_at_days: int | None = None
     stop_reason: str = ""
     failed_patients: int | None = None
+    half_years: tuple[HalfYear, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -18,10 +18,12 @@ class Records:
     """`digest` knows the same records again, under whatever key (empty where nobody made one).
 
     `rounded_by` is what the rounding of figures made for sharing is drawn by; without it they are rounded by the
-    digest. `teeth_of_one` and `failures_of_one` are the most teeth, and failures, that any one patient has among them.
+    digest. `teeth_of_one` and `failures_of_one` are the most teeth, and failures, that any one patient has among them;
+    `patients_by_year` are those of whom something was done in each year.
     """
 
     digest: str = ""
     teeth_of_one: int = 1
     failures_of_one: int = 1
     rounded_by: str = ""
+    patients_by_year: tuple[tuple[int, int], ...] = ()

@@ -56,7 +56,7 @@ from pipeline.reading.worksheets.recall_list import due_reviews, last_contacts
 from pipeline.reading.worksheets.technique import crowns_without_details, endo_without_details
 from pipeline.release.disclosure import SMALLEST, STEP, few_between
 from pipeline.release.memory import PAGES, POOLING, Remembered, records_of, remembered
-from pipeline.release.memory_file import BEGIN_ANEW, memory_path, release_id
+from pipeline.release.memory_file import BEGIN_ANEW, memory_path, read_memory, release_id
 from pipeline.release.pool.agreed import agreed_rules
 from pipeline.release.pool.code import practice_code
 from pipeline.release.pool.contribution import Contribution
@@ -279,6 +279,8 @@ def contribute_stage(settings: Settings, out: Path, *, today: dt.date, say: Say,
             store.save_text(PRACTICE_CODE, code)
             store.save_text(SIGNING_KEYS, json.dumps(numbers))
         secret = key.secret_of("noise of marks")
+        before = read_memory(memory_path(key_path(store.path, settings.practice.key_file)))
+        earlier = [c for r in before.releases if r.kind == POOLING and (c := _contribution_of(r.figures))]
         with store.transaction():
             kept = remembered(
                 store,
@@ -286,7 +288,7 @@ def contribute_stage(settings: Settings, out: Path, *, today: dt.date, say: Say,
                 kind=POOLING,
                 key=key_path(store.path, settings.practice.key_file),
                 today=today,
-                make=lambda told: _text_of(contribution(told, spells, code=code, secret=secret)),
+                make=lambda told: _text_of(contribution(told, spells, code=code, secret=secret, earlier=earlier)),
                 readable=lambda text: _contribution_of(text) is not None,
                 few_between=_few_between,
                 seen=_given_before(out, code),

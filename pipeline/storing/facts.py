@@ -74,6 +74,16 @@ class Facts(Connected):
         )
         return int(teeth), int(failures)
 
+    def patients_by_year(self) -> tuple[tuple[int, int], ...]:
+        """Each year in which something was done, and of how many patients."""
+        return tuple(
+            (int(year), int(patients))
+            for year, patients in self._connection.execute(
+                f"SELECT year(service_date), count(DISTINCT patient_id) FROM {PROCEDURES.name} "  # noqa: S608
+                "WHERE status = 'completed' AND service_date IS NOT NULL GROUP BY ALL ORDER BY ALL"
+            ).fetchall()
+        )
+
     def _has_rows(self, table: Table) -> bool:
         """Most practices leave some tables empty, and to plan a query of one takes longer than to see that."""
         return bool(self._rows(f"SELECT 1 FROM {table.name} LIMIT 1"))  # noqa: S608

@@ -19,6 +19,7 @@ import sample_owner
 
 from pipeline.results import (
     DAYS_PER_YEAR,
+    GRID_MONTHS,
     BalanceRow,
     Check,
     Choice,
@@ -33,6 +34,7 @@ from pipeline.results import (
     FlowStep,
     FollowUp,
     Group,
+    HalfYear,
     IncidenceCurve,
     IncidencePoint,
     LinkNote,
@@ -67,6 +69,7 @@ from pipeline.results.healing import (
     RecallRow,
 )
 from pipeline.results.leaving import Leaving, LostFromSight, Tipping, Weighed
+from pipeline.results.records import Records
 from pipeline.results.states import CrownStates, StatePoint
 from pipeline.results.technique import TechniqueAnswer, TechniqueContrast, TechniqueGroup
 from pipeline.results.trial_words import NAMES, NOT_COMPARED, no_difference, outcome_sentence
@@ -376,6 +379,17 @@ def _group(name: str, n: int, yearly: float, seed: int) -> Group:
         start,
         stop,
         why,
+        half_years=_half_years(d, start),
+    )
+
+
+def _half_years(d: _Drawn, start: int) -> tuple[HalfYear, ...]:
+    months = range(0, int(12 * d.exit.max() / DAYS_PER_YEAR) + 1, GRID_MONTHS)
+    days = [(m, m * DAYS_PER_YEAR / 12) for m in months if m * DAYS_PER_YEAR / 12 >= start]
+    counted = d.failed & (d.exit > start)
+    followed = [int(((d.entry <= day) & (d.exit > day)).sum()) for _, day in days]
+    return tuple(
+        HalfYear(m, n, int((counted & (d.exit <= day)).sum())) for (m, day), n in zip(days, followed, strict=True)
     )
 
 
@@ -557,6 +571,7 @@ def _practice(*, before: int, through: int, vital: int, ratio: float, seed: int)
         practice="Alder Row Dental",
         data_from="2006-01-03",
         data_cutoff="2025-12-31",
+        records=Records(patients_by_year=tuple((year, crowns) for year in range(2006, 2026))),
         counts=Counts(crowns * 9, int(crowns * 0.7), crowns, endo, 43, 160),
         comparisons=(main, technique, _crown_after_endo(before, seed)),
         rates=rates,

@@ -13,6 +13,7 @@ import zipfile
 
 import pytest
 import sample_results as samples
+from half_years import with_half_years
 from pptx import Presentation
 
 from dashboards.pages import study_club
@@ -133,7 +134,7 @@ def _spread(n: int, days: list[int]) -> Group:
         at_risk, alive = alive, alive - 1
         s = alive / n
         points.append(CurvePoint(day, at_risk, s, s * 0.97, min(s * 1.03, 1.0)))
-    return Group("before_seat", "", n, n, len(days), 1.0, 1.0, 1.0, 1.0, tuple(points), ())
+    return with_half_years(Group("before_seat", "", n, n, len(days), 1.0, 1.0, 1.0, 1.0, tuple(points), ()))
 
 
 @pytest.mark.parametrize("gone", [0, 40, 120, 198])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import itertools
 import math
 
@@ -9,7 +10,9 @@ import numpy as np
 import polars as pl
 import pytest
 from attacker import Attacker
+from half_years import group_of_rows, of_rows
 
+from dashboards.release.curve import told_table
 from pipeline.release.disclosure import EVENTS_PER_CHANGE, SMALLEST, Gate, Rounding
 from pipeline.release.pool.contribution import Line
 from pipeline.release.pool.make import risk_set_table
@@ -72,7 +75,7 @@ def test_no_half_year_is_known_to_hold_a_few_failures(some: int) -> None:
     """Of no half-year it is sure that somebody failed in it, and that it were fewer than 11."""
     changes = 0
     for seed in range(10 * some, 10 * some + 10):
-        table = risk_set_table(Gate(Rounding(str(seed).encode())), _spells(seed))
+        table = risk_set_table(Gate(Rounding(str(seed).encode())), of_rows(_spells(seed)))
         changes += _changes(table)
         assert _attack(table).pinned() == {}
     assert changes > 5
@@ -99,10 +102,35 @@ def test_a_change_that_comes_later_without_one_patient_does_not_say_that_he_fail
     later = {True: 0, False: 0}
     for row in (40, 41):
         for i in range(150):
-            one = risk_set_table(Gate(Rounding(f"a{i}".encode())), frame)
-            two = risk_set_table(Gate(Rounding(f"b{i}".encode())), _without(frame, row))
+            one = risk_set_table(Gate(Rounding(f"a{i}".encode())), of_rows(frame))
+            two = risk_set_table(Gate(Rounding(f"b{i}".encode())), of_rows(_without(frame, row)))
             first, second = ([j for j in range(1, len(t)) if t[j].failures != t[j - 1].failures] for t in (one, two))
             if first[0] == second[0]:
                 later[bool(frame["event"][row])] += second[1] > first[1]
     assert later[False] > 8
     assert abs(later[True] - later[False]) < 15
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_no_number_followed_says_when_the_next_tooth_failed(seed: int) -> None:
+    """A failure moves to any other day of its half-year, and nothing that is told moves with it, on pages or in files.
+
+    Were a year's number that at risk when the next one failed, a page beside a file for pooling, which has that of the
+    year itself, would tell the month of that failure: 39 of 63 were known to within 6 weeks in 26 releases.
+    """
+    spells, gate = _spells(seed).with_columns(pl.col("exit_days").ceil()), Gate(Rounding(str(seed).encode()))
+    group = group_of_rows(spells)
+    table = told_table(gate, group)
+    lines = {line.months: line.followed for line in risk_set_table(gate, group.half_years)}
+    if table is not None:
+        assert all(lines[m] == n for m, n in zip(table.months, table.followed, strict=True))
+    days, event = spells["exit_days"].to_list(), spells["event"].to_list()
+    for m, n in lines.items():
+        assert n == gate.rounding.count(sum(d > m * 365.25 / 12 for d in days))
+    failed = [i for i, e in enumerate(event) if e and days[i] > 1]
+    for i in failed[:: max(1, len(failed) // 8)]:
+        half = math.ceil(days[i] / 182.625)
+        for moved in (math.floor((half - 1) * 182.625) + 1, math.floor(half * 182.625)):
+            other = group_of_rows(spells.with_columns(exit_days=pl.Series([*days[:i], float(moved), *days[i + 1 :]])))
+            assert other.half_years == group.half_years
+            assert told_table(gate, dataclasses.replace(other, stops_at_days=group.stops_at_days)) == table

@@ -10,6 +10,7 @@ import numpy as np
 import polars as pl
 import pytest
 import sample_results as samples
+from half_years import of_rows
 from plain_gate import plain_gate
 
 from dashboards.release.curve import told_table
@@ -45,7 +46,7 @@ def found(gate: Callable[[int], Gate], *, his: int, failed: bool, told: Callable
     hits = 0
     for seed in SEEDS:
         for place in PLACES:
-            values = told(risk_set_table(gate(seed), practice(seed, his=his, place=place, failed=failed)))
+            values = told(risk_set_table(gate(seed), of_rows(practice(seed, his=his, place=place, failed=failed))))
             hits += len(values) > place and int(np.argmax(values)) == place
     return hits
 
@@ -118,14 +119,15 @@ def test_a_change_of_a_curve_rests_on_eleven_patients(seed: int) -> None:
     failed = spells.filter("event")
     table = told_table(gate, group)
     assert table is not None
-    lines = risk_set_table(gate, spells)
+    lines = risk_set_table(gate, group.half_years)
     by_line = [b.months for a, b in itertools.pairwise(lines) if a.failures != b.failures]
     for months in ([table.months[i] for i, _ in table.changes[:-1]], by_line):
         assert months
         for before, now in itertools.pairwise([0, *months]):
             inside = failed.filter(pl.col("exit_days").is_between(before * 30.4375, now * 30.4375, closed="right"))
             assert inside["patient_id"].n_unique() >= SMALLEST
-    blind = dataclasses.replace(group, curve=tuple(dataclasses.replace(p, failed_patients=None) for p in group.curve))
+    uncounted = tuple(dataclasses.replace(h, failed_patients=None) for h in group.half_years)
+    blind = dataclasses.replace(group, half_years=uncounted)
     told = told_table(gate, blind)
     assert told is not None
     assert len(told.changes) > len(table.changes)

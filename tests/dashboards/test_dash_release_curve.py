@@ -8,6 +8,7 @@ import math
 
 import pytest
 import sample_results as samples
+from half_years import with_half_years
 from plain_gate import plain_gate
 
 from dashboards.charts.released_curve import released_curves, years
@@ -29,7 +30,7 @@ def steady(n: int = 1000, every: int = 20, lost_each: int = 1, years: int = 8) -
         Milestone(y, n, left := n - lost_each * int(y * 365.25 // every), n - left, 0, left / n)
         for y in range(years + 1)
     )
-    return Group("before_seat", "Before", n, n, n - alive, 1.0, 1.0, 1.0, 1.0, tuple(points), miles)
+    return with_half_years(Group("before_seat", "Before", n, n, n - alive, 1.0, 1.0, 1.0, 1.0, tuple(points), miles))
 
 
 def gates(n: int) -> list[Gate]:
@@ -89,7 +90,9 @@ def test_a_curve_begins_where_enough_failed_and_not_with_a_flat_stretch() -> Non
 def test_a_curve_of_too_few_failures_is_none(failures: int) -> None:
     years = failures + 0.9
     group = steady(every=365, years=math.ceil(years))
-    group = dataclasses.replace(group, curve=group.curve[:failures], milestones=group.milestones[: failures + 1])
+    group = with_half_years(
+        dataclasses.replace(group, curve=group.curve[:failures], milestones=group.milestones[: failures + 1])
+    )
     drawn = [bool(release_curve(g, group, teeth=g.teeth(1000))) for g in gates(20)]
     assert not any(drawn) if failures < 11 else any(drawn) or failures < 14
 
@@ -107,13 +110,13 @@ def test_a_group_too_small_for_a_step_or_of_unknown_followed_has_no_curve() -> N
     gate = plain_gate()
     assert release_curve(gate, steady(), teeth=None) == ()
     assert release_curve(gate, steady(), teeth=25) == ()
-    assert release_curve(gate, dataclasses.replace(steady(), curve=(), milestones=()), teeth=1000) == ()
+    assert release_curve(gate, dataclasses.replace(steady(), half_years=()), teeth=1000) == ()
     assert gate.withheld["", NO_CURVE] == 3
 
 
 def test_a_curve_that_starts_late_begins_on_a_half_year_of_its_own() -> None:
     late = dataclasses.replace(steady(), curve=tuple(p for p in steady().curve if p.days > 400), starts_at_days=400)
-    table = told_table(plain_gate(), late)
+    table = told_table(plain_gate(), with_half_years(late))
     assert table is not None
     assert table.months[0] == 18
 
@@ -122,7 +125,7 @@ def test_what_fails_on_the_first_day_of_all_is_no_change_of_its_own() -> None:
     group = steady()
     first = CurvePoint(0, 1000, 0.97, 0.96, 0.98)
     shifted = tuple(dataclasses.replace(p, at_risk=p.at_risk - 30, survival=p.survival - 0.03) for p in group.curve)
-    table = told_table(plain_gate(), dataclasses.replace(group, curve=(first, *shifted)))
+    table = told_table(plain_gate(), with_half_years(dataclasses.replace(group, curve=(first, *shifted))))
     assert table is not None
     assert table.first > 0
 
@@ -162,10 +165,11 @@ def test_a_curve_hangs_on_told_counts_alone() -> None:
     """Days move within their half-year, and one failure more or less where the told count stays: the same curve."""
     gate, group = plain_gate(), steady()
     wanted = [(p.months, p.failed, p.followed) for p in release_curve(gate, group, teeth=1000)]
-    moved = tuple(dataclasses.replace(p, days=p.days - 1) for p in group.curve)
-    found = release_curve(gate, dataclasses.replace(group, curve=moved), teeth=1000)
+    curve = tuple(dataclasses.replace(p, days=p.days - 1) for p in group.curve)
+    moved = with_half_years(dataclasses.replace(group, curve=curve))
+    found = release_curve(gate, moved, teeth=1000)
     assert [(p.months, p.failed, p.followed) for p in found] == wanted
-    assert told_table(gate, dataclasses.replace(group, curve=moved)) == told_table(gate, group)
+    assert told_table(gate, moved) == told_table(gate, group)
 
 
 def test_the_exact_range_of_a_half_year_is_that_of_all_its_days() -> None:

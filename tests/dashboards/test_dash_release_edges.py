@@ -6,6 +6,7 @@ import dataclasses
 import math
 
 import pytest
+from half_years import with_half_years
 from plain_gate import plain_gate
 
 from dashboards.release import words
@@ -77,6 +78,7 @@ from pipeline.results import (
 )
 from pipeline.results.gap import Gap
 from pipeline.results.healing import CountedShare, LossByCause, LossGroup, LossPoint, LossTable, RecallRow
+from pipeline.results.records import Records
 from pipeline.results.technique import TechniqueAnswer, TechniqueContrast, TechniqueGroup
 from pipeline.results.unseen import Unseen
 
@@ -744,8 +746,11 @@ def test_a_technique_differs_little_only_within_what_this_practice_calls_little(
 
 @pytest.mark.parametrize("year", ["first_year", "last_year"])
 def test_of_the_span_of_the_records_only_years_pass(year: str) -> None:
-    whole = release(results())
-    assert (whole.first_year, whole.last_year) == ("2005", "2024")
+    treated = ((1987, 1), (1998, 10), (2005, 15), (2019, 3), (2023, 200), (2024, 10), (2025, 300))
+    whole = release(results(records=Records("x", patients_by_year=treated)))
+    assert (whole.first_year, whole.last_year) == ("2005", "2023")
+    none = release(results(records=Records("x", patients_by_year=((2005, 10),))))
+    assert (none.first_year, none.last_year) == ("", "")
     with pytest.raises(ValueError, match="in years only"):
         dataclasses.replace(whole, **{year: "2005-01"})
 
@@ -876,7 +881,8 @@ def test_who_does_root_canals_is_said_in_declared_words() -> None:
 )
 def test_a_hidden_count_takes_the_curve_with_it(counts: tuple[int, int], is_drawn: bool) -> None:
     drawn = {"curve": (CurvePoint(100, 500, 0.96, 0.94, 0.98),), "milestones": (mile(0.0, 500), mile(1.0, 400))}
-    found = release(results(compared(groups=(group(*counts, **drawn),)))).comparisons[0].groups[0]
+    made = with_half_years(group(*counts, **drawn))
+    found = release(results(compared(groups=(made,)))).comparisons[0].groups[0]
     assert ([p.months for p in found.points] == [6, 12]) is is_drawn
     assert (found.points == ()) is not is_drawn
     assert (found.at(12) is not None) is is_drawn

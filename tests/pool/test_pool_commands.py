@@ -50,7 +50,7 @@ def compared(folder: Path, *stages: str) -> None:
         done = toothyears(stage, folder / "practice.toml")
         assert done.exit_code == 0, done.stderr
     with open_store(folder / "practice.duckdb") as store:
-        results = results_of(store.read(CROWNS), store.read(PATIENTS))
+        results = results_of(own_crowns(store.read(CROWNS)), store.read(PATIENTS))
         with store.transaction():
             store.save_text("results", json.dumps(to_plain(dataclasses.replace(results, techniques=()))))
             store.mark_done("compare")

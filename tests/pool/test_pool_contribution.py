@@ -9,6 +9,7 @@ import re
 
 import polars as pl
 import pytest
+from half_years import of_rows
 from plain_gate import plain_gate
 from pool_practices import MAIN, contributed, margins, practice, results_of, tables
 
@@ -162,13 +163,13 @@ def test_a_table_begins_and_ends_with_eleven_followed():
     entry = [0] * 10 + [100] * 3
     leaving = [1000, 1001, 1002] + [2000] * 10
     frame = pl.DataFrame({"entry_days": entry, "exit_days": leaving, "event": [True] * 13})
-    table = risk_set_table(plain_gate(), frame)
+    table = risk_set_table(plain_gate(), of_rows(frame))
     # Half-years: days 183, 365, 548, 731, 913; on day 1096 ten are left.
     assert [line.months for line in table] == [6, 12, 18, 24, 30]
     assert {line.followed for line in table} == {15}
     assert {line.failures for line in table} == {None}
-    # 15, as they are told, for half a year each are 7.5, 15, 22.5 and 30 tooth-years.
-    assert [line.tooth_years for line in table] == [0, 10, 15, 20, 30]
+    # 15, as they are told, for a quarter of a year before the first line are 3.75 tooth-years, and 7.5 for each half.
+    assert [line.tooth_years for line in table] == [5, 10, 20, 25, 35]
 
 
 def test_tooth_years_follow_from_the_numbers_followed_alone():
@@ -177,7 +178,7 @@ def test_tooth_years_follow_from_the_numbers_followed_alone():
     whole = pl.DataFrame({"entry_days": [0] * 60, "exit_days": leaving, "event": [False] * 60})
     stayed = whole.with_columns(exit_days=pl.Series([leaving[0] + 160, *leaving[1:]]))
     assert whole["exit_days"].sum() < stayed["exit_days"].sum()
-    tables = [risk_set_table(plain_gate(), t) for t in (whole, stayed)]
+    tables = [risk_set_table(plain_gate(), of_rows(t)) for t in (whole, stayed)]
     assert tables[0] == tables[1]
     for table in tables:
         years = 0.0

@@ -18,7 +18,7 @@ from pipeline.questions.groups import (
     make_group,
     milestone_days,
 )
-from pipeline.results import Group
+from pipeline.results import Group, HalfYear
 from pipeline.stats.kaplan_meier import kaplan_meier
 from pipeline.stats.rates import poisson_limits
 
@@ -213,13 +213,15 @@ def test_the_rules_of_curves_are_those_of_the_settings() -> None:
     assert Analysis(horizon_years=5).curve_rules().years == (0.0, 1.0, 2.0, 3.0, 5.0, 7.0, 10.0, 15.0)
 
 
-def test_by_each_day_of_a_curve_its_patients_count_from_their_first_failure() -> None:
+def test_the_half_years_behind_a_curve_by_hand() -> None:
     two_of_one = FIVE.with_columns(patient_id=pl.Series(["p1", "p1", "p1", "p2", "p3"]))
-    told = [[(p.days, p.failed_patients) for p in group(rows, rules()).curve] for rows in (FIVE, two_of_one)]
-    assert told == [[(0, 0), (100, 1), (400, 2), (800, 2)], [(0, 0), (100, 1), (400, 1), (800, 1)]]
-    # Three are followed from day 30 on; the two who failed before it are none of this curve.
-    late = group(LATE, rules(min_at_risk=3), late=True).curve
-    assert [(p.days, p.failed_patients) for p in late] == [(30, 0), (50, 1)]
+    one_each, his = (group(rows, rules()).half_years for rows in (FIVE, two_of_one))
+    # Days 0, 183, 366, 548 and 731: one leaves on day 200, and failures are on days 100 and 400.
+    assert [(h.months, h.followed, h.failed) for h in his] == [(0, 5, 0), (6, 4, 1), (12, 3, 1), (18, 2, 2), (24, 2, 2)]
+    assert [[h.failed_patients for h in found] for found in (one_each, his)] == [[0, 1, 1, 2, 2], [0, 1, 1, 1, 1]]
+    # Three are followed from day 300 on; the two who failed before it are none of this curve.
+    late = LATE.with_columns(pl.col("entry_days", "exit_days") * 10)
+    assert group(late, rules(min_at_risk=3), late=True).half_years == (HalfYear(12, 3, 0, 0), HalfYear(18, 2, 1, 1))
 
 
 def test_patients_of_whom_a_tooth_failed_count_once() -> None:

@@ -286,11 +286,12 @@ def test_counts_are_taken_where_the_rows_lie(tmp_path: Path):
         p2         | 2020-02-01   | 16        | D2740 |             | completed
     """)
     with open_store(tmp_path / "p.duckdb") as store:
-        assert store.patients_in_ledger() == (0, None)
+        assert (store.patients_in_ledger(), store.facts.patients_by_year()) == ((0, None), ())
         assert store.unknown_codes(built_in("cdt")).is_empty()
         store.append(STORED_LOADS, rows(STORED_LOADS, *({"load_id": n} for n in ledger["load_id"].unique())))
         store.append(PROCEDURES, PROCEDURES.check(ledger.select(list(PROCEDURES.columns))))
         assert store.patients_in_ledger() == (2, dt.date(2020, 1, 1))
+        assert store.facts.patients_by_year() == ((2020, 2),)  # each once, and what was planned is no work
         assert store.unknown_codes(built_in("cdt")).rows() == [("X1", 3, 2), ("A1", 1, 0)]
         filled = store.filled(PROCEDURES)
         assert (filled.rows, filled.by_column["provider_id"], filled.by_column["tooth_fdi"]) == (5, 2, 4)

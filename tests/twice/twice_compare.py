@@ -120,9 +120,9 @@ def _technique(found: dict[str, Any]) -> dict[str, Any]:
 
 
 def _groups(found: dict[str, Any]) -> list[dict[str, Any]]:
-    """The groups but for the patients who failed, which are counted by hand in tests/questions/test_groups.py."""
-    kept = [{k: v for k, v in group.items() if k != "failed_patients"} for group in found["groups"]]
-    return [g | {"curve": _without(g["curve"], "failed_patients")} if g.get("curve") else g for g in kept]
+    """The groups but for what is counted by hand in tests/questions/test_groups.py."""
+    by_hand = ("failed_patients", "half_years")
+    return [{k: v for k, v in group.items() if k not in by_hand} for group in found["groups"]]
 
 
 def _without(points: Any, name: str) -> Any:

@@ -12,8 +12,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from pipeline.release.pool.agreed import GRID_MONTHS
 from pipeline.release.pool.contribution import Line
+from pipeline.results import GRID_MONTHS
 from pipeline.results.pooled import PooledPoint
 from pipeline.stats.limits import z_value
 
@@ -76,7 +76,8 @@ def _cells(table: Sequence[Line]) -> dict[int, _Cell]:
     """Half-years by the month they begin, up to the last change of the running count."""
     out: dict[int, _Cell] = {}
     for first, last in _stretches(table):
-        years = table[last].tooth_years - table[first].tooth_years
+        # What comes before the first line has its share of the failures, and is no half-year of a curve.
+        years = table[last].tooth_years - (table[first].tooth_years if first else 0)
         failures = (table[last].failures or 0) - (table[first].failures or 0)
         for i in range(first, last):
             own = table[i + 1].tooth_years - table[i].tooth_years

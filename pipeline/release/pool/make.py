@@ -5,12 +5,10 @@ from __future__ import annotations
 import dataclasses
 import itertools
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
-import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from pipeline.release.disclosure import (
     STEP,
@@ -21,10 +19,9 @@ from pipeline.release.disclosure import (
     rounded_error,
     step_per_100,
 )
-from pipeline.release.gates import gate_of
+from pipeline.release.gates import gate_of, told_half_years
 from pipeline.release.pool.agreed import (
     DEFINITIONS,
-    GRID_MONTHS,
     LAST_MONTH,
     NOTE,
     SCHEMA,
@@ -35,11 +32,12 @@ from pipeline.release.pool.agreed import (
 from pipeline.release.pool.asked import Pooled, questions
 from pipeline.release.pool.contribution import Contrast, Contribution, Gap, Line, Ratio, Side
 from pipeline.release.pool.marks import marks_of
-from pipeline.results import DAYS_PER_YEAR, Comparison, Difference, Estimate, Results
+from pipeline.results import GRID_MONTHS, Comparison, Difference, Estimate, Group, HalfYear, Results
 from pipeline.results.technique import TechniqueAnswer, TechniqueContrast
 from pipeline.stats.limits import z_value
 
 FARTHEST_LOG = 9.0
+MARKS_STAND = 1.5  # times as many patients as they were drawn for
 ADJUSTED = "adjusted"  # how the method of an adjusted difference begins
 
 
@@ -65,6 +63,7 @@ def contribution(
     *,
     code: str,
     secret: bytes = b"",
+    earlier: Sequence[Contribution] = (),
 ) -> Contribution:
     """What the practice gives.
 
@@ -79,6 +78,9 @@ def contribution(
         The practice's code, drawn by chance.
     secret
         What the noise of the marks hangs on.
+    earlier
+        What the practice gave before, in order. Its marks stand until it has half as many patients again: noise that
+        is drawn anew every year is averaged by whoever keeps the files.
     """
     told = {**results.rules, **results.analysis}
     settings = _Settings(float(told["confidence"]), float(told["smallest_difference_per_100"]))
@@ -94,6 +96,7 @@ def contribution(
             found = _of_comparison(gate, asked, compared[asked.compared], spells.get(asked.id), settings)
         if found is not None:
             contrasts.append(found)
+    given = tuple(contrasts)
     return Contribution(
         schema=SCHEMA,
         definitions=DEFINITIONS,
@@ -102,9 +105,21 @@ def contribution(
         code=code,
         data_until=results.data_cutoff[: len("2025-12")],
         rules=agreed_rules(results.rules, results.analysis),
-        contrasts=tuple(contrasts),
-        marks=marks_of(spells, secret=secret),
+        contrasts=given,
+        marks=_marks_before(earlier, given) or marks_of(spells, secret=secret),
     )
+
+
+def _marks_before(earlier: Sequence[Contribution], now: Sequence[Contrast]) -> tuple[int, ...]:
+    """The marks of the latest file, while those for whom they were drawn are about as many as there are."""
+    marks = earlier[-1].marks if earlier else ()
+    drawn_for = next((_most_patients(e.contrasts) for e in earlier if e.marks == marks), 0)
+    ratio = _most_patients(now) / drawn_for if drawn_for else 0.0
+    return marks if 1 / MARKS_STAND < ratio < MARKS_STAND else ()
+
+
+def _most_patients(contrasts: Sequence[Contrast]) -> int:
+    return max((s.patients or 0 for c in contrasts for s in (c.group, c.reference)), default=0)
 
 
 def _of_comparison(
@@ -112,10 +127,12 @@ def _of_comparison(
 ) -> Contrast | None:
     """A comparison; one without curves only where both groups are big enough to be told."""
     names = (asked.group, asked.reference)
+    counted = {g.name: g for g in compared.groups}
     if spells is not None:
-        group, reference = (_side(gate, n, spells.filter(pl.col("state") == n), asked.outcome) for n in names)
+        group, reference = (
+            _side(gate, n, spells.filter(pl.col("state") == n), asked.outcome, counted.get(n)) for n in names
+        )
     else:
-        counted = {g.name: g for g in compared.groups}
         if not set(names) <= set(counted):
             return None
         group, reference = (
@@ -250,7 +267,7 @@ def _counts(gate: Gate, name: str, of: _Counted, group: str) -> Side:
     return Side(name, told, gate.plain(of.patients), failures, (), ())
 
 
-def _side(gate: Gate, name: str, spells: pl.DataFrame, outcome: str) -> Side:
+def _side(gate: Gate, name: str, spells: pl.DataFrame, outcome: str, drawn: Group | None) -> Side:
     failed = spells.filter("event")["patient_id"]
     teeth, patients = spells["unit"].n_unique(), spells["patient_id"].n_unique()
     side = _counts(gate, name, _Counted(teeth, patients, len(failed), failed.n_unique()), f"{name} {outcome}")
@@ -259,37 +276,19 @@ def _side(gate: Gate, name: str, spells: pl.DataFrame, outcome: str) -> Side:
     first = spells.unique("unit")["tooth_group"]
     mix = gate.table([f"{name} {g}" for g in TOOTH_GROUPS], [int((first == g).sum()) for g in TOOTH_GROUPS])
     # Where one patient has very many teeth, numbers followed are too coarse for whoever pools to check them.
-    table = risk_set_table(gate, spells) if side.failures is not None and not gate.very_many else ()
-    return dataclasses.replace(side, tooth_groups=tuple(mix), table=table)
+    half_years = () if drawn is None or side.failures is None or gate.very_many else drawn.half_years
+    return dataclasses.replace(side, tooth_groups=tuple(mix), table=risk_set_table(gate, half_years))
 
 
-def risk_set_table(gate: Gate, spells: pl.DataFrame) -> tuple[Line, ...]:
-    """The half-yearly table of one group, from where 11 are followed to before fewer are.
+def risk_set_table(gate: Gate, half_years: Sequence[HalfYear]) -> tuple[Line, ...]:
+    """The half-yearly table of one group, from where enough are followed to before fewer are, as its curve is told.
 
     Tooth-years are those of the told numbers followed: exact ones, even rounded, would give away when one patient left
-    to whoever has two files one patient apart, since he adds to each line up to that day and to none after it.
+    to whoever has two files one patient apart, since he adds to each line up to that day and to none after it. A curve
+    that begins late has done so half of a half-year before its first line, by and large.
     """
-    entry, leaving = (spells[c].to_numpy().astype(float) for c in ("entry_days", "exit_days"))
-    event = spells["event"].to_numpy().astype(bool)
-    months = np.arange(0, LAST_MONTH + 1, GRID_MONTHS)
-    told = gate.followed([int(np.sum((entry <= d) & (leaving > d))) for d in _days(months)])
-    enough = [n is not None for n in told]
-    if True not in enough:
-        return ()
-    start = enough.index(True)
-    stop = enough.index(False, start) if False in enough[start:] else len(enough)
-    months, followed = months[start:stop], [n or 0 for n in told[start:stop]]
-    days = _days(months)
-    halves = [(a + b) / 2 * GRID_MONTHS / 12 for a, b in itertools.pairwise(followed)]
-    years = itertools.accumulate(halves, initial=0.0)
-    counted = event & (leaving > days[0])
-    failed = [int(np.sum(counted & (leaving <= d))) for d in days]
-    whose = spells["patient_id"] if "patient_id" in spells.columns else pl.int_range(spells.height, eager=True)
-    firsts = pl.DataFrame({"whose": whose, "day": leaving}).filter(counted).group_by("whose").agg(pl.col("day").min())
-    people = [int((firsts["day"] <= d).sum()) for d in days]
-    lines = zip(months, followed, years, gate.running(failed, followed, patients=people), strict=True)
-    return tuple(Line(int(m), n, STEP * round(y / STEP), f) for m, n, y, f in lines)
-
-
-def _days(months: NDArray[np.int64]) -> list[float]:
-    return [float(m) * DAYS_PER_YEAR / 12 for m in months]
+    told = told_half_years(gate, [h for h in half_years if h.months <= LAST_MONTH])
+    halves = [(a + b) / 2 * GRID_MONTHS / 12 for (_, a, _), (_, b, _) in itertools.pairwise(told)]
+    before = told[0][1] * GRID_MONTHS / 2 / 12 if told and told[0][0] > 0 else 0.0
+    years = itertools.accumulate(halves, initial=before)
+    return tuple(Line(m, n, STEP * round(y / STEP), f) for (m, n, f), y in zip(told, years, strict=False))

@@ -14,9 +14,10 @@ from collections.abc import Iterator, Sequence
 from pipeline.questions.question import FREE_BY_CROWN, KEPT_BY_CROWN, SINCE_OPENING, SINCE_SEAT
 from pipeline.release import disclosure
 from pipeline.release.disclosure import SMALLEST, STEP
-from pipeline.release.pool.agreed import GRID_MONTHS, TOOTH_GROUPS
+from pipeline.release.pool.agreed import TOOTH_GROUPS
 from pipeline.release.pool.contribution import Contrast, Contribution, Gap, Line, Ratio, Side
 from pipeline.release.pool.marks import NOISE, spread_of
+from pipeline.results import GRID_MONTHS
 
 # Rounding of three counts that are subtracted or added.
 SLACK = 3 * disclosure.SLACK
