@@ -122,7 +122,7 @@ def compare_stage(
 ) -> Results:
     """Compare what is linked, and keep the results; `today` (else the clock's) is noted as the day of the run.
 
-    The longest work is done in the processes of `beside`, where there are cores and memory for them.
+    The longest work is done in the process of `beside`, where there are cores and memory for them.
     Questions that were answered of the same rows by the same program are not answered again.
 
     With `parts`, several `workers` or a `cluster`, or where the rows ask for more memory than the settings allow, the
