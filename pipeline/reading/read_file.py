@@ -10,6 +10,7 @@ import hashlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from dataclasses import fields as dataclass_fields
+from functools import cached_property
 from pathlib import Path
 
 import polars as pl
@@ -128,6 +129,7 @@ class FileRead:
         self.seen.dittos.update(getattr(self.source, "dittos", {}))
         self.seen.sections.is_whole = True
 
+    @cached_property
     def notes(self) -> pl.DataFrame:
         """Counts of optional fields whose text was left out: field, note, rows."""
         counted = pl.concat([pl.DataFrame(schema=NOTE_SCHEMA), *self._notes])
@@ -140,7 +142,8 @@ class FileRead:
         if batch.claims is not None:
             self.rows_read += batch.claims.filter(pl.col("action") == "reversal").height
         self.progress.step(0, rows=self.rows_read - before)
-        self._notes.append(cleaned.notes)
+        if cleaned.notes.height:
+            self._notes.append(cleaned.notes)
         if day := DONE_ON.get(self.reading.table.name):
             not_yet = cleaned.rejects.filter(pl.col("reason") == "date_in_future").height
             self.dated += cleaned.rows[day].count() + not_yet

@@ -274,7 +274,7 @@ class _Loading:
         self.progress.step(file.path.stat().st_size)
         self.seen[table.name, file.path] = seen
         check_clock(dated=read.dated, ahead=read.ahead, file=file.name, today=self.today)
-        for name, note, rows in read.notes().iter_rows():
+        for name, note, rows in read.notes.iter_rows():
             if told_so := read_by_form(note, rows):
                 self.say(f"{table.name}: {file.name}: {name}: {told_so}")
         if remark := getattr(source, "remark", None):
@@ -311,7 +311,7 @@ class _Loading:
             for piece in waiting.pieces():
                 self.store.append(waiting.table, piece)
         load_id = pl.lit(file.load_id, pl.Int32).alias("load_id")
-        self.store.append(FIELD_NOTES, read.notes().select(load_id, *NOTE_SCHEMA))
+        self.store.append(FIELD_NOTES, read.notes.select(load_id, *NOTE_SCHEMA))
         settings = fingerprint(self.settings, table.name, self.codes, merged_patients(self.settings))
         self.store.append(STORED_LOADS, _load_row(file, table.name, read.rows_read, settings))
 
