@@ -7,7 +7,7 @@ elsewhere (rows set aside, what claims do) is few as a rule; where it is much it
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from dataclasses import fields as dataclass_fields
 from functools import cached_property
@@ -69,6 +69,18 @@ class Waiting:
             yield pl.read_parquet(path)
             path.unlink()
         yield from self._frames
+
+
+def in_bulk(pieces: Iterable[pl.DataFrame]) -> Iterator[pl.DataFrame]:
+    """The rows of pieces of one table, many small pieces as one."""
+    held: list[pl.DataFrame] = []
+    for piece in pieces:
+        held.append(piece)
+        if sum(rows.height for rows in held) > _MOST_WAITING:
+            yield pl.concat(held)
+            held.clear()
+    if held:
+        yield pl.concat(held)
 
 
 @dataclass
