@@ -23,6 +23,7 @@ from markupsafe import Markup
 
 from dashboards import formats, glossary, terms, theme
 from dashboards.answers import Answers
+from dashboards.translated import HERE, Translated
 from pipeline.release import disclosure
 from pipeline.results import FlowStep
 
@@ -175,6 +176,7 @@ def _boxes(steps: Sequence[FlowStep]) -> list[dict[str, str]]:
 def _environment() -> jinja2.Environment:
     environment = jinja2.Environment(
         loader=jinja2.PackageLoader("dashboards", "templates"),
+        bytecode_cache=Translated(HERE / "templates"),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,

@@ -185,16 +185,31 @@ def test_none_outlives_a_run_that_is_killed(tmp_path):
         pytest.fail("the other process goes on")
 
 
-def test_a_process_made_ready_takes_the_task_of_its_module_alone(started, monkeypatch):
+def test_one_process_does_all_one_after_the_other(started, monkeypatch):
     monkeypatch.setattr(beside.os, "cpu_count", lambda: 2)
     with Beside(say=print) as others:
         others.prepare("operator", "no_such_module")
-        others.prepare("pipeline.stats.second_opinion")
-        assert others.give(partial(counts, 3))() == [0, 1, 4]  # of another module: a process of its own
-        assert len(started) == 3
-        assert others.give(partial(opinions, []))() == ()
-        assert len(started) == 3
-    assert all(child.poll() is not None for child in started)  # the one that was never asked too
+        results = [others.give(partial(counts, 3)), others.give(fails), others.give(where), others.give(where)]
+        assert results[0]() == [0, 1, 4]
+        with pytest.raises(BesideError, match=r"^it met ValueError$"):
+            results[1]()
+        assert results[2]() == results[3]() == started[0].pid
+    assert [child.poll() is not None for child in started] == [True]
+
+
+def test_one_that_was_never_asked_is_ended(started, monkeypatch):
+    monkeypatch.setattr(beside.os, "cpu_count", lambda: 2)
+    with Beside(say=print) as others:
+        others.prepare("operator")
+    assert [child.poll() is not None for child in started] == [True]
+
+
+def test_what_comes_after_one_that_failed_is_told(monkeypatch):
+    monkeypatch.setattr(beside, "_CHILD", "raise SystemExit(3)")
+    with Beside(say=print) as others:
+        for result in (others.give(where), others.give(where)):
+            with pytest.raises(BesideError, match="status 3"):
+                result()
 
 
 def test_one_processor_alone_makes_nothing_ready(started, monkeypatch):

@@ -1,9 +1,11 @@
-"""Work done in a process of its own while this one goes on: what loads long, or takes as long as all the rest.
+"""Work done in another process while this one goes on: what loads long, or takes as long as all the rest.
+
+One process does all of it, one piece after the other: each that is started loads the same libraries anew.
 
 A process of its own and no thread, since threads of Python wait for one another; started anew and never forked, since
 a forked process would wait for ever for the threads of the libraries that it did not take along; and by a command of
 one line, so that whatever program runs here is not loaded there again. Rows go through a pipe and never to a disk.
-The process ends when its work is done, or when the one that started it is gone, however that ended.
+The process ends with the stretch of work, or when the one that started it is gone, however that ended.
 """
 
 from __future__ import annotations
@@ -15,8 +17,9 @@ import sys
 from collections.abc import Callable
 from contextlib import suppress
 from importlib import import_module
-from threading import Thread
-from typing import Any, Generic, Protocol, TypeVar
+from queue import SimpleQueue
+from threading import Event, Thread
+from typing import Any, Protocol, TypeVar
 
 Say = Callable[[str], None]
 T = TypeVar("T")
@@ -38,7 +41,7 @@ class BesideError(Exception):
 
 
 class Beside:
-    """Other processes for a stretch of work: none outlives the `with` block.
+    """Another process for a stretch of work: it does not outlive the `with` block, and is started when first needed.
 
     With `here`, and where there is no interpreter to start (a frozen program), the work is done in this process when
     its result is asked for.
@@ -47,43 +50,39 @@ class Beside:
     def __init__(self, *, say: Say, here: bool = False) -> None:
         self._say = say
         self._here = here or bool(getattr(sys, "frozen", False)) or not sys.executable
-        self._started: list[_Process[Any]] = []
-        self._ready: dict[str, _Process[Any]] = {}
+        self._process: _Process | None = None
 
     def __enter__(self) -> Beside:
         return self
 
     def __exit__(self, *_: object) -> None:
-        for process in self._started:
-            process.end()
+        if self._process is not None:
+            self._process.end()
 
-    def prepare(self, module: str, *more: str) -> None:
-        """Start a process that loads these modules, and waits for a task that is a function of the first.
+    def prepare(self, *modules: str) -> None:
+        """Start the process ahead, and let it load these modules.
 
         Where there is one processor alone nothing is started ahead.
         """
         if not self._here and (os.cpu_count() or 1) > 1:
-            self._ready[module] = _Process(self._say, (module, *more))
-            self._started.append(self._ready[module])
+            self._process = _Process(self._say, modules)
 
     def give(self, task: Task[T], *, seconds: float | None = None) -> Callable[[], T]:
-        """Begin `task`, which is told to whom to say its progress; the function that comes back waits for its result.
+        """Hand on `task`, which is told to whom to say its progress; the function that comes back waits for its result.
 
-        `task` must be picklable: a function of a module, or a `partial` of one. That function raises BesideError where
-        the process failed, and where it takes more than `seconds` after its result is asked for.
+        Tasks are done in the order in which they are given. `task` must be picklable: a function of a module, or a
+        `partial` of one. That function raises BesideError where the process failed, and where the task takes more than
+        `seconds` after its result is asked for.
         """
         if self._here:
             return lambda: task(say=self._say)
-        process = self._ready.pop(getattr(task, "func", task).__module__, None)
-        if process is None:
-            process = _Process(self._say)
-            self._started.append(process)
-        process.hand(task)
-        return lambda: process.result(seconds)
+        self._process = self._process or _Process(self._say, ())
+        answer = self._process.hand(task)
+        return lambda: answer.result(seconds)
 
 
 def work() -> None:
-    """The other process: gets its task by standard input, and answers on standard output."""
+    """The other process: gets its tasks by standard input, and answers on standard output."""
     # What a library prints must not stand among the answers.
     answers = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)
@@ -91,35 +90,56 @@ def work() -> None:
     for module in pickle.load(sys.stdin.buffer):
         with suppress(ImportError):  # the task that needs it says so
             import_module(module)
-    task = pickle.load(sys.stdin.buffer)
-    Thread(target=_end_with_the_other, daemon=True).start()
+    tasks: SimpleQueue[Task[Any]] = SimpleQueue()
+    Thread(target=_read_to_the_end, args=(tasks,), daemon=True).start()
 
     def tell(kind: str, what: object) -> None:
         answers.write(pickle.dumps((kind, what)))
         answers.flush()
 
+    while True:
+        task = tasks.get()
+        try:
+            found = task(say=lambda text: tell("said", text))
+        except Exception as error:
+            tell("failed", type(error).__name__)  # its text may hold what is nobody's business
+        else:
+            tell("done", found)
+
+
+def _read_to_the_end(tasks: SimpleQueue[Task[Any]]) -> None:
+    # Reading ends when the process at the other end of the pipe does, and this process with it, whatever it is at.
     try:
-        found = task(say=lambda text: tell("said", text))
-    except Exception as error:
-        tell("failed", type(error).__name__)  # its text may hold what is nobody's business
-    else:
-        tell("done", found)
+        while True:
+            tasks.put(pickle.load(sys.stdin.buffer))
+    finally:
+        os._exit(0)
 
 
-def _end_with_the_other() -> None:
-    # Nothing more is ever sent: reading ends when the process at the other end of the pipe does.
-    os.read(0, 1)
-    os._exit(0)
+class _Answer:
+    """What becomes of a task."""
+
+    def __init__(self) -> None:
+        self.found: list[Any] = []
+        self.why = ""
+        self.is_there = Event()
+
+    def result(self, seconds: float | None) -> Any:
+        if not self.is_there.wait(seconds):
+            raise BesideError(f"it did not end within {seconds:g} s")
+        if not self.found:
+            raise BesideError(self.why)
+        return self.found[0]
 
 
-class _Process(Generic[T]):
-    """One other process that loads modules ahead, and the thread that hands it the task and takes its answers."""
+class _Process:
+    """The other process, which loads modules ahead, and the thread that hands it one task after the other."""
 
-    def __init__(self, say: Say, modules: tuple[str, ...] = ()) -> None:
+    def __init__(self, say: Say, modules: tuple[str, ...]) -> None:
         self._say = say
-        self._found: list[T] = []
         self._why = ""
-        self._talk: Thread | None = None
+        self._tasks: SimpleQueue[tuple[Task[Any], _Answer] | None] = SimpleQueue()
+        self._talk = Thread(target=self._hand_on, daemon=True)
         path = [os.path.abspath(p) for p in sys.path if isinstance(p, str)]  # "" is the folder of now
         try:
             self._child: subprocess.Popen[bytes] | None = subprocess.Popen(
@@ -130,62 +150,65 @@ class _Process(Generic[T]):
             )
         except OSError as error:
             self._child, self._why = None, error.strerror or "it cannot be started"
-            return
-        with suppress(OSError):  # it is gone already: whoever hands it a task is told
-            assert self._child.stdin is not None
-            self._child.stdin.write(pickle.dumps(modules))
-            self._child.stdin.flush()
+        else:
+            with suppress(OSError):  # it is gone already: whoever hands it a task is told
+                self._write(modules)
+        self._talk.start()
 
-    def hand(self, task: Task[T]) -> None:
-        if self._child is not None:
-            self._talk = Thread(target=self._exchange, args=(self._child, task), daemon=True)
-            self._talk.start()
-
-    def result(self, seconds: float | None) -> T:
-        if self._talk is not None:
-            self._talk.join(seconds)
-            if self._talk.is_alive():
-                raise BesideError(f"it did not end within {seconds:g} s")
-        if not self._found:
-            raise BesideError(self._why)
-        return self._found[0]
+    def hand(self, task: Task[Any]) -> _Answer:
+        answer = _Answer()
+        self._tasks.put((task, answer))
+        return answer
 
     def end(self) -> None:
+        if self._child is not None and self._child.poll() is None:
+            self._child.kill()
+        self._tasks.put(None)
+        self._talk.join()
         if self._child is None:
             return
-        if self._child.poll() is None:
-            self._child.kill()
-        if self._talk is not None:
-            self._talk.join()
         for pipe in (self._child.stdin, self._child.stdout):
             with suppress(OSError):
                 assert pipe is not None
                 pipe.close()
         self._child.wait()
 
-    def _exchange(self, child: subprocess.Popen[bytes], task: Task[T]) -> None:
-        assert child.stdin is not None
-        assert child.stdout is not None
-        with child.stdout:
-            try:
-                child.stdin.write(pickle.dumps(task))
-                child.stdin.flush()
-                self._take(child)
-            except Exception:  # it is gone, or what it says is no answer
-                self._why = self._why or "its answer cannot be read"
-        with suppress(OSError):
-            child.stdin.close()
-        if status := child.wait():
-            self._why = f"it ended with status {status}"
+    def _hand_on(self) -> None:
+        while (handed := self._tasks.get()) is not None:
+            task, answer = handed
+            if not self._why:
+                self._exchange(task, answer)
+            answer.why = answer.why or self._why
+            answer.is_there.set()
 
-    def _take(self, child: subprocess.Popen[bytes]) -> None:
+    def _exchange(self, task: Task[Any], answer: _Answer) -> None:
+        assert self._child is not None
+        try:
+            self._write(task)
+            self._take(answer)
+        except Exception:  # it is gone, or what it says is no answer
+            self._why = "its answer cannot be read"
+            with suppress(OSError):
+                assert self._child.stdin is not None
+                self._child.stdin.close()
+            if status := self._child.wait():
+                self._why = f"it ended with status {status}"
+
+    def _write(self, what: object) -> None:
+        assert self._child is not None
+        assert self._child.stdin is not None
+        self._child.stdin.write(pickle.dumps(what))
+        self._child.stdin.flush()
+
+    def _take(self, answer: _Answer) -> None:
+        assert self._child is not None
         while True:
-            kind, what = pickle.load(child.stdout)  # type: ignore[arg-type]
+            kind, what = pickle.load(self._child.stdout)  # type: ignore[arg-type]
             if kind == "said":
                 self._say(what)
             elif kind == "done":
-                self._found.append(what)
+                answer.found.append(what)
                 return
             else:
-                self._why = f"it met {what}"
+                answer.why = f"it met {what}"
                 return

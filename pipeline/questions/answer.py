@@ -72,7 +72,7 @@ def answer(
             unit=question.unit,
             model=question.model,
         )
-    crude = crude_difference(question, asked.spells, groups, analysis)
+    crude = crude_difference(question, asked.spells, ends_of(groups), analysis)
     days = None if crude is None else (crude.from_days, days_of(crude.years))
     ratio = adjusted_ratio(ratios.estimates, question.pair)
     return comparison_of(
@@ -172,26 +172,31 @@ def groups_of(question: Question, spells: pl.DataFrame, labelled: pl.DataFrame, 
     }
 
 
+def ends_of(groups: Mapping[str, Group]) -> dict[str, int]:
+    """The last day up to which the curve of each group is shown."""
+    return {name: group.stops_at_days or 0 for name, group in groups.items()}
+
+
 def crude_difference(
-    question: Question, spells: pl.DataFrame, groups: Mapping[str, Group], analysis: Analysis
+    question: Question, spells: pl.DataFrame, ends: Mapping[str, int], analysis: Analysis
 ) -> Difference | None:
-    """Failures per 100 by the horizon of two curves, group minus reference; None where either stops before it.
+    """Failures per 100 by the horizon of two curves, group minus reference; None where either ends before it.
 
     Where teeth enter the group late it counts from the day on which the group is large enough.
     """
     sides = {name: spells.filter(pl.col("state") == name) for name in question.pair}
-    start = full_window(question, sides, groups, analysis)
+    start = full_window(question, sides, ends, analysis)
     if start is None:
         return None
     return curves_apart(question.pair, sides, (start, analysis.horizon_years), analysis, method=question.crude)
 
 
 def full_window(
-    question: Question, sides: Mapping[str, pl.DataFrame], groups: Mapping[str, Group], analysis: Analysis
+    question: Question, sides: Mapping[str, pl.DataFrame], ends: Mapping[str, int], analysis: Analysis
 ) -> int | None:
     """The day from which two curves that reach the horizon are compared; None where one does not, or starts after."""
     horizon = days_of(analysis.horizon_years)
-    if any(name not in groups or (groups[name].stops_at_days or 0) < horizon for name in sides):
+    if any(ends.get(name, 0) < horizon for name in sides):
         return None
     start = curve_start(sides[question.late], rules=analysis.curve_rules()) if question.late else 0
     return None if start is None or start >= horizon else start

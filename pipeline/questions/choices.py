@@ -46,15 +46,22 @@ from pipeline.questions.choice_verdict import (
     with_choices,
 )
 from pipeline.questions.covariates import numbered_words
-from pipeline.questions.crown_longevity import LABELS, crude_difference, estimate_states, opened_on, stretch_of
-from pipeline.questions.crown_rows import STATES, crown_rows, state_spells
+from pipeline.questions.crown_longevity import (
+    ROOT_CANAL,
+    crude_difference,
+    estimate_states,
+    opened_on,
+    stretch_of,
+)
+from pipeline.questions.crown_rows import STATES, seated, since_seat, state_spells
 from pipeline.questions.group_ratios import adjusted_ratio
-from pipeline.questions.groups import make_group
+from pipeline.questions.groups import curve_end
 from pipeline.questions.question import OF_CROWNS, OPENED, SINCE_SEAT
 from pipeline.questions.steady_ratio import Standing, changing_model, difference_by
 from pipeline.questions.verdict import CANNOT_TELL, DIFFERS, LITTLE_DIFFERENCE, TOO_EARLY, Scales, decide
-from pipeline.results import Choice, Choices, Difference, Estimate, Group, Sample
+from pipeline.results import Choice, Choices, Difference, Estimate, Sample
 from pipeline.transforms.link import Ledger, Linked, LinkInput, link_crowns, link_ledger, read_ledger
+from pipeline.transforms.patient_numbers import by_number
 from pipeline.transforms.rules import LinkRules
 from pipeline.transforms.taken import Taken
 
@@ -121,12 +128,13 @@ def explore_choices(
     take = Taken()
     linked = link_ledger(ledger, rules, take=take)
     options = _that_may_matter(offered_options(rules), main, ledger, linked)
+    people = by_number(patients, ledger.patient_ids)
     grid = _fill(
         ledger,
-        linked,
+        people,
         options,
         rules,
-        fit=lambda rows: _compare(rows, patients, analysis, changes=changes),
+        fit=lambda rows: _compare(rows, analysis, changes=changes),
         say=say,
         workers=workers,
         take=take,
@@ -171,7 +179,7 @@ def _that_may_matter(options: Options, main: Mapping[str, str], ledger: Ledger, 
 
 def _fill(
     ledger: Ledger,
-    linked: Linked,
+    people: pl.DataFrame,
     options: Options,
     rules: LinkRules,
     *,
@@ -188,7 +196,7 @@ def _fill(
         by_rules.setdefault(link_changes(rules, taken), []).append(taken)
 
     def link_and_fit(own: LinkRules) -> dict[Key, _Found]:
-        crowns = _own(linked.crowns if own == rules else link_crowns(ledger, own, take=take))
+        crowns = seated(_own(link_crowns(ledger, own, take=take)), people)
         found: dict[Key, _Found] = {}
         for taken in by_rules[own]:
             counted = _counted(crowns, taken)
@@ -252,23 +260,21 @@ def _fail_at_first_complication(crowns: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _compare(
-    crowns: pl.DataFrame, patients: pl.DataFrame, analysis: Analysis, *, changes: bool
-) -> tuple[_Found, _Found]:
-    """Adjusted and crude, by the steps of `compare_since_seat`."""
+def _compare(crowns: pl.DataFrame, analysis: Analysis, *, changes: bool) -> tuple[_Found, _Found]:
+    """Adjusted and crude, by the steps of `compare_since_seat`, of crowns as `seated` gives them."""
     # The words that models read are told apart once and not by every count.
-    rows = numbered_words(crown_rows(crowns, patients), (*(c.name for c in OF_CROWNS), "provider_id"))
+    rows = numbered_words(since_seat(crowns).sort("crown_id"), (*(c.name for c in OF_CROWNS), "provider_id"))
     spells = state_spells(rows)
     labelled = {name: rows.filter(pl.col("endo_timing") == name) for name in STATES}
     present = set(spells["state"].unique())
-    groups = {
-        name: _group(spells.filter(pl.col("state") == name), labelled[name], name, analysis)
-        for name in ("before_seat", "through_crown")
+    ends = {
+        name: curve_end(spells.filter(pl.col("state") == name), rules=analysis.curve_rules(), late=name == OPENED.group)
+        for name in ROOT_CANAL
         if name in present
     }
     ratios = estimate_states(spells, analysis)
     fit = ratios.adjusted
-    crude = crude_difference(spells, groups, analysis)
+    crude = crude_difference(spells, ends, analysis)
     changing = None
     if changes and fit is not None and fit.converged and OPENED.group in fit.names:
         changing = changing_model(fit, OPENED.group, start=opened_on(fit, spells))
@@ -297,11 +303,6 @@ def _compare(
         found(adjusted, given, adjusted=True),
         found(Standing(crude, by_hand[0] if by_hand else None), plain[:1], adjusted=False),
     )
-
-
-def _group(spells: pl.DataFrame, counted: pl.DataFrame, name: str, analysis: Analysis) -> Group:
-    late = name == "through_crown"
-    return make_group(spells, name=name, label=LABELS[name], counted=counted, rules=analysis.curve_rules(), late=late)
 
 
 def _that_change_something(options: Options, main: Mapping[str, str], grid: dict[Key, _Found]) -> Options:

@@ -20,7 +20,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.questions.analysis import Analysis
-from pipeline.questions.answer import comparison_of, curves_apart, full_window, groups_of, naive_comparison
+from pipeline.questions.answer import comparison_of, curves_apart, ends_of, full_window, groups_of, naive_comparison
 from pipeline.questions.covariates import design, strata
 from pipeline.questions.crown_rows import STATES, crown_rows, state_spells
 from pipeline.questions.group_ratios import (
@@ -74,7 +74,7 @@ def compare_since_seat(
     spells, labelled = state_spells(rows), labelled_rows(rows)
     groups = groups_of(SINCE_SEAT, spells, labelled, analysis)
     ratios = estimate_states(spells, analysis)
-    crude = crude_difference(spells, groups, analysis)
+    crude = crude_difference(spells, ends_of(groups), analysis)
     ratio = adjusted_ratio(ratios.estimates, SINCE_SEAT.pair)
     within = None
     fit, stretch = ratios.adjusted, stretch_of(ratios.adjusted, crude)
@@ -307,15 +307,15 @@ def estimates_of(
     return estimates, notes, found
 
 
-def crude_difference(spells: pl.DataFrame, groups: dict[str, Group], analysis: Analysis) -> Difference | None:
+def crude_difference(spells: pl.DataFrame, ends: Mapping[str, int], analysis: Analysis) -> Difference | None:
     """Failures per 100 by the horizon, opened minus done before, from the day the opened group is large enough."""
     sides = {s: spells.filter(pl.col("state") == s) for s in ("through_crown", "before_seat")}
-    window = difference_window(sides, groups, analysis)
+    window = difference_window(sides, ends, analysis)
     return None if window is None else curves_apart(SINCE_SEAT.pair, sides, window, analysis, method=SINCE_SEAT.crude)
 
 
 def difference_window(
-    sides: Mapping[str, pl.DataFrame], groups: dict[str, Group], analysis: Analysis
+    sides: Mapping[str, pl.DataFrame], ends: Mapping[str, int], analysis: Analysis
 ) -> tuple[int, float] | None:
     """From which day to how many years the two states are compared; None where too few are followed.
 
@@ -323,7 +323,7 @@ def difference_window(
     """
     if any(f.is_empty() for f in sides.values()):
         return None
-    if (start := full_window(SINCE_SEAT, sides, groups, analysis)) is not None:
+    if (start := full_window(SINCE_SEAT, sides, ends, analysis)) is not None:
         return start, analysis.horizon_years
     opened = sides["through_crown"]
     first = first_day_with(analysis.min_at_risk, exit_days=opened["exit_days"], entry_days=opened["entry_days"])

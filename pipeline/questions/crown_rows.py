@@ -38,16 +38,21 @@ def crown_rows(crowns: pl.DataFrame, patients: pl.DataFrame) -> pl.DataFrame:
     unless opened), `age_at_seat` in years (from the birth date, else from the middle of the birth year; null if
     neither is recorded), `seat_year` as a decimal, and the patient's `sex, smoker, diabetes, bruxism`.
     """
-    return (
-        with_people(
-            crowns.filter(pl.col("seat_date").is_not_null()), patients, "seat_date", age="age_at_seat", year="seat_year"
-        )
-        .with_columns(
-            entry_days=_days("entry_date", "seat_date"),
-            exit_days=_days("exit_date", "seat_date"),
-            access_days=_days("access_date", "seat_date"),
-        )
-        .sort("crown_id")
+    return since_seat(seated(crowns, patients)).sort("crown_id")
+
+
+def seated(crowns: pl.DataFrame, patients: pl.DataFrame) -> pl.DataFrame:
+    """The crowns whose seat date is known, with what `crown_rows` adds of the patient on that day."""
+    known = crowns.filter(pl.col("seat_date").is_not_null())
+    return with_people(known, patients, "seat_date", age="age_at_seat", year="seat_year")
+
+
+def since_seat(crowns: pl.DataFrame) -> pl.DataFrame:
+    """Seated crowns with the days since the seat that `crown_rows` adds."""
+    return crowns.with_columns(
+        entry_days=_days("entry_date", "seat_date"),
+        exit_days=_days("exit_date", "seat_date"),
+        access_days=_days("access_date", "seat_date"),
     )
 
 
@@ -81,22 +86,18 @@ def state_spells(rows: pl.DataFrame) -> pl.DataFrame:
     opened on the last day followed stays in its first state alone. Crowns never under observation have no row, and
     none has a crown whose order of root canal and seat is not known (`endo_timing` null): it is in neither group.
     """
-    rows = rows.filter(pl.col("endo_timing").is_not_null())
-    opened = rows.filter(pl.col("access_days").is_not_null(), pl.col("access_days") < pl.col("exit_days"))
-    until = (
-        opened.filter(pl.col("entry_days") < pl.col("access_days"))
-        .with_columns(exit_days=pl.col("access_days"), event=pl.lit(False), state=pl.lit("vital"))
-        .select(*rows.columns, "event", "state")
+    opened = (pl.col("access_days") < pl.col("exit_days")).fill_null(False)
+    before = ~opened & (pl.col("endo_timing") == "before_seat")
+    first = rows.filter(pl.col("endo_timing").is_not_null()).with_columns(
+        event=pl.col("failure") & ~opened,
+        state=pl.when(before).then(pl.lit("before_seat")).otherwise(pl.lit("vital")),
     )
-    after = opened.with_columns(
+    after = first.filter(opened).with_columns(
         entry_days=pl.max_horizontal("entry_days", "access_days"), event="failure", state=pl.lit("through_crown")
-    ).select(*rows.columns, "event", "state")
-    closed = rows.join(opened.select("crown_id"), on="crown_id", how="anti").with_columns(
-        event="failure",
-        state=pl.when(pl.col("endo_timing") == "before_seat").then(pl.lit("before_seat")).otherwise(pl.lit("vital")),
     )
-    spells = pl.concat([until, after, closed.select(*rows.columns, "event", "state")])
-    return spells.filter(was_followed()).sort("crown_id", "entry_days")
+    first = first.filter(~opened | (pl.col("entry_days") < pl.col("access_days")))
+    first = first.with_columns(exit_days=pl.when(opened).then("access_days").otherwise("exit_days"))
+    return pl.concat([first, after]).filter(was_followed()).sort("crown_id", "entry_days")
 
 
 def _days(later: str, earlier: str) -> pl.Expr:

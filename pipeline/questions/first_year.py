@@ -14,7 +14,7 @@ import polars as pl
 
 from pipeline.results.monitoring import FirstYear, FirstYearRow
 from pipeline.stats import funnel as chance
-from pipeline.stats.expected import Hazard, breslow_hazard
+from pipeline.stats.expected import breslow_hazard
 from pipeline.stats.kaplan_meier import kaplan_meier
 
 YEAR = 365
@@ -49,10 +49,18 @@ def first_year(rows: pl.DataFrame, *, cutoff: dt.date, confidence: float = 0.95)
     hazard = breslow_hazard(days, event, np.ones(len(days)))
     overall = 1 - float(kaplan_meier(days, event).at([YEAR]).survival[0])
     parts = {int(key[0]): part for key, part in cut.partition_by("quarter", as_dict=True).items()}
+    quarters = [parts.get(q, cut.clear()) for q in range(first, last + 1)]
+    expected = [
+        float(np.sum(np.sort(hazard.until(of["exit_days"].to_numpy())))) if of.height else 0.0 for of in quarters
+    ]
+    lows, highs = chance.limits([one or 1.0 for one in expected], coverage=COVERAGE)
     made = tuple(
-        _row(q, parts.get(q, cut.clear()), hazard, overall, complete=q in whole, confidence=confidence)
-        for q in range(first, last + 1)
-    )
+        _row(
+            q, part, one, (overall * float(low), min(1.0, overall * float(high))), complete=q in whole,
+            confidence=confidence,
+        )
+        for q, part, one, low, high in zip(range(first, last + 1), quarters, expected, lows, highs, strict=True)
+    )  # fmt: skip
     told = len(whole) >= MIN_QUARTERS and sum(r.expected for r in made if r.complete) >= MIN_EXPECTED * len(whole)
     return FirstYear(made, overall, YEAR, longest_run(made, overall), RUN, MIN_QUARTERS, MIN_EXPECTED, told)
 
@@ -76,10 +84,16 @@ def longest_run(rows: Sequence[FirstYearRow], overall: float) -> int:
 
 
 def _row(
-    quarter: int, part: pl.DataFrame, hazard: Hazard, overall: float, *, complete: bool, confidence: float
+    quarter: int,
+    part: pl.DataFrame,
+    expected: float,
+    limits: tuple[float, float],
+    *,
+    complete: bool,
+    confidence: float,
 ) -> FirstYearRow:
     days, event = part["exit_days"].to_numpy(), part["event"].cast(pl.Int64).to_numpy()
-    failures, expected = int(event.sum()), float(np.sum(np.sort(hazard.until(days)))) if len(days) else 0.0
+    failures = int(event.sum())
     share = low = high = limit_low = limit_high = None
     outside = False
     if complete and len(days) and int((days >= YEAR).sum()):
@@ -88,8 +102,7 @@ def _row(
         ends = [1 - float(curve.high[0]), 1 - float(curve.low[0])]
         low, high = (None, None) if np.isnan(ends).any() else (max(0.0, ends[0]), min(1.0, ends[1]))
     if complete and expected > 0:
-        lows, highs = chance.limits(expected, coverage=COVERAGE)
-        limit_low, limit_high = overall * float(lows[0]), min(1.0, overall * float(highs[0]))
+        limit_low, limit_high = limits
         outside = min(chance.tails(failures, expected)) < (1 - COVERAGE) / 2
     year, place = divmod(quarter, 4)
     return FirstYearRow(

@@ -121,6 +121,15 @@ def make_group(
     )
 
 
+def curve_end(spells: pl.DataFrame, *, rules: CurveRules, late: bool = False) -> int:
+    """The last day up to which the curve of a group is shown, as `make_group` has it; 0 where it has none."""
+    start = curve_start(spells, rules=rules) if late else 0
+    if start is None or not (spells["exit_days"] > start).any():
+        return 0
+    curve = kaplan_meier(spells["exit_days"], spells["event"], entry_days=spells["entry_days"], from_day=start)
+    return curve_stop(curve, rules=rules)[0]
+
+
 def first_failures(spells: pl.DataFrame, *within: str) -> pl.DataFrame:
     """`patient_id, day`, and the columns of `within`: the day of the first failure that each patient has in each."""
     return spells.filter("event").group_by(*within, "patient_id").agg(day=pl.col("exit_days").min())

@@ -132,8 +132,8 @@ def column_forms(
 
 def proves_comma(rows: pl.DataFrame, field: str, heading: str, told: TableSource) -> bool:
     """Whether some number of a column can only have been written with a decimal comma."""
-    is_text = rows.schema[heading] == pl.String
-    return is_text and gather_decimals(_counts(trimmed(heading), rows, field, told)).comma > 0
+    is_text = rows.schema[heading] == pl.String and rows[heading].str.contains(",", literal=True).any()
+    return bool(is_text) and gather_decimals(_counts(trimmed(heading), rows, field, told)).comma > 0
 
 
 def _by_today(form: DateForm, today: dt.date) -> DateForm:

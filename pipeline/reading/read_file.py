@@ -7,9 +7,10 @@ elsewhere (rows set aside, what claims do) is few as a rule; where it is much it
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from dataclasses import fields as dataclass_fields
+from functools import cached_property
 from pathlib import Path
 
 import polars as pl
@@ -70,6 +71,18 @@ class Waiting:
         yield from self._frames
 
 
+def in_bulk(pieces: Iterable[pl.DataFrame]) -> Iterator[pl.DataFrame]:
+    """The rows of pieces of one table, many small pieces as one."""
+    held: list[pl.DataFrame] = []
+    for piece in pieces:
+        held.append(piece)
+        if sum(rows.height for rows in held) > _MOST_WAITING:
+            yield pl.concat(held)
+            held.clear()
+    if held:
+        yield pl.concat(held)
+
+
 @dataclass
 class FileRead:
     """What reading one file comes to; complete once `rows` is used up. `dated` counts rows with a readable date of
@@ -128,6 +141,7 @@ class FileRead:
         self.seen.dittos.update(getattr(self.source, "dittos", {}))
         self.seen.sections.is_whole = True
 
+    @cached_property
     def notes(self) -> pl.DataFrame:
         """Counts of optional fields whose text was left out: field, note, rows."""
         counted = pl.concat([pl.DataFrame(schema=NOTE_SCHEMA), *self._notes])
@@ -140,7 +154,8 @@ class FileRead:
         if batch.claims is not None:
             self.rows_read += batch.claims.filter(pl.col("action") == "reversal").height
         self.progress.step(0, rows=self.rows_read - before)
-        self._notes.append(cleaned.notes)
+        if cleaned.notes.height:
+            self._notes.append(cleaned.notes)
         if day := DONE_ON.get(self.reading.table.name):
             not_yet = cleaned.rejects.filter(pl.col("reason") == "date_in_future").height
             self.dated += cleaned.rows[day].count() + not_yet

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import importlib.metadata
+import os
 import platform
 from collections.abc import Iterable
 from functools import lru_cache
@@ -47,9 +48,13 @@ def file_digests(paths: Iterable[Path]) -> dict[str, str]:
 def _program(folder: Path) -> str:
     """A digest of the files in a folder, and not of the version alone: who works on the program changes it between."""
     whole = hashlib.sha256()
-    for path in sorted(p for p in folder.rglob("*") if p.is_file() and "__pycache__" not in p.parts):
-        whole.update(f"{path.relative_to(folder).as_posix()}\0{path.stat().st_size}\0".encode())
-        whole.update(path.read_bytes())
+    for root, folders, names in os.walk(folder):
+        folders[:] = sorted(name for name in folders if name != "__pycache__")
+        for path in (os.path.join(root, name) for name in sorted(names)):
+            with open(path, "rb") as file:
+                content = file.read()
+            whole.update(f"{os.path.relpath(path, folder)}\0{len(content)}\0".encode())
+            whole.update(content)
     return whole.hexdigest()
 
 

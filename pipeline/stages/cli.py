@@ -414,8 +414,7 @@ def _everything(
     settings = _with_talk(_settings(toml), talk or {})
     with Beside(say=say) as beside:
         if not settings.practice.database.exists():  # all will be asked: they load while the files are read
-            beside.prepare("pipeline.questions.choices")
-            beside.prepare("pipeline.stats.second_opinion", "lifelines")
+            beside.prepare("pipeline.questions.choices", "pipeline.stats.second_opinion", "lifelines")
         ingest_stage(settings, today=today(), say=say, keep_ids=keep_ids)
         link_stage(settings, say=say)
         if not lists and _stand(settings, out, say=say):

@@ -159,7 +159,7 @@ def compare(
 ) -> Results:
     """Answer every question that the data allow, and list those that they do not.
 
-    The main comparison is counted in other ways, and a second library asked, in the processes of `others` while the
+    The main comparison is counted in other ways, and a second library asked, in the process of `others` while the
     other questions are answered.
     """
     numbered = _with_numbered_patients(stored)
@@ -175,9 +175,6 @@ def _answers(
     say: Callable[[str], None],
     others: Beside,
 ) -> Results:
-    second = others.give(
-        partial(opinions, _asked_twice(stored.crowns, stored.inputs["patients"])), seconds=SECOND_SECONDS
-    )
     every_reading = stored.inputs["findings"]
     counted = by_readers(every_reading, stored.film_readers) if stored.film_readers else every_reading
     if idle := sorted(set(stored.film_readers) - set(every_reading["reader"])):
@@ -193,6 +190,9 @@ def _answers(
             answered.append((asking.question, asking.answer(records, analysis)))
             if asking.question is SINCE_SEAT:
                 other_ways = _other_ways(stored, answered[0][1], named_patients, analysis, say=say, others=others)
+    # Last, so that nothing waits for a library that does not end.
+    asked_twice = _asked_twice(stored.crowns, stored.inputs["patients"])
+    second = others.give(partial(opinions, asked_twice), seconds=SECOND_SECONDS)
     main = next((c for question, c in answered if question is SINCE_SEAT), None)
     say("the decision on a hyperemic tooth, as an emulated trial")
     emulated = emulate(
@@ -531,7 +531,7 @@ def _other_ways(
         records_begin=recount.records_begin,
         of_crowns=recount.of_crowns,
         changes=main.steady is not None and main.steady.steady is not True,
-        workers=1,  # its threads would wait for one another, and this process is one of three
+        workers=1,  # its threads would wait for one another, and this process is one of two
     )
     begun = others.give(counting)
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 import shutil
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -30,7 +30,7 @@ from pipeline.reading.doubts.look import seen_of
 from pipeline.reading.doubts.merged_patients import merged_patients
 from pipeline.reading.files_to_read import FileToRead, files_to_read, fingerprint
 from pipeline.reading.mended_files import open_files, read_options
-from pipeline.reading.read_file import FileRead
+from pipeline.reading.read_file import FileRead, in_bulk
 from pipeline.reading.set_aside import MendedFile
 from pipeline.reading.sources import Source, open_source
 from pipeline.reading.sources.mapping import resolve_columns
@@ -109,8 +109,8 @@ def ingest(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = Fal
                 store.save_text(NAMING, naming)
                 for name, fresh in read.items():
                     table = INPUT_TABLES[name]
-                    for file in fresh:
-                        loading.account(table, file, told.get(file.load_id) or loading.read(table, file))
+                    done = [(file, told.get(file.load_id) or loading.read(table, file)) for file in fresh]
+                    loading.account(table, done)
                     if fresh and (gone := _settle(store, name, [file.load_id for file in fresh])):
                         say(
                             f"{name}: {gone:,} rows of an earlier export are not in a later one that holds days of the "
@@ -253,7 +253,7 @@ class _Loading:
         self.progress.step(file.path.stat().st_size)
         self.seen[table.name, file.path] = seen
         check_clock(dated=read.dated, ahead=read.ahead, file=file.name, today=self.today)
-        for name, note, rows in read.notes().iter_rows():
+        for name, note, rows in read.notes.iter_rows():
             if told_so := read_by_form(note, rows):
                 self.say(f"{table.name}: {file.name}: {name}: {told_so}")
         if remark := getattr(source, "remark", None):
@@ -282,17 +282,25 @@ class _Loading:
             seen.who.add_ids(seen.answers.ids(batch.rows))
         return seen
 
-    def account(self, table: Table, file: FileToRead, read: FileRead) -> None:
-        """Store what belongs to the rows of one file: the load, what was set aside, claims, notes."""
-        if mended := self.mending.get(file.digest):
-            self.store.mended.note(file.load_id, mended.mended())
-        for waiting in (read.aside, read.claims, read.values):
-            for piece in waiting.pieces():
-                self.store.append(waiting.table, piece)
-        load_id = pl.lit(file.load_id, pl.Int32).alias("load_id")
-        self.store.append(FIELD_NOTES, read.notes().select(load_id, *NOTE_SCHEMA))
-        settings = fingerprint(self.settings, table.name, self.codes, merged_patients(self.settings))
-        self.store.append(STORED_LOADS, _load_row(file, table.name, read.rows_read, settings))
+    def account(self, table: Table, done: Sequence[tuple[FileToRead, FileRead]]) -> None:
+        """Store what belongs to the rows of a table's files: the loads, what was set aside, claims, notes."""
+        for file, _ in done:
+            if mended := self.mending.get(file.digest):
+                self.store.mended.note(file.load_id, mended.mended())
+        for waiting in zip(*((read.aside, read.claims, read.values) for _, read in done), strict=True):
+            for rows in in_bulk(piece for of in waiting for piece in of.pieces()):
+                self.store.append(waiting[0].table, rows)
+        for table_of, told in ((FIELD_NOTES, self._notes(done)), (STORED_LOADS, self._loads(table, done))):
+            self.store.append(table_of, pl.concat([table_of.empty(), *told]))
+
+    def _notes(self, done: Sequence[tuple[FileToRead, FileRead]]) -> Iterator[pl.DataFrame]:
+        for file, read in done:
+            yield read.notes.select(pl.lit(file.load_id, pl.Int32).alias("load_id"), *NOTE_SCHEMA)
+
+    def _loads(self, table: Table, done: Sequence[tuple[FileToRead, FileRead]]) -> Iterator[pl.DataFrame]:
+        settings = fingerprint(self.settings, table.name, self.codes, merged_patients(self.settings)) if done else ""
+        for file, read in done:
+            yield _load_row(file, table.name, read.rows_read, settings)
 
 
 def _check_room(size: int, database: Path) -> None:

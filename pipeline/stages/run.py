@@ -82,7 +82,7 @@ from pipeline.storing.own_tables import FIELD_NOTES
 from pipeline.storing.store import Store, open_store
 from pipeline.transforms.coded_details import Coded, coded_rows, telling_codes_of
 from pipeline.transforms.events import done_rows, match_refunds
-from pipeline.transforms.link import event_codes, read_ledger, with_ids
+from pipeline.transforms.link import TABLES, LinkInput, event_codes, read_ledger, with_ids
 from pipeline.transforms.patient_numbers import under_stand_ins
 
 __all__ = [
@@ -123,7 +123,7 @@ def compare_stage(
 ) -> Results:
     """Compare what is linked, and keep the results; `today` (else the clock's) is noted as the day of the run.
 
-    The longest work is done in the processes of `beside`, where there are cores and memory for them.
+    The longest work is done in the process of `beside`, where there are cores and memory for them.
     Questions that were answered of the same rows by the same program are not answered again.
 
     With `parts`, several `workers` or a `cluster`, or where the rows ask for more memory than the settings allow, the
@@ -226,17 +226,16 @@ def recall_stage(settings: Settings, out: Path, *, on: dt.date | None, as_csv: b
         if on is None and cutoff is None:
             raise DataError("The data hold no date, so nothing is due. Give the day with --on.")
         day = on or dt.date.fromisoformat(cutoff)
-        due = _due(store, settings, code_table(settings), on=day)
+        codes = code_table(settings)
+        due = _due(store, settings, codes, _gathered(store, codes, until=settings.rules.data_cutoff), on=day)
         rows = recall_rows(due, written_ids(store, settings, say=say), notation=settings.practice.tooth_notation)
     say(f"{due.height:,} reviews are due on {day}")
     return write_recall_list(out, rows, practice=settings.practice.name, on=day, as_csv=as_csv)
 
 
-def _due(store: Store, settings: Settings, codes: pl.DataFrame, *, on: dt.date) -> pl.DataFrame:
-    """The reviews of root canals that are due on a day."""
-    rules = link_rules(settings)
-    with store.linking.gathered(event_codes(codes), until=rules.data_cutoff) as gathered:
-        ledger = read_ledger(link_input(gathered), codes, rules)
+def _due(store: Store, settings: Settings, codes: pl.DataFrame, tables: LinkInput, *, on: dt.date) -> pl.DataFrame:
+    """The reviews of root canals that are due on a day; `tables` are what linking reads, of all patients."""
+    ledger = read_ledger(tables, codes, link_rules(settings))
     return due_reviews(
         own_courses(store.read(ENDO_COURSES)),
         store.read(FINDINGS),
@@ -477,6 +476,7 @@ def _comparison_input(
 ) -> ComparisonInput:
     read = store.stand_ins.reader(store.read)
     every_crown, every_course = read(CROWNS), read(ENDO_COURSES)
+    tables = _gathered(store, codes, until=settings.rules.data_cutoff)
     return ComparisonInput(
         **{f.name: getattr(told, f.name) for f in dataclasses.fields(told)},
         crowns=own_crowns(every_crown),
@@ -491,12 +491,12 @@ def _comparison_input(
             if table is not PROCEDURES and table not in NOTE_TABLES
         },
         codes=codes,
-        recount=_recount_input(store, settings, codes, told),
+        recount=_recount_input(store, settings, codes, told, tables),
         others=others,
         coded=_coded(store, settings, codes),
         note_values=store.read(NOTE_VALUES),
         note_checks=store.read(NOTE_CHECKS),
-        reviews_due=None if told.cutoff is None else _due(store, settings, codes, on=told.cutoff),
+        reviews_due=None if told.cutoff is None else _due(store, settings, codes, tables, on=told.cutoff),
         film_readers=settings.practice.film_readers,
     )
 
@@ -522,23 +522,26 @@ def _coded(store: Store, settings: Settings, codes: pl.DataFrame) -> Coded:
     return Coded(coded_rows(done_rows(rows, refunds).collect(), codes), windows)
 
 
-def _recount_input(store: Store, settings: Settings, codes: pl.DataFrame, told: StoreSummary) -> RecountInput | None:
-    """The rows on which the main comparison is counted in other ways: all, or those of a sample of the patients."""
-    crowns = told.link_counts.get("crowns", 0)
+def _gathered(store: Store, codes: pl.DataFrame, *, until: dt.date | None, share: float | None = None) -> LinkInput:
+    """What linking reads of the stored rows up to a day; see `Linking.gathered`."""
+    with store.linking.gathered(event_codes(codes), until=until, share=share) as gathered:
+        return link_input(gathered)
+
+
+def _recount_input(
+    store: Store, settings: Settings, codes: pl.DataFrame, told: StoreSummary, tables: LinkInput
+) -> RecountInput | None:
+    """The rows on which the main comparison is counted in other ways: all, which `tables` are, or a sample's."""
+    crowns, most, of_crowns = told.link_counts.get("crowns", 0), settings.analysis.choices_crowns, None
     if not crowns:
         return None
     rules = link_rules(settings)
-    most = settings.analysis.choices_crowns
-    sampled = crowns > most
-    if sampled:
-        rules = dataclasses.replace(rules, data_cutoff=told.cutoff)
-    share = most / crowns if sampled else None
+    if crowns > most:
+        rules, of_crowns = dataclasses.replace(rules, data_cutoff=told.cutoff), crowns
+        tables = _gathered(store, codes, until=rules.data_cutoff, share=most / crowns)
     stand_ins = store.stand_ins.read()
-    with store.linking.gathered(event_codes(codes), until=rules.data_cutoff, share=share) as gathered:
-        frames = {name: under_stand_ins(rows, stand_ins) for name, rows in gathered.frames().items()}
-        return RecountInput(
-            link_input(gathered, frames), rules, told.linked_from, of_crowns=crowns if sampled else None
-        )
+    named: dict[str, Any] = {name: under_stand_ins(getattr(tables, name).collect(), stand_ins).lazy() for name in TABLES}
+    return RecountInput(dataclasses.replace(tables, **named), rules, told.linked_from, of_crowns=of_crowns)
 
 
 def _day(text: str | None) -> dt.date | None:

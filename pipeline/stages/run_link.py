@@ -7,7 +7,7 @@ import datetime as dt
 import json
 import math
 import shutil
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from pathlib import Path
 
 import polars as pl
@@ -73,9 +73,9 @@ def link_stage(
     return settings.practice.database
 
 
-def link_input(gathered: Gathered, frames: Mapping[str, pl.DataFrame] | None = None) -> LinkInput:
-    """What was gathered, as linking takes it; `frames` are its frames with the patients called otherwise."""
-    rows = {name: rows.lazy() for name, rows in (frames or gathered.frames()).items()}
+def link_input(gathered: Gathered) -> LinkInput:
+    """What was gathered, as linking takes it."""
+    rows = {name: rows.lazy() for name, rows in gathered.frames().items()}
     return LinkInput(**rows, contacts_until=gathered.until, fees_kept=gathered.fees_kept, left_out=gathered.left_out)
 
 

@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any, Literal
 
 import numpy as np
@@ -52,10 +53,16 @@ class RiskSets:
     step_share: Floats
     step_weight: Floats
 
-    @property
+    # Asked for with every column of every step.
+    @cached_property
     def n_groups(self) -> int:
         """Number of distinct event times, counted within strata."""
         return len(self.group_time)
+
+    @cached_property
+    def late_first(self) -> Ints:
+        """The first group of each row of `late`."""
+        return self.first[self.late]
 
 
 @dataclass(frozen=True, eq=False)
@@ -316,9 +323,8 @@ def score_residuals(sets: RiskSets, x: Floats, at: Moments, factor: Floats | Non
 def sum_at_risk(sets: RiskSets, values: Floats) -> Floats:
     """Per group, the sum of the rows' values over the rows at risk in it."""
     change = sum_by(sets.last, values, sets.n_groups + 1)
-    late = sets.late
-    if len(late):
-        change -= sum_by(sets.first[late], values[late], sets.n_groups + 1)
+    if len(sets.late):
+        change -= sum_by(sets.late_first, values[sets.late], sets.n_groups + 1)
     # Backwards, so that the small late risk sets are not differences of large sums.
     return np.cumsum(change[:0:-1])[::-1]
 
@@ -342,4 +348,4 @@ def _by_step(sets: RiskSets, values: Floats) -> Floats:
 
 def sum_by(code: Ints, values: Floats, n: int) -> Floats:
     """Sum of the values of each code 0 to n - 1."""
-    return np.bincount(code, values, minlength=n).astype(np.float64, copy=False)
+    return np.bincount(code, values, n).astype(np.float64, copy=False)

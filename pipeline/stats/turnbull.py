@@ -103,11 +103,15 @@ def _checked(left: ArrayLike, right: ArrayLike, weight: ArrayLike | None) -> tup
         raise ValueError(f"{len(a)} left ends, {len(b)} right ends, {len(w)} weights: as many of each are needed.")
     if not (np.all(a >= 0) and np.all(b >= a) and np.all(np.isfinite(a)) and np.all(w >= 0)):
         raise ValueError("Left ends must be finite, not negative and not after right ends; weights not negative.")
-    ends, at = np.unique(np.column_stack([a, b])[w > 0], axis=0, return_inverse=True)
-    if not len(ends):
+    order = np.lexsort((b, a))
+    order = order[w[order] > 0]
+    if not len(order):
         raise ValueError("No rows: an estimate needs at least one.")
+    a, b, w = a[order], b[order], w[order]
     # Rows alike are one with their weights added up, so that their order is gone before anything is summed.
-    return ends[:, 0], ends[:, 1], np.bincount(at.ravel(), weights=w[w > 0]).astype(np.float64)
+    is_new = np.concatenate([[True], (a[1:] != a[:-1]) | (b[1:] != b[:-1])])
+    summed: Floats = np.bincount(np.cumsum(is_new) - 1, weights=w)  # type: ignore[assignment]
+    return a[is_new], b[is_new], summed
 
 
 def _innermost(left: Floats, right: Floats) -> tuple[Floats, Floats, Ints, Ints]:

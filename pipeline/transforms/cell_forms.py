@@ -113,6 +113,12 @@ def has_marks(texts: pl.Series) -> bool:
     return bool(texts.str.contains(_MARKED).any())
 
 
+def columns_with_marks(rows: pl.DataFrame) -> set[str]:
+    """The text columns for which `has_marks` holds, all looked at in one query."""
+    found = rows.select(pl.col(pl.String).str.contains(_MARKED).any())
+    return {name for name, any_ in zip(found.columns, found.row(0), strict=True) if any_} if found.width else set()
+
+
 def is_ditto(text: pl.Expr) -> pl.Expr:
     """Whether cells hold a mark or a word for the same as above."""
     return text.str.contains(_DITTO).fill_null(False)
@@ -124,6 +130,12 @@ def without_marks(texts: pl.Series) -> pl.Series:
     for form in forms_of("any"):
         text = text.str.replace_all(form.pattern, form.becomes)
     return text
+
+
+def plain_cells(texts: pl.Series) -> pl.Series:
+    """The same, of a column few of whose cells have a mark."""
+    places = texts.str.contains(_MARKED).arg_true()
+    return texts.clone().scatter(places, without_marks(texts.gather(places)))
 
 
 def rewritten(text: pl.Expr, field: str) -> pl.Expr:

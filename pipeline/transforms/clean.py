@@ -32,7 +32,7 @@ from pipeline.transforms.dates import FIRST_DAY, NO_DAY, DateForm, parse_dates
 from pipeline.transforms.parsers import parse_fees, parse_flags, parse_numbers, parse_words
 from pipeline.transforms.text_cache import TextCache
 from pipeline.transforms.tooth_lists import AREA, parse_tooth_lists
-from pipeline.transforms.totals import is_total
+from pipeline.transforms.totals import is_total, may_be_total
 
 ROW = "row_number"
 YEAR_ALONE = r"^(\d{4})(?:\.0+)?$"
@@ -136,6 +136,8 @@ def _renewed(reading: Reading) -> pl.Expr:
 
 def map_values(texts: pl.Series, words: Mapping[str, str]) -> pl.Series:
     """Put the practice's words for a field into ours; other texts stay. An empty word means missing."""
+    if not words:
+        return texts.replace("", None).alias("text")
     normal = {normal_word(source): word for source, word in words.items()}
     mapped = normal_words(pl.col("text")).replace_strict(normal, default=None, return_dtype=pl.String)
     return pl.DataFrame({"text": texts}).select(pl.coalesce(mapped, "text").replace("", None))["text"]
@@ -175,9 +177,7 @@ def _typed(raw: pl.DataFrame, reading: Reading) -> pl.DataFrame:
     columns: list[pl.Series] = []
     for name, cache in texts.items():
         numbers = cache.numbered(numbered[name])
-        for result, column in _RESULTS.items():
-            if cache.gives(result) and (result != "note" or cache.has("note")):
-                columns.append(cache.get(numbers, result).alias(column.format(name)))
+        columns += cache.get(numbers, {result: column.format(name) for result, column in _RESULTS.items()})
     plain = [f for f in fields if f in raw.columns and f not in texts]
     as_is = (trimmed(f) if raw.schema[f] == pl.String else pl.col(f) for f in plain)
     frame = raw.select(ROW, *as_is).hstack(columns)
@@ -463,7 +463,9 @@ def _rejects(
         frame = frame.unique(ROW, keep="first", maintain_order=True)
     number = pl.col("rule")
     empty = pl.all_horizontal(pl.col(f).is_null() for f in fields) if fields else pl.lit(True)
-    total = pl.col("lacks") & (pl.any_horizontal(is_total(pl.col(f)) for f in fields) if fields else pl.lit(False))
+    total = pl.lit(False)
+    if frame.filter("lacks").select(pl.any_horizontal(may_be_total(pl.col(f)) for f in fields).any())[0, 0]:
+        total = pl.col("lacks") & pl.any_horizontal(is_total(pl.col(f)) for f in fields)
     whole_row = empty | total
     value = pl.coalesce(
         pl.when(number == n).then(f if f in fields else pl.lit(None, pl.String)) for n, (f, _) in first.items()

@@ -265,7 +265,7 @@ def link_ledger(ledger: Ledger, rules: LinkRules, *, take: Taken | None = None) 
     followed = tooth_followup(teeth, ends, lost, after_last_contact=rules.count_after_last_contact, **lost_how)
     hints = elsewhere_hints(found.fillings, crowns, ledger.late_refunds, ledger.others.filter("answered"))
     return Linked(
-        crowns=_stored_crowns(crowns, ledger),
+        crowns=_shape(with_ids(crowns, ledger.patient_ids), CROWNS.schema).sort("crown_id"),
         endo_courses=_shape(with_ids(courses, ledger.patient_ids), ENDO_COURSES.schema).sort("course_id"),
         tooth_followup=with_ids(followed, ledger.patient_ids),
         elsewhere_hints=with_ids(hints, ledger.patient_ids).select(
@@ -279,11 +279,12 @@ def link_ledger(ledger: Ledger, rules: LinkRules, *, take: Taken | None = None) 
 
 
 def link_crowns(ledger: Ledger, rules: LinkRules, *, take: Taken) -> pl.DataFrame:
-    """The `crowns` of `link_ledger` alone; steps known from other rules on this ledger are not taken again.
+    """The `crowns` of `link_ledger` alone, patients as numbers; steps known from other rules are not taken again.
 
     Raises ValueError as `link_ledger`.
     """
-    return _stored_crowns(_crowns_followed(ledger, rules, take=take).crowns, ledger)
+    crowns = _crowns_followed(ledger, rules, take=take).crowns
+    return _shape(crowns, CROWNS.schema | {"patient_id": pl.UInt32()}).sort("crown_id")
 
 
 @dataclass(frozen=True)
@@ -384,10 +385,6 @@ def _posts(events: pl.DataFrame) -> pl.DataFrame:
 
 def _entries(events: pl.DataFrame, *, name: str) -> pl.DataFrame:
     return events.filter(pl.col("event").is_in(OPENING)).select(*KEY, pl.col("service_date").alias(name)).unique()
-
-
-def _stored_crowns(crowns: pl.DataFrame, ledger: Ledger) -> pl.DataFrame:
-    return _shape(with_ids(crowns, ledger.patient_ids), CROWNS.schema).sort("crown_id")
 
 
 def with_ids(rows: pl.DataFrame, patient_ids: pl.Series) -> pl.DataFrame:

@@ -41,7 +41,7 @@ def parse_flags(texts: pl.Series) -> pl.DataFrame:
 def parse_numbers(texts: pl.Series, *, low: float, high: float, whole: bool, decimal: str = ".") -> pl.DataFrame:
     """Numbers within `low` to `high`; `whole` takes whole ones only (`3`, `3.0`); `decimal` as in
     `parse_fees`."""
-    found = _noted(_frame(texts, _signed(pl.col("text").str.replace_all(r"[\s%]|mm$", ""), decimal)), "unreadable")
+    found = _noted(_frame(texts, _signed(texts.str.replace_all(r"[\s%]|mm$", ""), decimal)), "unreadable")
     value = pl.col("value")
     fits = value.is_between(low, high) & ((value == value.floor()) if whole else pl.lit(True))
     return found.with_columns(
@@ -57,13 +57,13 @@ def parse_fees(texts: pl.Series, *, decimal: str = ".") -> pl.DataFrame:
     neither. Groups may have two digits before the last three: `1,03,600.00`. Either way
     `1 200`, `1'200`, `CHF 120.-` (no cents), `120 EUR` and the forms of `cell_forms`, such as `1200.00CR` for a credit.
     """
-    text = bare_number(pl.col("text"))
-    bracketed = text.str.contains(r"^\(.*\)$")
-    bare = text.str.replace_all(r"[()]", "").str.replace(r"^(.*[\d.])[-−]$", "-${1}")
-    amount = _signed(bare, decimal)
-    closed = text.str.contains(r"^\(.*\)$|^[^()]*$")
-    value = pl.when(closed & bracketed).then(-amount.abs()).when(closed).then(amount)
-    return _noted(_frame(texts, value), "unreadable")
+    written = pl.DataFrame({"text": texts}, schema={"text": pl.String()}).select(bare_number(pl.col("text")))
+    bare = pl.col("text").str.replace_all(r"[()]", "").str.replace(r"^(.*[\d.])[-−]$", "-${1}")
+    amount = _signed(written.select(bare).to_series(), decimal).alias("amount")
+    bracketed = pl.col("text").str.contains(r"^\(.*\)$")
+    closed = pl.col("text").str.contains(r"^\(.*\)$|^[^()]*$")
+    value = pl.when(closed & bracketed).then(-pl.col("amount").abs()).when(closed).then("amount")
+    return _noted(_frame(texts, written.with_columns(amount).select(value).to_series()), "unreadable")
 
 
 def bare_number(text: pl.Expr) -> pl.Expr:
@@ -72,22 +72,25 @@ def bare_number(text: pl.Expr) -> pl.Expr:
     return bare.str.replace(r"[.,][-–—]{1,2}$", "")
 
 
-def _signed(text: pl.Expr, decimal: str) -> pl.Expr:
+def _signed(text: pl.Series, decimal: str) -> pl.Series:
+    # Step by step: as one expression each use of a step would work it out anew.
     if decimal == EACH:
-        by_point, by_comma = _signed(text, "."), _signed(text, ",")
-        return pl.when(by_point.is_null() | by_comma.is_null() | (by_point == by_comma)).then(
-            pl.coalesce(by_point, by_comma)
-        )
+        both = pl.DataFrame({"point": _signed(text, "."), "comma": _signed(text, ",")})
+        either = pl.col("point").is_null() | pl.col("comma").is_null() | (pl.col("point") == pl.col("comma"))
+        return both.select(pl.when(either).then(pl.coalesce("point", "comma"))).to_series()
     point, comma = (r"\.", ",") if decimal == "." else (",", r"\.")
-    sign = pl.when(text.str.contains(r"^[-−]")).then(-1.0).otherwise(1.0)
-    digits = text.str.replace(r"^[-−+]", "")
+    frame = text.to_frame("text").with_columns(digits=pl.col("text").str.replace(r"^[-−+]", ""))
+    digits = pl.col("digits")
     plain = pl.when(digits.str.contains(_PLAIN.format(d=point))).then(digits)
     grouped = pl.when(digits.str.contains(_GROUPED.format(d=point, t=comma))).then(digits.str.replace_all(comma, ""))
-    amount = pl.coalesce(plain, grouped).str.replace(point, ".").cast(pl.Float64, strict=False)
-    return pl.when(amount.is_finite()).then(sign * amount)
+    frame = frame.with_columns(
+        amount=pl.coalesce(plain, grouped).str.replace(point, ".").cast(pl.Float64, strict=False),
+        sign=pl.when(pl.col("text").str.contains(r"^[-−]")).then(-1.0).otherwise(1.0),
+    )
+    return frame.select(pl.when(pl.col("amount").is_finite()).then(pl.col("sign") * pl.col("amount"))).to_series()
 
 
-def _frame(texts: pl.Series, value: pl.Expr) -> pl.DataFrame:
+def _frame(texts: pl.Series, value: pl.Expr | pl.Series) -> pl.DataFrame:
     return pl.DataFrame({"text": texts}, schema={"text": pl.String()}).with_columns(value.alias("value"))
 
 

@@ -26,6 +26,12 @@ def number_patients(frames: Mapping[str, pl.DataFrame]) -> tuple[dict[str, pl.Da
     return numbered, ids["id"]
 
 
+def by_number(rows: pl.DataFrame, ids: pl.Series) -> pl.DataFrame:
+    """The rows of the patients among the ordered `ids`, with the numbers that `number_patients` gave them."""
+    numbers = pl.DataFrame({"patient_id": ids}).with_row_index("number")
+    return rows.join(numbers, on="patient_id").with_columns(patient_id="number").drop("number")
+
+
 def under_stand_ins(rows: pl.DataFrame, stand_ins: pl.DataFrame) -> pl.DataFrame:
     """The rows with `patient_id` replaced by the stand-in, in the same order; see `store_patients`.
 

@@ -5,7 +5,7 @@ A ledger repeats few texts many times. Each distinct text is read once a file, a
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 import polars as pl
 
@@ -45,19 +45,13 @@ class TextCache:
             self._found = read if self._found is None else pl.concat([self._found, read])
         return numbers
 
-    def get(self, numbers: pl.Series, column: str) -> pl.Series:
-        """One column of the results, row by row."""
+    def get(self, numbers: pl.Series, named: Mapping[str, str]) -> list[pl.Series]:
+        """Columns of the results, row by row, under other names; none of a column of notes without any."""
         if self._found is None:
             raise AssertionError("nothing has been read yet")
-        return self._found[column].gather(numbers)
-
-    def gives(self, column: str) -> bool:
-        """Whether the results have this column."""
-        return self._found is not None and column in self._found.columns
-
-    def has(self, column: str) -> bool:
-        """Whether any text met so far has a value in this column of the results."""
-        return self._found is not None and self._found[column].null_count() < self._found.height
+        there = [c for c in named if c in self._found.columns]
+        there = [c for c in there if c != "note" or self._found[c].null_count() < self._found.height]
+        return self._found.select(pl.col(c).gather(numbers).alias(named[c]) for c in there).get_columns()
 
     def _start(self) -> None:
         self._categories = pl.Categories.random()

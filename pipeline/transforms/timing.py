@@ -216,40 +216,45 @@ def _shown(*, post_days: int) -> pl.Expr:
 
 
 def _decide(candidates: pl.DataFrame, *, undated: str) -> pl.DataFrame:
-    seat = pl.col("in_place_from")
-    completed_before = pl.col("before_id").is_not_null()
-    begun_before = pl.col("begun_id").is_not_null()
-    is_filled = pl.col("is_filled").fill_null(False)
-    filled_by_seat = (pl.col("filled_by") <= seat).fill_null(False)
-    shown = (pl.col("shown_by") <= seat).fill_null(False)
-    sure = shown | filled_by_seat | pl.col("certain_by").is_not_null()
-    before = completed_before | begun_before | shown | filled_by_seat
-    undated_elsewhere = is_filled & ~filled_by_seat & pl.col("settled").is_null()
-    opened = pl.col("opened")
-    through = ~before & _in_place_on(opened) & ~undated_elsewhere
-    neither = ~before & ~through & undated_elsewhere
-    middle = seat + pl.duration(days=(pl.col("exit_date") - seat).dt.total_days() // 2)
-    counts_as_opened = neither & pl.lit(undated == "through_crown") & (middle > seat) & _in_place_on(middle)
-    counts_as_before = neither & pl.lit(undated == "before_seat")
+    # Step by step: as one expression each use of a step would work it out anew.
+    seat, opened, middle = pl.col("in_place_from"), pl.col("opened"), pl.col("middle")
+    before, through, neither, as_opened = (pl.col(c) for c in ("before", "through", "neither", "as_opened"))
+    begun_before = pl.col("before_id").is_not_null() | pl.col("begun_id").is_not_null()
+    told = candidates.with_columns(
+        by_seat=(pl.col("filled_by") <= seat).fill_null(False),
+        shown=(pl.col("shown_by") <= seat).fill_null(False),
+        middle=seat + pl.duration(days=(pl.col("exit_date") - seat).dt.total_days() // 2),
+    )
+    told = told.with_columns(
+        before=begun_before | pl.col("shown") | pl.col("by_seat"),
+        undated=pl.col("is_filled").fill_null(False) & ~pl.col("by_seat") & pl.col("settled").is_null(),
+    )
+    told = told.with_columns(
+        through=~before & _in_place_on(opened) & ~pl.col("undated"), neither=~before & pl.col("undated")
+    )
+    told = told.with_columns(
+        as_opened=neither & pl.lit(undated == "through_crown") & (middle > seat) & _in_place_on(middle)
+    )
+    sure = pl.col("shown") | pl.col("by_seat") | pl.col("certain_by").is_not_null()
     opened_in_year = pl.col("is_year").fill_null(False) & (opened.dt.year() == seat.dt.year())
     uncertain = before & (pl.col("seat_date").is_null() | ~sure)
     uncertain |= (through & opened_in_year.fill_null(False)) | neither | pl.col("opened_between")
-    labelled = candidates.with_columns(
-        endo_timing=pl.when(before | counts_as_before)
+    labelled = told.with_columns(
+        endo_timing=pl.when(before | (neither & pl.lit(undated == "before_seat")))
         .then(pl.lit("before_seat"))
-        .when(through | counts_as_opened)
+        .when(through | as_opened)
         .then(pl.lit("through_crown"))
         .when(~neither)
         .then(pl.lit("vital")),
-        access_date=pl.when(through).then(opened).when(counts_as_opened).then(middle),
-        access_elsewhere=(through & pl.col("is_elsewhere").fill_null(False)) | counts_as_opened,
+        access_date=pl.when(through).then(opened).when(as_opened).then(middle),
+        access_elsewhere=(through & pl.col("is_elsewhere").fill_null(False)) | as_opened,
         reopened_date=pl.when(before & _in_place_on(pl.col("reopened"))).then("reopened"),
         order_uncertain=uncertain.fill_null(False),
     )
     return labelled.with_columns(
-        course_id=pl.when(completed_before)
+        course_id=pl.when(pl.col("before_id").is_not_null())
         .then("before_id")
-        .when(begun_before)
+        .when(pl.col("begun_id").is_not_null())
         .then("begun_id")
         .when(through)
         .then("through_id")

@@ -13,9 +13,15 @@ _WORDS = (
     "total geral|subtotais|totais|soma|suma|totales|subtotales|"
     "totale|subtotale|totale generale|totali|somma"
 )
+_PARTS = ["tot", "sum", "som", "gesam", "Σ", "∑"]
 # Of a month or a person: `Total for March 2019`.
 _OF = r"(?: (?:for|of|für|de|des|du|pour|para|do|da|di|del|voor|van) \D{2,24}\d{0,4})?"
 _TOTALS = rf"^(?:{_WORDS}|Σ|∑){_OF}(?:[\s:=]+[-\d.,'’\s€$£]*)?$"
+
+
+def may_be_total(text: pl.Expr) -> pl.Expr:
+    """Whether a cell has a part of those words: found far sooner than what `is_total` asks."""
+    return text.str.contains_any(_PARTS, ascii_case_insensitive=True)
 
 
 def is_total(text: pl.Expr) -> pl.Expr:

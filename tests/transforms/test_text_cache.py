@@ -13,7 +13,7 @@ from pipeline.transforms.text_cache import TextCache
 def look_up(cache: TextCache, *texts: str | None) -> list[str]:
     frame = pl.DataFrame({"field": texts}, schema={"field": pl.String})
     numbers = cache.numbered(frame.select(cache.numbering("field"))["field"])
-    return cache.get(numbers, "value").to_list()
+    return cache.get(numbers, {"value": "read", "note": "none"})[0].to_list()
 
 
 def counting_cache(asked: list[str]) -> TextCache:

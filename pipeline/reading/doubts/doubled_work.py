@@ -53,10 +53,11 @@ def doubled_doubts(where: str, seen: DoubledWork, accepted: Sequence[str], *, to
     if not seen.held:
         return []
     frame = pl.concat(seen.held, how="diagonal").with_columns(pl.col("^of:.*$").fill_null(""))
+    pairs = _near(frame.select(*_TOOTH, "day"))
     found: dict[str, pl.DataFrame] = {}
-    for name in (c for c in frame.columns if c.startswith("of:")):
+    for name in (c for c in frame.columns if c.startswith("of:") and pairs.height):
         if name[3:] not in told and 2 <= frame[name].n_unique() <= _MOST_TEXTS:
-            texts = _never_alone(frame.select("row_number", *_TOOTH, "day", text=name))
+            texts = _never_alone(frame.select("row_number", text=name), pairs)
             if texts.height:
                 found[name[3:]] = texts
     if not found:
@@ -84,16 +85,33 @@ def doubled_doubts(where: str, seen: DoubledWork, accepted: Sequence[str], *, to
     ]
 
 
-def _never_alone(rows: pl.DataFrame) -> pl.DataFrame:
-    """The texts nearly all of whose rows have one of another text on one side, `text, n, with, way`; `rows` has a row
-    of work each, with its `text`."""
-    pairs = rows.join(rows, on=_TOOTH, suffix="_2").filter(pl.col("text") != pl.col("text_2"))
+def _near(work: pl.DataFrame) -> pl.DataFrame:
+    """Pairs of rows of a kind of work on one tooth with at most so many days between them, by their places: `one,
+    other, apart` (days)."""
+    placed = work.with_row_index("one")
+    pairs = placed.join(placed.rename({"one": "other"}), on=_TOOTH, suffix="_2")
     apart = (pl.col("day_2") - pl.col("day")).dt.total_days()
+    near = apart.is_between(-_WITHIN, _WITHIN) & (pl.col("one") != pl.col("other"))
+    return pairs.filter(near).select("one", "other", apart=apart)
+
+
+def _never_alone(rows: pl.DataFrame, pairs: pl.DataFrame) -> pl.DataFrame:
+    """The texts nearly all of whose rows have one of another text on one side, `text, n, with, way`; `rows` has a row
+    of work each, with its `text`, `pairs` the places of those that may be the same work."""
+    beside = pairs.select(
+        "apart",
+        pl.lit(rows["row_number"]).gather(pl.col("one")).alias("row_number"),
+        pl.lit(rows["text"]).gather(pl.col("one")).alias("text"),
+        pl.lit(rows["text"]).gather(pl.col("other")).alias("text_2"),
+    ).filter(pl.col("text") != pl.col("text_2"))
+    if beside.is_empty():
+        return beside
+    apart = pl.col("apart")
     sides = {"shortly before": apart.is_between(1, _WITHIN), "shortly after": apart.is_between(-_WITHIN, -1)}
     sides["on the day of"] = apart == 0
     every = rows.group_by("text").agg(n=pl.len())
     found = [
-        pairs.filter(test).group_by("text").agg(pl.col("row_number").n_unique().alias("with"), way=pl.lit(way).first())
+        beside.filter(test).group_by("text").agg(pl.col("row_number").n_unique().alias("with"), way=pl.lit(way).first())
         for way, test in sides.items()
     ]
     met = every.join(pl.concat(found), on="text").filter(pl.col("n") >= _LEAST, pl.col("with") >= _SHARE * pl.col("n"))

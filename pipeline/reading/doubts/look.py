@@ -47,6 +47,7 @@ def seen_of(
     known = codes["code"] if table == "procedures" else None
     made = frozenset(one.field for one in settings.tables[table].made)
     parts = headings_of([one for one in settings.tables[table].made if one.how not in (TEXT, WORDS)])
+    kinds = kinds_of(codes) if table == "procedures" else None
     above = [*source.spoken.above, *(line for lines in getattr(source, "titles", {}).values() for line in lines)]
     return Seen(
         table,
@@ -60,7 +61,7 @@ def seen_of(
         made=made,
         parts=frozenset(parts),
         exported_on=day_of_export(above, of),
-        work=WorkSeen(kinds_of(codes)) if table == "procedures" else None,
-        doubled=DoubledWork(kinds_of(codes)) if table == "procedures" else None,
+        work=None if kinds is None else WorkSeen(kinds),
+        doubled=None if kinds is None else DoubledWork(kinds),
         counted=Counted(above),
     )

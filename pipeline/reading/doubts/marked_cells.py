@@ -29,6 +29,7 @@ NUMBER_IN_TEXT = r"^\D*?(\d{2,})\D*$"
 CENTURY = r"^(?:19|20)(\d{6}[-+]?\d{3,4})$"
 TAKEN_BACK = r"(?i)^\s*(//+|--+|;+|'+|x[\s._-]+|xx+[\s._-]*|del(?:eted)?[\s._-]*|void(?:ed)?[\s._-]*|rem\s+)\d"
 _TAKEN_BACK_BEHIND = r"(?i)\d\s*([\s._-]+x|[\s._(-]+del(?:eted)?\)?|[\s._(-]+void(?:ed)?\)?)\s*$"
+_BLANK = r"^[\s\x1c-\x1f]|[\s\x1c-\x1f]$"
 _VALUES = {
     "code": r"^[A-Za-z]?\d{4,5}",
     "tooth": r"^#?\d{1,2}",
@@ -110,8 +111,11 @@ def signed_ids(where: str, heading: str, ids: pl.Series, accepted: Sequence[str]
 
 def _taken_back(where: str, heading: str, ids: pl.Series, accepted: Sequence[str]) -> list[Doubt]:
     """Patient numbers with a word or signs that take a row back, which stand without it too."""
-    frame = ids.to_frame("id").select(
-        "id", before=pl.col("id").str.extract(TAKEN_BACK), behind=pl.col("id").str.extract(_TAKEN_BACK_BEHIND)
+    may_be = ids.str.contains(rf"{TAKEN_BACK}|{_TAKEN_BACK_BEHIND}|{_BLANK}")
+    frame = (
+        ids.filter(may_be)
+        .to_frame("id")
+        .select("id", before=pl.col("id").str.extract(TAKEN_BACK), behind=pl.col("id").str.extract(_TAKEN_BACK_BEHIND))
     )
     bare = [
         text.removeprefix(before or "").removesuffix(behind or "").strip() for text, before, behind in frame.iter_rows()

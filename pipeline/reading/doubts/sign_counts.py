@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from statistics import median
 
+import numpy as np
 import polars as pl
 
 from pipeline.reading.doubts.cells import month_of, named_month
@@ -138,8 +139,8 @@ def patients_lost(whole: Whole) -> Count | None:
     """Patients seen on both sides of that day on which fewest are, where at other times many are."""
     if not whole.is_whole or whole.patients.height < 30:
         return None
-    first, last = (whole.patients[c].cast(pl.Int32).sort() for c in ("first", "last"))
-    start, end = first[int(0.15 * first.len())], last[int(0.85 * last.len())]
+    first, last = (whole.patients[c].cast(pl.Int32).sort().to_numpy() for c in ("first", "last"))
+    start, end = int(first[int(0.15 * len(first))]), int(last[int(0.85 * len(last))])
     borders = [
         (month, number)
         for m in sorted(whole.months)
@@ -147,14 +148,15 @@ def patients_lost(whole: Whole) -> Count | None:
     ]
     if len(borders) < 6:
         return None
-    before = [int(first.search_sorted(b)) for _, b in borders]
-    crossing = [n - int(last.search_sorted(b)) for n, (_, b) in zip(before, borders, strict=True)]
+    before = np.searchsorted(first, [b for _, b in borders]).tolist()
+    gone = np.searchsorted(last, [b for _, b in borders]).tolist()
+    crossing = [seen - left for seen, left in zip(before, gone, strict=True)]
     fewest = min(range(len(borders)), key=lambda n: (crossing[n], n))
     usual = median(crossing)
     if usual < 10 or crossing[fewest] > 0.1 * usual:
         return None
     names = {"month": f"{borders[fewest][0]:%Y-%m}", "usual": round(usual), "few": crossing[fewest]}
-    return Count(before[fewest], first.len(), names)
+    return Count(before[fewest], len(first), names)
 
 
 def seen_once(whole: Whole) -> Count:

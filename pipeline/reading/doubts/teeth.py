@@ -10,7 +10,13 @@ import polars as pl
 from pipeline.reading.doubts.doubt import Doubt, accept, samples
 from pipeline.reading.doubts.seen import Seen
 from pipeline.reading.doubts.tooth_classes import class_doubts
-from pipeline.reading.doubts.tooth_places import DAY_IS_QUADRANT, MONTH_IS_QUADRANT, quadrant_digit, tooth_of_date
+from pipeline.reading.doubts.tooth_places import (
+    DAY_IS_QUADRANT,
+    MONTH_IS_QUADRANT,
+    may_be_date,
+    quadrant_digit,
+    tooth_of_date,
+)
 from pipeline.reading.doubts.two_notations import two_notations
 from pipeline.reading.headings import plain_heading
 from pipeline.reading.suggest.toml_quote import quoted
@@ -139,7 +145,9 @@ def teeth_as_decimals(
 
 def teeth_as_dates(where: str, table: str, teeth: pl.DataFrame) -> list[Doubt]:
     """Teeth as quadrant and place, `1-6`, that a spreadsheet turned into days, `6-Jan`."""
-    filled = teeth.filter(pl.col("tooth") != "")
+    filled = teeth.filter((pl.col("tooth") != "") & may_be_date(pl.col("tooth")))
+    if filled.is_empty():
+        return []
     fits = filled.select(
         "n", *(tooth_of_date(pl.col("tooth"), way).is_not_null().alias(way) for way in _WAYS), texts=pl.col("tooth")
     )

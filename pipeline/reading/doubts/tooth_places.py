@@ -66,6 +66,11 @@ def as_written(fdi: pl.Expr, notation: str) -> pl.Expr:
     return fdi.replace_strict(dict(names.iter_rows()), default=None, return_dtype=pl.String)
 
 
+def may_be_date(text: pl.Expr) -> pl.Expr:
+    """Whether a text is written as `tooth_of_date` reads one."""
+    return text.str.strip_chars().str.to_lowercase().str.contains(f"{_DAY_MONTH}|{_MONTH_DAY}|{_ISO}")
+
+
 def tooth_of_date(text: pl.Expr, way: str) -> pl.Expr:
     """The two-digit number of a tooth, `1-6`, that a spreadsheet took for a day, `6-Jan`; null for other texts.
 

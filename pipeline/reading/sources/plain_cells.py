@@ -17,7 +17,7 @@ from pipeline.reading.sources.around import Around
 from pipeline.reading.sources.excel_file import SHEET
 from pipeline.reading.sources.headings_known import are_headings
 from pipeline.reading.sources.source import Batch, unique_headings
-from pipeline.transforms.cell_forms import has_marks, is_ditto, without_marks
+from pipeline.transforms.cell_forms import columns_with_marks, has_marks, is_ditto, plain_cells, without_marks
 
 _MANY_COLUMNS = 3
 _LOOK_AT = 200
@@ -73,12 +73,12 @@ class PlainCells(Around):
     def _plain_rows(self, rows: pl.DataFrame, there: dict[str, str], above: dict[str, str | None]) -> pl.DataFrame:
         """The rows without marks; `above` holds the last cell of each column that a mark may stand for."""
         called = {heading: name for name, heading in there.items()}
-        columns = []
+        columns, with_marks = [], columns_with_marks(rows)
         for cells in rows.get_columns():
             column, name = cells, called[cells.name]
-            if column.dtype == pl.String and has_marks(column):
+            if cells.name in with_marks:
                 marks = _dittos(column)
-                plain = without_marks(column)
+                plain = plain_cells(column)
                 if marks.any() and self.repeats:
                     plain = _from_above(plain, marks, above.get(name))
                 elif marks.any():

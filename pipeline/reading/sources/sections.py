@@ -81,6 +81,9 @@ class TitleRows(Around):
         else:  # what work has is not known yet
             lacks = pl.sum_horizontal(~_is_empty(batch.rows, h) for h in batch.rows.columns) <= _FEW
         few = batch.rows.select(lacks.arg_true()).to_series()
+        if len(few):  # a title has few cells, whatever they hold
+            cells = [~_is_empty(batch.rows, h) for h in batch.rows.columns if h not in (SHEET, SHEET_ROW)]
+            few = few.filter(batch.rows[few].select(pl.sum_horizontal(cells) <= _MOST_FILLED).to_series())
         if not len(few):
             return batch
         lines = _lines_of(batch.rows[few], few, between=" ")

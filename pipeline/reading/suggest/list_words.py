@@ -25,6 +25,8 @@ _KINDS = {
 def told_otherwise(pairs: pl.DataFrame) -> str | None:
     """Of `code, text, rows`, the sentence that the words beside most codes name other work than the list that knows
     the codes; None where no list knows them, the words are few, or they agree."""
+    if pairs.is_empty():
+        return None
     usual = _usual(pairs)
     if usual["text"].n_unique() < _OWN_TEXTS * usual.height:  # groups of work, which are wider than codes
         return None

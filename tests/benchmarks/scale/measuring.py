@@ -38,7 +38,7 @@ def our_rows(folder: Path, blank: Row, *, limit_s: float, limit_mb: float) -> It
 
 def bounded(blank: Row, step: Mapping[str, Any]) -> Row:
     """A step of a run in one process: `cpu_s` is that of this process, the note what it did and what ran beside it."""
-    beside = f"; {step['beside_s']:.1f} s of processor in processes beside it" if step["beside_s"] >= 0.05 else ""
+    beside = f"; {step['beside_s']:.1f} s of processor in the process beside it" if step["beside_s"] >= 0.05 else ""
     return replace(
         blank,
         who=BOUNDS,

@@ -128,7 +128,7 @@ def _bounds(rows: Sequence[Row]) -> str:
         "One run in one process, step by step. `here s` are seconds of processor in that process, one step after the "
         "other: no number of cores makes a run shorter than what of them is done by one thread. What is counted in "
         "other ways and by a second library goes on beside `compare`, which waits for it; `loaded beside` is what "
-        "those processes load before they do anything, measured for itself. Each query of Polars over few rows takes "
+        "that process loads before it does anything, measured for itself. Each query of Polars over few rows takes "
         "0.02 to 0.25 ms of processor (`select` to `join` of 200 rows, November 2026), however few they are."
     )
     heads = ("rows", "step", "wall s", "here s", "of all here", "what was done")
