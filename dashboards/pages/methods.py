@@ -48,7 +48,8 @@ def render(results: Results) -> str:
         calibration=results.calibration,
         unseen=unseen.assumptions_table(results.unseen),
         unseen_draws=unseen.draws_sentence(results.unseen),
-        not_run=results.not_run,
+        not_run_heading=words_quality.not_run_heading(results.not_run),
+        not_run=words_quality.not_run_says(results.not_run),
     )
 
 

@@ -162,7 +162,7 @@ def _difference(c: ReleasedComparison, id: str) -> theme.Chart | None:
         return None
     said = f"{words_shared.result(c)} {words_shared.reach(c)} {words_shared.zone(c)}"
     return difference_chart(
-        [Apart(c.label(d.group), d.per_100, d.low, d.high)],
+        [Apart(c.label(d.group), d.per_100, d.low, d.high, code=c.verdict_code)],
         smallest=c.smallest_difference_per_100,
         id=id,
         label=f"In short: {said}" if id == "difference" else said,

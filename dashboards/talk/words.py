@@ -156,6 +156,9 @@ def ratios_title(c: ReleasedComparison, found: Ratios) -> str:
     )
 
 
+ROUNDED = "Counts are rounded one by one, so a sum may be out by a few."
+
+
 def method_title(c: ReleasedComparison) -> str:
     """From when a tooth counts in its group."""
     if c.id == MAIN:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 
 from dashboards import terms
@@ -29,8 +30,7 @@ def burst_short(owner: Owner) -> str:
     if found is None:
         return ""
     noun = terms.outcome(found.outcome).noun
-    much = f"{decimal(found.expected)} expected from the years before"
-    return f"But {count(found.failed, noun)} failed {_when(found)}, {much}."
+    return f"But {count(found.failed, noun)} failed {_when(found)}, {decimal(found.expected)} expected."
 
 
 def burst(owner: Owner) -> str:
@@ -97,6 +97,12 @@ def signal(found: SignalCases) -> str:
         f"{who}, {until}: {_when(found)} {whole(found.failed)} {plural(found.failed, noun)} {whose} failed where "
         f"{against} lead one to expect {found.expected:.1f}."
     )
+
+
+def on_clinician(owner: Owner, name: str) -> list[str]:
+    """How many recent signals stand on a clinician, by rate: `2 recent signals on root canals`."""
+    found = Counter(s.outcome for s in owner.signals if s.recent and s.who == name)
+    return [f"{count(n, 'recent signal')} on {lower_first(name_of(outcome))}" for outcome, n in found.items()]
 
 
 def of_clinician(owner: Owner, name: str) -> tuple[str, ...]:
