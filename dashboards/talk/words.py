@@ -156,7 +156,7 @@ def ratios_title(c: ReleasedComparison, found: Ratios) -> str:
     )
 
 
-ROUNDED = "Counts are rounded one by one, so a sum may be out by a few."
+ROUNDED = "Rounded: sums may be out."
 
 
 def method_title(c: ReleasedComparison) -> str:

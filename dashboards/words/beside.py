@@ -31,7 +31,7 @@ def sources_of(found: Sequence[Benchmark], evidence: Evidence | None) -> dict[st
     made = {}
     for b in found:
         row = rows.get(((b.event, b.start, b.teeth), b.horizon_years))
-        made[b.benchmark_id] = Source(b.population, row and row.others, row.studies if row else 0)
+        made[b.benchmark_id] = Source(b.population, row.others if row else None, row.studies if row else 0)
     return made
 
 

@@ -253,7 +253,7 @@ COMMAND = {
     "codes": "",
 }
 GRADE_RULE = (
-    f"Firm: {LEAST_FOLLOWED[0]:.0%} or more of the possible follow-up was seen and the range is narrow; a grade is the "
+    f"Firm: {percent(LEAST_FOLLOWED[0], 1)} or more of the possible follow-up was seen and the range is narrow; a grade is the "
     "worst of what a figure hangs on, by bounds of our own (no source), and covers no work that others did unseen."
 )
 ORDER = "Patients first, then figures."
@@ -284,13 +284,7 @@ def trend_answer(owner: Owner) -> str:
     said = trend_in_brief(owner)
     if alike(owner):
         said = sentence_case(listing([lower_first(name_of(s.outcome)) for s in owner.lines]))
-    return f"{said}{_by(owner)}, lately against the {owner.late_years} years before."
-
-
-def _by(owner: Owner) -> str:
-    """` by 5 years`, where all rates are told by the same: failures by fewer years have verdicts of their own."""
-    found = {s.over_time.change.years for s in owner.lines}
-    return f" by {years(found.pop())}" if len(found) == 1 else ""
+    return f"{said}, lately against the {owner.late_years} years before."
 
 
 def trend_short(owner: Owner) -> str:

@@ -78,11 +78,12 @@ def counted_once(owner: Owner) -> str:
         return ""
     recent = f"Recent is what lies within {RECENT_MONTHS} months of the end of the records."
     task = next((t for t in owner.to_do if t.what == "signals"), None)
-    if task is None or task.count >= together:
+    if task is None or task.count == together:
         return recent
     return (
         f"{recent} The recent signals count {whole(together)} failures together, and {whole(task.count)} are to be "
-        "looked at: some stand behind two signals."
+        "looked at: one may stand behind two signals, and the list holds teeth too old for a chart to expect anything "
+        "of, too."
     )
 
 
