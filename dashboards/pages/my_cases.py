@@ -151,7 +151,7 @@ def my_cases(found: Sequence[CaseCurve]) -> list[Clinician]:
         own = [c for c in found if c.provider == name and c.outcome in practice]
         cases = tuple(_case(c, practice[c.outcome], f"own-{place}-{number}") for number, c in enumerate(own))
         # Of root canals there are two outcomes: the same teeth, told once.
-        held = listing([count(c.teeth, terms.outcome(c.outcome).noun) for c in own if c.outcome != TOOTH_LOSS.id])
+        held = listing([count(c.teeth, terms.outcome(c.outcome).noun) for c in own if c.outcome != TOOTH_LOSS.rate])
         made.append(Clinician(name, cases, _address(name, [m.place for m in made]), _rates(own), held))
     return made
 

@@ -165,7 +165,9 @@ def sheet(
         early_heading=_early_heading(owner.early),
         early=tuple(_early(e) for e in owner.early),
         burst=words_signals.burst(owner),
-        lists_heading="Lists of patients: written when asked for, and kept inside",
+        lists_heading="Lists of patients: written, to be kept inside"
+        if lists
+        else "Lists of patients: written when asked for, and kept inside",
         signals_heading=words_signals.heading(owner.signals),
         signals=tuple(
             said.each(

@@ -23,6 +23,7 @@ from pipeline.results.notes import NotesRead
 from pipeline.results.safety import UNMEASURED
 from pipeline.results.technique import TechniqueAnswer, TechniqueContrast
 
+LIKELY = 50  # of 100
 ELSEWHERE = (
     "Asked elsewhere: the timing of the root canal of a crown on the page on crowns, a crown after a root canal and "
     "the delay to it on the page on root canals; clinicians against what is expected, by funnel only, on the owner’s "
@@ -163,6 +164,8 @@ def why_open(a: TechniqueAnswer, c: TechniqueContrast) -> str:
 def by_chance(a: TechniqueAnswer, c: TechniqueContrast) -> str:
     """How often chance alone shows one as clear among all looks, which is why it is no finding."""
     often = max(1, round(100 * (c.p_family or 0.0)))
+    if often > LIKELY:
+        return f"by chance one of {whole(a.family)} is as clear more often than not"
     return f"by chance one of {whole(a.family)} is as clear in up to {whole(often)} of 100 practices"
 
 

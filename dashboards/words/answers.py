@@ -239,7 +239,7 @@ def settles(plan: Plan) -> str:
     if plan.failures_needed is None:
         return "more of the same records would not settle it"
     if plan.failures_so_far >= plan.failures_needed:
-        return "there are failures enough here; the same one question put to another practice’s records would"
+        return "more records here will not settle it; the one question put to another practice’s records could"
     here = (
         f"not within {plan.within_years} years here" if plan.months is None else f"in about {stretch(plan.months)} here"
     )

@@ -253,8 +253,9 @@ COMMAND = {
     "codes": "",
 }
 GRADE_RULE = (
-    f"Firm: {percent(LEAST_FOLLOWED[0], 1)} or more of the possible follow-up was seen and the range is narrow; a grade is the "
-    "worst of what a figure hangs on, by bounds of our own (no source), and covers no work that others did unseen."
+    f"Firm: {percent(LEAST_FOLLOWED[0], 1)} or more of the possible follow-up was seen and the range is narrow; a "
+    "grade is the worst of what a figure hangs on, by bounds of our own (no source), and covers no work that others "
+    "did unseen."
 )
 ORDER = "Patients first, then figures."
 
