@@ -193,8 +193,8 @@ def need_apart(released: Released) -> str:
         return ""
     if need.per_100 + last.of_100 == 100:
         return ""
-    why = "one is adjusted, the other as counted" if need.adjusted else "each is rounded by itself"
-    return f"{need.per_100} and {last.of_100} make no 100: {why}."
+    how = "adjusted and counted" if need.adjusted else "counted"
+    return f"{need.per_100} and {last.of_100} do not add to 100: the first is {how} from the preparation, not the seat."
 
 
 def horizon_point(c: ReleasedComparison, group: ReleasedGroup) -> ReleasedPoint | None:

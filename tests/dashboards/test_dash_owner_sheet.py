@@ -264,7 +264,8 @@ def test_the_heading_tells_recent_signals_and_failures_behind_two_are_counted_on
     assert words_signals.counted_once(MADE.owner) == "Recent is what lies within 24 months of the end of the records."
     twice = dataclasses.replace(MADE.owner, signals=(new, dataclasses.replace(new, failed=5)))
     assert words_signals.counted_once(twice).endswith(
-        "The recent signals count 14 failures together, and 9 are to be looked at: some stand behind two signals."
+        "The recent signals count 14 failures together, and 9 are to be looked at: one may stand behind two signals, "
+        "and the list holds teeth too old for a chart to expect anything of, too."
     )
 
 
