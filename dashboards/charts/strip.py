@@ -26,7 +26,7 @@ def strip_chart(lines: Sequence[tuple[str, SheetLine]], *, id: str, label: str) 
     least = 10.0 * (min(ends) // 10)
     step = 10 if least >= 50 else 20
     ticks = [t for t in range(0, 101, step) if t >= least]
-    title = "Of 100, still holding" if least == 0 else f"Of 100, still holding; the axis begins at {least:.0f}"
+    title = "Of 100, still holding"
     figure, height = rows_figure(rows, title=title, span=(least, 100), ticks=ticks, pitch=PITCH, beside=True)
     at = 0
     for part in parts[:-1]:

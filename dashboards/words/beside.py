@@ -12,7 +12,7 @@ from pipeline.results.evidence import Evidence, EvidenceRange
 from pipeline.results.monitoring import Benchmark
 from pipeline.results.owner import BesidePublished, SheetLine
 
-SOURCE_RULE = "Published: the figure nearest in years, of equals that of most teeth."
+SOURCE_RULE = "Published: the figure nearest to our years; of several as near, that of most teeth."
 GAP = "A gap is a question, not an answer."
 
 
@@ -96,7 +96,7 @@ def beside(lines: Sequence[SheetLine], sources: Mapping[str, Source]) -> str:
     told = [(code, [lower_first(name_of(s.outcome)) for s, v in found if v == code]) for code in ("worse", "better")]
     outside = [f"{code} than published practices: {listing(names)}" for code, names in told if names]
     outside += [
-        f"{much} failed than in the one source: {listing([_against(s) for s in of])}"
+        f"{much} failed than in one source: {listing([_against(s) for s in of])}"
         for much, of in _beside_one(found).items()
     ]
     if outside:

@@ -193,8 +193,7 @@ def need_apart(released: Released) -> str:
         return ""
     if need.per_100 + last.of_100 == 100:
         return ""
-    how = "adjusted and counted" if need.adjusted else "counted"
-    return f"{need.per_100} and {last.of_100} do not add to 100: the first is {how} from the preparation, not the seat."
+    return f"{need.per_100} and {last.of_100} do not add to 100: counted from preparation and from seat."
 
 
 def horizon_point(c: ReleasedComparison, group: ReleasedGroup) -> ReleasedPoint | None:

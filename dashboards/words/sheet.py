@@ -269,7 +269,7 @@ def good_answer(lines: Sequence[SheetLine]) -> str:
         for s in lines
         if s.rate.survival is not None
     ]
-    return f"Of 100 each after {horizons(lines)}: {listing(rates)}."
+    return f"Of 100 after {horizons(lines)}: {listing(rates)}."
 
 
 def horizons(lines: Sequence[SheetLine]) -> str:

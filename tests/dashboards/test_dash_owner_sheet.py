@@ -181,7 +181,7 @@ def test_a_gap_to_one_source_is_none_to_practices_like_it_where_these_differ_as_
     assert (words_beside.GAP in said) == (code == "better")
     sources = {nearest.benchmark_id: source}
     assert words_beside.beside_short(MADE.owner.lines[:1], sources) == short
-    told = "Fewer failed than in the one source: crowns (12 against 8 by 6 years)."
+    told = "Fewer failed than in one source: crowns (12 against 8 by 6 years)."
     assert (words_beside.beside(MADE.owner.lines[:1], sources) == told) == (code == "one_source")
 
 
