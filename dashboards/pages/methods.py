@@ -92,7 +92,7 @@ def _trial(t: Trial) -> tuple[str, ...]:
     of = listing(list(dict.fromkeys(words_trial.outcome_terms(c.outcome).many for c in t.curves)))
     how = sentence_case("; ".join(ways)) if ways else "No difference could be worked out"
     groups = listing([f"{label} ({whole(n)})" for label, n in arms.items()])
-    return t.title, of, "the crown was seated", groups, f"{how}."
+    return t.title, of, "the tooth was prepared for its crown", groups, f"{how}."
 
 
 def _models(results: Results) -> NumberTable:

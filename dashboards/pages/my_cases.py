@@ -115,13 +115,12 @@ def _kept(c: CaseCurve) -> tuple[float, float, float] | None:
 
 
 def _rates(cases: Sequence[CaseCurve]) -> str:
-    """`Crowns 93 of 100, root-filled teeth 92, root canals 86`: how many hold; which are followed too short."""
-    told, first = [], " of 100"
-    for c in cases:
-        name = lower_first(words_sheet.name_of(c.outcome))
-        told.append(f"{name} too few" if c.survival is None else f"{name} {in_place(c.survival)}{first}")
-        first = first if c.survival is None else ""
-    return sentence_case(", ".join(told))
+    """`Crowns 93 of 100, root-filled teeth 92; too few root canals`: how many hold, of what is followed so long."""
+    named = [(lower_first(words_sheet.name_of(c.outcome)), c.survival) for c in cases]
+    held = [(name, in_place(survival)) for name, survival in named if survival is not None]
+    told = ", ".join(f"{name} {n}{'' if i else ' of 100'}" for i, (name, n) in enumerate(held))
+    few = listing([name for name, survival in named if survival is None])
+    return sentence_case("; ".join(t for t in (told, few and f"too few {few}") if t))
 
 
 def _heading(cases: Sequence[CaseCurve], owner: Owner) -> str:

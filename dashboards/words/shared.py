@@ -17,15 +17,14 @@ from pipeline.release.disclosure import EVENTS_PER_CHANGE, SLACK, SMALLEST, STEP
 from pipeline.results.trial_words import NEED, NOT_COMPARED
 
 RULES = (
-    f"Counts under {SMALLEST}, or of fewer than {SMALLEST} patients, are hidden. Others are told in steps of {STEP}, "
-    f"up or down by a rule drawn from the records, so a count may be off by {SLACK}. Curves are worked out again "
-    f"from such counts, by half-years: each change rests on at least {EVENTS_PER_CHANGE} failures, a curve begins "
+    f"Counts under {SMALLEST}, or of fewer than {SMALLEST} patients, are hidden, and with them what would give them "
+    f"away. Others are told in steps of {STEP}, up or down by a rule drawn from the records, so a count may be off by "
+    f"{SLACK}. Curves are worked out again from such counts, by half-years: each change rests on at least {EVENTS_PER_CHANGE} failures, a curve begins "
     f"where so many have failed, and it stops where fewer than {SMALLEST} are followed. Percentages move in steps "
     f"worth at least {STEP} teeth of their group and are told where at least {SMALLEST} teeth are behind them; "
     "ranges are widened to cover the exact ones. Figures are rounded one by one, so sums and differences may be "
     "out. Groups of technique questions whose counts are hidden are not named. Clinicians and clinics are letters "
-    f"in no particular order. Made again from records that differ by fewer than {SMALLEST} patients, a page shows "
-    "the figures of before."
+    f"in no particular order. Where fewer than {SMALLEST} patients have changed, a page keeps its earlier figures."
 )
 
 

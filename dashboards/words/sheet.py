@@ -253,9 +253,8 @@ COMMAND = {
     "codes": "",
 }
 GRADE_RULE = (
-    f"Firm: {percent(LEAST_FOLLOWED[0], 1)} or more of the possible follow-up was seen and the range is narrow; a "
-    "grade is the worst of what a figure hangs on, by bounds of our own (no source), and covers no work that others "
-    "did unseen."
+    "A grade is the worst of what a figure hangs on, by bounds of our own (no source), and covers no work that others "
+    f"did unseen. Firm: {percent(LEAST_FOLLOWED[0], 1)} or more of the possible follow-up was seen, and a narrow range."
 )
 ORDER = "Patients first, then figures."
 

@@ -145,7 +145,7 @@ def write_verdict(basis: Basis) -> Verdict:
             f"In these records, {_count(d.per_100, start=False)} per 100 with {group} than with {reference} {by} "
             f"({range_words(d)} per 100); this may be due to which teeth were treated which way."
         ),
-        CANNOT_TELL: f"With {group} instead of {reference} it could be {range_words(d)} per 100 {by}"
+        CANNOT_TELL: f"With {group} instead of {reference} it could be {range_words(d)} failures per 100 {by}"
         f"{': we cannot tell yet' if found == code else ''}.",
     }
     verdict = Verdict(

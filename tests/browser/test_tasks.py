@@ -63,7 +63,7 @@ TASKS = (
     Task("clinician", "which technique differs?", ("menu: Technique",),
          r"\w+ of \d+ comparisons shows? a clear difference"),
     Task("clinician", "my own cases?", ("menu: My cases",),
-         r"AR1\s+Crowns \d+ of 100, root-filled teeth \d+, root canals \d+"),
+         r"AR1\s+Crowns \d+ of 100(, root-filled teeth \d+, root canals \d+|; too few )"),
     Task("clinician", "how sure?", ("Opening a crown later, or treating before?",),
          r"How sure is this\?.*?Chance did not choose the treatment: other things may explain it"),
     Task("clinician", "what is open?", ("menu: Still open",),
