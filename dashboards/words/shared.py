@@ -18,13 +18,14 @@ from pipeline.results.trial_words import NEED, NOT_COMPARED
 
 RULES = (
     f"Counts under {SMALLEST}, or of fewer than {SMALLEST} patients, are hidden, and with them what would give them "
-    f"away. Others are told in steps of {STEP}, up or down by a rule drawn from the records, so a count may be off by "
-    f"{SLACK}. Curves are worked out again from such counts, by half-years: each change rests on at least {EVENTS_PER_CHANGE} failures, a curve begins "
-    f"where so many have failed, and it stops where fewer than {SMALLEST} are followed. Percentages move in steps "
-    f"worth at least {STEP} teeth of their group and are told where at least {SMALLEST} teeth are behind them; "
-    "ranges are widened to cover the exact ones. Figures are rounded one by one, so sums and differences may be "
-    "out. Groups of technique questions whose counts are hidden are not named. Clinicians and clinics are letters "
-    f"in no particular order. Where fewer than {SMALLEST} patients have changed, a page keeps its earlier figures."
+    f"away. Others are told in steps of {STEP}, up or down by a rule drawn from the records, so a count may be off "
+    f"by {SLACK}. Curves are worked out again from such counts, by half-years: each change rests on at least "
+    f"{EVENTS_PER_CHANGE} failures, a curve begins where so many have failed, and it stops where fewer than "
+    f"{SMALLEST} are followed. Percentages move in steps worth at least {STEP} teeth of their group and are told "
+    f"where at least {SMALLEST} teeth are behind them; ranges are widened to cover the exact ones. Figures are "
+    "rounded one by one, so sums and differences may be out. Groups of technique questions whose counts are hidden "
+    f"are not named. Clinicians and clinics are letters in no particular order. Where fewer than {SMALLEST} "
+    "patients have changed, a page keeps its earlier figures."
 )
 
 
