@@ -7,44 +7,13 @@ import math
 from collections.abc import Sequence
 from typing import TypeGuard
 
+from pipeline.practice.counts import MINUS, count, plural, whole, years
 from pipeline.results import DAYS_PER_YEAR
 
-MINUS = "−"
+# Written one way by commands and pages alike, and taken from here by pages.
+__all__ = ["MINUS", "count", "plural", "whole", "years"]
+
 DASH = "–"
-IRREGULAR = {
-    "tooth": "teeth",
-    "analysis": "analyses",
-    "is": "are",
-    "was": "were",
-    "has": "have",
-    "does": "do",
-    "differs": "differ",
-    "holds": "hold",
-}
-
-
-def whole(value: float) -> str:
-    """A count with thousands marked: 12,345."""
-    return f"{value:,.0f}".replace("-", MINUS)
-
-
-def plural(n: float, noun: str) -> str:
-    """The noun (or verb of `IRREGULAR`) as it follows the number `n`; the last word of a phrase changes."""
-    if n == 1:
-        return noun
-    head, _, last = noun.rpartition(" ")
-    many = IRREGULAR.get(last) or (f"{last[:-1]}ies" if last.endswith("y") and last[-2] not in "aeiou" else f"{last}s")
-    return f"{head} {many}" if head else many
-
-
-def count(n: float, noun: str) -> str:
-    """`1 crown`, `2 crowns`, `1,200 teeth`."""
-    return f"{whole(n)} {plural(n, noun)}"
-
-
-def years(value: float) -> str:
-    """`1 year`, `5 years`, `2.5 years`."""
-    return f"{value:g} {plural(value, 'year')}"
 
 
 def months(days: int) -> str:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dashboards import terms, theme
 from dashboards.charts.pooled_curve import at
 from dashboards.charts.pooled_forest import LOST
-from dashboards.formats import DASH, count, listing, lower_first, plural, sentence_case, years
+from dashboards.formats import DASH, count, listing, lower_first, plural, sentence_case, whole, years
 from dashboards.pages.pooled import NOTE, SIGNED, say_range, say_value
 from dashboards.talk.deck import Curves, Deck
 from dashboards.talk.drawn import on_grid
@@ -18,6 +18,7 @@ from pipeline.release.disclosure import SMALLEST, STEP
 from pipeline.results.pooled import PooledComparison, PooledResults, PooledValue
 
 FOOTER = "Several practices together. Rounded counts, not a trial."
+FOLLOWED = "The numbers below are those still followed in all practices together, about."
 MOST_TECHNIQUES = 12
 WHAT = {"difference": "failures per 100 more", "adjusted": "adjusted hazard ratio"}
 FOUND = {"difference": "difference of {} failures per 100", "adjusted": "adjusted hazard ratio {}"}
@@ -103,7 +104,12 @@ def _curves(deck: Deck, c: PooledComparison, pooled: PooledResults) -> None:
         for index, group in shown
     ]
     figure = Curves(
-        range(last + 1), series, f"Failed, of 100 {nouns}. Band: 95 % range", f"Years since {terms.clock(c.clock)}"
+        range(last + 1),
+        series,
+        f"Failed, of 100 {nouns}. Band: 95 % range",
+        f"Years since {terms.clock(c.clock)}; followed",
+        [{p.months: whole(p.followed) for p in group.points} for _, group in shown],
+        FOLLOWED,
     )
     told = [
         f"{p.failed:.0f} {f'of 100 {nouns} {did} ' if not i else ''}with {lower_first(g.label)}"

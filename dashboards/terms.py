@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from dashboards.formats import lower_first, phrase, sentence_case
+from dashboards.formats import lower_first, phrase, plural, sentence_case
 from pipeline.practice.outcomes import CROWN_FAILURE, Outcome
 from pipeline.practice.outcomes import outcome as declared
 from pipeline.practice.tables import INPUT_TABLES
@@ -61,13 +61,20 @@ SHAPES = {
 # trusted: the word, and the shape of its frame.
 OF_A_RATE = {
     "better": ("Better", "apart"),
-    "same": ("Same", "alike"),
+    "same": (VERDICTS["little_difference"], "alike"),
     "worse": ("Worse", "apart"),
     "within": ("Within the usual", "either"),
+    "one_source": ("Only one source", "early"),
     "firm": ("Firm", "apart"),
     "fair": ("Fair", "either"),
     "thin": ("Thin", "early"),
 }
+# Why a comparison of technique is open for good, or stands out, where its range alone would not have it open.
+OF_A_TECHNIQUE = {
+    "stands_out": ("Stands out, unconfirmed", "either"),
+    "one_way": ("Not separable", "early"),
+}
+SHORT = OF_A_RATE | OF_A_TECHNIQUE
 BY = {
     "overall": "Overall",
     "year": "By year",
@@ -83,10 +90,10 @@ def outcome(identifier: str) -> Outcome:
     return declared(identifier)
 
 
-def happened(identifier: str) -> str:
-    """What befell the teeth of an outcome, as a verb of many: `failed`, `were lost`, `needed further treatment`."""
+def happened(identifier: str, n: int = 2) -> str:
+    """What befell so many teeth of an outcome: `failed`, `were lost`, `needed further treatment`."""
     bad = outcome(identifier).bad
-    return f"were {bad}" if bad == "lost" else bad
+    return f"{plural(abs(n), 'was')} {bad}" if bad == "lost" else bad
 
 
 def had_happened(identifier: str) -> str:
@@ -136,12 +143,12 @@ def verdict(code: str, *, shared: bool = False) -> str:
     """The short name of a verdict; on what is shared, too few is too few to be shown, whatever is known inside."""
     if shared and code == "too_early":
         return NOT_SHOWN
-    return OF_A_RATE[code][0] if code in OF_A_RATE else VERDICTS.get(code, sentence_case(phrase(code)))
+    return SHORT[code][0] if code in SHORT else VERDICTS.get(code, sentence_case(phrase(code)))
 
 
 def shape(code: str) -> str:
     """The shape in which a verdict is framed: that of an open question where it is not known."""
-    return OF_A_RATE[code][1] if code in OF_A_RATE else SHAPES.get(code, "unsettled")
+    return SHORT[code][1] if code in SHORT else SHAPES.get(code, "unsettled")
 
 
 def by(identifier: str) -> str:

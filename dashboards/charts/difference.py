@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from dashboards import theme
+from dashboards import terms, theme
 from dashboards.charts.rows import Mark, Row, rows_figure
 from pipeline.results import Difference
 
@@ -15,21 +15,30 @@ LOOK = theme.Look(theme.INK, "solid", "none", "diamond")
 
 @dataclass(frozen=True)
 class Apart:
-    """One difference per 100 with its range; `hollow` is one before adjustment. `hover` must be our own words."""
+    """One difference per 100 with its range, and its verdict; `crude` is one before adjustment.
+
+    `hover` must be our own words.
+    """
 
     label: str
     mid: float
     low: float
     high: float
     hover: str = "%{x:.0f} per 100"
-    hollow: bool = False
+    code: str = ""
+    crude: bool = False
+
+    @property
+    def hollow(self) -> bool:
+        """Nothing is claimed of it: it is open, or the groups were not made alike."""
+        return self.crude or (self.code != "" and terms.shape(self.code) not in {"apart", "alike"})
 
 
-def apart(label: str, d: Difference, crude: Difference | None = None) -> list[Apart]:
-    """A difference as a row, and the one before adjustment beneath it."""
-    rows = [Apart(label, d.per_100, d.ci_low, d.ci_high)]
+def apart(label: str, d: Difference, crude: Difference | None = None, *, code: str = "") -> list[Apart]:
+    """A difference as a row with its verdict, and the one before adjustment beneath it."""
+    rows = [Apart(label, d.per_100, d.ci_low, d.ci_high, code=code)]
     if crude is not None:
-        rows.append(Apart("The same, not adjusted", crude.per_100, crude.ci_low, crude.ci_high, hollow=True))
+        rows.append(Apart("The same, not adjusted", crude.per_100, crude.ci_low, crude.ci_high, crude=True))
     return rows
 
 

@@ -100,7 +100,7 @@ def rows_figure(
         for place, mark in enumerate(row.marks):
             shift = 0.0 if beside else -0.12
             placed.append((mark, y + shift - 0.16 * place * (len(row.marks) > 1)))
-    _draw(figure, placed, span)
+    _draw(figure, placed, span, size=8 if pitch < ROW / 2 else 11)
     axis = {"range": [at(span[0]), at(span[1])], "title": {"text": title}, "type": "log" if log else "linear"}
     if ticks is not None:
         axis |= {"tickmode": "array", "tickvals": list(ticks), "ticktext": [f"{t:g}".replace("-", "−") for t in ticks]}
@@ -123,7 +123,7 @@ def nice_top(values: Sequence[float], *, least: float = 5.0) -> float:
     return math.ceil(top * 1.02 / step) * step
 
 
-def _draw(figure: Drawing, placed: Sequence[tuple[Mark, float]], span: tuple[float, float]) -> None:
+def _draw(figure: Drawing, placed: Sequence[tuple[Mark, float]], span: tuple[float, float], *, size: int) -> None:
     """Range lines and dots, one trace for all that look alike; what runs past the axis is cut there."""
     alike: dict[tuple[theme.Look, bool, str], list[tuple[Mark, float]]] = {}
     for mark, y in placed:
@@ -145,6 +145,6 @@ def _draw(figure: Drawing, placed: Sequence[tuple[Mark, float]], span: tuple[flo
             x=[min(max(mark.mid, span[0]), span[1]) for mark, _ in found], y=[y for _, y in found], mode="markers",
             hovertemplate=[f"{mark.hover}<extra></extra>" for mark, _ in found],
             cliponaxis=False, name=theme.literal(series) or None,
-            marker={"symbol": look.symbol, "size": 11, "color": "#ffffff" if hollow else look.colour,
+            marker={"symbol": look.symbol, "size": size, "color": "#ffffff" if hollow else look.colour,
                     "line": {"color": look.colour, "width": 2}},
         )  # fmt: skip

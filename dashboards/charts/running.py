@@ -31,6 +31,6 @@ def running_chart(found: Running, *, id: str, label: str) -> theme.Chart | None:
             marker={"size": 11, "symbol": "diamond", "color": theme.INK},
         )  # fmt: skip
     figure.update_xaxes(type="date", showgrid=False, tickformat="%Y", nticks=8)
-    figure.update_yaxes(title={"text": "Failures fewer (+) or more (−)"}, range=[-span, span])
+    figure.update_yaxes(title={"text": "Above: fewer failures; below: more"}, range=[-span, span])
     figure.update_layout(margin={"l": 64, "r": 16, "t": 12, "b": 36, "autoexpand": False})
     return theme.chart(figure, id=id, label=label, height=HEIGHT)

@@ -102,7 +102,7 @@ def _in_short(results: Results) -> tuple[Chart | None, NumberTable]:
     told = [(c, d, name) for c, name in named
             if (d := c.difference) is not None and c.verdict.code != words_answers.TOO_EARLY]  # fmt: skip
     rows = [Apart(f"{name}: {plural(2, terms.outcome(c.outcome).noun)} {terms.happened(c.outcome)}",
-                  d.per_100, d.ci_low, d.ci_high) for c, d, name in told]  # fmt: skip
+                  d.per_100, d.ci_low, d.ci_high, code=c.verdict.code) for c, d, name in told]  # fmt: skip
     rows[1:1] = [r for t in results.trials for r in differences(t, of="hyperemic, root canal first: ")]
     said = [words_answers.of_100(d, {g.name: g.label for g in c.groups}, c.outcome) for c, d, _ in told]
     said += [sentence_case(words_answers.trial_says(t, o)) for t in results.trials for o in (CROWN, TOOTH)]

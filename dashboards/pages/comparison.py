@@ -23,7 +23,7 @@ from pipeline.results import Comparison, Difference, Estimate, Results
 
 CHARTS = ("curves", "difference", "naive", "forest", *doubts.CHARTS)
 NONE = "No comparison could be made from these records."
-GREY = "Grey: too small to matter, as fixed beforehand."
+GREY = "Grey: too small to matter, as fixed beforehand. Hollow: open."
 SHORT = "difference"  # the chart beside the answers of a page; the same one stands once more in its section
 TOPICS = {"lost": "Teeth lost", "needed further treatment": "Further treatment"}
 TAILS = {
@@ -298,7 +298,10 @@ def comparison_difference(comparison: Comparison, *, id: str, crude: Difference 
     noun = terms.outcome(comparison.outcome).noun
     return difference_chart(
         apart(
-            f"{words.difference_row(d, labels)} against {lower_first(labels.get(d.reference, d.reference))}", d, crude
+            f"{words.difference_row(d, labels)} against {lower_first(labels.get(d.reference, d.reference))}",
+            d,
+            crude,
+            code=comparison.verdict.code,
         ),
         smallest=comparison.verdict.smallest_difference_per_100,
         id=id,

@@ -42,7 +42,7 @@ def render(results: Results) -> str:
             "filled": words_quality.filled_heading(q),
             "links": words_quality.links_heading(results),
             "others": words_quality.others_heading(results),
-            "not_run": words_quality.not_run_heading(results),
+            "not_run": words_quality.not_run_heading(results.not_run),
             "checks": words_quality.checks_heading(results),
         },
         loads=_loads(q),
@@ -183,5 +183,5 @@ def _counted(caption: str, q: Quality, *, of_others: bool) -> NumberTable:
 
 
 def _not_run(results: Results) -> NumberTable:
-    rows = tuple((a.title, ", ".join(a.needs)) for a in results.not_run)
-    return NumberTable("Each lacks the fields named", ("Analysis", "Needs"), rows, ("Needs",))
+    rows = tuple((a.title, sentence_case(words_quality.not_run(a))) for a in results.not_run)
+    return NumberTable("What each lacks", ("Analysis", "Lacks"), rows, ("Lacks",))

@@ -88,7 +88,7 @@ def facts(t: Trial) -> Iterator[Fact]:
         curve = _curve(t.curves, o, d.reference)
         rate = next((p.estimate for p in curve.points if p.years == d.years), None) if curve else None
         if code == "little_difference" and rate is not None and d.ci_high >= 100 * rate:
-            said.append(("Yet", "what is small of 100 could still double so small a share"))
+            said.append(("Yet", "with so few, even twice as many would look small here"))
         yield Fact(name, code, tuple((n, text) for n, text in said if text))
 
 
@@ -147,7 +147,8 @@ def differences(t: Trial, *, of: str = "") -> list[Apart]:
     return [
         Apart(sentence_case(f"{of}{lower_first(ASKED[o.outcome])} {FATES[o.outcome][1].removeprefix('was ')}"),
               d.per_100, d.ci_low, d.ci_high,
-              f"{ASKED[o.outcome]}: %{{x:.0f}} per 100 ({words_answers.between(d.ci_low, d.ci_high)})")
+              f"{ASKED[o.outcome]}: %{{x:.0f}} per 100 ({words_answers.between(d.ci_low, d.ci_high)})",
+              o.verdict.code if o.verdict is not None else "")
         for o in t.outcomes
         if o.outcome != NEED and (d := o.difference) is not None
     ]  # fmt: skip

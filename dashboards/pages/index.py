@@ -12,6 +12,7 @@ from dashboards.words import answers as words_answers
 from dashboards.words import beside as words_beside
 from dashboards.words import comparisons as words
 from dashboards.words import sheet as words_sheet
+from dashboards.words import signals as words_signals
 from pipeline.questions.question import KEPT_BY_CROWN
 from pipeline.results import Results
 from pipeline.results.asked import Asked
@@ -95,9 +96,14 @@ def _owner(results: Results) -> list[Answer]:
         return []
     first = words_sheet.to_do_short(owner.to_do[0]) if owner.to_do else "Nothing waits"
     code = words_sheet.trend_code(owner)
-    trend = "lately" if words_sheet.alike(owner) else words_sheet.trend_count(owner)
+    trend = "lately" if words_sheet.alike(owner) else words_sheet.trend_in_brief(owner, rest=False)
     return [
-        Answer(f"{trend}.", asked="Getting worse?", link="owner.html#trend", code=code),
+        Answer(
+            f"{trend}. {words_signals.burst_short(owner, dated=False)}".strip(),
+            asked="Getting worse?",
+            link="owner.html#trend",
+            code=code,
+        ),
         Answer(f"{first}.", asked="What on Monday?", link="owner.html#monday"),
     ]
 
@@ -129,7 +135,7 @@ def _hyperemic(results: Results) -> list[Answer]:
     spared, (code, judged) = words_answers.trial_says(t, NEED, when=False), words_answers.decision_verdict(t)
     says = sentence_case(words_answers.trial_says(t, CROWN)) or "Too few such teeth so far."
     if spared:
-        says = f"{judged}. {sentence_case(spared)}" if code else sentence_case(spared)
+        says = f"{judged.partition(';')[0]}. {sentence_case(spared)}" if code else sentence_case(spared)
     return [Answer(says, asked="Hyperemic tooth: root canal first, or wait?", link="hyperemic.html", code=code)]
 
 

@@ -48,7 +48,8 @@ def render(results: Results) -> str:
         calibration=results.calibration,
         unseen=unseen.assumptions_table(results.unseen),
         unseen_draws=unseen.draws_sentence(results.unseen),
-        not_run=results.not_run,
+        not_run_heading=words_quality.not_run_heading(results.not_run),
+        not_run=words_quality.not_run_says(results.not_run),
     )
 
 
@@ -91,7 +92,7 @@ def _trial(t: Trial) -> tuple[str, ...]:
     of = listing(list(dict.fromkeys(words_trial.outcome_terms(c.outcome).many for c in t.curves)))
     how = sentence_case("; ".join(ways)) if ways else "No difference could be worked out"
     groups = listing([f"{label} ({whole(n)})" for label, n in arms.items()])
-    return t.title, of, "the crown was seated", groups, f"{how}."
+    return t.title, of, "the tooth was prepared for its crown", groups, f"{how}."
 
 
 def _models(results: Results) -> NumberTable:

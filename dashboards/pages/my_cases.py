@@ -13,9 +13,12 @@ from dashboards.charts.rows import Mark, Row, rows_figure
 from dashboards.formats import count, in_place, listing, lower_first, plural, sentence_case, whole, years
 from dashboards.pages.legend import LegendItem
 from dashboards.words import comparisons as words
+from dashboards.words import sheet as words_sheet
 from dashboards.words import signals as words_signals
+from pipeline.practice.outcomes import TOOTH_LOSS
 from pipeline.results import DAYS_PER_YEAR, RateRow, RateTable, Results
 from pipeline.results.cases import CaseCurve
+from pipeline.results.owner import Owner
 
 WHOLE = "Whole practice"
 OWN, ALL = theme.OWN, theme.ALL
@@ -53,24 +56,28 @@ def render(results: Results) -> str:
         "my_cases.html.j2",
         title="My cases, beside the whole practice",
         audience="inside",
-        answers=_answers(results.own_cases, found),
+        answers=_answers(results.own_cases, found, results.owner),
         charts=charts(found),
         practice=results.practice,
         here="my_cases.html",
         cautions=results.cautions,
         cases=[replace(c, signals=words_signals.of_clinician(results.owner, c.name)) for c in found],
-        heading=_heading(results.own_cases),
+        heading=_heading(results.own_cases, results.owner),
         scope=words.scope_sentence(results),
     )
 
 
-def _answers(cases: Sequence[CaseCurve], found: Sequence[Clinician]) -> Answers:
-    """One line a clinician, in order of name: the first outcome of each."""
+def _answers(cases: Sequence[CaseCurve], found: Sequence[Clinician], owner: Owner) -> Answers:
+    """One line a clinician, in order of name: each rate, and what signals there are of late."""
     if not found:
         return Answers((Answer("No clinician has teeth enough of their own to be shown beside the practice."),))
     practice = next((c for c in cases if not c.provider), None)
-    notes = [] if practice is None else [f"Whole practice: {_short(_row(practice, WHOLE), practice.outcome)}"]
-    given = [Answer(c.short, asked=c.name, link=f"#{c.place}") for c in found]
+    told = lower_first(_rates([c for c in cases if not c.provider]))
+    notes = [] if practice is None else [f"Whole practice: {told}, after {years(practice.years)}."]
+    given = [
+        Answer(f"{'; '.join([c.short, *words_signals.on_clinician(owner, c.name)])}.", asked=c.name, link=f"#{c.place}")
+        for c in found
+    ]
     shown = kept(given)
     if len(shown) < len(given):
         notes.append(f"{count(len(given) - len(shown), 'clinician')} more below.")
@@ -107,8 +114,19 @@ def _kept(c: CaseCurve) -> tuple[float, float, float] | None:
     return 100 * c.survival, 100 * c.ci_low, 100 * c.ci_high
 
 
-def _heading(cases: Sequence[CaseCurve]) -> str:
-    """How many clinicians' ranges hold the practice's figure, of the first outcome; no name, and no order."""
+def _rates(cases: Sequence[CaseCurve]) -> str:
+    """`Crowns 93 of 100, root-filled teeth 92; too few root canals`: how many hold, of what is followed so long."""
+    named = [(lower_first(words_sheet.name_of(c.outcome)), c.survival) for c in cases]
+    held = [(name, in_place(survival)) for name, survival in named if survival is not None]
+    told = ", ".join(f"{name} {n}{'' if i else ' of 100'}" for i, (name, n) in enumerate(held))
+    few = listing([name for name, survival in named if survival is None])
+    return sentence_case("; ".join(t for t in (told, few and f"too few {few}") if t))
+
+
+def _heading(cases: Sequence[CaseCurve], owner: Owner) -> str:
+    """The clinicians with recent signals, and how many ranges hold the practice's figure, of the first outcome."""
+    found = [s.who for s in owner.signals if s.recent and s.who in {c.provider for c in cases if c.provider}]
+    signals = f"{count(len(found), 'recent signal')} on {listing(sorted(set(found)))}; " if found else ""
     whole_of = next((c for c in cases if not c.provider), None)
     told = [
         c.ci_low <= whole_of.survival <= c.ci_high
@@ -117,18 +135,10 @@ def _heading(cases: Sequence[CaseCurve]) -> str:
         and c.provider and c.outcome == whole_of.outcome and c.ci_low is not None and c.ci_high is not None
     ]  # fmt: skip
     if whole_of is None or not told:
-        return "Too few teeth of their own to set a clinician beside the practice"
+        return f"{signals}{'t' if signals else 'T'}oo few teeth of their own to set a clinician beside the practice"
     of = plural(2, terms.outcome(whole_of.outcome).noun)
-    return (
-        f"{whole(sum(told))} of {count(len(told), 'range')} of {of} {plural(sum(told), 'holds')} the practice’s figure"
-    )
-
-
-def _short(row: RateRow, outcome: str) -> str:
-    """`93 of 100 crowns still in place after 5 years (90 to 95).`"""
-    say = terms.outcome(outcome)
-    found = words.rate_in_short(row, say.good, of=plural(2, say.noun))
-    return f"{found or f'too few {plural(2, say.noun)} followed {years(row.years)}'}."
+    held = f"{whole(sum(told))} of {count(len(told), 'range')} of {of} {plural(sum(told), 'holds')}"
+    return f"{signals}{held} the practice’s figure"
 
 
 def my_cases(found: Sequence[CaseCurve]) -> list[Clinician]:
@@ -139,9 +149,9 @@ def my_cases(found: Sequence[CaseCurve]) -> list[Clinician]:
     for place, name in enumerate(names):
         own = [c for c in found if c.provider == name and c.outcome in practice]
         cases = tuple(_case(c, practice[c.outcome], f"own-{place}-{number}") for number, c in enumerate(own))
-        short = sentence_case(_short(_row(own[0], name), own[0].outcome)) if own else ""
-        held = listing([count(c.teeth, terms.outcome(c.outcome).noun) for c in own])
-        made.append(Clinician(name, cases, _address(name, [m.place for m in made]), short, held))
+        # Of root canals there are two outcomes: the same teeth, told once.
+        held = listing([count(c.teeth, terms.outcome(c.outcome).noun) for c in own if c.outcome != TOOTH_LOSS.rate])
+        made.append(Clinician(name, cases, _address(name, [m.place for m in made]), _rates(own), held))
     return made
 
 

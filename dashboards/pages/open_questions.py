@@ -11,6 +11,7 @@ from dashboards.pages import comparison, trial
 from dashboards.pages.planning import planning_block
 from dashboards.words import answers as words_answers
 from dashboards.words import comparisons as words
+from dashboards.words import quality as words_quality
 from pipeline.results import Results
 
 TITLE = "What these records cannot say yet, and what would settle it"
@@ -48,7 +49,8 @@ def render(results: Results) -> str:
         planning=planning,
         never=NEVER,
         heading=_heading(results, found),
-        not_run=results.not_run,
+        not_run_heading=words_quality.not_run_heading(results.not_run),
+        not_run=words_quality.not_run_says(results.not_run),
         scope=words.scope_sentence(results),
     )
 

@@ -77,6 +77,7 @@ class Sheet:
     more_tasks: tuple[Task, ...]
     order: str
     trust: str
+    grade_rule: str
     since: tuple[str, ...]
     moved: NumberTable | None
     early_heading: str
@@ -97,12 +98,10 @@ def answers(owner: Owner, sources: Mapping[str, words_beside.Source], recalls: S
     if not owner.lines:
         return None
     beside = words_beside.beside(owner.lines, sources)
-    for told in (3, 2, 1):  # all four are answered, with fewer words where they would be too many
+    for told, others in ((3, beside), (2, beside), (1, beside), (1, "")):  # all four are answered, in fewer words
         do = [words_sheet.to_do(t) for t in owner.to_do[:told]]
         given = (
-            Answer(
-                f"{words_sheet.good_answer(owner.lines)} {beside if told > 1 else ''}".strip(), "Are we good?", "#good"
-            ),
+            Answer(f"{words_sheet.good_answer(owner.lines)} {others}".strip(), "Are we good?", "#good"),
             Answer(
                 f"{words_sheet.trend_answer(owner)} {words_signals.burst_short(owner)}".strip(),
                 "Are we getting worse?",
@@ -160,12 +159,15 @@ def sheet(
         more_tasks=tuple(tasks[3:]),
         order=words_sheet.ORDER,
         trust=f"What can we trust: {words_sheet.grades(owner.lines)}",
+        grade_rule=words_sheet.GRADE_RULE,
         since=tuple(words_sheet.since(owner.since)),
         moved=tables_sheet.moved(owner.since),
         early_heading=_early_heading(owner.early),
         early=tuple(_early(e) for e in owner.early),
         burst=words_signals.burst(owner),
-        lists_heading="Lists of patients: written when asked for, and kept inside",
+        lists_heading="Lists of patients: written, to be kept inside"
+        if lists
+        else "Lists of patients: written when asked for, and kept inside",
         signals_heading=words_signals.heading(owner.signals),
         signals=tuple(
             said.each(
@@ -202,7 +204,7 @@ def _early_heading(found: Sequence[EarlySigns]) -> str:
     same = [name for verdict, name in told if verdict == "same"]
     if not same:
         return "Early failures: no difference can be told between those begun lately and before"
-    return f"Early failures: same for {listing(same)}, the others cannot be told"
+    return f"Early failures: little difference for {listing(same)}; the others cannot be told"
 
 
 def _card(line: SheetLine, sources: Mapping[str, words_beside.Source], told: Said) -> Card:

@@ -24,7 +24,7 @@ from dashboards.formats import (
 )
 from dashboards.pages.comparison import place
 from dashboards.pages.legend import LegendItem
-from dashboards.tables import NumberTable, between
+from dashboards.tables import NumberTable, UnderGroup, UnderTable, between
 from dashboards.words.comparisons import more_or_fewer
 from dashboards.words.safety import safety_sentence
 from pipeline.results.pooled import KEY, MEMBER, NOBODY, PooledComparison, PooledResults, PooledValue
@@ -180,6 +180,7 @@ def _section(c: PooledComparison, id: str) -> dict[str, Any]:
         "parts": [("Range", c.verdict.range), ("Doubt", c.verdict.doubt), ("Next", c.verdict.next_step)],
         "legend": [LegendItem(g.label, theme.look(g.name, i)) for i, g in enumerate(c.groups) if g.points],
         "curves": pooled_curves(c, id=f"{id}-curves", noun=noun, since=terms.clock(c.clock)),
+        "under": _under(c),
         "curve_table": _curve_table(c, noun),
         "values": [
             {
@@ -246,6 +247,20 @@ def _summary(c: PooledComparison) -> NumberTable:
         *("Q", "p of Q"),
     )
     return NumberTable("Pooled values by method", heads, tuple(rows), ("Method",))
+
+
+def _under(c: PooledComparison) -> UnderTable | None:
+    """How many teeth of all practices are still followed, under each tick of the curves; a dash where no curve is."""
+    found = [(i, g) for i, g in enumerate(c.groups) if g.points]
+    columns = years(c)
+    if not found or not columns:
+        return None
+    groups = []
+    for i, g in found:
+        points = [at(g, year) for year in columns]
+        cells = tuple(DASH if p is None else whole(p.followed) for p in points)
+        groups.append(UnderGroup(g.label, theme.look(g.name, i), (("followed", cells),)))
+    return UnderTable("How many were still followed, about, in all practices together", columns, tuple(groups))
 
 
 def _curve_table(c: PooledComparison, noun: str) -> NumberTable:

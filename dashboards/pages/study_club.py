@@ -51,7 +51,7 @@ def render(released: Released, *, talk: Talk | None = None) -> str:
         scope=words_shared.scope(released),
         steps=words_shared.STEPS,
         sections=sections,
-        decision=words_shared.decision(released),
+        decision=[t for t in (*words_shared.decision(released), words_shared.need_apart(released)) if t],
         decision_counted=COUNTED_FROM if released.decision else "",
         everyday_legend=[
             LegendItem(sentence_case(c.label), theme.look(c.arm, i))
@@ -162,7 +162,7 @@ def _difference(c: ReleasedComparison, id: str) -> theme.Chart | None:
         return None
     said = f"{words_shared.result(c)} {words_shared.reach(c)} {words_shared.zone(c)}"
     return difference_chart(
-        [Apart(c.label(d.group), d.per_100, d.low, d.high)],
+        [Apart(c.label(d.group), d.per_100, d.low, d.high, code=c.verdict_code)],
         smallest=c.smallest_difference_per_100,
         id=id,
         label=f"In short: {said}" if id == "difference" else said,

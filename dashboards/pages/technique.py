@@ -23,6 +23,7 @@ from pipeline.results.notes import NotesRead
 from pipeline.results.safety import UNMEASURED
 from pipeline.results.technique import TechniqueAnswer, TechniqueContrast
 
+LIKELY = 50  # of 100
 ELSEWHERE = (
     "Asked elsewhere: the timing of the root canal of a crown on the page on crowns, a crown after a root canal and "
     "the delay to it on the page on root canals; clinicians against what is expected, by funnel only, on the owner’s "
@@ -137,7 +138,16 @@ def befell(a: TechniqueAnswer) -> str:
 
 def verdict_says(a: TechniqueAnswer, c: TechniqueContrast) -> str:
     """The verdict in a word, with its reason where it must have one."""
-    return f"{terms.verdict(c.verdict)}{f': {why}' if (why := why_open(a, c)) else ''}."
+    return f"{terms.verdict(code_of(c))}{f': {why}' if (why := why_open(a, c)) else ''}."
+
+
+def code_of(c: TechniqueContrast) -> str:
+    """The verdict; of an open one apart what stands out among all looks, and where clinician and technique are one."""
+    if c.verdict != "cannot_tell" or not c.withheld:
+        return c.verdict
+    if c.p_family is None:
+        return "one_way"
+    return "stands_out" if words_answers.leaves_zero_out(c) else c.verdict
 
 
 def why_open(a: TechniqueAnswer, c: TechniqueContrast) -> str:
@@ -148,7 +158,15 @@ def why_open(a: TechniqueAnswer, c: TechniqueContrast) -> str:
         return ""
     if c.p_family is None:
         return "each clinician mostly works one way"
-    return f"may be chance, among {whole(a.family)} comparisons" if words_answers.leaves_zero_out(c) else ""
+    return by_chance(a, c) if words_answers.leaves_zero_out(c) else ""
+
+
+def by_chance(a: TechniqueAnswer, c: TechniqueContrast) -> str:
+    """How often chance alone shows one as clear among all looks, which is why it is no finding."""
+    often = max(1, round(100 * (c.p_family or 0.0)))
+    if often > LIKELY:
+        return f"by chance one of {whole(a.family)} is as clear more often than not"
+    return f"by chance one of {whole(a.family)} is as clear in up to {whole(often)} of 100 practices"
 
 
 def finding(answers: Sequence[TechniqueAnswer]) -> str:
@@ -159,7 +177,7 @@ def finding(answers: Sequence[TechniqueAnswer]) -> str:
     labels = {g.name: g.label for g in first.groups}
     by_code: dict[str, list[str]] = {}
     for c in first.contrasts:
-        by_code.setdefault(c.verdict, []).append(lower_first(contrast_label(first, c, labels)))
+        by_code.setdefault(code_of(c), []).append(lower_first(contrast_label(first, c, labels)))
     if len(by_code) == 1:
         return lower_first(terms.verdict(next(iter(by_code))))
     return ", ".join(f"{lower_first(terms.verdict(code))} ({listing(names)})" for code, names in by_code.items())

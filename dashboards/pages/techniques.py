@@ -7,11 +7,12 @@ from collections.abc import Sequence
 from dashboards import page
 from dashboards.answers import Answer, Answers, kept
 from dashboards.charts.difference import Apart, difference_chart
-from dashboards.formats import count, plural, sentence_case, whole
+from dashboards.formats import count, sentence_case, whole
 from dashboards.pages import comparison, technique, technique_forest, technique_learning
 from dashboards.theme import Chart
 from dashboards.words import answers as words_answers
 from dashboards.words import comparisons as words
+from dashboards.words import quality as words_quality
 from pipeline.results import NotRun, Results
 from pipeline.results.technique import TechniqueAnswer, TechniqueContrast
 
@@ -24,7 +25,7 @@ BY_NAME = (
 # Questions that are asked for as a whole, by their first outcome.
 WHOLE = (("margin", "The margin of the crown?"), ("irrigant_activation", "Activating the irrigant?"))
 MOST_DRAWN = 6
-TOO_FEW = "Too few such teeth are recorded to compare"
+TOO_FEW = "Too few such teeth to compare"
 NONE = "No technique question could be answered from these records."
 
 
@@ -35,6 +36,7 @@ def render(results: Results) -> str:
     if block:
         block |= {"heading": words_answers.technique_heading(answers), "alone": _alone(answers),
                   "reconciled": reconciled(answers)}  # fmt: skip
+    lacking = [a for a in results.not_run if a.id.startswith("technique")]
     return page.render(
         "techniques.html.j2",
         title=TITLE,
@@ -47,7 +49,8 @@ def render(results: Results) -> str:
         technique=block,
         forests=technique_forest.forests(answers, smallest=smallest(results)),
         learning=learning,
-        not_run=[a for a in results.not_run if a.id.startswith("technique")],
+        not_run_heading=words_quality.not_run_heading(lacking),
+        not_run=words_quality.not_run_says(lacking),
         scope=words.scope_sentence(results),
     )
 
@@ -72,9 +75,9 @@ def opening(results: Results) -> list[Answer]:
     ][:3]
     given += _by_name(results)
     for a, c in _stood_out(answers):
-        said = f"{technique.contrast_says(a, c)} Among {whole(a.family)} comparisons it may be chance."
+        said = f"{technique.contrast_says(a, c)} {sentence_case(technique.by_chance(a, c))}."
         given.append(
-            Answer(said, asked="What stood out most", code=c.verdict, link=f"#{technique.address(a.question)}")
+            Answer(said, asked="What stood out", code=technique.code_of(c), link=f"#{technique.address(a.question)}")
         )
     return given
 
@@ -95,7 +98,7 @@ def picture(results: Results) -> Chart | None:
     drawn = shown[:MOST_DRAWN]
     rows = [
         Apart(f"{words_answers.pair(a, c)}: {technique.befell(a)}", c.difference_per_100 or 0.0,
-              c.difference_ci_low or 0.0, c.difference_ci_high or 0.0)
+              c.difference_ci_low or 0.0, c.difference_ci_high or 0.0, code=c.verdict)
         for a, c in drawn
     ]  # fmt: skip
     return difference_chart(rows, smallest=smallest(results), id="forest-in-short",
@@ -111,7 +114,7 @@ def _named(
 
 
 def _stood_out(answers: Sequence[TechniqueAnswer]) -> list[tuple[TechniqueAnswer, TechniqueContrast]]:
-    """What lies furthest from no difference of all that may be chance among so many looks; at most one."""
+    """What lies furthest from no difference of all that chance may show among so many looks; at most one."""
     lone = [(a, c) for a in answers for c in a.contrasts
             if c.withheld and c.p_family is not None and words_answers.leaves_zero_out(c)]  # fmt: skip
     return sorted(lone, key=lambda pair: abs(pair[1].difference_per_100 or 0))[-1:]
@@ -126,7 +129,7 @@ def _by_name(results: Results) -> list[Answer]:
             link = f"#{technique.address(question)}"
             why = technique.why_open(a, c)
             said = f"{technique.contrast_says(a, c).rstrip('.')}{f'; {why}' if why else ''}."
-            given.append(Answer(said, asked=asked, link=link, code=c.verdict))
+            given.append(Answer(said, asked=asked, link=link, code=technique.code_of(c)))
         elif lacking := _lacking(results, question):
             given.append(Answer(too_few(lacking, group), asked=asked, link="#not-run"))
     for question, asked in WHOLE:
@@ -149,7 +152,7 @@ def too_few(found: NotRun, group: str) -> str:
     of = next((g for g in found.groups if g.name == group), None)
     if of is None:
         return f"{TOO_FEW}."
-    return f"{TOO_FEW}: {whole(of.teeth)}, of which {whole(of.failures)} {plural(of.failures, 'was')} lost."
+    return f"{TOO_FEW}: {whole(of.teeth)}, {whole(of.failures)} lost."
 
 
 def reconciled(answers: Sequence[TechniqueAnswer]) -> str:

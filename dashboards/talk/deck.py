@@ -11,6 +11,7 @@ from typing import Any
 from lxml import etree
 from pptx import Presentation
 from pptx.enum.chart import XL_CHART_TYPE, XL_MARKER_STYLE, XL_TICK_LABEL_POSITION, XL_TICK_MARK
+from pptx.opc.constants import RELATIONSHIP_TYPE as RT
 from pptx.oxml.ns import qn
 from pptx.util import Pt
 
@@ -235,9 +236,19 @@ class Deck:
 
     def save(self) -> bytes:
         """The deck as bytes, with every time stamp fixed."""
+        self._list_master_of_notes()
         buffer = io.BytesIO()
         self._deck.save(buffer)
         return timeless(buffer.getvalue())
+
+    def _list_master_of_notes(self) -> None:
+        """The library leaves it out, and a strict reader mends the file for want of it."""
+        root = self._deck.part._element
+        masters = root.find(qn("p:sldMasterIdLst"))
+        listed = root.makeelement(qn("p:notesMasterIdLst"), {})
+        link = self._deck.part.relate_to(self._deck.notes_master.part, RT.NOTES_MASTER)
+        etree.SubElement(listed, qn("p:notesMasterId"), {qn("r:id"): link})
+        masters.addnext(listed)
 
     def _below(self, slide: Any, top: float, lines: Sequence[str]) -> None:
         """Points under a figure, as large as their room allows."""

@@ -219,7 +219,7 @@ def add_band(slide: Any, plot: Box, series: Series, top: float, *, joined: bool 
         shape.fill.fore_color.rgb = rgb(series.look.colour)
         colour = shape._element.spPr.find(f".//{qn('a:srgbClr')}")
         etree.SubElement(colour, qn("a:alpha"), {"val": str(BAND)})
-        describe(slide, shape, "Band", f"Band around the line “{series.name}”: its 95 % range.")
+        describe(slide, shape, f"Band: {series.name}", f"Band around the line “{series.name}”: its 95 % range.")
 
 
 def _runs(series: Series, *, joined: bool) -> list[list[tuple[int, float, float]]]:

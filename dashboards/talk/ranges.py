@@ -95,9 +95,12 @@ def _add_row(shapes: Any, row: Range, axis: _Axis, box: Box) -> None:
     y = box.top + box.height / 2
     name = Box(box.left, box.top, NAMES, box.height)
     drawn.add_text(shapes, name, [row.name], SIZE, bold=True, colour=row.colour, middle=True)
-    thick = 2.5 if row.at is None else 5
     if row.low < row.high:
+        thick = 1.25 if row.at is None else 5
         drawn.add_line(shapes, (axis.x(row.low), y), (axis.x(row.high), y), colour=row.colour, points=thick)
+    if row.at is None:  # from one value to another, and no range: its ends are such values
+        for end in {row.low, row.high}:
+            drawn.add_mark(shapes, (axis.x(end), y), 0.16, row.colour, hollow=True)
     if row.at is not None:
         drawn.add_mark(shapes, (axis.x(row.at), y), 0.24, row.colour, hollow=row.hollow)
     says = Box(axis.place.right + GAP, box.top, WORDS, box.height)

@@ -139,7 +139,7 @@ def method(told: Told) -> Scene | None:
     boxes = [f"{step}\n{n}" for step, n in r.methods.flow]
     boxes = boxes or [sentence_case(words_shared.scope(r).partition(": ")[2]).rstrip(".")]
     groups = [(words.group_box(c, g.name), told.look(g.name, i).colour) for i, g in enumerate(c.groups)]
-    lines = words.method_lines(r, c)
+    lines = [*words.method_lines(r, c), words.ROUNDED]
     title = words.method_title(c)
     alt = f"Boxes: {'; '.join(b.replace(chr(10), ' ') for b in boxes)}. Groups: {'; '.join(g for g, _ in groups)}."
     return Scene(
@@ -211,8 +211,9 @@ def sure(told: Told) -> Scene | None:
     says = f"{words.many(d.per_100)} ({reach})"
     rows = [Range(f"Difference by {years(d.years)}", d.low, d.high, d.per_100, says, told.talk.colours["accent"])]
     if c.choices:
-        of = f"Counted in {c.choices.ways} ways"
-        rows.append(Range(of, c.choices.low, c.choices.high, None, range_more_or_fewer(c.choices.low, c.choices.high)))
+        reach = range_more_or_fewer(c.choices.low, c.choices.high)
+        rows.append(Range(f"Counted in {c.choices.ways} ways", c.choices.low, c.choices.high, None,
+                          f"{reach}: middles alone, each with a range of its own"))  # fmt: skip
     scale = Scale("Fewer failures of 100", f"More, with “{c.label(d.group)}”", c.smallest_difference_per_100)
     text = [words_shared.result(c), f"Grey: {lower_first(words_shared.zone(c))}", words_shared.doubt(c)]
     alt = f"Ranges. {words_shared.result(c)} {words_shared.reach(c)} {words_shared.choices(c)}"
@@ -230,7 +231,7 @@ def hyperemic(told: Told) -> Scene | None:
     heads = (f"By {by}", "Root canal before the seat, against a vital seat and waiting", "95 % range")
     title = words.decision_title(outcomes)
     needed = [words_shared.everyday(e) for e in told.released.everyday]
-    below = [*needed[:1], f"{NOT_COMPARED.split(' (')[0]}."]
+    below = [" ".join([*needed[:1], words_shared.need_apart(told.released)]).strip(), f"{NOT_COMPARED.split(' (')[0]}."]
     return Scene(
         speech.hyperemic(told.released),
         lambda d, n: d.table(title, heads, rows, n, alt=f"Table. {' '.join(lines)}", shares=(0.25, 0.5, 0.25),

@@ -159,6 +159,7 @@ def sure(c: ReleasedComparison) -> str:
 def hyperemic(released: Released) -> str:
     """The three outcomes of the decision, one after another, and how to weigh them."""
     told, third = words_shared.decision(released)[:-1], words_shared.decision(released)[-1]
+    told = [t for t in (*told, words_shared.need_apart(released)) if t]
     return (
         "Now to the tooth where the choice really falls: the pulp is hyperemic when the tooth is prepared, and it "
         "needs a crown. There are two ways. Treat first and crown then, or seat the crown on the vital tooth and wait. "

@@ -156,6 +156,9 @@ def ratios_title(c: ReleasedComparison, found: Ratios) -> str:
     )
 
 
+ROUNDED = "Rounded: sums may be out."
+
+
 def method_title(c: ReleasedComparison) -> str:
     """From when a tooth counts in its group."""
     if c.id == MAIN:
@@ -303,6 +306,8 @@ def action(released: Released) -> tuple[str, list[str]]:
     lines = [first, RECORD, TOGETHER]
     if released.comparisons:
         lines.insert(1, f"What would settle it: {lower_first(words_shared.next_step(released.comparisons[0]))}")
+    lines += [f"Asked besides, and in the appendix: {lower_first(words_shared.heading(c))}."
+              for c in released.comparisons[1:] if c.verdict_code == "differs"][:1]  # fmt: skip
     return f"{_reading(released)}: {lower_first(head)}", lines
 
 

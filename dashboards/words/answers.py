@@ -52,8 +52,9 @@ def of_100(d: Difference, labels: dict[str, str], outcome: str, *, open_still: b
     late = f", counted from {months(d.from_days)} on" if d.from_days > 0 else ""
     than = "than" if mid or open_still else "as"
     much, rest = (from_to(d.ci_low, d.ci_high), "") if open_still else (more(mid), f": {between(d.ci_low, d.ci_high)}")
+    did = terms.happened(outcome, 2 if open_still else mid)
     return (
-        f"Of 100 {plural(2, say.noun)}, {much} {terms.happened(outcome)} within {years(d.years)} with {group} "
+        f"Of 100 {plural(2, say.noun)}, {much} {did} within {years(d.years)} with {group} "
         f"{than} with {reference}{late}{rest}."
     )
 
@@ -69,8 +70,8 @@ def in_short(c: Comparison, *, when: bool = True) -> str:
     by = f" within {years(d.years)}" if when else ""
     if c.verdict.code in OPEN:
         return f"{sentence_case(from_to(d.ci_low, d.ci_high))} of 100 {terms.happened(c.outcome)}{by}."
-    much = sentence_case(more(round(d.per_100)))
-    return f"{much} of 100 {terms.happened(c.outcome)}{by} ({between(d.ci_low, d.ci_high)})."
+    mid = round(d.per_100)
+    return f"{sentence_case(more(mid))} of 100 {terms.happened(c.outcome, mid)}{by} ({between(d.ci_low, d.ci_high)})."
 
 
 def comparison_says(c: Comparison) -> str:
@@ -168,7 +169,7 @@ def technique_counts(answers: Sequence[TechniqueAnswer]) -> dict[str, int]:
 
 
 def technique_says(answers: Sequence[TechniqueAnswer]) -> str:
-    """`None of 94 comparisons shows a clear difference; 21 show little difference; of 73 nothing is known yet.`"""
+    """`None of 94 comparisons shows a clear difference; 21 show little difference; 73 are open.`"""
     counts = technique_counts(answers)
     total = sum(counts.values())
     if not total:
@@ -180,7 +181,7 @@ def technique_says(answers: Sequence[TechniqueAnswer]) -> str:
     if alike:
         parts.append(f"{whole(alike)} {'show' if alike > 1 else 'shows'} little difference")
     if unsettled:
-        parts.append(f"of {whole(unsettled)} nothing is known yet")
+        parts.append(f"{whole(unsettled)} {plural(unsettled, 'is')} open")
     return f"{'; '.join(parts)}."
 
 
@@ -197,13 +198,13 @@ def technique_heading(answers: Sequence[TechniqueAnswer]) -> str:
 
 
 def technique_in_short(answers: Sequence[TechniqueAnswer]) -> str:
-    """`None of 94 comparisons; of 73 nothing is known yet.`"""
+    """`None of 94 comparisons; 73 are open.`"""
     counts = technique_counts(answers)
     total, named = sum(counts.values()), counts.get("differs", 0)
     unsettled = sum(counts.get(code, 0) for code in OPEN)
     if not total:
         return "Too few teeth to compare any."
-    rest = f"; of {whole(unsettled)} nothing is known yet" if unsettled else ""
+    rest = f"; {whole(unsettled)} {plural(unsettled, 'is')} open" if unsettled else ""
     return f"{whole(named) if named else 'None'} of {whole(total)} comparisons{rest}."
 
 
@@ -238,7 +239,7 @@ def settles(plan: Plan) -> str:
     if plan.failures_needed is None:
         return "more of the same records would not settle it"
     if plan.failures_so_far >= plan.failures_needed:
-        return "there are failures enough here; the same one question put to another practice’s records would"
+        return "more records here will not settle it; the one question put to another practice’s records could"
     here = (
         f"not within {plan.within_years} years here" if plan.months is None else f"in about {stretch(plan.months)} here"
     )

@@ -12,7 +12,7 @@ from pipeline.results.evidence import Evidence, EvidenceRange
 from pipeline.results.monitoring import Benchmark
 from pipeline.results.owner import BesidePublished, SheetLine
 
-SOURCE_RULE = "Published: the figure nearest in years, of equals that of most teeth."
+SOURCE_RULE = "Published: the figure nearest to our years; of several as near, that of most teeth."
 GAP = "A gap is a question, not an answer."
 
 
@@ -22,30 +22,40 @@ class Source:
 
     place: str = ""
     usual: EvidenceRange | None = None
+    studies: int = 0  # behind `usual`; from one alone nobody can see how far practices differ, which is then assumed
 
 
 def sources_of(found: Sequence[Benchmark], evidence: Evidence | None) -> dict[str, Source]:
     """By `benchmark_id`; practices differ, so a practice like theirs may lie well beside their figure."""
-    rows = {(r.about, r.horizon_years): r.others for r in (evidence.rows if evidence else ()) if r.kind == "share"}
-    return {
-        b.benchmark_id: Source(b.population, rows.get(((b.event, b.start, b.teeth), b.horizon_years))) for b in found
-    }
+    rows = {(r.about, r.horizon_years): r for r in (evidence.rows if evidence else ()) if r.kind == "share"}
+    made = {}
+    for b in found:
+        row = rows.get(((b.event, b.start, b.teeth), b.horizon_years))
+        made[b.benchmark_id] = Source(b.population, row.others if row else None, row.studies if row else 0)
+    return made
 
 
 def apart(found: BesidePublished, source: Source) -> str:
-    """Better or worse than practices like theirs; `within` where it is their source alone that ours lies beside."""
+    """Better or worse than practices like theirs; `within` where these differ as much.
+
+    `one_source` where one source alone is known, which may be so far from ours by what is assumed of practices.
+    """
     usual, code = source.usual, found.change.verdict
-    within = usual is not None and usual.low <= 100 * (1 - found.ours) <= usual.high
-    return "within" if within and code in {"better", "worse"} else code
+    if code not in {"better", "worse"} or usual is None or not usual.low <= 100 * (1 - found.ours) <= usual.high:
+        return code
+    return "within" if source.studies > 1 else "one_source"
 
 
 def published(found: BesidePublished, source: Source) -> str:
     """Ours beside one published figure, with what kind of place that comes from; better or worse is no answer yet."""
     kind = f": {source.place.rstrip('.')}" if source.place else ""
     code, said = apart(found, source), change(found.change)
-    if code == "within" and source.usual is not None:
-        spans = f"{round(source.usual.low)} to {round(source.usual.high)}"
-        said = f"{said.rstrip('.')}, within what practices differ by ({spans} of 100)."
+    if source.usual is not None:
+        spans = f"{round(source.usual.low)} to {round(source.usual.high)} of 100"
+        if code == "within":
+            said = f"{said.rstrip('.')}, within what practices differ by ({spans})."
+        elif code == "one_source":
+            said = f"{said} One source shows no spread; {spans} is our wide assumption."
     gap = f" {GAP}" if code in {"better", "worse"} else ""
     return (
         f"{failed(found.ours)} of 100 failed here by {years(found.years)}, {failed(found.published)} in one source "
@@ -56,19 +66,26 @@ def published(found: BesidePublished, source: Source) -> str:
 def published_card(found: Sequence[BesidePublished], sources: Mapping[str, Source]) -> str:
     """The nearest published figure, and how many more there are; `sources` tells by `benchmark_id` what is known."""
     if not found:
-        return "No figure that we have read counts as we do."
+        return "No published figure counts alike."  # short enough to stand on several cards
     more = len(found) - 1
     said = published(found[0], sources.get(found[0].benchmark_id, Source()))
     return f"{said} {count(more, 'more figure')} below." if more else said
 
 
-def _beside(lines: Sequence[SheetLine], sources: Mapping[str, Source]) -> list[tuple[str, str]]:
+def _beside(lines: Sequence[SheetLine], sources: Mapping[str, Source]) -> list[tuple[SheetLine, str]]:
     """Each rate with how it stands beside the published figure on its card."""
     return [
-        (s.outcome, apart(s.published[0], sources.get(s.published[0].benchmark_id, Source())))
-        for s in lines
-        if s.published
+        (s, apart(s.published[0], sources.get(s.published[0].benchmark_id, Source()))) for s in lines if s.published
     ]
+
+
+def _beside_one(found: Sequence[tuple[SheetLine, str]]) -> dict[str, list[SheetLine]]:
+    """The rates that stand beside one source alone, by whether more or fewer failed here than there."""
+    told: dict[str, list[SheetLine]] = {}
+    for line, code in found:
+        if code == "one_source":
+            told.setdefault("more" if line.published[0].change.verdict == "worse" else "fewer", []).append(line)
+    return told
 
 
 def beside(lines: Sequence[SheetLine], sources: Mapping[str, Source]) -> str:
@@ -76,22 +93,33 @@ def beside(lines: Sequence[SheetLine], sources: Mapping[str, Source]) -> str:
     found = _beside(lines, sources)
     if not found:
         return "No published figure counts as we do."
-    told = [(code, [lower_first(name_of(o)) for o, v in found if v == code]) for code in ("worse", "better")]
+    told = [(code, [lower_first(name_of(s.outcome)) for s, v in found if v == code]) for code in ("worse", "better")]
     outside = [f"{code} than published practices: {listing(names)}" for code, names in told if names]
+    outside += [
+        f"{much} failed than in one source: {listing([_against(s) for s in of])}"
+        for much, of in _beside_one(found).items()
+    ]
     if outside:
         return f"{sentence_case('; '.join(outside))}."
     return "None is outside what published practices differ by." if "within" in dict(found).values() else (
-        f"Against published figures: {by_verdict(found)}.")  # fmt: skip
+        f"Against published figures: {by_verdict([(s.outcome, code) for s, code in found])}.")  # fmt: skip
+
+
+def _against(line: SheetLine) -> str:
+    """`crowns (40 against 22 by 18 years)`."""
+    p = line.published[0]
+    counted = f"{failed(p.ours)} against {failed(p.published)} by {years(p.years)}"
+    return f"{lower_first(name_of(line.outcome))} ({counted})"
 
 
 def beside_short(lines: Sequence[SheetLine], sources: Mapping[str, Source]) -> str:
-    """How many rates are worse, or better, than practices like those of the figure on its card: `1 of 3 rates worse`.
-
-    Where some differ from one source alone and none from such practices, that; empty where none differs at all.
-    """
+    """How many rates are worse, or better, than practices like those of the figure on its card, or than one source."""
     found = [code for _, code in _beside(lines, sources)]
     told = [(code, found.count(code)) for code in ("worse", "better") if code in found]
     if not told and "within" in found:
         return "none outside what published practices differ by"
     rates = count(len(found), "rate")
-    return "; ".join(f"{whole(n)} of {rates} {code} than published practices" for code, n in told)
+    said = [f"{whole(n)} of {rates} {code} than published practices" for code, n in told]
+    said += [f"{much} failed than in the one source for {whole(len(of))} of {rates}"
+             for much, of in _beside_one(_beside(lines, sources)).items()]  # fmt: skip
+    return "; ".join(said)

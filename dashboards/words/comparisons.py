@@ -220,9 +220,11 @@ def other_contrast(c: Comparison) -> str:
     e = next((e for e in reversed(found) if e.adjusted_for), found[-1])
     group, reference = (labels.get(n, n).lower() for n in ("through_crown", "vital"))
     how = "adjusted" if e.adjusted_for else "not adjusted"
+    low, high = e.ci_low or 0.0, e.ci_high or 0.0
+    judged = "" if low <= 1 <= high else " Its range leaves 1 out; the contrast to be judged was fixed beforehand."
     return (
         f"Against {reference}, failures came {ratio(e.hazard_ratio)} times as fast with {group} "
-        f"({ratio(e.ci_low)} to {ratio(e.ci_high)}), {how}."
+        f"({ratio(low)} to {ratio(high)}), {how}.{judged}"
     )
 
 

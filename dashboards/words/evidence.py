@@ -48,8 +48,8 @@ def intro(found: Evidence, rows: Sequence[EvidenceRow]) -> list[str]:
     between = found.between_shares if shares else found.between_ratios
     once = sum(r.studies == 1 for r in rows)
     single = (
-        f" {count(once, 'figure')} {'rests' if once == 1 else 'rest'} on one source alone, which cannot show how far "
-        "practices differ; that is then assumed."
+        f" Of {count(once, 'figure')} there is one published source each, which cannot show how far practices differ; "
+        "that is then assumed."
         if once
         else ""
     )
@@ -86,8 +86,7 @@ def heading(rows: Sequence[EvidenceRow], kind: str) -> str:
     alone = sum(r.rests_on == "ours" for r in rows)
     if not alone:
         return f"What others found bears on {count(len(rows), 'figure')} of ours"
-    said = f"{whole(alone)} of {count(len(rows), 'figure')} {'rests' if alone == 1 else 'rest'} on ours alone"
-    return f"{said}, whatever others found"
+    return f"In {whole(alone)} of {count(len(rows), 'figure')} what others found adds nothing to ours"
 
 
 def worth_sentence(row: EvidenceRow) -> str:

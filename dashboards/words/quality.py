@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from dashboards import terms
 from dashboards.answers import Answer, kept
 from dashboards.formats import count, listing, lower_first, percent, phrase, plural, sentence_case, whole
 from dashboards.words import sheet as words_sheet
 from dashboards.words.comparisons import MOSTLY_NONE
-from pipeline.results import DAYS_PER_YEAR, FilledIn, Quality, Results
+from pipeline.results import DAYS_PER_YEAR, FilledIn, NotRun, Quality, Results
 from pipeline.results.checks import TradeCheck
 
 # What the log of changes calls a row that the later export no longer has.
@@ -52,7 +54,7 @@ def answers(results: Results) -> tuple[Answer, ...]:
     if thin := thinnest(q)[:THINNEST]:
         said = listing([f"{lower_first(field_name(f))} {percent(f.filled, f.rows)}" for f in thin])
         given.append(Answer(f"Least of all {said}.", asked="What is filled in?", link="#filled"))
-    given.append(Answer(f"{not_run_heading(results)}.", asked="What could not be asked?", link="#not-run"))
+    given.append(Answer(f"{not_run_heading(results.not_run)}.", asked="What could not be asked?", link="#not-run"))
     return kept(given)
 
 
@@ -77,7 +79,8 @@ def _used(q: Quality) -> str:
     said = f"All but {whole(aside)} of {count(read, 'row')} ({percent(aside, read)})"
     if most is None:
         return f"{said}."
-    return f"{said}; most often since {lower_first((most.meaning or phrase(most.reason)).split('. ')[0].rstrip('.'))}."
+    why = lower_first((most.meaning or phrase(most.reason)).split(". ")[0].rstrip("."))
+    return f"{said} were used; of {whole(most.rows)} that were not, {why}."
 
 
 def read_heading(q: Quality) -> str:
@@ -148,12 +151,28 @@ def others_heading(results: Results) -> str:
     return f"Done elsewhere: {_HEADS.get(results.rules.get(SETTING, 'unknown'), 'the practice has not said')}"
 
 
-def not_run_heading(results: Results) -> str:
-    """How many analyses could not run."""
-    if not results.not_run:
-        return "Every analysis ran"
-    n = len(results.not_run)
-    return f"{count(n, 'analysis')} {'lacks what it needs' if n == 1 else 'lack what they need'}"
+def not_run_heading(found: Sequence[NotRun]) -> str:
+    """How many analyses could not run, for want of a field or of cases."""
+    few = sum(bool(a.groups) for a in found)
+    lacking = len(found) - few
+    told = [f"{count(lacking, 'analysis', 'lacks')} a field"] if lacking else []
+    told += [f"{whole(few)} {plural(few, 'has')} too few cases" if told else f"{count(few, 'analysis', 'has')} too few "
+             "cases"] if few else []  # fmt: skip
+    return "; ".join(told) or "Every analysis ran"
+
+
+def not_run(found: NotRun) -> str:
+    """What an analysis lacks: fields or codes, or cases where its groups are too small, with their sizes."""
+    if not found.groups:
+        return f"needs {', '.join(found.needs)}"
+    asked = found.needs[0].partition(": ")[2] or "more teeth in each group"
+    sizes = listing([whole(g.teeth) for g in found.groups])
+    return f"too few cases: groups of {sizes} teeth; asked for are {asked}"
+
+
+def not_run_says(found: Sequence[NotRun]) -> list[str]:
+    """Each with its title."""
+    return [f"{a.title}: {not_run(a)}" for a in found]
 
 
 def checks_heading(results: Results) -> str:

@@ -15,18 +15,18 @@ from dashboards.words.comparisons import difference_core, more_or_fewer, range_m
 from pipeline.practice.outcomes import ENDO_NEEDED
 from pipeline.release.disclosure import EVENTS_PER_CHANGE, SLACK, SMALLEST, STEP
 from pipeline.results.references import Reference, used
-from pipeline.results.trial_words import NOT_COMPARED
+from pipeline.results.trial_words import NEED, NOT_COMPARED
 
 RULES = (
-    f"Counts under {SMALLEST}, or of fewer than {SMALLEST} patients, are hidden. Others are told in steps of {STEP}, "
-    f"up or down by a rule drawn from the records, so a count may be off by {SLACK}. Curves are worked out again "
-    f"from such counts, by half-years: each change rests on at least {EVENTS_PER_CHANGE} failures, a curve begins "
-    f"where so many have failed, and it stops where fewer than {SMALLEST} are followed. Percentages move in steps "
-    f"worth at least {STEP} teeth of their group and are told where at least {SMALLEST} teeth are behind them; "
-    "ranges are widened to cover the exact ones. Figures are rounded one by one, so sums and differences may be "
-    "out. Groups of technique questions whose counts are hidden are not named. Clinicians and clinics are letters "
-    f"in no particular order. Made again from records that differ by fewer than {SMALLEST} patients, a page shows "
-    "the figures of before."
+    f"Counts under {SMALLEST}, or of fewer than {SMALLEST} patients, are hidden, and with them what would give them "
+    f"away. Others are told in steps of {STEP}, up or down by a rule drawn from the records, so a count may be off "
+    f"by {SLACK}. Curves are worked out again from such counts, by half-years: each change rests on at least "
+    f"{EVENTS_PER_CHANGE} failures, a curve begins where so many have failed, and it stops where fewer than "
+    f"{SMALLEST} are followed. Percentages move in steps worth at least {STEP} teeth of their group and are told "
+    f"where at least {SMALLEST} teeth are behind them; ranges are widened to cover the exact ones. Figures are "
+    "rounded one by one, so sums and differences may be out. Groups of technique questions whose counts are hidden "
+    f"are not named. Clinicians and clinics are letters in no particular order. Where fewer than {SMALLEST} "
+    "patients have changed, a page keeps its earlier figures."
 )
 
 
@@ -103,8 +103,8 @@ def heading(c: ReleasedComparison) -> str:
     """The finding as a heading: which groups are set side by side, and what can be told of them."""
     asked, d = ASKED.get(c.id, c.title.partition(":")[0]), c.difference
     if c.verdict_code == "differs" and d is not None:
-        much = f"{more_or_fewer(d.per_100)} of 100 {terms.happened(c.outcome)} with {lower_first(c.label(d.group))}"
-        return f"{asked}: {much}"
+        much = f"{more_or_fewer(d.per_100)} of 100 {terms.happened(c.outcome, d.per_100)}"
+        return f"{asked}: {much} with {lower_first(c.label(d.group))}"
     return f"{asked}: {HEADINGS.get(c.verdict_code, 'not known yet')}"
 
 
@@ -187,6 +187,17 @@ def everyday(found: ReleasedIncidence) -> str:
 def decision(released: Released) -> list[str]:
     """What the crown, the tooth and the need of a root canal say of the decision, and which way is not compared."""
     return [*(o.sentence for o in released.decision), NOT_COMPARED] if released.decision else []
+
+
+def need_apart(released: Released) -> str:
+    """Why the root canals that waiting spared and those that it needed do not make 100; empty where they do."""
+    need = next((o for o in released.decision if o.outcome == NEED and o.per_100 is not None), None)
+    last = released.everyday[0].points[-1] if released.everyday and released.everyday[0].points else None
+    if need is None or need.per_100 is None or last is None or last.years != need.years:
+        return ""
+    if need.per_100 + last.of_100 == 100:
+        return ""
+    return f"{need.per_100} and {last.of_100} do not add to 100: counted from preparation and from seat."
 
 
 def horizon_point(c: ReleasedComparison, group: ReleasedGroup) -> ReleasedPoint | None:
@@ -339,18 +350,13 @@ def elsewhere(released: Released) -> str:
 
 
 def scope(released: Released) -> str:
-    """What the records span, in months, and how much they hold, rounded."""
-    parts = [
-        f"about {count} {noun}"
-        for count, noun in (
-            (released.crowns, "crowns"),
-            (released.endo_courses, "root canals"),
-            (released.patients, "patients"),
-        )
-        if count.value is not None
-    ]
+    """What the records span, in months, and how much they hold, rounded; the patients are all of the records."""
+    counts = ((released.crowns, "crowns"), (released.endo_courses, "root canals"))
+    parts = [f"about {count} {noun}" for count, noun in counts if count.value is not None]
     span = listing([m for m in (released.first_year, released.last_year) if m], "to")
     whose = released.practice or "one practice"
+    if released.patients.value is not None:
+        whose += f" with about {released.patients} patients"
     held = listing(parts) if parts else "too few teeth to show a count"
     return f"Records of {whose}, {span}: {held}."
 

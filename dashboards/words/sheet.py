@@ -24,6 +24,7 @@ from dashboards.words.answers import between
 from dashboards.words.comparisons import range_more_or_fewer, rate_in_short
 from pipeline.results.healing import RecallRow
 from pipeline.results.owner import (
+    LEAST_FOLLOWED,
     Change,
     EarlySigns,
     Measured,
@@ -38,7 +39,7 @@ from pipeline.results.owner import (
 )
 
 FIELDS = {"provider_id": "Clinician", "site_id": "Clinic", "tooth_group": "Tooth group", "years": "Begun in"}
-CAN = {"better": "better", "same": "same", "worse": "worse", "cannot_tell": "cannot tell"}
+CAN = {"better": "better", "same": "little difference", "worse": "worse", "cannot_tell": "cannot tell"}
 
 
 def name_of(outcome: str) -> str:
@@ -63,12 +64,12 @@ def change(found: Change, *, in_brief: bool = False) -> str:
     if found.why == "too_few" or found.per_100 is None or found.ci_low is None or found.ci_high is None:
         return f"Too few failures: at least {found.least_failures} are asked for on either side."
     if found.verdict == "same":
-        return f"{sentence_case(_no_larger(found))}: any difference is at most {found.matters_per_100:g} of 100."
+        return f"{sentence_case(_no_larger(found))}, within the {found.matters_per_100:g} of 100 that would matter."
     fits = between(found.ci_low, found.ci_high)
     if found.verdict in {"better", "worse"}:
         return f"The range is {fits}."
     if found.why == "many_looks":
-        return f"The range is {fits}: alone that would stand out, among {count(found.looks, 'rate')} it may be chance."
+        return f"The range is {fits}: alone that would stand out, among {count(found.looks, 'rate')} it does not."
     return f"{sentence_case(fits)}{'' if in_brief else ': both no difference and one that matters fit'}."
 
 
@@ -87,13 +88,17 @@ def over_time(found: OverTime) -> str:
     if late is None or before is None:
         return change(found.change)
     if found.change.why == "too_few":
-        return f"Too few failures to compare: {whole(late.failures)} lately, {whole(before.failures)} before."
+        return f"{_few(found)} {whole(late.failures)} failed lately, {whole(before.failures)} before."
     if late.survival is None or before.survival is None:
         return change(found.change)
     return (
         f"{failed(late.survival)} of 100 failed by {years(late.years)} lately, {failed(before.survival)} before. "
         f"{change(found.change)}"
     )
+
+
+def _few(found: OverTime) -> str:
+    return f"A comparison asks for {count(2 * found.change.least_failures, 'failure')}, lately and before together."
 
 
 def early_over_time(found: OverTime, *, dated: bool = True) -> str:
@@ -107,7 +112,7 @@ def early_over_time(found: OverTime, *, dated: bool = True) -> str:
     gap = change(found.change, in_brief=True)
     if min(late.failures, before.failures) < found.change.least_failures and late.teeth and before.teeth:
         shares = listing([decimal(100 * s.failures / s.teeth) for s in (late, before)])
-        told = "Too few failures to compare." if found.change.why == "too_few" else gap
+        told = _few(found) if found.change.why == "too_few" else gap
         said = (
             f"{whole(late.failures)} of {whole(late.teeth)} failed against {whole(before.failures)} of "
             f"{whole(before.teeth)} ({shares} of 100). {told}"
@@ -248,6 +253,10 @@ COMMAND = {
     "mend": "toothyears set-aside PRACTICE.toml",
     "codes": "",
 }
+GRADE_RULE = (
+    "A grade is the worst of what a figure hangs on, by bounds of our own (no source), and covers no work that others "
+    f"did unseen. Firm: {percent(LEAST_FOLLOWED[0], 1)} or more of the possible follow-up was seen, and a narrow range."
+)
 ORDER = "Patients first, then figures."
 
 
@@ -260,7 +269,7 @@ def good_answer(lines: Sequence[SheetLine]) -> str:
         for s in lines
         if s.rate.survival is not None
     ]
-    return f"Of 100 each after {horizons(lines)}: {listing(rates)}."
+    return f"Of 100 after {horizons(lines)}: {listing(rates)}."
 
 
 def horizons(lines: Sequence[SheetLine]) -> str:
@@ -276,41 +285,23 @@ def trend_answer(owner: Owner) -> str:
     said = trend_in_brief(owner)
     if alike(owner):
         said = sentence_case(listing([lower_first(name_of(s.outcome)) for s in owner.lines]))
-    return f"{said}{_by(owner)}, lately against the {owner.late_years} years before."
-
-
-def _by(owner: Owner) -> str:
-    """` by 5 years`, where all rates are told by the same: failures by fewer years have verdicts of their own."""
-    found = {s.over_time.change.years for s in owner.lines}
-    return f" by {years(found.pop())}" if len(found) == 1 else ""
-
-
-def trend_count(owner: Owner) -> str:
-    """`Cannot tell for 1 of 3 rates; 2 the same`: how many are worse or better; else how many cannot be told."""
-    codes = [s.over_time.change.verdict for s in owner.lines]
-    told = tuple(c for c in ("worse", "better") if c in codes) or ("cannot_tell",)
-    of = f" of {count(len(codes), 'rate')}"
-    said = f"{', '.join(f'{CAN[code]} for {whole(codes.count(code))}' for code in told)}{of}"
-    rest = [code for code in codes if code not in told]
-    if rest and set(rest) == {"same"}:
-        said = f"{said}; {whole(len(rest))} the same"
-    framed = CAN.get(trend_code(owner), "")
-    return said.removeprefix(f"{framed} ") if framed else sentence_case(said)
+    return f"{said}, lately against the {owner.late_years} years before."
 
 
 def trend_short(owner: Owner) -> str:
-    """`Same for crowns and root-filled teeth; cannot tell for root canals`."""
+    """`Little difference for crowns; cannot tell for root canals`."""
     return sentence_case(by_verdict([(s.outcome, s.over_time.change.verdict) for s in owner.lines]))
 
 
-def trend_in_brief(owner: Owner) -> str:
-    """The same with the rates that stay alike left together: `Cannot tell for root canals; the others the same`."""
+def trend_in_brief(owner: Owner, *, rest: bool = True) -> str:
+    """`Cannot tell for root canals; little difference for the others`: those alike left together, or left out."""
     found = [(s.outcome, s.over_time.change.verdict) for s in owner.lines]
     apart = [(outcome, verdict) for outcome, verdict in found if verdict != "same"]
     said = trend_short(owner)
     if apart and len(apart) < len(found):
-        rest = len(found) - len(apart)
-        said = f"{sentence_case(by_verdict(apart))}; the other{'s' if rest > 1 else ''} the same"
+        said = sentence_case(by_verdict(apart))
+        if rest:
+            said += f"; little difference for the {plural(len(found) - len(apart), 'other')}"
     # The word of the first verdict stands before it in its frame, where one is framed.
     framed = CAN.get(trend_code(owner), "")
     return said.removeprefix(f"{sentence_case(framed)} ") if framed else said
@@ -361,7 +352,7 @@ def worst(lines: Sequence[SheetLine]) -> str:
 
 
 def by_verdict(found: Sequence[tuple[str, str]]) -> str:
-    """`same for crowns and root canals; cannot tell for teeth with a root canal`."""
+    """`little difference for crowns; cannot tell for teeth with a root canal`."""
     groups: dict[str, list[str]] = {}
     for outcome, verdict in found:
         groups.setdefault(verdict, []).append(lower_first(name_of(outcome)))

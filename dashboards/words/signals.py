@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 
 from dashboards import terms
@@ -23,14 +24,14 @@ def heading(found: Sequence[SignalCases]) -> str:
     return f"{count(len(found), 'signal')}, in words: {which}"
 
 
-def burst_short(owner: Owner) -> str:
+def burst_short(owner: Owner, *, dated: bool = True) -> str:
     """A recent signal of the whole practice in a sentence, for the answers; empty without one."""
     found = next((s for s in owner.signals if s.recent and s.who == "all"), None)
     if found is None:
         return ""
     noun = terms.outcome(found.outcome).noun
-    much = f"{decimal(found.expected)} expected from the years before"
-    return f"But {count(found.failed, noun)} failed {_when(found)}, {much}."
+    when = _when(found) if dated else "lately"
+    return f"But {count(found.failed, noun)} failed {when}, {decimal(found.expected)} expected."
 
 
 def burst(owner: Owner) -> str:
@@ -78,11 +79,12 @@ def counted_once(owner: Owner) -> str:
         return ""
     recent = f"Recent is what lies within {RECENT_MONTHS} months of the end of the records."
     task = next((t for t in owner.to_do if t.what == "signals"), None)
-    if task is None or task.count >= together:
+    if task is None or task.count == together:
         return recent
     return (
         f"{recent} The recent signals count {whole(together)} failures together, and {whole(task.count)} are to be "
-        "looked at: some stand behind two signals."
+        "looked at: one may stand behind two signals, and the list holds teeth too old for a chart to expect anything "
+        "of, too."
     )
 
 
@@ -97,6 +99,12 @@ def signal(found: SignalCases) -> str:
         f"{who}, {until}: {_when(found)} {whole(found.failed)} {plural(found.failed, noun)} {whose} failed where "
         f"{against} lead one to expect {found.expected:.1f}."
     )
+
+
+def on_clinician(owner: Owner, name: str) -> list[str]:
+    """How many recent signals stand on a clinician, by rate: `2 recent signals on root canals`."""
+    found = Counter(s.outcome for s in owner.signals if s.recent and s.who == name)
+    return [f"{count(n, 'recent signal')} on {lower_first(name_of(outcome))}" for outcome, n in found.items()]
 
 
 def of_clinician(owner: Owner, name: str) -> tuple[str, ...]:

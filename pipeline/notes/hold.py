@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from pipeline.notes.settled import Rules, held
+from pipeline.practice.counts import count
 from pipeline.practice.read_tables import READ_VALUES
 from pipeline.practice.settings import Settings
 from pipeline.practice.tables import DETAIL_TABLES, NOTE_ANSWERS
@@ -97,7 +98,7 @@ def hold_notes(store: Store, settings: Settings, codes: pl.DataFrame, *, say: Ca
         counts = dict(told)
         asked = counts.get("unsure", 0) + counts.get("no_tooth", 0)
         say(
-            f"notes: {found.height:,} values read, {counts.get('used', 0):,} of them fill a field that was not "
+            f"notes: {count(found.height, 'value')} read, {counts.get('used', 0):,} of them fill a field that was not "
             f"recorded, {counts.get('differs', 0):,} differ from what is, {asked:,} wait for the worksheet"
         )
         ratios = found.filter(pl.col("field") == "naocl_ratio").height

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+from pipeline.practice.counts import count
 from pipeline.questions.choice_options import GIVEN_UP, MEANINGS, UNDATED_WORDS, Options, offered_options
 from pipeline.questions.crown_longevity import LABELS
 from pipeline.questions.verdict import CANNOT_TELL, DIFFERS, LITTLE_DIFFERENCE, TOO_EARLY
@@ -140,7 +141,7 @@ def beside_main(rows: Sequence[Choice], counts: Mapping[str, int], *, renewal_da
             text += f" Had they been given up at the opening, the difference would be {_difference(row)}."
         said.append(text)
     if undated := counts["crowns_timing_unknown"]:
-        text = f"{undated} crowns had a root canal elsewhere on an unknown day, and are in neither group."
+        text = f"{count(undated, 'crown')} had a root canal elsewhere on an unknown day: in neither group."
         ways = [(words, alone.get(("undated_root_canal", option))) for option, words in UNDATED_WORDS.items()]
         told = [f"counted {words} the difference would be {_difference(row)}" for words, row in ways if row is not None]
         if told:

@@ -17,6 +17,7 @@ from dataclasses import replace
 import numpy as np
 import polars as pl
 
+from pipeline.practice.counts import count
 from pipeline.practice.outcomes import was_followed
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.answer import Asked, answer
@@ -70,7 +71,7 @@ def compare_since_opening(crowns: pl.DataFrame, patients: pl.DataFrame, analysis
     spells = state_spells(crown_rows(crowns, patients))
     ratios = _ratios(aged, analysis)
     if unknown := rows["seat_date"].null_count():
-        told = f"{unknown} opened crowns of unknown age are in the curve and not in the hazard ratios."
+        told = f"{count(unknown, 'opened crown')} of unknown age are in the curve and not in the hazard ratios."
         ratios = replace(ratios, notes=(*ratios.notes, told))
     return answer(
         SINCE_OPENING,

@@ -17,6 +17,7 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
+from pipeline.practice.counts import count
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.answer import Asked, answer
 from pipeline.questions.endo_teeth import CROWNED, NOT_CROWNED, EndoTeeth, crown_spells_of_teeth, ever_crowned
@@ -82,24 +83,28 @@ def _notes(found: EndoTeeth, spells: pl.DataFrame) -> tuple[str, ...]:
     notes = []
     if found.crowned_at_start:
         notes.append(
-            f"{found.crowned_at_start:,} teeth that had a crown when the root canal began are not compared here."
+            f"{count(found.crowned_at_start, 'tooth')} that had a crown when the root canal began: not compared here."
         )
     followed = spells.filter(pl.col("exit_days") > pl.col("entry_days"))["course_id"].n_unique()
     if unseen := found.rows.height - followed:
-        notes.append(f"{unseen:,} teeth were not seen again after completion: each is in its group, with no follow-up.")
+        notes.append(
+            f"{count(unseen, 'tooth', 'was')} not seen again after completion: each is in its group, with no follow-up."
+        )
     delay = days_to_crown(found.rows)
     if delay is not None:
         n, (low, middle, high) = delay
         notes.append(
-            f"{n:,} teeth got a crown while followed; days from completion to the seat: median {middle:.0f}, quartiles "
-            f"{low:.0f} to {high:.0f}. This describes crowned teeth only."
+            f"{count(n, 'tooth')} got a crown while followed; days from completion to the seat: median {middle:.0f}, "
+            f"quartiles {low:.0f} to {high:.0f}. This describes crowned teeth only."
         )
     seen = found.rows.filter(ever_crowned() & pl.col("crown_day_seen"))
     if seen.height:
-        notes.append(f"{seen.height:,} crowns from elsewhere have no seat date and count from the day they were seen.")
+        notes.append(
+            f"{count(seen.height, 'crown')} from elsewhere, with no seat date: counted from the day it was seen."
+        )
     during = found.rows.filter(pl.col("crown_days") == 0).height
     if during:
-        notes.append(f"{during:,} teeth were crowned by the day the root canal was completed.")
+        notes.append(f"{count(during, 'tooth', 'was')} crowned by the day the root canal was completed.")
     return tuple(notes)
 
 

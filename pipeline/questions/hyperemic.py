@@ -16,6 +16,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.practice.counts import count
+from pipeline.practice.counts import years as in_years
 from pipeline.practice.outcomes import outcome as named
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.groups import curve_stop, days_of
@@ -282,7 +284,7 @@ def why_no_difference(sides: dict[str, pl.DataFrame], outcome: str, analysis: An
         return f"too few {named(outcome).happened} so far ({so_far}; at least {analysis.min_failures} are asked for)"
     horizon = days_of(analysis.horizon_years)
     if any(_stop(s[COLUMNS[outcome][0]], _any_event(s, outcome), analysis) < horizon for s in counted.values()):
-        return f"too few teeth are followed for {analysis.horizon_years:g} years"
+        return f"too few teeth are followed for {in_years(analysis.horizon_years)}"
     return ""
 
 
@@ -314,10 +316,10 @@ def everyday_sentence(curve: IncidenceCurve, words: tuple[str, str], *, years: f
     `words` stand before and after "teeth". Where the curve stops before that, the sentence says so.
     """
     before, after = words
-    within = f"within {years:g} {'year' if years == 1 else 'years'}"
+    within = f"within {in_years(years)}"
     at = next((p for p in curve.points if p.years == years), None)
     if at is None:
-        so_far = f"{curve.teeth:,} {'tooth' if curve.teeth == 1 else 'teeth'} so far"
+        so_far = f"{count(curve.teeth, 'tooth')} so far"
         return (
             f"Too few {before}teeth{after} were crowned vital and followed to say how many need a root canal {within} "
             f"({so_far})."
@@ -333,7 +335,7 @@ def flare_sentence(teeth: int, flared: int) -> str:
     if not teeth:
         return "No hyperemic tooth was prepared for a crown."
     return (
-        f"Of {teeth:,} hyperemic {'tooth' if teeth == 1 else 'teeth'}, {format(flared, ',') if flared else 'none'} "
+        f"Of {count(teeth, 'hyperemic tooth')}, {format(flared, ',') if flared else 'none'} "
         f"{'are' if flared > 1 else 'is'} "
         "recorded to have flared between the preparation and the seat (an irreversible pulpitis or a necrosis)."
     )
@@ -520,9 +522,8 @@ def _notes(entered: Entered, arms: tuple[TrialArm, ...], analysis: Analysis) -> 
             "seated vital needed a root canal for which the crown was renewed: a need of it, and a crown failure",
         ),
     )
-    notes = [f"{n:,} {'tooth' if n == 1 else 'teeth'} {what}." for n, what in counted if n]
+    notes = [f"{count(n, 'tooth')} {what}." for n, what in counted if n]
     for arm in arms:
         if arm.followed < analysis.min_at_risk:
-            n = f"{arm.followed:,} {'tooth' if arm.followed == 1 else 'teeth'}"
-            notes.append(f"Too few to compare: {n} with {arm.label.lower()}.")
+            notes.append(f"Too few to compare: {count(arm.followed, 'tooth')} with {arm.label.lower()}.")
     return tuple(notes)

@@ -19,6 +19,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.practice.counts import count
 from pipeline.practice.outcomes import was_followed
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.covariates import (
@@ -133,7 +134,8 @@ def weigh_for_leaving(
     model, pieces = _model_of_leaving(rows), cut(rows, every=stretch_days(rows))
     if model is None:
         return None, (
-            f"Not weighted for who left: {left:,} crowns were lost from sight, too few for a model of leaving.",
+            f"Not weighted for who left: {count(left, 'crown', 'was')} lost from sight, too few for a model of "
+            "leaving.",
         )
     weights = _weights(model, pieces)
     found = weighted_fit(rows, pieces.with_columns(weight=pl.Series(weights.values)), analysis)

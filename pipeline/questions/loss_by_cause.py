@@ -19,6 +19,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.practice.counts import count
 from pipeline.practice.outcomes import CROWNED_TOOTH_LOSS, TOOTH, TOOTH_LOSS, Outcome, was_followed
 from pipeline.practice.tables import LOSS_REASONS
 from pipeline.questions.analysis import Analysis
@@ -196,7 +197,9 @@ def _table(name: str, rows: pl.DataFrame, analysis: Analysis) -> LossTable:
     untold = whole.filter(pl.col("reason") == UNKNOWN).height
     if untold:
         notes.insert(
-            0, f"Of {whole.height} teeth lost, {untold} have no cause recorded; they stand as a cause of their own."
+            0,
+            f"Of {count(whole.height, 'tooth')} lost, {untold} have no cause recorded; they stand as a cause of "
+            "their own.",
         )
     return LossTable(name, TITLES[name], CLOCKS[name], tuple(groups), tuple(notes))
 

@@ -18,6 +18,7 @@ from dataclasses import dataclass, replace
 import polars as pl
 from scipy.special import ndtri
 
+from pipeline.practice.counts import years as in_years
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.groups import days_of
 from pipeline.questions.verdict import DIFFERS, FORECAST_YEARS, LITTLE_DIFFERENCE
@@ -301,7 +302,7 @@ def _plan(
 def _sentences(plan: Plan) -> tuple[str, ...]:
     assert plan.failures_needed is not None
     assert plan.practices is not None
-    goal = f"a difference of {plan.smallest_per_100:g} per 100 by {plan.horizon_years:g} years"
+    goal = f"a difference of {plan.smallest_per_100:g} per 100 by {in_years(plan.horizon_years)}"
     if plan.settled:
         return (f"Answered for now; {goal} was what mattered.",)
     if plan.failures_needed <= plan.failures_so_far:

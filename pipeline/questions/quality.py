@@ -9,6 +9,7 @@ from dataclasses import replace
 import polars as pl
 
 from pipeline.machine.data_tables import data_rows
+from pipeline.practice.counts import count
 from pipeline.practice.tables import Filled
 from pipeline.results import (
     FileChange,
@@ -102,7 +103,7 @@ def unknown_codes_advice(unknown: Sequence[UnknownCode]) -> tuple[str, ...]:
     return (
         "[codes]",
         "# Replace other: crown, root_canal, retreatment, extraction, implant, direct_restoration, exam, ...",
-        *(f'{_toml_text(c.code)} = "other"  # {c.rows:,} rows, {c.teeth:,} teeth' for c in ordered),
+        *(f'{_toml_text(c.code)} = "other"  # {count(c.rows, "row")}, {count(c.teeth, "tooth")}' for c in ordered),
     )
 
 

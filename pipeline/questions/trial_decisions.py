@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from pipeline.practice.counts import count
 from pipeline.questions.crown_rows import crown_rows, own_crowns
 from pipeline.questions.trial_diagnoses import early_diagnoses
 from pipeline.results import FlowStep
@@ -145,10 +146,7 @@ def _about_days(recorded: int, worked_out: int, days: PrepDays) -> str:
     if not worked_out:
         return "recorded for all" if recorded else ""
     by = f"the middle of {days.own:,} crowns with both days" if days.is_own else "the setting lab_days"
-    return (
-        f"recorded for {recorded:,}; for {worked_out:,} taken as {days.usual} {'day' if days.usual == 1 else 'days'} "
-        f"before the seat, {by}"
-    )
+    return f"recorded for {recorded:,}; for {worked_out:,} taken as {count(days.usual, 'day')} before the seat, {by}"
 
 
 def _state() -> pl.Expr:

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from pipeline.practice.counts import count, years
 from pipeline.questions.trial_decisions import NO_IRREVERSIBLE, NO_NECROSIS, PrepDays
 from pipeline.questions.trial_diagnoses import REVERSIBLE_DAYS
 from pipeline.questions.trial_rows import EITHER, WAIT
@@ -57,10 +58,10 @@ def _eligibility(facts: Facts) -> ProtocolRow:
         "Permanent teeth prepared for a single crown, with a hyperemic pulp and no root canal so far.",
         f"Single crowns made here, seat known, pulp recorded as hyperemic at the preparation, or a reversible pulpitis "
         f"on that day or in the {REVERSIBLE_DAYS} days before; no root canal begun before that day, here or elsewhere; "
-        f"no necrosis ({_many(dead, 'crown', 'crowns')} left out) and no irreversible pulpitis "
-        f"({_many(irreversible, 'crown', 'crowns')} left out) recorded by that day; the first such crown of a tooth. "
-        f"{_many(teeth, 'tooth', 'teeth')} of {_many(facts.rows['patient_id'].n_unique(), 'patient', 'patients')}, out "
-        f"of {_many(crowns, 'crown', 'crowns')}.",
+        f"no necrosis ({count(dead, 'crown')} left out) and no irreversible pulpitis "
+        f"({count(irreversible, 'crown')} left out) recorded by that day; the first such crown of a tooth. "
+        f"{count(teeth, 'tooth')} of {count(facts.rows['patient_id'].n_unique(), 'patient')}, out "
+        f"of {count(crowns, 'crown')}.",
     )
 
 
@@ -72,11 +73,11 @@ def _strategies(facts: Facts) -> ProtocolRow:
         "A: root canal, then the seat of the crown. B: wait: seat the crown on the vital tooth, and do a root canal "
         "only if it comes to need one, before the seat or after it. A third way, keeping the pulp alive (vital pulp "
         "therapy), is not compared.",
-        f"A: a root canal begun by the seat ({_many(first.followed, 'tooth', 'teeth')}). B: none begun by the seat "
-        f"({_many(wait.followed, 'tooth', 'teeth')}). A pulp that flares before the seat (an irreversible pulpitis or "
+        f"A: a root canal begun by the seat ({count(first.followed, 'tooth')}). B: none begun by the seat "
+        f"({count(wait.followed, 'tooth')}). A pulp that flares before the seat (an irreversible pulpitis or "
         "a necrosis recorded after the preparation, before the root canal or with it) and is treated for it has had "
         "what either way would have done: it is part of waiting, and of A where its turn had not come yet. Such a "
-        f"tooth, or one lost before the seat, is in both ways in part ({_many(either, 'tooth', 'teeth')}). "
+        f"tooth, or one lost before the seat, is in both ways in part ({count(either, 'tooth')}). "
         "Covering the pulp or taking away a part of it is not told apart within A or B.",
     )
 
@@ -97,38 +98,36 @@ def _time_zero(facts: Facts) -> ProtocolRow:
     recorded = int(facts.rows["decision_recorded"].sum())
     worked_out = facts.rows.height - recorded
     days = facts.prep_days
-    usual = f"{days.usual} {'day' if days.usual == 1 else 'days'}"
+    usual = f"{count(days.usual, 'day')}"
     source = (
-        f"the practice's own middle of {usual} (from {_many(days.own, 'crown', 'crowns')})"
+        f"the practice's own middle of {usual} (from {count(days.own, 'crown')})"
         if days.is_own
         else f"the setting lab_days, {usual}"
     )
-    derived = f"; for {_many(worked_out, 'tooth', 'teeth')} it is the seat less {source}" if worked_out else ""
+    derived = f"; for {count(worked_out, 'tooth')} it is the seat less {source}" if worked_out else ""
     treated, lost = _either(facts, for_need=True), _either(facts, for_need=False)
     held = facts.rows.filter(pl.col("arm") == WAIT, "flared").height
-    gone = " and ".join(
-        f"{_many(a.departed, 'copy', 'copies')} of {way}" for way, a in zip("AB", facts.arms, strict=True)
-    )
+    gone = " and ".join(f"{count(a.departed, 'copy')} of {way}" for way, a in zip("AB", facts.arms, strict=True))
     return ProtocolRow(
         "Time zero",
         "The day of the decision: the preparation.",
-        f"The day of the preparation (recorded for {_many(recorded, 'tooth', 'teeth')}{derived}). On that day nobody "
+        f"The day of the preparation (recorded for {count(recorded, 'tooth')}{derived}). On that day nobody "
         "can tell who is in which way, so each tooth is copied into both; the time of grace ends at the seat. A copy "
         "of A is censored at a seat without a root canal, a copy of B at a root canal that was not for a flare: "
-        f"{gone} were. Flared and treated by the seat: {_many(treated, 'tooth', 'teeth')}; flared and seated vital: "
-        f"{_many(held, 'tooth', 'teeth')}; lost before the seat: {_many(lost, 'tooth', 'teeth')}. A tooth lost before "
+        f"{gone} were. Flared and treated by the seat: {count(treated, 'tooth')}; flared and seated vital: "
+        f"{count(held, 'tooth')}; lost before the seat: {count(lost, 'tooth')}. A tooth lost before "
         "its crown has a row in the ledger is not seen.",
     )
 
 
 def _follow_up(facts: Facts) -> ProtocolRow:
-    longest = _years(facts.horizon_years)
+    longest = years(facts.horizon_years)
     unseen = facts.rows.filter(pl.col("tooth_days") <= pl.col("grace_days"), ~pl.col("tooth_lost")).height
     return ProtocolRow(
         "Follow-up",
         f"From time zero to the outcome, death, loss from sight, or {longest}.",
         "From the preparation to the outcome, death, the patient's last contact, the end of the records, or "
-        f"{longest}. Not seen again after the seat: {_many(unseen, 'tooth', 'teeth')}.",
+        f"{longest}. Not seen again after the seat: {count(unseen, 'tooth')}.",
     )
 
 
@@ -146,7 +145,7 @@ def _outcome(facts: Facts) -> ProtocolRow:
 def _contrast(facts: Facts) -> ProtocolRow:
     return ProtocolRow(
         "Contrast",
-        f"A minus B, per 100 teeth by {_years(facts.horizon_years)}, whatever happens after the assignment: crowns "
+        f"A minus B, per 100 teeth by {years(facts.horizon_years)}, whatever happens after the assignment: crowns "
         "failed, teeth lost, root canals.",
         "The same, had all teeth followed A, and had all followed B; a tooth of B opened later stays in B. Above 0: "
         "more under A. "
@@ -204,13 +203,5 @@ def _largest(facts: Facts) -> str:
     )
 
 
-def _many(n: int, one: str, more: str) -> str:
-    return f"{n:,} {one if n == 1 else more}"
-
-
 def _removed(facts: Facts, step: str) -> int:
     return next((s.removed for s in facts.flow if s.step == step), 0)
-
-
-def _years(years: float) -> str:
-    return f"{years:g} {'year' if years == 1 else 'years'}"

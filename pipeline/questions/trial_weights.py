@@ -13,6 +13,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.practice.counts import count
 from pipeline.questions.covariates import UNKNOWN, Covariate, Design, Levels, Numeric, design, pool_home
 from pipeline.questions.question import OF_CROWNS
 from pipeline.questions.trial_rows import EITHER, FIRST, WAIT, clones_of, grace_of
@@ -196,7 +197,7 @@ def _pooled_notes(rows: pl.DataFrame, treated: pl.Series, covariates: Sequence[C
         if few.height:
             n = int(few["first"].sum()) + int(few["wait"].sum())
             out.append(
-                f"{covariate.label}: {n:,} {'tooth' if n == 1 else 'teeth'} in levels with fewer than {MIN_TEETH} "
+                f"{covariate.label}: {count(n, 'tooth')} in levels with fewer than {MIN_TEETH} "
                 "in an arm, not told apart in the weights."
             )
     return out
@@ -240,7 +241,7 @@ def _label(name: str, covariates: Sequence[Covariate]) -> str:
 def _about(weights: InverseWeights, values: Floats, treated: NDArray[np.bool_]) -> str:
     (n_first, n_wait), sides = weights.n, (values[treated], values[~treated])
     first, wait = (effective_sample_size(side) for side in sides)
-    set_back = f"{weights.n_truncated:,} {'was' if weights.n_truncated == 1 else 'were'} set back to these bounds"
+    set_back = f"{count(weights.n_truncated, 'was')} set back to these bounds"
     return (
         f"Weights lie between {weights.low:.2f} and {weights.high:.2f} ({set_back}); weighted, the {n_first:,} teeth "
         f"treated first tell as much as {first:,.0f}, the {n_wait:,} seated vital as much as {wait:,.0f}."

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pipeline.practice.counts import count, plural
+from pipeline.practice.counts import years as in_years
 from pipeline.results.unseen import Moved, Unseen
 
 NOTHING = (
@@ -25,12 +27,12 @@ def longevity_sentences(unseen: Unseen, years: float) -> tuple[str, ...]:
     begun = _begin(unseen)
     if begun is not None:
         return begun
-    said = [f"These records hold {_crowns(unseen.seen, 'opened ')}{_by_others(unseen)}. {_how_many(unseen)}"]
+    said = [f"These records hold {count(unseen.seen, 'opened crown')}{_by_others(unseen)}. {_how_many(unseen)}"]
     found = _first(unseen, "per_100", "hazard_ratio")
     if found is None:
         return (*said, "Too little is known to say how the answer would move.")
     if found.name == "per_100":
-        said.append(_difference(found, f"by {_years(years)}", "with the root canal through the crown"))
+        said.append(_difference(found, f"by {in_years(years)}", "with the root canal through the crown"))
     else:
         said.append(
             f"With them opened crowns would fail {found.corrected.median:.2f} times as fast as those with the root "
@@ -45,19 +47,20 @@ def trial_sentences(unseen: Unseen, years: float) -> tuple[str, ...]:
     begun = _begin(unseen)
     if begun is not None:
         return begun
-    hold = f"Of hyperemic teeth seated vital, these records hold {_crowns(unseen.seen)} that {_was(unseen.seen)} opened"
+    opened = f"{count(unseen.seen, 'crown')} that {plural(unseen.seen, 'was')} opened"
+    hold = f"Of hyperemic teeth seated vital, these records hold {opened}"
     said = [f"{hold}{_by_others(unseen)}. {_how_many(unseen)}"]
     need = _first(unseen, "need_per_100")
     if need is not None:
         c = need.corrected
         said.append(
             f"With them, of 100 hyperemic teeth seated vital, {c.median:.0f} would have come to need a root canal by "
-            f"{_years(years)} (range {c.low:.0f} to {c.high:.0f}), instead of {need.counted:.0f} as counted (range "
+            f"{in_years(years)} (range {c.low:.0f} to {c.high:.0f}), instead of {need.counted:.0f} as counted (range "
             f"{need.counted_low:.0f} to {need.counted_high:.0f})."
         )
     crown = _first(unseen, "per_100")
     if crown is not None:
-        said.append(_difference(crown, f"in crowns by {_years(years)}", "with the root canal first"))
+        said.append(_difference(crown, f"in crowns by {in_years(years)}", "with the root canal first"))
         said += _sign(crown)
     return tuple(said)
 
@@ -77,7 +80,7 @@ def _against(unseen: Unseen) -> str:
         (unseen.seen_elsewhere, "opened by others"),
         (unseen.undated, "with an undated root canal by others"),
     )
-    return ", ".join(f"{_crowns(n)} {what}" for n, what in counted if n)
+    return ", ".join(f"{count(n, 'crown')} {what}" for n, what in counted if n)
 
 
 def _how_many(unseen: Unseen) -> str:
@@ -88,9 +91,12 @@ def _how_many(unseen: Unseen) -> str:
         f"about {spread.median:,.0f}."
     )
     if unseen.hinted:
-        text += f" {_crowns(unseen.hinted)} without a root canal here had a filling that may have closed an opening."
+        text += (
+            f" {count(unseen.hinted, 'crown')} without a root canal here had a filling that may have closed an opening."
+        )
     if unseen.undated:
-        text += f" {_crowns(unseen.undated)} had a root canal by others on an unknown day, before the seat or after it."
+        undated = count(unseen.undated, "crown")
+        text += f" {undated} had a root canal by others on an unknown day, before the seat or after it."
     return text
 
 
@@ -125,21 +131,9 @@ def _failures(value: float) -> str:
     n = round(value)
     if n == 0:
         return "no failure more or fewer per 100"
-    return f"{_more(value)} {'failure' if abs(n) == 1 else 'failures'} per 100"
+    return f"{_more(value)} {plural(abs(n), 'failure')} per 100"
 
 
 def _more(value: float) -> str:
     n = round(value)
     return "as many" if n == 0 else f"{abs(n)} {'more' if n > 0 else 'fewer'}"
-
-
-def _crowns(n: int, kind: str = "") -> str:
-    return f"{n:,} {kind}{'crown' if n == 1 else 'crowns'}"
-
-
-def _was(n: int) -> str:
-    return "was" if n == 1 else "were"
-
-
-def _years(years: float) -> str:
-    return f"{years:g} {'year' if years == 1 else 'years'}"

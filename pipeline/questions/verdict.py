@@ -9,6 +9,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
+from pipeline.practice.counts import count
+from pipeline.practice.counts import years as in_years
 from pipeline.results import Difference, Group, Verdict
 from pipeline.results.safety import NEXT_STEP, spoken_code, with_caution
 from pipeline.results.verdict_codes import CANNOT_TELL, DIFFERS, LITTLE_DIFFERENCE, TOO_EARLY
@@ -136,14 +138,14 @@ def write_verdict(basis: Basis) -> Verdict:
     result = f"{_count(d.per_100)} per 100 with {group} than with {reference} {by}."
     interval = f"The range that the records allow is {range_words(d)} per 100."
     if d.years < basis.horizon_years:
-        interval += f" Too few are followed for {basis.horizon_years:g} years: this is {by}."
+        interval += f" Too few are followed for {in_years(basis.horizon_years)}: this is {by}."
     sentences = {
         LITTLE_DIFFERENCE: f"Any difference {by} is probably smaller than {smallest} ({range_words(d)} per 100).",
         DIFFERS: (
             f"In these records, {_count(d.per_100, start=False)} per 100 with {group} than with {reference} {by} "
             f"({range_words(d)} per 100); this may be due to which teeth were treated which way."
         ),
-        CANNOT_TELL: f"With {group} instead of {reference} it could be {range_words(d)} per 100 {by}"
+        CANNOT_TELL: f"With {group} instead of {reference} it could be {range_words(d)} failures per 100 {by}"
         f"{': we cannot tell yet' if found == code else ''}.",
     }
     verdict = Verdict(
@@ -165,11 +167,11 @@ def _too_early(basis: Basis, group: str, reference: str, doubt: str) -> Verdict:
     if few:
         sentence = f"Too few failures so far to compare ({counts})."
     else:
-        sentence = f"Too few teeth are followed for {basis.horizon_years:g} years to compare ({counts})."
+        sentence = f"Too few teeth are followed for {in_years(basis.horizon_years)} to compare ({counts})."
     return Verdict(
         code=TOO_EARLY,
         sentence=with_caution(sentence, safety=basis.safety),
-        result=f"So far there are {counts}.",
+        result=f"So far: {counts}.",
         range=f"No range is given below {basis.min_failures} failures in a group, or where too few are followed.",
         doubt=doubt,
         next_step="Look again in a year; looking more often only raises the chance of a false alarm.",
@@ -191,13 +193,13 @@ def _next(basis: Basis, code: str) -> str:
     pooled = f"{practices} practices like this together would narrow the range to {goal}"
     if years > FORECAST_YEARS:
         return f"This practice alone will not answer it; {pooled}."
-    return f"At the present pace about {years} more year{'s' if years != 1 else ''} of records, or {pooled}."
+    return f"At the present pace about {count(years, 'more year')} of records, or {pooled}."
 
 
 def _by(d: Difference) -> str:
     if d.from_days == 0:
-        return f"by {d.years:g} years"
-    return f"from {_months(d.from_days)} to {d.years:g} years"
+        return f"by {in_years(d.years)}"
+    return f"from {_months(d.from_days)} to {in_years(d.years)}"
 
 
 def _months(days: int) -> str:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from pipeline.machine.errors import ConfigError
+from pipeline.practice.counts import count
 
 ASK = "ask"
 _QUOTED = re.compile(r"\"ask\"|'ask'")
@@ -65,9 +66,9 @@ def refuse_open_questions(text: str, *, file: str) -> None:
     if not (asked := open_questions(text)):
         return
     lines = [f"  line {q.line}: {q.key}{': ' if q.question else ''}{q.question}" for q in asked]
-    questions = "1 question is" if len(asked) == 1 else f"{len(asked)} questions are"
     raise ConfigError(
-        f'{file}: {questions} still open. Put the answer in place of "ask", then run again.\n' + "\n".join(lines)
+        f'{file}: {count(len(asked), "question", "is")} still open. Put the answer in place of "ask", then run again.\n'
+        + "\n".join(lines)
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pipeline.practice.counts import years as in_years
 from pipeline.practice.outcomes import CROWN_FAILURE, ENDO_NEEDED, TOOTH_LOSS
 
 CROWN, TOOTH, NEED = CROWN_FAILURE.id, TOOTH_LOSS.id, ENDO_NEEDED.id
@@ -30,7 +31,7 @@ def outcome_sentence(outcome: str, mid: float, low: float, high: float, *, years
     Raises KeyError for an outcome that is none of `OUTCOMES`.
     """
     how = "adjusted for what was recorded" if adjusted else "not adjusted"
-    by = f"by {years:g} {'year' if years == 1 else 'years'}"
+    by = f"by {in_years(years)}"
     if outcome == NEED:
         return (
             f"{NAMES[outcome]}: with a root canal before the seat all of 100 teeth have one; with a vital seat and "

@@ -18,6 +18,7 @@ from pipeline.machine.beside import Beside
 from pipeline.machine.clock import today
 from pipeline.machine.errors import PipelineError
 from pipeline.machine.private_files import private_folder, write_private_files
+from pipeline.practice.counts import count
 from pipeline.practice.talk import talk_of
 
 # What takes long to load is loaded by the command that needs it: help, mistakes in the command line and the workers of
@@ -229,7 +230,7 @@ def suggest(files: tuple[Path, ...], out: Path, encoding: str | None) -> None:
     path = propose.write_suggestion(found, out)
     for line in found.found:
         click.echo(line)
-    click.echo(f"{found.questions} questions to answer in {out.name}; then: toothyears check {out.name}")
+    click.echo(f"{count(found.questions, 'question')} to answer in {out.name}; then: toothyears check {out.name}")
     _finish(path)
 
 
@@ -395,7 +396,10 @@ def pool(files: tuple[Path, ...], out: Path, members: Path | None, unlisted: boo
     if listed is None:
         refuse_unlisted(given, taken=unlisted)
     pooled = combine(given, members=listed)
-    say(f"{len(pooled.practices)} practices, {len(pooled.comparisons)} questions that at least two of them answer")
+    say(
+        f"{count(len(pooled.practices), 'practice')}, {count(len(pooled.comparisons), 'question')} that at least two "
+        "of them answer"
+    )
     _finish(write_pooled(pooled, out))
 
 

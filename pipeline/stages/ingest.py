@@ -19,6 +19,7 @@ from pipeline.machine.clock import check_clock, clock_doubt
 from pipeline.machine.errors import DataError
 from pipeline.machine.progress import Progress
 from pipeline.notes.hold import hold_notes, reader_of
+from pipeline.practice.counts import count
 from pipeline.practice.pseudonyms import KEPT, NAMING, Pseudonyms, choose, key_path
 from pipeline.practice.read_tables import CLAIMS, STORED_LOADS
 from pipeline.practice.settings import Settings
@@ -113,7 +114,8 @@ def ingest(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = Fal
                     loading.account(table, done)
                     if fresh and (gone := _settle(store, name, [file.load_id for file in fresh])):
                         say(
-                            f"{name}: {gone:,} rows of an earlier export are not in a later one that holds days of the "
+                            f"{name}: {count(gone, 'row')} of an earlier export are not in a later one that holds "
+                            "days of the "
                             "same patients. They stay; if they were deleted in between, name the later export alone."
                         )
                 loading.refuse_doubts(files)
@@ -133,7 +135,7 @@ def ingest(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = Fal
         say(doubt)
     for load in loads:
         say(
-            f"{load.table}: {load.file}: {load.rows_read:,} rows read = {load.loaded:,} loaded + "
+            f"{load.table}: {load.file}: {count(load.rows_read, 'row')} read = {load.loaded:,} loaded + "
             f"{load.duplicate:,} there already + {load.reversed:,} taken back + {load.quarantined:,} set aside"
         )
     n_read = sum(map(len, read.values()))

@@ -17,6 +17,7 @@ from pipeline.machine import clock
 from pipeline.machine.beside import Beside
 from pipeline.machine.errors import DataError
 from pipeline.practice.codes import COULD_HOLD
+from pipeline.practice.counts import count
 from pipeline.practice.own_question import Ask
 from pipeline.practice.pseudonyms import KEPT, NAMING, choose, crosswalk, key_path
 from pipeline.practice.reasons import REASONS
@@ -188,8 +189,8 @@ def worksheet_stage(settings: Settings, out: Path, *, today: dt.date, say: Say) 
         )
         asked = teeth_to_ask(store.read(ELSEWHERE_HINTS), every_crown, store.read(ELSEWHERE), ids, notation=notation)
         notes, differing = _note_sheets(store, ids, notation)
-    say(f"{endo.rows.height:,} root canals and {crowns.rows.height:,} crowns lack details")
-    say(f"{asked.rows.height:,} teeth have a sign that others may have treated them")
+    say(f"{count(endo.rows.height, 'root canal')} and {count(crowns.rows.height, 'crown')} lack details")
+    say(f"{count(asked.rows.height, 'tooth', 'has')} a sign that others may have treated them")
     if unknown := endo.without_id + crowns.without_id + asked.without_id:
         say(f"{unknown:,} more are not listed: their patients are in none of the files that were read")
     return write_worksheet(
@@ -229,7 +230,7 @@ def recall_stage(settings: Settings, out: Path, *, on: dt.date | None, as_csv: b
         codes = code_table(settings)
         due = _due(store, settings, codes, _gathered(store, codes, until=settings.rules.data_cutoff), on=day)
         rows = recall_rows(due, written_ids(store, settings, say=say), notation=settings.practice.tooth_notation)
-    say(f"{due.height:,} reviews are due on {day}")
+    say(f"{count(due.height, 'review', 'is')} due on {day}")
     return write_recall_list(out, rows, practice=settings.practice.name, on=day, as_csv=as_csv)
 
 
@@ -301,7 +302,9 @@ def contribute_stage(settings: Settings, out: Path, *, today: dt.date, say: Say,
     say(
         f"signed; this practice's key number is {key.number}: read it to whoever pools over the telephone, for the list"
     )
-    say(f"{len(given.contrasts)} questions; counts under {SMALLEST} are hidden, others told in steps of {STEP}")
+    say(
+        f"{count(len(given.contrasts), 'question')}; counts under {SMALLEST} are hidden, others told in steps of {STEP}"
+    )
     say("nothing in the file is about a person, and it names neither the practice nor a clinician")
     return write_contribution(given, out)
 
@@ -540,7 +543,9 @@ def _recount_input(
         rules, of_crowns = dataclasses.replace(rules, data_cutoff=told.cutoff), crowns
         tables = _gathered(store, codes, until=rules.data_cutoff, share=most / crowns)
     stand_ins = store.stand_ins.read()
-    named: dict[str, Any] = {name: under_stand_ins(getattr(tables, name).collect(), stand_ins).lazy() for name in TABLES}
+    named: dict[str, Any] = {
+        name: under_stand_ins(getattr(tables, name).collect(), stand_ins).lazy() for name in TABLES
+    }
     return RecountInput(dataclasses.replace(tables, **named), rules, told.linked_from, of_crowns=of_crowns)
 
 

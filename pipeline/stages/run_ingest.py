@@ -8,6 +8,7 @@ from pathlib import Path
 
 import polars as pl
 
+from pipeline.practice.counts import count
 from pipeline.practice.reasons import REASONS
 from pipeline.practice.settings import Settings
 from pipeline.reading.mended_files import open_files
@@ -22,7 +23,7 @@ def ingest_stage(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool
     """Read the practice's files into its database; returns the database's path."""
     report = ingest(settings, today=today, say=say, keep_ids=keep_ids)
     say(
-        f"{report.rows('rows_read'):,} rows read = {report.rows('loaded'):,} loaded + {report.rows('duplicate'):,} "
+        f"{count(report.rows('rows_read'), 'row')} read = {report.rows('loaded'):,} loaded + {report.rows('duplicate'):,} "
         f"duplicate + {report.rows('reversed'):,} taken back + {report.rows('quarantined'):,} set aside"
     )
     return settings.practice.database
@@ -36,5 +37,5 @@ def set_aside_stage(settings: Settings, out: Path, *, say: Say) -> list[Path]:
     written = write_set_aside(rows, out, REASONS, originals=originals)
     open_rows = rows.filter(~pl.col("reason").is_in(SETTLED))
     if gone := open_rows.filter(~pl.col("hash").is_in(list(originals))).height:
-        say(f"{gone:,} rows are of files that are not listed any more, and were left out")
+        say(f"{count(gone, 'row', 'is')} of files that are not listed any more, and were left out")
     return written

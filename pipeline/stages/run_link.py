@@ -12,6 +12,7 @@ from pathlib import Path
 
 import polars as pl
 
+from pipeline.practice.counts import count
 from pipeline.practice.settings import Settings
 from pipeline.practice.tables import LINKED_TABLES
 from pipeline.reading.config import code_table
@@ -69,7 +70,7 @@ def link_stage(
                     crowns, courses = store.linking.replace_linked(tables, coded=coded)
                     _keep(store, linked.set_aside, linked.begin, linked.cutoff, linked.counts)
                     store.save_text(LINKED, digest)
-    say(f"{crowns:,} crowns and {courses:,} courses of root canal treatment linked")
+    say(f"{count(crowns, 'crown')} and {count(courses, 'course')} of root canal treatment linked")
     return settings.practice.database
 
 

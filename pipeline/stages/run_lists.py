@@ -9,6 +9,7 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.machine.private_files import private_folder
+from pipeline.practice.counts import count
 from pipeline.practice.outcomes import outcome
 from pipeline.practice.settings import Settings
 from pipeline.practice.tables import CROWNS, ENDO_COURSES, PATIENTS, TOOTH_FOLLOWUP
@@ -56,7 +57,7 @@ def signal_stage(settings: Settings, signals: tuple[SignalCases, ...], folder: P
     watched = {o.rate: to_watch(o, tables[o.population.name], followup, patients) for o in WATCHED}
     teeth = pl.concat([crowns.select("tooth_fdi", id="crown_id"), courses.select("tooth_fdi", id="course_id")])
     rows = signal_rows(watched, signals, teeth, ids, notation=settings.practice.tooth_notation)
-    say(f"{rows.height:,} failures lie behind recent signals")
+    say(f"{count(rows.height, 'failure', 'lies')} behind recent signals")
     return write_marked(folder, CASES_NAME, ".csv", csv_bytes(rows.columns, rows.rows()))
 
 

@@ -7,6 +7,7 @@ import shutil
 from collections.abc import Callable, Sequence
 
 from pipeline.machine.errors import DataError
+from pipeline.practice.counts import count
 from pipeline.practice.tables import CROWNS
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.crown_rows import OWN_CROWNS
@@ -46,7 +47,7 @@ def compare_main_in_parts(
     folder = store.parts_folder
     written = folder / f"crowns-{wanted}"
     shutil.rmtree(written, ignore_errors=True)
-    say(f"parting {crowns:,} crowns into {wanted:,} groups of patients")
+    say(f"parting {count(crowns, 'crown')} into {count(wanted, 'group')} of patients")
     sources = {name: _under_stand_ins(name, columns) for name, columns in COLUMNS.items()}
     sources[CROWNS.name] += f" WHERE {OWN_CROWNS}"
     places = store.linking.write_parts(sources, written, parts=wanted)

@@ -10,6 +10,7 @@ import polars as pl
 
 from pipeline.machine.errors import ConfigError, DataError
 from pipeline.machine.private_files import MARK
+from pipeline.practice.counts import count
 from pipeline.practice.pseudonyms import hmac_sha256, key_path, load_or_make_key
 from pipeline.practice.settings import Settings
 from pipeline.practice.tables import ENDO_COURSES, FINDINGS
@@ -83,8 +84,8 @@ def reading_stage(
     lost = written["written_id"].null_count()
     if lost:
         raise DataError(
-            f"{lost:,} lines are of patients in none of the files that were read, so that nobody could find their "
-            "films. Put back the files that name them, or leave their findings out."
+            f"{count(lost, 'line', 'is')} of patients in none of the files that were read, so that nobody could find "
+            "their films. Put back the files that name them, or leave their findings out."
         )
     key = written.with_columns(patient_id="written_id").select(KEY_COLUMNS)
     write_key(key_of_films(settings), key)
@@ -92,7 +93,7 @@ def reading_stage(
     for sheet in written.partition_by("reader", maintain_order=True):
         write_reader_sheet(folder, sheet, practice=settings.practice.name, made_on=today)
     again = int((lines["reading"] == 2).sum())
-    say(f"{lines.height - again:,} lines for {len(names)} readers, and {again:,} of them a second time")
+    say(f"{count(lines.height - again, 'line')} for {len(names)} readers, and {again:,} of them a second time")
     say(f"the key is {key_of_films(settings).name}, beside the database: hand the films over by it, and never the key")
     if of == TEETH:
         say("write the day of each film into the column exam_date of the key before the sheets are loaded")

@@ -11,6 +11,8 @@ from typing import NamedTuple
 
 import polars as pl
 
+from pipeline.practice.counts import count
+
 
 class Form(NamedTuple):
     """One form: the field it is for (`any`, `tooth`, `code`, `fee`), an example, what that is read as, and the rule.
@@ -148,4 +150,8 @@ def rewritten(text: pl.Expr, field: str) -> pl.Expr:
 def read_by_form(note: str, rows: int) -> str | None:
     """What a note of `clean` says of rows that were read by a form; None if it is another note."""
     form = next((f for f in FORMS if note == READ_AS + f.name), None)
-    return None if form is None else f"{rows:,} rows were read as `{form.example}` is: {form.read_as} ({form.rule})"
+    return (
+        None
+        if form is None
+        else f"{count(rows, 'row', 'was')} read as `{form.example}` is: {form.read_as} ({form.rule})"
+    )

@@ -17,6 +17,7 @@ from dataclasses import dataclass, replace
 import polars as pl
 
 from pipeline.machine.errors import DataError, TwoOrdersError
+from pipeline.practice.counts import count
 from pipeline.transforms.month_names import named_date, named_short_date, named_short_year
 from pipeline.transforms.other_days import ERAS, as_ordinary, epoch_as_stamp, epoch_seconds
 
@@ -217,7 +218,7 @@ def decide_form(
         return settled
     if min(months, days) >= MAX_AGAINST * deciding:
         raise TwoOrdersError(
-            f"{column}: {months:,} dates fit month/day only and {days:,} fit day/month only.\n"
+            f"{column}: {count(months, 'date')} fit month/day only and {days:,} fit day/month only.\n"
             f"  If a column says of which office a row is, write date_order_by with its heading under "
             f"[tables.{table}]: each office's order is then found by itself. Else split the file, or {both}\n"
             "  Dates that do not fit are then set aside."

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from pipeline.machine.errors import DataError
+from pipeline.practice.counts import count
 from pipeline.practice.table_settings import EACH
 from pipeline.transforms.parsers import bare_number
 
@@ -76,8 +77,8 @@ def decide_decimal(evidence: DecimalEvidence, *, column: str, table: str) -> str
         return EACH
     if e.is_mixed:
         raise DataError(
-            f"{column}: {e.comma:,} values have a decimal comma (12,50) and {e.point:,} a decimal point (12.50), "
-            f"and {e.either:,} may have either (1.200).\n"
+            f"{column}: {count(e.comma, 'value', 'has')} a decimal comma (12,50) and {e.point:,} a decimal point "
+            f"(12.50), and {e.either:,} may have either (1.200).\n"
             f'  Split the file by who wrote them, or under [tables.{table}] write decimal = "," or decimal = "." or '
             f'decimal = "{EACH}".\n'
             f'  Numbers that do not fit are then not read, with "{EACH}" those that may have either sign.'

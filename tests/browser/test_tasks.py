@@ -34,9 +34,10 @@ class Task:
 TASKS = (
     Task("owner", "are we good?", (), r"\d+ of 100 crowns still in place after 5 years \(\d+ to \d+\)"),
     Task("owner", "are we getting worse?", (),
-         r"Getting worse\?\s+((Same|Better|Worse|Cannot tell yet)\s+lately|(Same|Better|Worse|Cannot tell) for )"),
+         r"Getting worse\?\s+((Little difference|Better|Worse|Cannot tell yet)\s+lately|"
+         r"(Little difference|Better|Worse|Cannot tell)\s+for )"),
     Task("owner", "which of them?", ("Getting worse?",),
-         r"(?i)(same|better|worse|cannot tell)(\s| yet\s+| for )[^.]*, lately against the 3 years before"),
+         r"(?i)(little difference|better|worse|cannot tell)(\s| yet\s+| for )[^.]*, lately against the 3 years before"),
     Task("owner", "what on Monday?", ("What on Monday?",),
          r"(?s)What do we do on Monday\?\s+"
          r"(Look at \d+ failures? behind|Review \d+ root canals? that|Mend \d+ rows?|Ask about \d+ )"),
@@ -48,7 +49,8 @@ TASKS = (
          r"(?s)The crown\s.*The tooth\s.*Waiting spared \d+ of 100"),
     Task("clinician", "which technique differs?", ("menu: Technique",),
          r"\w+ of \d+ comparisons shows? a clear difference"),
-    Task("clinician", "my own cases?", ("menu: My cases",), r"AR1\s+\d+ of 100 crowns still in place after 5 years"),
+    Task("clinician", "my own cases?", ("menu: My cases",),
+         r"AR1\s+Crowns \d+ of 100(, root-filled teeth \d+, root canals \d+|; too few )"),
     Task("clinician", "how sure?", ("Opening a crown later, or treating before?",),
          r"How sure is this\?.*?Chance did not choose the treatment: other things may explain it"),
     Task("clinician", "what is open?", ("menu: Still open",),
@@ -60,7 +62,7 @@ TASKS = (
     Task("clinician", "is an irrigant activated?", ("menu: Technique",),
          r"Activating the irrigant\?\s+(Little difference|Cannot tell yet|Differs|Counted only|Too early|Too few)"),
     Task("clinician", "a single file or a sequence?", ("menu: Technique",),
-         r"One file, or several\?\s(?s:.*?)(against rotary files in sequence: |Too few such teeth are recorded)"),
+         r"One file, or several\?\s(?s:.*?)(against rotary files in sequence: |Too few such teeth)"),
     Task("speaker", "slides, appendix and handout?", ("menu: Study club (shared)",),
          r"To take along: the slides, their appendix and the handout"),
     Task("speaker", "a talk for 20 minutes?", ("menu: Study club (shared)",),
@@ -74,7 +76,7 @@ TASKS = (
          ("Hyperemic tooth: root canal first, or wait?",),
          r"The tooth\s+(Little difference|Cannot tell yet|Differs in these records|Too early to compare)"),
     Task("clinician", "a separated file left?", ("menu: Technique",),
-         r"A separated file left in the canal\?\s(?s:.*?)(against no separated|Too few such teeth are recorded)"),
+         r"A separated file left in the canal\?\s(?s:.*?)(against no separated|Too few such teeth)"),
 )  # fmt: skip
 
 

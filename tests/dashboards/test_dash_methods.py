@@ -46,7 +46,7 @@ def test_every_value_version_and_fingerprint_is_on_the_page() -> None:
     for load in results.quality.loads:
         assert load.hash in cells
     for a in results.not_run:
-        assert f"{a.title}: the records lack" in page
+        assert f"{a.title}: needs" in page
     assert results.comparisons[0].difference is not None
     assert results.comparisons[0].difference.method[1:] in page
 

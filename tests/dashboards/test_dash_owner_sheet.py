@@ -85,7 +85,7 @@ def test_every_card_has_its_rate_with_range_and_three_words() -> None:
         "question, not an answer. 1 more figure below."
     )
     assert crowns.facts[2].says == "71 % of the possible follow-up to 5 years was seen."
-    assert found.cards[2].facts[1] == owner_sheet.Fact("Published", "", "No figure that we have read counts as we do.")
+    assert found.cards[2].facts[1] == owner_sheet.Fact("Published", "", "No published figure counts alike.")
     for card in found.cards:
         for said in (card.rate, *(f.says for f in card.facts)):
             assert said in TEXT
@@ -96,11 +96,11 @@ def test_every_card_has_its_rate_with_range_and_three_words() -> None:
     [
         ("worse", "", "The range is 2 to 10 more."),
         ("better", "", "The range is 1 to 9 fewer."),
-        ("same", "", "3 fewer to 4 more: any difference is at most 5 of 100."),
+        ("same", "", "3 fewer to 4 more, within the 5 of 100 that would matter."),
         ("cannot_tell", "wide",
          "Between 4 fewer and 9 more: both no difference and one that matters fit."),
         ("cannot_tell", "many_looks",
-         "The range is 1 to 9 more: alone that would stand out, among 3 rates it may be chance."),
+         "The range is 1 to 9 more: alone that would stand out, among 3 rates it does not."),
         ("cannot_tell", "too_few", "Too few failures: at least 5 are asked for on either side."),
         ("cannot_tell", "not_followed", "Too few are followed for 5 years."),
     ],
@@ -112,13 +112,13 @@ def test_every_verdict_says_why_it_says_no_more(verdict: str, why: str, said: st
 @pytest.mark.parametrize(
     ("matters", "low", "high", "said"),
     [
-        (5.0, -4.81, 3.62, "5 fewer to 4 more: any difference is at most 5 of 100"),
-        (1.0, -0.448, 0.697, "0 to 1 more: any difference is at most 1 of 100"),
-        (2.5, -2.53 + 0.04, 1.2, "2 fewer to 1 more: any difference is at most 2.5 of 100"),
-        (2.5, -1.2, 2.496, "1 fewer to 2 more: any difference is at most 2.5 of 100"),
-        (1.5, -1.2, 1.48, "1 fewer to 1 more: any difference is at most 1.5 of 100"),
-        (1.6, -1.2, 1.58, "1.2 fewer to 1.6 more: any difference is at most 1.6 of 100"),
-        (0.6, -0.04, 0.59, "0 to 0.6 more: any difference is at most 0.6 of 100"),
+        (5.0, -4.81, 3.62, "5 fewer to 4 more, within the 5 of 100 that would matter"),
+        (1.0, -0.448, 0.697, "0 to 1 more, within the 1 of 100 that would matter"),
+        (2.5, -2.53 + 0.04, 1.2, "2 fewer to 1 more, within the 2.5 of 100 that would matter"),
+        (2.5, -1.2, 2.496, "1 fewer to 2 more, within the 2.5 of 100 that would matter"),
+        (1.5, -1.2, 1.48, "1 fewer to 1 more, within the 1.5 of 100 that would matter"),
+        (1.6, -1.2, 1.58, "1.2 fewer to 1.6 more, within the 1.6 of 100 that would matter"),
+        (0.6, -0.04, 0.59, "0 to 0.6 more, within the 0.6 of 100 that would matter"),
     ],
 )
 def test_no_range_is_rounded_past_what_it_is_said_not_to_reach(
@@ -136,11 +136,11 @@ def test_early_signs_name_their_years_and_give_shares_where_few_failed() -> None
     before = dataclasses.replace(early.before, teeth=778, failures=14, first_day="2017-07-03", last_day="2020-07-02")
     assert words_sheet.early_over_time(dataclasses.replace(early, late=late, before=before)) == (
         "Begun July 2020 to July 2023 against July 2017 to July 2020: 2 of 797 failed against 14 of 778 (0.3 and 1.8 "
-        "of 100). Too few failures to compare."
+        "of 100). A comparison asks for 5 failures on either side."
     )
     assert words_sheet.early_over_time(MADE.owner.early[0].late[1]) == (
         "Begun July 2021 to July 2024 against July 2021 to July 2024: 7 of 100 failed against 4. The range is 1 to 9 "
-        "more: alone that would stand out, among 3 rates it may be chance."
+        "more: alone that would stand out, among 3 rates it does not."
     )
     found = owner_sheet.sheet(MADE.owner, lists={})
     assert found is not None
@@ -159,23 +159,30 @@ def test_a_published_figure_says_what_place_it_is_of_and_that_a_gap_is_a_questio
     assert words_beside.GAP not in words_beside.published_card([open_one], {})
 
 
-@pytest.mark.parametrize(("usual", "code"), [((5.0, 69.0), "within"), ((5.0, 11.0), "better"), (None, "better")])
+@pytest.mark.parametrize(
+    ("usual", "studies", "code", "short"),
+    [
+        ((5.0, 69.0), 3, "within", "none outside what published practices differ by"),
+        ((5.0, 69.0), 1, "one_source", "fewer failed than in the one source for 1 of 1 rate"),
+        ((5.0, 11.0), 1, "better", "1 of 1 rate better than published practices"),
+        (None, 0, "better", "1 of 1 rate better than published practices"),
+    ],
+)
 def test_a_gap_to_one_source_is_none_to_practices_like_it_where_these_differ_as_much(
-    usual: tuple[float, float] | None, code: str
+    usual: tuple[float, float] | None, studies: int, code: str, short: str
 ) -> None:
-    """12 of 100 failed here, 8 in the source; the source alone makes a claim, practices like it may not."""
+    """12 of 100 failed here, 8 in the source, a claim against it alone; how far practices differ one cannot show."""
     nearest = MADE.owner.lines[0].published[0]
-    source = words_beside.Source("A clinic.", None if usual is None else EvidenceRange(20.0, *usual))
+    source = words_beside.Source("A clinic.", None if usual is None else EvidenceRange(20.0, *usual), studies)
     assert words_beside.apart(nearest, source) == code
     said = words_beside.published(nearest, source)
     assert ("within what practices differ by (5 to 69 of 100)." in said) == (code == "within")
-    assert (words_beside.GAP in said) == (code != "within")
-    short = words_beside.beside_short(MADE.owner.lines[:1], {nearest.benchmark_id: source})
-    assert short == (
-        "none outside what published practices differ by"
-        if code == "within"
-        else "1 of 1 rate better than published practices"
-    )
+    assert ("One source shows no spread; 5 to 69 of 100 is our wide assumption." in said) == (code == "one_source")
+    assert (words_beside.GAP in said) == (code == "better")
+    sources = {nearest.benchmark_id: source}
+    assert words_beside.beside_short(MADE.owner.lines[:1], sources) == short
+    told = "Fewer failed than in one source: crowns (12 against 8 by 6 years)."
+    assert (words_beside.beside(MADE.owner.lines[:1], sources) == told) == (code == "one_source")
 
 
 @pytest.mark.parametrize(("recalled", "said"), [(80, "firm"), (79, "fair"), (60, "fair"), (42, "thin")])
@@ -241,7 +248,7 @@ def test_signals_and_the_verdicts_on_years_name_one_another() -> None:
         "hold."
     )
     assert words_signals.over_all_years(whole, with_two, ()) == (
-        "A burst; the last 3 years against those before: same."
+        "A burst; the last 3 years against those before: little difference."
     )
     assert words_signals.burst(MADE.owner) in TEXT
     none = dataclasses.replace(MADE.owner, signals=MADE.owner.signals[1:])
@@ -257,7 +264,8 @@ def test_the_heading_tells_recent_signals_and_failures_behind_two_are_counted_on
     assert words_signals.counted_once(MADE.owner) == "Recent is what lies within 24 months of the end of the records."
     twice = dataclasses.replace(MADE.owner, signals=(new, dataclasses.replace(new, failed=5)))
     assert words_signals.counted_once(twice).endswith(
-        "The recent signals count 14 failures together, and 9 are to be looked at: some stand behind two signals."
+        "The recent signals count 14 failures together, and 9 are to be looked at: one may stand behind two signals, "
+        "and the list holds teeth too old for a chart to expect anything of, too."
     )
 
 

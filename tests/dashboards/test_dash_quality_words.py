@@ -9,7 +9,7 @@ import sample_results as samples
 from dashboards.answers import MOST_WORDS, length
 from dashboards.pages import data_quality
 from dashboards.words import quality as words_quality
-from pipeline.results import FileChange, FilledIn, LoadRow, NotRun, Quality, QuarantineRow
+from pipeline.results import FileChange, FilledIn, LoadRow, NotRun, Quality, QuarantineRow, SmallGroup
 
 LEDGER = LoadRow("ledger.csv", "a" * 64, "procedures", 1000, 995, 0, 5)
 ASIDE = QuarantineRow("procedures", "service_date", "bad_date", "ingest", 5, "The day is none. Mend it.", "Mend it.")
@@ -22,7 +22,9 @@ def answers_of(quality: Quality, **changed: object) -> dict[str, str]:
 
 def test_the_answers_say_whether_rows_were_lost_and_most_often_why() -> None:
     said = answers_of(Quality(loads=(LEDGER,), quarantine=(ASIDE,)))
-    assert said["Was every row used?"] == "All but 5 of 1,000 rows (0.5 %); most often since the day is none."
+    assert (
+        said["Was every row used?"] == "All but 5 of 1,000 rows (0.5 %) were used; of 5 that were not, the day is none."
+    )
     whole = dataclasses.replace(LEDGER, loaded=1000, quarantined=0)
     assert answers_of(Quality(loads=(whole,)))["Was every row used?"] == "All of 1,000 rows: none had to be set aside."
     assert answers_of(Quality())["Was every row used?"] == "No row has been read."
@@ -54,8 +56,13 @@ def test_headings_are_findings() -> None:
     assert words_quality.changes_heading(Quality(changes=(change,))) == "1 later export corrects an earlier one"
     assert words_quality.changes_heading(Quality(changes=(gone,))) == "No export corrects another"
     results = dataclasses.replace(samples.differs(), not_run=(NotRun("a", "A", ("b",)),))
-    assert words_quality.not_run_heading(results) == "1 analysis lacks what it needs"
-    assert words_quality.not_run_heading(dataclasses.replace(results, not_run=())) == "Every analysis ran"
+    assert words_quality.not_run_heading(results.not_run) == "1 analysis lacks a field"
+    few = dataclasses.replace(
+        results.not_run[0], needs=("table.field: two of 5",), groups=(SmallGroup("a", 11, 1), SmallGroup("b", 4, 2))
+    )
+    assert words_quality.not_run_heading([*results.not_run, few]) == "1 analysis lacks a field; 1 has too few cases"
+    assert words_quality.not_run(few) == "too few cases: groups of 11 and 4 teeth; asked for are two of 5"
+    assert words_quality.not_run_heading(()) == "Every analysis ran"
 
 
 def test_every_practice_opens_the_page_with_few_words() -> None:

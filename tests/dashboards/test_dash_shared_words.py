@@ -278,9 +278,9 @@ def test_the_papers_are_those_of_what_is_shown() -> None:
 
 def test_the_span_and_the_size_of_the_records() -> None:
     whole = dataclasses.replace(told(), endo_courses=ReleasedCount(150), patients=ReleasedCount(200))
-    held = "about 300 crowns, about 150 root canals and about 200 patients"
-    assert shared.scope(whole) == f"Records of one practice, 2005 to 2024: {held}."
+    held = "about 300 crowns and about 150 root canals"
+    assert shared.scope(whole) == f"Records of one practice with about 200 patients, 2005 to 2024: {held}."
     named = dataclasses.replace(whole, practice="Alder Row Dental", first_year="", endo_courses=HIDDEN)
-    assert shared.scope(named) == "Records of Alder Row Dental, 2024: about 300 crowns and about 200 patients."
+    assert shared.scope(named) == "Records of Alder Row Dental with about 200 patients, 2024: about 300 crowns."
     bare = dataclasses.replace(named, crowns=HIDDEN, patients=HIDDEN)
     assert shared.scope(bare) == "Records of Alder Row Dental, 2024: too few teeth to show a count."

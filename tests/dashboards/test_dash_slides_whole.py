@@ -23,6 +23,7 @@ from decks import behind, shapes, talk, title
 from lxml import etree
 from pptx import Presentation
 from pptx.enum.shapes import PP_PLACEHOLDER
+from pptx.oxml.ns import qn
 
 from dashboards.release.released import Released, release
 from dashboards.talk import appendix, story
@@ -34,7 +35,9 @@ _AXIS = (
     "majorTimeUnit minorUnit minorTimeUnit dispUnits"
 )
 _FILL = "noFill solidFill gradFill blipFill pattFill grpFill"
+CHECKED = ("ppt/slides/", "ppt/charts/", "ppt/notesSlides/", "ppt/presentation")
 ORDER = {
+    "presentation": "sldMasterIdLst notesMasterIdLst sldIdLst sldSz notesSz defaultTextStyle",
     "sp": "nvSpPr spPr style txBody",
     "cxnSp": "nvCxnSpPr spPr style",
     "graphicFrame": "nvGraphicFramePr xfrm graphic",
@@ -212,7 +215,8 @@ def test_elements_stand_in_the_order_of_the_schema(file: bytes) -> None:
     wrong = [
         f"{name}: {what}"
         for name, data in parts(file).items()
-        if name.startswith(("ppt/slides/", "ppt/charts/", "ppt/notesSlides/")) and name.endswith(".xml")
+        if name.startswith(("ppt/slides/", "ppt/charts/", "ppt/notesSlides/", "ppt/presentation"))
+        and name.endswith(".xml")
         for what in out_of_order(etree.fromstring(data))
     ]
     assert wrong == []
@@ -224,10 +228,19 @@ def test_what_is_out_of_order_would_be_noticed() -> None:
 
 
 @pytest.mark.parametrize("deck", [talk, behind])
+def test_the_master_of_the_notes_is_listed(deck, name: str) -> None:
+    found = deck(name)
+    (listed,) = found.part._element.iter(qn("p:notesMasterId"))
+    assert found.part.related_part(listed.get(qn("r:id"))) is found.notes_master.part
+
+
+@pytest.mark.parametrize("deck", [talk, behind])
 def test_no_shape_shares_its_number_and_no_place_is_left_empty(deck, name: str) -> None:
     for slide in deck(name).slides:
         ids = [e.get("id") for e in slide._element.iter() if etree.QName(e).localname == "cNvPr"]
         assert len(set(ids)) == len(ids), title(slide)
+        names = [s.name for s in slide.shapes]
+        assert len(set(names)) == len(names), title(slide)
         for shape in shapes(slide):
             if shape.is_placeholder and shape.has_text_frame:
                 assert shape.text_frame.text.strip(), (title(slide), shape.name)

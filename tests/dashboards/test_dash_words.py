@@ -264,8 +264,9 @@ def test_the_other_contrast_is_that_adjusted_for_most() -> None:
     crude, adjusted, most = ratio(2.0), ratio(1.75, adjusted_for=("sex",)), ratio(1.5, adjusted_for=("sex", "age"))
     start, end = "Against kind vital, failures came", "times as fast with kind through_crown"
     assert said(crude, adjusted, most, ratio(9, "a vs b")) == f"{start} 1.50 {end} (1.00 to 2.25), adjusted."
-    assert said(adjusted, crude) == f"{start} 1.75 {end} (1.25 to 2.50), adjusted."
-    assert said(ratio(3.0), crude) == f"{start} 2.00 {end} (1.50 to 2.75), not adjusted."
+    out = " Its range leaves 1 out; the contrast to be judged was fixed beforehand."
+    assert said(adjusted, crude) == f"{start} 1.75 {end} (1.25 to 2.50), adjusted.{out}"
+    assert said(ratio(3.0), crude) == f"{start} 2.00 {end} (1.50 to 2.75), not adjusted.{out}"
     unknown = float("nan")
     assert said() == said(ratio(9, "a vs b")) == said(ratio(1, ci_low=unknown), ratio(1, ci_high=unknown)) == ""
 

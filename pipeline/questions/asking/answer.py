@@ -9,6 +9,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.practice.askable import NOT_DATED, said
+from pipeline.practice.counts import count
 from pipeline.practice.own_question import Ask
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.answer import curves_apart
@@ -47,13 +48,17 @@ def groups_asked(tables: Tables, ask: Ask, analysis: Analysis) -> tuple[pl.DataF
         small = [POOLED] if pooled["patient_id"].n_unique() < analysis.min_at_risk else []
     kept = rows.filter(~pl.col("state").is_in(small))
     if kept.height < rows.height:
-        why = f"in groups of fewer than {analysis.min_at_risk} patients"
+        why = f"in groups of fewer than {count(analysis.min_at_risk, 'patient')}"
         flow.append(FlowStep("Group large enough", kept.height, rows.height - kept.height, why, ask.population.noun))
     names = set(kept["state"])
     if len(names) < 2:
-        return kept, flow, f"Fewer than two groups have {analysis.min_at_risk} patients or more."
+        return kept, flow, f"Fewer than two groups have {count(analysis.min_at_risk, 'patient')} or more."
     if len(names) > MOST_GROUPS:
-        return kept, flow, f"There are {len(names)} groups; at most {MOST_GROUPS} can be compared. Narrow the question."
+        return (
+            kept,
+            flow,
+            f"There are {count(len(names), 'group')}; at most {MOST_GROUPS} can be compared. Narrow the question.",
+        )
     if ask.reference is not None and ask.reference.lower() not in names:
         return kept, flow, "The reference group is not among the groups that are large enough."
     return kept, flow, ""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Sequence
 
+from pipeline.practice.counts import count
 from pipeline.practice.own_question import LOG, Ask
 from pipeline.practice.tables import CROWN_DETAILS, CROWNS, ENDO_COURSES, ENDO_DETAILS, PATIENTS, TOOTH_FOLLOWUP
 from pipeline.questions.analysis import Analysis
@@ -67,8 +68,8 @@ def as_text(asked: Asked) -> str:
         return "\n".join([*lines, f"Not answered. {asked.refused}"])
     for group in asked.comparison.groups:
         lines.append(
-            f"{group.label}: {group.crowns:,} teeth of {group.patients:,} patients, {group.failures:,} failures, "
-            f"{group.rate_per_100_tooth_years:.1f} per 100 tooth-years"
+            f"{group.label}: {count(group.crowns, 'tooth')} of {group.patients:,} patients, "
+            f"{count(group.failures, 'failure')}, {group.rate_per_100_tooth_years:.1f} per 100 tooth-years"
         )
     lines.append("")
     labels = {g.name: g.label for g in asked.comparison.groups}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.practice.counts import count, plural, whole
 from pipeline.practice.solutions import made_from
 from pipeline.questions.trade_checks.canals import UPPER_FIRST_MOLARS
 from pipeline.questions.trade_checks.rules import ARITHMETIC, COMMON, IMPOSSIBLE, RULES, UNUSUAL, Rule
@@ -119,7 +120,7 @@ def _apply(rule: Rule, rows: pl.DataFrame) -> TradeCheck:
 def _said(n: int, checked: int, says: str) -> str:
     if not checked:
         return f"No row has what is needed to look for rows {says}."
-    return f"{n:,} of {checked:,} row{'s' if checked != 1 else ''} {'is' if n == 1 else 'are'} {says}."
+    return f"{whole(n)} of {count(checked, 'row')} {plural(1 if checked == 1 else n, 'is')} {says}."
 
 
 def _with_days(details: pl.DataFrame, courses: pl.DataFrame) -> pl.DataFrame:

@@ -10,6 +10,7 @@ from collections.abc import Collection, Mapping, Sequence
 
 import polars as pl
 
+from pipeline.practice.counts import count
 from pipeline.practice.tables import STATUS_WORDS
 from pipeline.reading.doubts.doubt import Doubt, accept
 from pipeline.reading.doubts.standing import word_of, words_of
@@ -42,7 +43,7 @@ def amount_word_doubts(
         if heading in told or not words or len(words) > _MOST_WORDS:
             continue
         shown = ", ".join(
-            f"{text} ({n:,} rows)" for text, n in sorted(words.items(), key=lambda one: (-one[1], one[0]))
+            f"{text} ({count(n, 'row')})" for text, n in sorted(words.items(), key=lambda one: (-one[1], one[0]))
         )
         each = ", ".join(f'{quoted(text)} = "{word_of(text) or "<its word>"}"' for text in sorted(words))
         doubts.append(

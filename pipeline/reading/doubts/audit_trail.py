@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 
 import polars as pl
 
+from pipeline.practice.counts import count
 from pipeline.practice.tables import REVERSAL
 from pipeline.reading.doubts.cells import text_of
 from pipeline.reading.doubts.doubt import Doubt, accept
@@ -157,7 +158,7 @@ def trail_doubts(
     if key is not None and not untold and not seen.bare:
         return []
     shown = ", ".join(
-        f"{text} ({n:,} rows)" for text, n in sorted(seen.texts.items(), key=lambda one: (-one[1], one[0]))
+        f"{text} ({count(n, 'row')})" for text, n in sorted(seen.texts.items(), key=lambda one: (-one[1], one[0]))
     )
     is_numbered = all(_VERSION.fullmatch(text) for text in seen.texts if text)
     what = "which version of it this is" if is_numbered else "what was done to it"

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 
 import polars as pl
 
+from pipeline.practice.counts import count
 from pipeline.reading.doubts.doubt import Doubt, accept
 from pipeline.reading.doubts.standing import words_of
 from pipeline.reading.headings import plain_heading
@@ -70,13 +71,15 @@ def meaning_doubts(
     if not found or seen.heading is None:
         return []
     first, counts = next(iter(found.items()))
-    each = ", ".join(f"{event} ({n:,} rows)" for event, n in sorted(counts.items(), key=lambda one: (-one[1], one[0])))
-    codes = "1 code stands" if len(found) == 1 else f"{len(found):,} codes stand"
+    each = ", ".join(
+        f"{event} ({count(n, 'row')})" for event, n in sorted(counts.items(), key=lambda one: (-one[1], one[0]))
+    )
     return [
         Doubt(
             "code_meanings",
             where,
-            f'{codes} beside descriptions of two kinds of work in the column "{seen.heading}": {first} as {each}.',
+            f"{count(len(found), 'code', 'stands')} beside descriptions of two kinds of work in the column "
+            f'"{seen.heading}": {first} as {each}.',
             "Was the code given out anew at some time, or does it mean another thing in another office? Then the "
             "description tells what was done, not the code.",
             (

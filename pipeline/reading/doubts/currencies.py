@@ -11,6 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 import polars as pl
 
+from pipeline.practice.counts import count
 from pipeline.reading.doubts.doubt import Doubt, accept
 from pipeline.reading.doubts.standing import words_of
 from pipeline.reading.headings import plain_heading
@@ -79,10 +80,11 @@ def currency_doubts(
         if len(several) < 2:
             continue
         shown = ", ".join(
-            f"{name or 'none'} ({n:,} rows)" for name, n in sorted(several.items(), key=lambda one: (-one[1], one[0]))
+            f"{name or 'none'} ({count(n, 'row')})"
+            for name, n in sorted(several.items(), key=lambda one: (-one[1], one[0]))
         )
         where, heading, _ = found[0]
-        more = f" (and in {len(found) - 1:,} more files)" if len(found) > 1 else ""
+        more = f" (and in {count(len(found) - 1, 'more file')})" if len(found) > 1 else ""
         return [
             Doubt(
                 "two_currencies",

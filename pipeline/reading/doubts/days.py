@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
+from pipeline.practice.counts import count
 from pipeline.reading.doubts.doubt import Doubt, accept
 from pipeline.reading.doubts.seen import Seen
 from pipeline.transforms.dates import MAX_AGAINST, NOON, bare_dates, gather_evidence
@@ -103,8 +104,8 @@ def swapped(where: str, table: str, texts: pl.Series) -> list[Doubt]:
         Doubt(
             "swapped_dates",
             where,
-            f"{both.height:,} different dates are text, all with a day above 12; {cells.len():,} are dates of a "
-            "spreadsheet, all with a day of at most 12.",
+            f"{count(both.height, 'different date', 'is')} text, all with a day above 12; {cells.len():,} are dates "
+            "of a spreadsheet, all with a day of at most 12.",
             "That is what a spreadsheet leaves that takes the day for the month wherever it can. Was it so?",
             (
                 (f"tables.{table}", 'swapped_dates = "mend"', "yes: turn day and month of the dates back"),

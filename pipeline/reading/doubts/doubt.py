@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from pipeline.machine.errors import ConfigError
+from pipeline.practice.counts import count
 from pipeline.reading.suggest.masks import masked_samples
 
 
@@ -51,8 +52,7 @@ def refuse_doubts(doubts: Sequence[Doubt], *, file: str) -> None:
 
 def counted(n: int) -> str:
     """How many doubts stand open, as a sentence."""
-    things = "1 thing in the files" if n == 1 else f"{n} things in the files"
-    return f"{things} must be settled before anything is loaded."
+    return f"{count(n, 'thing')} in the files must be settled before anything is loaded."
 
 
 def told(doubts: Iterable[Doubt]) -> list[str]:

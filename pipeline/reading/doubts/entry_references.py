@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 
 import polars as pl
 
+from pipeline.practice.counts import count
 from pipeline.practice.tables import REVERSAL
 from pipeline.reading.doubts.cells import text_of
 from pipeline.reading.doubts.doubt import Doubt, accept
@@ -82,7 +83,9 @@ def reference_doubts(
         forms = met.filter(pl.col("heading") == heading).head(_MOST_SHOWN)
         word = REVERSAL if has_fee else "void"
         each = ", ".join(f'{quoted(form.lower())} = "{word}"' for form in forms["form"])
-        shown = ", ".join(f"{form.replace('*', '…')} ({n:,} rows)" for form, n in forms.select("form", "n").iter_rows())
+        shown = ", ".join(
+            f"{form.replace('*', '…')} ({count(n, 'row')})" for form, n in forms.select("form", "n").iter_rows()
+        )
         found.append(
             Doubt(
                 "entry_references",

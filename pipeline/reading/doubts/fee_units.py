@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+from pipeline.practice.counts import count
 from pipeline.reading.doubts.doubt import Doubt
 from pipeline.reading.doubts.standing import words_of
 from pipeline.reading.headings import plain_heading
@@ -30,7 +31,7 @@ def coin_doubts(fees: Mapping[str, str | None], *, told: str | None) -> Sequence
         return []
     where, heading = of[0]
     alike = [w for w, h in of if h == heading]
-    more = "" if len(alike) == 1 else f" here and in {len(alike) - 1:,} more files"
+    more = "" if len(alike) == 1 else f" here and in {count(len(alike) - 1, 'more file')}"
     others = sorted({h for w, h in fees.items() if h and not names_a_coin(h)})
     but = f"; others call it {', '.join(others)}, and would stay as they are" if others else ""
     return [

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
+from pipeline.practice.counts import count
 from pipeline.reading.doubts.doubt import Doubt, accept
 from pipeline.reading.doubts.seen import Seen
 from pipeline.reading.doubts.whole_export import BROKEN, End, end_doubts
@@ -97,7 +98,8 @@ def _old_numbers(ledgers: Sequence[Seen], read: Sequence[Path], accepted: Sequen
                 "merged_patients",
                 "procedures",
                 f'beside the ledger lies {path.name}, which no table reads: its columns "{old}" and "{new}" hold '
-                f"numbers of patients of the ledger, two in each of its {rows.height:,} rows and never the same.",
+                f"numbers of patients of the ledger, two in each of its {count(rows.height, 'row')} and never the "
+                "same.",
                 "Does it say which number a patient had before, in another office or program? Then two numbers are one "
                 "patient.",
                 (

@@ -12,6 +12,7 @@ from collections.abc import Collection, Mapping, Sequence
 
 import polars as pl
 
+from pipeline.practice.counts import count
 from pipeline.practice.tables import STATUS_WORDS
 from pipeline.reading.doubts.doubt import Doubt, accept, samples
 from pipeline.reading.doubts.standing import word_of
@@ -84,7 +85,9 @@ def mark_doubts(
         if not asked:
             continue
         listed = sorted(asked.items(), key=lambda one: (-one[1], one[0]))
-        shown = ", ".join(f"{form.replace('[*]', '†').replace('*', '…')} ({n:,} rows)" for (form, _), n in listed)
+        shown = ", ".join(
+            f"{form.replace('[*]', '†').replace('*', '…')} ({count(n, 'row')})" for (form, _), n in listed
+        )
         shown = shown.replace("†", "*")
         # The longest first: of `*-del` the end is that of `*l` too.
         made = sorted(asked, key=lambda mark: (-len(mark[0]), mark))

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from pipeline.machine.errors import DataError
+from pipeline.practice.counts import count
 from pipeline.reading.config import matching_files
 from pipeline.reading.doubts.answers import answers_for
 from pipeline.reading.doubts.cells import text_of
@@ -74,8 +75,8 @@ def _settled(pairs: pl.DataFrame, files: str) -> dict[str, str]:
     several = pairs.group_by("old").len().filter(pl.col("len") > 1).height
     if several:
         raise DataError(
-            f"{files}: {several:,} patients were merged into several others each. Correct the list, so that each is "
-            "merged into one."
+            f"{files}: {count(several, 'patient', 'was')} merged into several others each. Correct the list, so that "
+            "each is merged into one."
         )
     into = dict(pairs.select("old", "new").iter_rows())
     settled = {}

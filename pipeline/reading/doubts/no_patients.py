@@ -9,6 +9,7 @@ from collections.abc import Sequence
 
 import polars as pl
 
+from pipeline.practice.counts import count
 from pipeline.practice.tables import PROCEDURES
 from pipeline.reading.doubts.doubt import Doubt, accept, samples
 from pipeline.reading.suggest.toml_quote import quoted
@@ -71,7 +72,7 @@ def shared_by_many(where: str, heading: str, rows: pl.DataFrame, accepted: Seque
             "shared_number",
             where,
             f"under {fillers.height:,} patient number{'s' if fillers.height > 1 else ''} ({shown}) stand "
-            f"{fillers['n'].sum():,} rows, as many as of several patients.",
+            f"{count(int(fillers['n'].sum()), 'row')}, as many as of several patients.",
             "Does such a number stand for whoever has none (who pays cash, say, or was seen once), or is it given out "
             "anew?",
             (
@@ -102,7 +103,7 @@ def word_among_numbers(where: str, heading: str, rows: pl.DataFrame, accepted: S
         Doubt(
             "word_for_a_patient",
             where,
-            f"{of['n'].sum():,} rows have the word {said} in the column "
+            f"{count(int(of['n'].sum()), 'row', 'has')} the word {said} in the column "
             f'"{heading}", where {numbered:,} other patients have a number.',
             "Are these sums of a summary below the rows, or charges of no patient? Then they are no work on a tooth.",
             (

@@ -6,6 +6,7 @@ from collections.abc import Collection, Sequence
 
 import polars as pl
 
+from pipeline.practice.counts import count
 from pipeline.reading.doubts.answers import folded
 from pipeline.reading.doubts.doubt import Doubt, accept, samples
 from pipeline.reading.doubts.kept_words import headed
@@ -125,7 +126,7 @@ def merged_numbers(seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
         Doubt(
             "merged_patients",
             f"{seen.table}: {seen.file}",
-            f'column "{heading}" is not read, and {numbers.total():,} patients have the number of another one '
+            f'column "{heading}" is not read, and {count(numbers.total(), "patient", "has")} the number of another one '
             f"there (such as {shown}).",
             "Were these patients merged, so that the other number stands for them now? Else one patient would be two.",
             (

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 
 import polars as pl
 
+from pipeline.practice.counts import count
 from pipeline.reading.doubts.cells import text_of
 from pipeline.reading.doubts.doubt import Doubt, accept
 from pipeline.reading.doubts.standing import DAY, flag_columns, words_of
@@ -104,8 +105,8 @@ def _days(where: str, heading: str, seen: PartlyFilled, accepted: Sequence[str],
     return Doubt(
         "days_not_read",
         where,
-        f'column "{heading}" holds days and is not read; {n:,} rows with a code have one and {lacking:,} have none.'
-        + (f' The day of work is read from "{date}".' if date else ""),
+        f'column "{heading}" holds days and is not read; {count(n, "row")} with a code have one and {lacking:,} have '
+        "none." + (f' The day of work is read from "{date}".' if date else ""),
         "Does it say whether a row is work done, and on which day?",
         (
             *((empty, is_day, filled) if n >= lacking else (filled, empty, is_day)),

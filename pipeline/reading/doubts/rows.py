@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
+from pipeline.practice.counts import count
 from pipeline.practice.reasons import REASONS
 from pipeline.reading.doubts.after_export import after_export
 from pipeline.reading.doubts.amount_words import amount_word_doubts
@@ -212,12 +213,12 @@ def ditto_marks(where: str, seen: Seen, filled_down: Sequence[str]) -> list[Doub
     n = sum(seen.dittos[heading] for name, heading in seen.answers.columns.items() if name not in filled_down)
     if not n:
         return []
-    cells = "1 cell holds" if n == 1 else f"{n:,} cells hold"
     return [
         Doubt(
             "ditto_marks",
             where,
-            f"{cells} a mark or word for the same again (ditto, do., a quotation mark) in columns that are read.",
+            f"{count(n, 'cell', 'holds')} a mark or word for the same again (ditto, do., a quotation mark) in "
+            "columns that are read.",
             "Does such a mark stand for what the cell above it says?",
             (
                 (f"tables.{seen.table}", 'ditto_marks = "above"', "yes: each is read as the cell above it"),
@@ -233,13 +234,12 @@ def cut_cells(where: str, seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
     if not cut:
         return []
     n, each = sum(n for _, n in cut), ", ".join(f'"{seen.answers.columns.get(name, name)}"' for name, _ in cut)
-    cells = "1 cell holds" if n == 1 else f"{n:,} cells hold"
     return [
         Doubt(
             "cut_cells",
             where,
-            f"{cells} nothing but ####, in the columns {each}: what a spreadsheet shows where a column is too narrow. "
-            "The values themselves are not in this file.",
+            f"{count(n, 'cell', 'holds')} nothing but ####, in the columns {each}: what a spreadsheet shows where a "
+            "column is too narrow. The values themselves are not in this file.",
             "Make these columns wider in the spreadsheet and save the file as text again.",
             (accept("cut_cells", accepted, "go on without these values"),),
         )
@@ -257,7 +257,7 @@ def further_procedures(where: str, seen: Seen, accepted: Sequence[str]) -> list[
         Doubt(
             "several_procedures_in_a_row",
             where,
-            f'beside "{code}" the columns {others} hold {n:,} more codes, which nothing reads.',
+            f'beside "{code}" the columns {others} hold {count(n, "more code")}, which nothing reads.',
             "Are there several procedures in one row? One row a procedure is needed: export the list of procedures "
             "instead, or save a copy of the file for each set of columns, all under the same headings.",
             (accept("several_procedures_in_a_row", accepted, "the others are no procedures, or may be left out"),),
@@ -277,7 +277,7 @@ def sheets_alike(where: str, seen: Seen, accepted: Sequence[str]) -> list[Doubt]
                 Doubt(
                     "sheets_alike",
                     where,
-                    f'sheets "{a}" and "{b}" have {both:,} rows in common, of {least:,} of the shorter one.',
+                    f'sheets "{a}" and "{b}" have {count(both, "row")} in common, of {least:,} of the shorter one.',
                     "Is one a copy of the other? Then each piece of work would count twice.",
                     (
                         (f"tables.{seen.table}", f'sheets = ["{a}"]', "the sheets that are to be read"),
@@ -317,7 +317,7 @@ def set_aside(
                     (
                         "standards",
                         f'tooth_systems.{quoted(address)} = "fdi"',
-                        f"or universal or palmer: how the {times:,} teeth under this address are numbered",
+                        f"or universal or palmer: how the {count(times, 'tooth')} under this address are numbered",
                     )
                     for address, times in sorted((systems or {}).items(), key=lambda item: -item[1])[:_MOST_SYSTEMS]
                 ),

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 
 import polars as pl
 
+from pipeline.practice.counts import count
 from pipeline.practice.tables import REVERSAL
 from pipeline.reading.doubts.doubt import Doubt, accept
 from pipeline.reading.doubts.standing import matches
@@ -176,7 +177,7 @@ def remark_doubts(where: str, seen: SectionsSeen, accepted: Sequence[str], *, ha
     if seen.remarks.total() < _LEAST_REMARKS:
         return _total_doubts(where, seen, accepted) if seen.totals and not seen.names else []
     listed = sorted(seen.remarks.items(), key=lambda one: (-one[1], one[0]))[:_MOST_SHOWN]
-    shown = ", ".join(f"{pattern.replace('*', '…')} ({n:,} lines)" for (pattern, _), n in listed)
+    shown = ", ".join(f"{pattern.replace('*', '…')} ({count(n, 'line')})" for (pattern, _), n in listed)
     made = {pattern: VOID if word == REVERSAL and not has_fee else word for (pattern, word), _ in listed}
     return [
         Doubt(
@@ -221,7 +222,7 @@ def legend_doubts(where: str, seen: SectionsSeen, accepted: Sequence[str]) -> li
 
 
 def _total_doubts(where: str, seen: SectionsSeen, accepted: Sequence[str]) -> list[Doubt]:
-    shown = ", ".join(f"{word} ({n:,} lines)" for word, n in sorted(seen.totals.items()))
+    shown = ", ".join(f"{word} ({count(n, 'line')})" for word, n in sorted(seen.totals.items()))
     return [
         Doubt(
             "status_in_titles",

@@ -12,6 +12,7 @@ from statistics import median
 import numpy as np
 import polars as pl
 
+from pipeline.practice.counts import count
 from pipeline.reading.doubts.cells import month_of, named_month
 from pipeline.reading.doubts.work_seen import CROWN, ROOT_CANAL, STEPS, TAKEN, Whole, summed
 
@@ -131,7 +132,7 @@ def months_without(whole: Whole) -> Count | None:
         named_month(start) if length == 1 else f"{named_month(start)} to {named_month(start + length - 1)}"
         for start, length in runs[:4]
     )
-    more = f" and {len(runs) - 4} more times" if len(runs) > 4 else ""
+    more = f" and {count(len(runs) - 4, 'more time')}" if len(runs) > 4 else ""
     return Count(sum(n for _, n in runs), last - first + 1, {"months": shown + more, "usual": round(usual)})
 
 

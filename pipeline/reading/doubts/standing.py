@@ -15,6 +15,7 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.practice.counts import count
 from pipeline.practice.tables import REVERSAL, STATUS_WORDS
 from pipeline.reading.doubts import northern_words
 from pipeline.reading.doubts.doubt import Doubt, accept
@@ -268,7 +269,7 @@ def flag_doubts(
             made = {t: w for t, w in said.items() if t and t != _ANY} | {_ANY: made[_ANY]}
         made = {t: "void" if w == REVERSAL and not has_fee else w for t, w in made.items()}
         around.add(_around(heading))
-        shown = ", ".join(f"{_shown(text)} ({n:,} rows)" for text, n in _by_number(counts))
+        shown = ", ".join(f"{_shown(text)} ({count(n, 'row')})" for text, n in _by_number(counts))
         line = f"status_from.{quoted(heading)} = {_inline(made)}"
         found.append(
             Doubt(
@@ -341,7 +342,7 @@ def phrase_doubts(
     for heading, counts in found.items():
         if not counts:
             continue
-        shown = ", ".join(f"{form.replace('*', '…')} ({n:,} rows)" for (form, _), n in _by_number(counts))
+        shown = ", ".join(f"{form.replace('*', '…')} ({count(n, 'row')})" for (form, _), n in _by_number(counts))
         line = f"status_from.{quoted(heading)} = {_inline(dict(mark for mark, _ in _by_number(counts)))}"
         doubts.append(
             Doubt(

@@ -12,6 +12,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 
 import polars as pl
 
+from pipeline.practice.counts import count
 from pipeline.practice.fields import normal_word, word_lookup
 from pipeline.practice.tables import STATUS_WORDS
 from pipeline.reading.doubts.doubt import Doubt, accept
@@ -83,7 +84,7 @@ def status_word_doubts(
         if not any(len(text) > 1 for text in made):
             continue
         shown = ", ".join(
-            f"{t or 'empty'} ({n:,} rows)" for t, n in sorted(counts.items(), key=lambda c: (-c[1], c[0]))
+            f"{t or 'empty'} ({count(n, 'row')})" for t, n in sorted(counts.items(), key=lambda c: (-c[1], c[0]))
         )
         each = ", ".join(f'{quoted(text)} = "{word}"' for text, word in made.items())
         again = "; add these to the line that is there" if heading in told else ""
@@ -125,9 +126,9 @@ def among_others(
     if not made:
         return []
     shown = ", ".join(
-        f"{text} ({free[text]:,} rows of crowns, root canals, fillings or extractions, none with a fee)"
+        f"{text} ({count(free[text], 'row')} of crowns, root canals, fillings or extractions, none with a fee)"
         if text in free
-        else f"{text} ({counts[text]:,} rows)"
+        else f"{text} ({count(counts[text], 'row')})"
         for text in sorted(made)
     )
     each = ", ".join(f'{quoted(text)} = "{word}"' for text, word in made.items())
@@ -170,7 +171,7 @@ def _margin(where: str, heading: str, counts: Counter[str], accepted: Sequence[s
         "status_not_read",
         where,
         f'a column without a heading ("{heading}") holds nothing but the sign {sign}, in {counts[sign]:,} of '
-        f"{counts.total():,} rows.",
+        f"{count(counts.total(), 'row')}.",
         "What does the sign say of a row? A line at the foot of the report may tell. A row that is no work done here "
         f"is {', '.join(STATUS_WORDS[1:-1])}.",
         (
@@ -228,6 +229,6 @@ def told_as(statuses: Mapping[str, int]) -> list[tuple[str, str, str]]:
     if not listed:
         return []
     each = ", ".join(f'{quoted(text)} = "<its word>"' for text, _ in listed)
-    shown = ", ".join(f"{text} ({n:,} rows)" for text, n in listed)
+    shown = ", ".join(f"{text} ({count(n, 'row')})" for text, n in listed)
     means = f"what each of {shown} means: {', '.join(STATUS_WORDS[:-1])}; add these to such lines that are there"
     return [("tables.procedures", f"values.status = {{ {each} }}", means)]

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
+from pipeline.practice.counts import count
 from pipeline.reading.doubts.doubt import Doubt, accept, samples
 from pipeline.reading.doubts.seen import Seen
 from pipeline.reading.doubts.tooth_classes import class_doubts
@@ -181,7 +182,7 @@ def further_teeth(where: str, seen: Seen, accepted: Sequence[str]) -> list[Doubt
         Doubt(
             "further_teeth",
             where,
-            f"{n:,} cells are filled in the columns {others} beside {quoted(heading)}, which alone is read.",
+            f"{count(n, 'cell', 'is')} filled in the columns {others} beside {quoted(heading)}, which alone is read.",
             "Was the work of such a row done on each of these teeth?",
             (
                 (
@@ -236,7 +237,7 @@ def counted_from_zero(where: str, seen: Seen, notation: str) -> list[Doubt]:
     nought = seen.counts["tooth_zero"]
     if notation != "universal" or _rows(seen.teeth, _LAST) or not (is_headed or nought >= _SOME):
         return []
-    zero = f" and {nought:,} rows with work on one are 0" if nought else ""
+    zero = f" and {count(nought, 'row')} with work on one are 0" if nought else ""
     headed = f'; the column is headed "{heading}"' if is_headed else ""
     return [
         Doubt(

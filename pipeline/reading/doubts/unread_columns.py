@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 
 import polars as pl
 
+from pipeline.practice.counts import count
 from pipeline.practice.tables import REVERSAL, STATUS_WORDS
 from pipeline.reading.doubts.cells import text_of
 from pipeline.reading.doubts.doubt import Doubt, accept
@@ -272,7 +273,7 @@ def _likely(counts: Counter[str]) -> int:
 def _texts(heading: str, counts: Counter[str]) -> str:
     listed = sorted(counts.items(), key=lambda one: (-one[1], one[0]))
     shown = ((_text(heading, text) if text != _ANY else "filled", n) for text, n in listed)
-    return ", ".join(f"{text or 'empty'} ({n:,} rows)" for text, n in shown)
+    return ", ".join(f"{text or 'empty'} ({count(n, 'row')})" for text, n in shown)
 
 
 def _text(heading: str, text: str) -> str:

@@ -14,6 +14,7 @@ from itertools import pairwise
 
 import polars as pl
 
+from pipeline.practice.counts import count
 from pipeline.reading.doubts.doubt import Doubt, accept
 
 _PAGE = re.compile(
@@ -97,7 +98,7 @@ def whole_doubts(
         found.append(
             _doubt(
                 where,
-                f"it ends after {every:,} rows, as many as a sheet of a spreadsheet holds.",
+                f"it ends after {count(every, 'row')}, as many as a sheet of a spreadsheet holds.",
                 "Was it opened in a spreadsheet and saved, so that all further rows are lost?",
                 accepted,
             )
@@ -110,7 +111,7 @@ def whole_doubts(
         found.append(
             _doubt(
                 where,
-                f"a line of it says that there are {told:,} rows, and there are {rows:,}.",
+                f"a line of it says that there are {count(told, 'row')}, and there are {rows:,}.",
                 "Was the file cut off, or are rows of it in another file?",
                 accepted,
             )
@@ -128,10 +129,11 @@ def end_doubts(ends: Mapping[str, End], accepted: Sequence[str]) -> list[Doubt]:
         if end.is_broken and not end.is_line:
             why.append("its last line breaks off in the middle")
         elif known and not end.is_line and all(other.is_line for other in others):
-            why.append(f"it ends within a line, and the other {len(others):,} files do not")
+            why.append(f"it ends within a line, and the other {count(len(others), 'file')} do not")
         if known and not end.is_closed and all(other.is_closed for other in others):
             why.append(
-                f"the other {len(others):,} files have a last line that is no row (a count, a total), and it has none"
+                f"the other {count(len(others), 'file', 'has')} a last line that is no row (a count, a total), and "
+                "it has none"
             )
         if why:
             said = " and ".join(why)

@@ -19,6 +19,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.machine.errors import DataError
+from pipeline.practice.counts import count
 from pipeline.reading.sources.around import Around
 from pipeline.reading.sources.excel_file import SHEET, SHEET_ROW
 from pipeline.reading.sources.group_lines import Template
@@ -69,8 +70,8 @@ class Grouped(Around):
     def remark(self) -> str | None:
         """How many rows got a value from above, once all batches have been taken."""
         own = super().remark
-        told = f"{self._filled:,} rows got what their group says" if self._filled else None
-        lines = f"{self._lines:,} lines name a group" if self._lines else None
+        told = f"{count(self._filled, 'row')} got what their group says" if self._filled else None
+        lines = f"{count(self._lines, 'line')} name a group" if self._lines else None
         return "; ".join(t for t in (own, lines, told) if t) or None
 
     def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 import polars as pl
 
 from pipeline.machine.errors import DataError
+from pipeline.practice.counts import count
 from pipeline.reading.sources.around import Around
 from pipeline.reading.sources.source import ROW, Batch
 
@@ -47,7 +48,7 @@ class RepeatedColumns(Around):
     def remark(self) -> str | None:
         """How many rows were made."""
         own = super().remark
-        told = f"{self._made:,} rows from sets of columns side by side" if self._made else None
+        told = f"{count(self._made, 'row')} from sets of columns side by side" if self._made else None
         return "; ".join(t for t in (own, told) if t) or None
 
     def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:

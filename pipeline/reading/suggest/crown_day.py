@@ -7,6 +7,7 @@ from collections.abc import Mapping
 import polars as pl
 
 from pipeline.practice.codes import BUILT_IN, built_in, normalise_code
+from pipeline.practice.counts import count
 from pipeline.reading.suggest.code_words import likely_events
 from pipeline.reading.suggest.forms import Decision
 from pipeline.reading.suggest.group import Group
@@ -83,7 +84,9 @@ def _by_words(ledger: Group, is_crown: pl.Series) -> Decision | None:
             continue
         seat, prep = (int(texts.str.contains(_WORDS[day]).sum()) for day in ("seat", "prep"))
         if max(seat, prep) == texts.len() and min(seat, prep) == 0:
-            return Decision("seat" if seat else "prep", f"likely: the texts of all {texts.len():,} crowns say so")
+            return Decision(
+                "seat" if seat else "prep", f"likely: the texts of all {count(texts.len(), 'crown')} say so"
+            )
     return None
 
 

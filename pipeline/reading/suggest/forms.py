@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from pipeline.practice.codes import BUILT_IN, built_in, normalise_code
+from pipeline.practice.counts import count
 from pipeline.practice.table_settings import EACH
 from pipeline.practice.teeth import NOTATIONS
 from pipeline.reading.suggest.match import ASK
@@ -50,7 +51,7 @@ def notation(columns: Sequence[Column]) -> Decision:
         )
     return Decision(
         ASK,
-        f"universal (1-32), fdi (11-48) or palmer (UR1-LL8)? Of {total:,} teeth {told}; "
+        f"universal (1-32), fdi (11-48) or palmer (UR1-LL8)? Of {count(total, 'tooth')} {told}; "
         "11-18, 21-28, 31 and 32 mean other teeth in universal than in fdi",
     )
 
@@ -177,14 +178,15 @@ def _order(e: DateEvidence) -> tuple[str | None, str | None]:
     if e.is_epoch:
         return (
             None,
-            f"numbers that count time (since 1970, say) in all {e.filled:,} rows, taken by the clock of Greenwich",
+            f"numbers that count time (since 1970, say) in all {count(e.filled, 'row')}, taken by the clock of "
+            "Greenwich",
         )
     if e.maybe_year_first:
         numbers = f"{e.short_firsts} different numbers stand first and {e.short_lasts} last"
         return f"{e.short_maybe_first:,} of {e.filled:,} dates may have the year first; {numbers}", None
     question, settled = _day_and_month(e)
     if e.era:
-        said = f"in all {e.filled:,} rows years of {ERAS[e.era].said}"
+        said = f"in all {count(e.filled, 'row')} years of {ERAS[e.era].said}"
         settled = said if settled is None else f"{said}; {settled}"
     return question, settled
 
@@ -193,13 +195,13 @@ def _day_and_month(e: DateEvidence) -> tuple[str | None, str | None]:
     months, days = e.month_first + e.short_month_first, e.day_first + e.short_day_first
     either = e.either + e.short_either
     if min(months, days) and min(months, days) >= MAX_AGAINST * (months + days):
-        return f"{months:,} dates fit month/day only, {days:,} day/month only", None
+        return f"{count(months, 'date')} fit month/day only, {days:,} day/month only", None
     if not months + days:
         if either >= max(1, MAX_AGAINST * e.filled):
             return f"{either:,} of {e.filled:,} dates fit both, and none decides", None
         return None, None
     order, rows = ("month/day", months) if months > days else ("day/month", days)
-    return None, f"{order}, which {rows:,} dates prove"
+    return None, f"{order}, which {count(rows, 'date')} prove"
 
 
 def _readable(texts: pl.Series, of: str) -> pl.Series:

@@ -15,6 +15,7 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.machine.errors import DataError
+from pipeline.practice.counts import count
 from pipeline.practice.fields import input_fields
 from pipeline.reading.headings import EXACT, PART, fit
 from pipeline.reading.sources import Batch, ReadOptions, Source, open_source
@@ -115,7 +116,7 @@ def _printed(path: Path, options: ReadOptions) -> tuple[ReadOptions, list[Layout
         options = replace(options, fixed_width=tuple(starts), header_row=0)
         none = LayoutLine("header_row", "0", "no row of headings was found: columns are called by their place")
         return options, [LayoutLine("fixed_width", str(starts), why), none]
-    why = f"likely: nothing stands between the fields, and these places are blank before in {len(texts):,} lines"
+    why = f"likely: nothing stands between the fields, and these places are blank before in {count(len(texts), 'line')}"
     options = replace(options, fixed_width=tuple(starts), header_row=None)
     return options, [LayoutLine("fixed_width", str(starts), why)]
 
@@ -135,7 +136,7 @@ def _loose(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Fo
         return options, None
     heading = source.headings[place]
     shown = shown_texts([r[place] for r in wide])
-    why = f"likely: {len(wide):,} rows have more fields than there are headings; {shown}"
+    why = f"likely: {count(len(wide), 'row', 'has')} more fields than there are headings; {shown}"
     return replace(options, loose_columns=(heading,)), LayoutLine("loose_columns", f"[{quoted(heading)}]", why)
 
 
@@ -174,7 +175,7 @@ def _group_lines(source: Source, batches: Sequence[Batch], options: ReadOptions)
     if not templates:
         return options, None
     read = read_templates(templates, input_fields(options.table), where="")
-    why = f"likely: {len(seen):,} lines above rows say it; {shown_texts(seen)}"
+    why = f"likely: {count(len(seen), 'line')} above rows say it; {shown_texts(seen)}"
     value = f"[{', '.join(map(quoted, templates))}]"
     return replace(options, group_lines=read), LayoutLine("group_lines", value, why)
 

@@ -13,6 +13,7 @@ from itertools import product
 
 import polars as pl
 
+from pipeline.practice.counts import count
 from pipeline.practice.table_settings import Made
 from pipeline.reading.headings import EXACT, NOT_OURS, PART, fit, numbered_like, plain_heading
 from pipeline.reading.sources import Batch, ReadOptions, Source
@@ -254,7 +255,7 @@ def find_code_in_text(source: Source, batches: Sequence[Batch], options: ReadOpt
     words = words_beside_teeth(column.texts)
     why = (
         f"likely: no column of codes is there; without the teeth it has {words.drop_nulls().n_unique():,} different "
-        f"texts in {column.n:,} rows"
+        f"texts in {count(column.n, 'row')}"
     )
     return _with(options, Made("code", WORDS, (told,))), LayoutLine("columns.code", quoted(told), why, "code", (told,))
 

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from pipeline.practice.codes import ASK, BUILT_IN, EVENTS, normal_own_code
+from pipeline.practice.counts import count
 from pipeline.reading.set_aside import armed
 from pipeline.reading.suggest.code_words import ENDS, NOT_DONE, Meaning, likely_events, meaning
 from pipeline.reading.suggest.crown_day import by_tooth
@@ -117,7 +118,7 @@ def why_written(name: str, own: OwnCodes) -> str:
     fill = f", {own.open} of them to fill in where it says {ASK}" if own.open else ""
     why = own.against or f"No built-in list ({', '.join(BUILT_IN)}) knows them"
     return (
-        f"written beside this file: {own.codes} codes{fill}; look through the likely ones too. "
+        f"written beside this file: {count(own.codes, 'code')}{fill}; look through the likely ones too. "
         f"{why[0].upper()}{why[1:]}. Events are words of the trade such as crown, root_canal, extraction, exam, other"
     )
 

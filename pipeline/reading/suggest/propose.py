@@ -14,6 +14,7 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.machine.errors import ConfigError, DataError
+from pipeline.practice.counts import count
 from pipeline.practice.fields import REQUIRED_FIELDS
 from pipeline.practice.tables import INPUT_TABLES
 from pipeline.reading.open_questions import open_questions
@@ -91,7 +92,7 @@ def suggest(
     asked = len(open_questions(text))
     if own is None:
         return Suggestion(text, tuple(found), asked)
-    found.append(f"{codes_name}: {own.codes} codes that no built-in list knows, {own.open} of them to fill in")
+    found.append(f"{codes_name}: {count(own.codes, 'code')} that no built-in list knows, {own.open} of them to fill in")
     return Suggestion(text, tuple(found), asked + own.open, own.text, codes_name)
 
 
@@ -218,7 +219,7 @@ def _renamed(piece: Piece, names: Mapping[str, str], columns: Sequence[str]) -> 
 def _seen(group: Group) -> list[str]:
     """What was seen of a file that is no table that we know: each column, masked, and the field that comes nearest."""
     how = group.pieces[0].how
-    lines = [f"{', '.join(group.names)}: {group.rows_seen:,} rows{', ' if how else ''}{how}; columns seen:"]
+    lines = [f"{', '.join(group.names)}: {count(group.rows_seen, 'row')}{', ' if how else ''}{how}; columns seen:"]
     near_to = dict.fromkeys(REQUIRED_FIELDS["procedures"], 0.0)
     for column in group.file.columns[:_MOST_SHOWN]:
         shown = " | ".join(masked_samples(column.common)) or "empty"

@@ -11,6 +11,7 @@ import polars as pl
 
 from pipeline.machine.inside_folder import SETTING
 from pipeline.practice.codes import BUILT_IN
+from pipeline.practice.counts import count
 from pipeline.practice.fields import kind
 from pipeline.practice.tables import INPUT_TABLES
 from pipeline.reading.sources import has_sheets, is_archive
@@ -163,8 +164,8 @@ def _file_name_line(match: FieldMatch, group: Group) -> str:
     samples = masked_samples(pl.DataFrame({"text": named, "n": [1] * len(named)}))
     return (
         f'file_name = "{ASK}"  # ask: no column holds the patient. If each file is of one patient, and its name holds '
-        f"the number (the {len(files):,} files are called such as {' | '.join(samples)}), write {quoted(form)}; else "
-        f"put columns.patient_id in place of this line"
+        f"the number (the {count(len(files), 'file', 'is')} called such as {' | '.join(samples)}), write "
+        f"{quoted(form)}; else put columns.patient_id in place of this line"
     )
 
 
@@ -227,7 +228,7 @@ def _codes(chosen: Mapping[str, Group], lines: Sequence[str]) -> list[str]:
         f"# Codes that the list {system} does not know, the commonest first. They count as contacts with the",
     ]
     out += ["# patient. Take the # away and name the event where a code is for a crown, a root canal or an extraction."]
-    return out + [f'# {quoted(code)} = "other"  # {rows:,} rows' for code, rows in unknown]
+    return out + [f'# {quoted(code)} = "other"  # {count(rows, "row")}' for code, rows in unknown]
 
 
 def _left(left: Sequence[Group], troubles: Sequence[Piece]) -> list[str]:
@@ -290,7 +291,7 @@ def _from(path: Path, folder: Path) -> str:
 def _size(group: Group) -> str:
     looked = sum(p.rows.height for p in group.pieces)
     all_of_it = "all looked at" if all(p.whole for p in group.pieces) else f"{looked:,} from start to end looked at"
-    return f"{group.rows_seen:,} rows, {all_of_it}"
+    return f"{count(group.rows_seen, 'row')}, {all_of_it}"
 
 
 def _called(column: Column) -> str:

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 
 import polars as pl
 
+from pipeline.practice.counts import count
 from pipeline.practice.fields import is_open, kind, map_words, normal_word, word_lookup
 from pipeline.practice.tables import INPUT_TABLES
 from pipeline.reading.suggest.match import ASK
@@ -53,13 +54,13 @@ def value_lines(table: str, field: str, column: Column) -> list[tuple[str, str, 
         if normal in plain or _SPREADSHEET_FLAG.match(normal) or normal in ("null", "n/a", "nan"):
             continue
         if (meant := known.get(normal)) is not None:
-            lines.append((text, meant, f"{rows:,} rows"))
+            lines.append((text, meant, f"{count(rows, 'row')}"))
         elif field == "status" and rows >= 0.6 * total and len(words) > 1 and "completed" not in _meant(words, known):
             lines.append(
                 (text, "completed", f"likely: {rows:,} of {total:,} rows have it, so it can hardly be another")
             )
         elif field == "status" and rows == total and set(trade.get(normal, ())) == {"completed", "void"}:
-            lines.append((text, "completed", f"likely: all {total:,} rows have it, and all are not void"))
+            lines.append((text, "completed", f"likely: all {count(total, 'row', 'has')} it, and all are not void"))
         elif len(likely := _likely(normal, trade, taken)) == 1:
             lines.append((text, likely[0], f"likely: short for it beside such a heading; {rows:,} of {total:,} rows"))
         elif likely:
@@ -67,7 +68,7 @@ def value_lines(table: str, field: str, column: Column) -> list[tuple[str, str, 
         elif takes_any and rows == 1:
             continue
         else:
-            lines.append((text, ASK, f"{choices}? {rows:,} rows"))
+            lines.append((text, ASK, f"{choices}? {count(rows, 'row')}"))
     return lines
 
 

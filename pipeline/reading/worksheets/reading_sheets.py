@@ -10,6 +10,7 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.machine.errors import DataError
+from pipeline.practice.counts import count
 from pipeline.reading.set_aside import disarmed
 from pipeline.reading.sources.excel_cells import read_sheets
 from pipeline.reading.sources.excel_file import ALREADY_KNOWN
@@ -161,7 +162,8 @@ def _filled(path: Path) -> pl.DataFrame:
     wrong = told.filter(~pl.col("said").is_in(list(_ANSWERS)) | pl.col("line").is_null())
     if wrong.height:
         raise DataError(
-            f"{path.name}: sheet {SHEET}, row {wrong['row'][0]}, pai: {wrong.height} cells are neither 1 to 5 nor "
+            f"{path.name}: sheet {SHEET}, row {wrong['row'][0]}, pai: {count(wrong.height, 'cell', 'is')} neither 1 "
+            "to 5 nor "
             f'"{UNREADABLE}", or stand beside no line. Choose from the list, or empty the cell.'
         )
     pai = pl.col("said").replace_strict(_ANSWERS, return_dtype=pl.UInt8)

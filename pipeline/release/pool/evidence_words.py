@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pipeline.practice.counts import years
 from pipeline.practice.outcomes import outcome
 from pipeline.questions.benchmarks import EVENTS, STARTS
 from pipeline.results.evidence import EvidenceRange, EvidenceRow
@@ -24,7 +25,7 @@ TOGETHER, OURS, OTHERS = "together", "ours", "others"
 def share_verdict(row: EvidenceRow) -> str:
     """Teeth of 100 with the event, by what it rests on."""
     event, start, teeth = row.about
-    when = f"within {_years(row.horizon_years)} of {STARTS[start]}"
+    when = f"within {years(row.horizon_years or 0)} of {STARTS[start]}"
     what = f"{_upper(EVENTS[event])} {when}, of 100 {TEETH[teeth]}"
     return f"{what}: {_share(_leading(row))}. {_rests(row, 'The published figures', 'the published figures')}"
 
@@ -74,7 +75,3 @@ def _share(r: EvidenceRange) -> str:
 
 def _upper(text: str) -> str:
     return f"{text[0].upper()}{text[1:]}"
-
-
-def _years(value: float | None) -> str:
-    return f"{value:g} {'year' if value == 1 else 'years'}"

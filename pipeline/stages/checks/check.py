@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from pipeline.practice.counts import count
 from pipeline.practice.fields import input_fields
 from pipeline.practice.reasons import REASONS
 from pipeline.practice.settings import Settings
@@ -73,9 +74,8 @@ def check(settings: Settings, *, today: dt.date, say: Callable[[str], None] = la
 
 
 def _table(look: TableLook) -> list[str]:
-    files = "1 file" if look.files == 1 else f"{look.files} files"
     looked = "all of them looked at" if look.whole else f"{look.rows_looked_at:,} from start, middle and end looked at"
-    lines = [f"{look.table}: {files}, {look.rows_seen:,} rows, {looked}"]
+    lines = [f"{look.table}: {count(look.files, 'file')}, {count(look.rows_seen, 'row')}, {looked}"]
     if not look.rows_looked_at:
         return lines
     if look.mended:
@@ -94,8 +94,8 @@ def _table(look: TableLook) -> list[str]:
         named = look.rows["tooth"].count() + wrong
         lines.append(f"  teeth: {named - wrong:,} of {named:,} that are named where one matters can be read")
     for (name, note), rows in look.notes.most_common(_MANY):
-        by_form = read_by_form(note, rows)
-        lines.append(f"  {name}: {by_form or f'left out in {rows:,} rows, {_NOTE_WORDS.get(note, note)}'}")
+        by_form, left = read_by_form(note, rows), count(rows, "row")
+        lines.append(f"  {name}: {by_form or f'left out in {left}, {_NOTE_WORDS.get(note, note)}'}")
     if look.table == "elsewhere":
         lines.append(f"  answers: {_answers_given(look)}")
     aside = sum(look.aside.values())

@@ -23,6 +23,7 @@ from typing import Any, Protocol
 import polars as pl
 
 from pipeline.machine.errors import DataError
+from pipeline.practice.counts import count
 from pipeline.practice.tables import LINKED_TABLES
 from pipeline.stages.scale.run_partitions import Work, run
 from pipeline.transforms.events import ROW
@@ -182,7 +183,7 @@ def _fingerprint(gathered: PartedRows, codes: pl.DataFrame, rules: LinkRules, pa
 
 def _split_once(gathered: PartedRows, folder: Path, *, parts: int, say: Callable[[str], None]) -> list[Path]:
     if not folder.is_dir():
-        say(f"parting {gathered.rows:,} rows into {parts:,} groups of patients")
+        say(f"parting {count(gathered.rows, 'row')} into {count(parts, 'group')} of patients")
         beside = folder.with_name(f"{folder.name}.tmp")
         shutil.rmtree(beside, ignore_errors=True)
         gathered.write_parts(beside, parts=parts)

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from pipeline.machine.errors import DataError
+from pipeline.practice.counts import count
 from pipeline.reading.sources.source import Batch, ReadOptions, Spoken
 from pipeline.reading.sources.x12.dental import DentalWalker
 from pipeline.reading.sources.x12.envelope import Envelope
@@ -103,6 +104,6 @@ def _remark(payments: RemittanceWalker) -> str | None:
     if not payments.n_payments + payments.n_reversals:
         return None
     return (
-        f"{payments.n_payments:,} lines of payments confirm claims and are no rows; "
-        f"{payments.n_reversals:,} lines take a payment back"
+        f"{count(payments.n_payments, 'line')} of payments confirm claims and are no rows; "
+        f"{count(payments.n_reversals, 'line')} take a payment back"
     )
