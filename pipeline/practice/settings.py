@@ -67,6 +67,8 @@ ACCEPTABLE = (
     "two_currencies",
     "work_twice",
     "work_of_two_numbers",
+    "other_work_in_text",
+    "other_tooth_in_text",
     "posted_in_parts",
     "free_at_first",
     "pages_twice",

@@ -17,6 +17,7 @@ from pipeline.machine.errors import DataError
 from pipeline.practice.fields import kind
 from pipeline.practice.tables import REVERSAL
 from pipeline.reading.doubts.cells import text_of
+from pipeline.reading.doubts.code_meanings import code_of
 from pipeline.reading.doubts.fee_units import counts_coins
 from pipeline.reading.doubts.marked_cells import (
     CENTURY,
@@ -85,6 +86,7 @@ class Answers:
     merged: Mapping[str, str] = field(default_factory=dict)  # numbers given up, each with the one that stands for it
     # Teeth of another notation: heading, pattern, and the notation; under `(file)` it is that of all rows.
     notations: tuple[tuple[str, str, str], ...] = ()
+    codes: tuple[tuple[str, str, str], ...] = ()  # heading, pattern, and the code that it makes of a row
     marks: tuple[tuple[str, str, str], ...] = ()  # heading, pattern, and what it makes of a row: see `standing.py`
 
     def fields(self, rows: pl.DataFrame) -> pl.DataFrame:
@@ -104,9 +106,8 @@ class Answers:
         }
         if self.quadrant:
             beside["quadrant:"] = quadrant_text(rows, self.quadrant)
-        beside |= {
-            _mark(heading): rows.get_column(heading).cast(pl.String) for heading in {h for h, _, _ in self.marks}
-        }
+        told = {h for h, _, _ in (*self.marks, *self.codes)}
+        beside |= {_mark(heading): rows.get_column(heading).cast(pl.String) for heading in told}
         frame = frame.with_columns(self._unmarked)
         changed = frame.hstack([column.alias(name) for name, column in beside.items()]).with_columns(self._changes)
         return changed.select(*frame.columns, *(["status"] if self.marks and "status" not in frame.columns else []))
@@ -165,6 +166,8 @@ class Answers:
             changes.append(self._tooth().alias("tooth"))
         if "fee" in self.columns and (self.credit or self._reversals or self.in_cents):
             changes.append(self._fee().alias("fee"))
+        if self.codes and "code" in self.columns:
+            changes.append(code_of([(_mark(h), p, code) for h, p, code in self.codes]).alias("code"))
         if self.marks:
             own = pl.col("status").cast(pl.String) if "status" in self.columns else pl.lit(None, pl.String)
             changes.append(self._status(own).alias("status"))
@@ -319,10 +322,10 @@ def answers_for(
                 f'{file}: has no column "{heading}", which [tables.{table}] tooth_notation_by names. Correct the name '
                 "in the TOML."
             )
-    for heading in told.status_from:
-        if heading not in headings and heading not in LOOKS:
+    for key, told_there in (("status_from", told.status_from), ("code_from", told.code_from)):
+        if absent := [h for h in told_there if h not in headings and h not in LOOKS]:
             raise DataError(
-                f'{file}: has no column "{heading}", which [tables.{table}] status_from names. Correct the name in the '
+                f'{file}: has no column "{absent[0]}", which [tables.{table}] {key} names. Correct the name in the '
                 "TOML."
             )
     if any(word == REVERSAL for _, _, word in marks) and "fee" not in columns:
@@ -355,6 +358,7 @@ def answers_for(
         zone=zone,
         merged=merged or {},
         notations=tuple(one for one in notations if one[0] != FILE or fits(Path(file).name, one[1])),
+        codes=tuple((heading, *one) for heading, made in told.code_from.items() for one in made.items()),
         marks=marks,
     )
 

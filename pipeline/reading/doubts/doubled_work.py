@@ -47,12 +47,18 @@ class DoubledWork:
         self.held.append(work.join(beside, on="row_number", how="left"))
         self.rows += work.height
 
+    @property
+    def frame(self) -> pl.DataFrame:
+        """A row per piece of work, with the texts beside it as `of:` and the heading."""
+        held = pl.concat(self.held, how="diagonal") if self.held else pl.DataFrame()
+        return held.with_columns(pl.col("^of:.*$").fill_null("")) if self.held else held
+
 
 def doubled_doubts(where: str, seen: DoubledWork, accepted: Sequence[str], *, told: Collection[str]) -> list[Doubt]:
     """One question for the first column, by how many rows it is of, with such texts; none of a column that is told."""
     if not seen.held:
         return []
-    frame = pl.concat(seen.held, how="diagonal").with_columns(pl.col("^of:.*$").fill_null(""))
+    frame = seen.frame
     found: dict[str, pl.DataFrame] = {}
     for name in (c for c in frame.columns if c.startswith("of:")):
         if name[3:] not in told and 2 <= frame[name].n_unique() <= _MOST_TEXTS:

@@ -31,6 +31,7 @@ from pipeline.reading.doubts.status_words import (
     untold_statuses,
 )
 from pipeline.reading.doubts.unread_columns import unread_columns
+from pipeline.reading.doubts.words_beside import word_doubts
 from pipeline.reading.sources.excel_file import SHEET
 from pipeline.reading.sources.joined import prefix
 from pipeline.reading.sources.sections import SECTION
@@ -123,6 +124,10 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         if not (marked or has_status):
             found += legend_doubts(where, one.sections, accepted)
         if one.doubled is not None:
+            worded = word_doubts(where, one.doubled, one.answers, accepted)
+            worded = [d for d in worded if not any(f'"{h}"' in d.evidence for h in asked_of - marked)]
+            found += worded
+            asked_of |= {h for h in one.headings if any(f'"{h}"' in doubt.evidence for doubt in worded)}
             found += doubled_doubts(where, one.doubled, accepted, told=asked_of)
             found += payment_doubts(where, one.payments, one.answers.columns.get("fee"), accepted)
         others = {s.file: n for s in seen if s is not one and s.table == one.table and (n := s.sections.silent[""])}
