@@ -69,6 +69,7 @@ ACCEPTABLE = (
     "work_of_two_numbers",
     "other_work_in_text",
     "other_tooth_in_text",
+    "rows_outside_the_sum",
     "posted_in_parts",
     "free_at_first",
     "pages_twice",

@@ -30,6 +30,7 @@ from pipeline.reading.doubts.marked_cells import (
 from pipeline.reading.doubts.standing import matches, status_of
 from pipeline.reading.doubts.tooth_places import as_written, quadrant_digit, quadrant_text, tooth_of_date
 from pipeline.reading.doubts.two_notations import FILE, rewritten
+from pipeline.reading.sources.by_amounts import SIGN, TAKEN_BACK
 from pipeline.reading.sources.row_looks import LOOKS
 from pipeline.reading.sources.sections import SECTION
 from pipeline.reading.sources.standing_names import fits
@@ -315,6 +316,8 @@ def answers_for(
     # What a row says goes before what its section does; no row has a look where there is no such column.
     told_of = sorted(told.status_from.items(), key=lambda one: one[0] == SECTION)
     marks = tuple((heading, *mark) for heading, made in told_of if heading in headings for mark in made.items())
+    if TAKEN_BACK in headings:
+        marks = ((TAKEN_BACK, SIGN, "void"), *marks)
     notations = tuple((heading, *mark) for heading, of in told.tooth_notation_by.items() for mark in of.items())
     for heading in told.tooth_notation_by:
         if heading not in (*headings, FILE):

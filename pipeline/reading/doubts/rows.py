@@ -20,6 +20,7 @@ from pipeline.reading.doubts.marked_cells import mark_doubts
 from pipeline.reading.doubts.partly_filled import partly_filled_doubts
 from pipeline.reading.doubts.payments_beside import payment_doubts
 from pipeline.reading.doubts.row_ids import again_doubts, keys_of_several
+from pipeline.reading.doubts.row_sums import sum_doubts
 from pipeline.reading.doubts.sections import legend_doubts, remark_doubts, section_doubts, unmet_names
 from pipeline.reading.doubts.seen import Seen
 from pipeline.reading.doubts.standing import flag_doubts, phrase_doubts
@@ -129,6 +130,7 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             found += worded
             asked_of |= {h for h in one.headings if any(f'"{h}"' in doubt.evidence for doubt in worded)}
             found += doubled_doubts(where, one.doubled, accepted, told=asked_of)
+            found += sum_doubts(where, one.sums, one.answers.columns, accepted) if one.sums is not None else []
             found += payment_doubts(where, one.payments, one.answers.columns.get("fee"), accepted)
         others = {s.file: n for s in seen if s is not one and s.table == one.table and (n := s.sections.silent[""])}
         n_rows = one.counts["records"]
