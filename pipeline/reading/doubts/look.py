@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
+from pipeline.practice.codes import built_in, normal_code
 from pipeline.reading.doubts.after_export import day_of_export
 from pipeline.reading.doubts.answers import answers_for
 from pipeline.reading.doubts.doubled_work import DoubledWork
@@ -48,6 +49,10 @@ def seen_of(
     known = codes["code"] if table == "procedures" else None
     made = frozenset(one.field for one in settings.tables[table].made)
     parts = headings_of([one for one in settings.tables[table].made if one.how not in (TEXT, WORDS)])
+    kinds = kinds_of(codes)
+    # What a code of the practice's own stands for is told: a seat stands beside the preparation, and is no second work.
+    told = {normal_code(code, system=settings.practice.code_system) for code in settings.codes}
+    own = told - set(built_in(settings.practice.code_system)["code"])
     above = [*source.spoken.above, *(line for lines in getattr(source, "titles", {}).values() for line in lines)]
     return Seen(
         table,
@@ -61,8 +66,8 @@ def seen_of(
         made=made,
         parts=frozenset(parts),
         exported_on=day_of_export(above, of),
-        work=WorkSeen(kinds_of(codes)) if table == "procedures" else None,
-        doubled=DoubledWork(kinds_of(codes)) if table == "procedures" else None,
-        sums=RowSums(kinds_of(codes)) if table == "procedures" else None,
+        work=WorkSeen(kinds) if table == "procedures" else None,
+        doubled=DoubledWork(kinds.filter(~pl.col("code").is_in(list(own)))) if table == "procedures" else None,
+        sums=RowSums(kinds) if table == "procedures" else None,
         counted=Counted(above),
     )

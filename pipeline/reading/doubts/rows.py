@@ -13,7 +13,7 @@ from pipeline.reading.doubts.amounts_beside import credits_beside, estimates_bes
 from pipeline.reading.doubts.audit_trail import trail_doubts
 from pipeline.reading.doubts.below_zero import below_zero_doubts
 from pipeline.reading.doubts.currencies import currency_doubts, says_currency
-from pipeline.reading.doubts.doubled_work import doubled_doubts
+from pipeline.reading.doubts.doubled_work import doubled_doubts, following_doubts
 from pipeline.reading.doubts.doubt import Doubt, accept
 from pipeline.reading.doubts.entry_references import reference_doubts
 from pipeline.reading.doubts.marked_cells import mark_doubts
@@ -130,6 +130,7 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             found += worded
             asked_of |= {h for h in one.headings if any(f'"{h}"' in doubt.evidence for doubt in worded)}
             found += doubled_doubts(where, one.doubled, accepted, told=asked_of)
+            found += following_doubts(where, one.doubled, one.unknown, accepted)
             found += sum_doubts(where, one.sums, one.answers.columns, accepted) if one.sums is not None else []
             found += payment_doubts(where, one.payments, one.answers.columns.get("fee"), accepted)
         others = {s.file: n for s in seen if s is not one and s.table == one.table and (n := s.sections.silent[""])}
