@@ -50,6 +50,7 @@ SHORTER = {
 }
 FOLDED, NUMBERS, MEND, NEXT_DAY, SURFACE = "folded", "numbers", "mend", "next_day", "surface"
 ZERO, ONE = "zero", "one"
+_PRIMARY = "ABCDEFGHIJKLMNOPQRST"
 # Between the parts of a number that stands in two columns.
 _BETWEEN = "-"
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
@@ -75,6 +76,7 @@ class Answers:
     dates: str | None = None  # how teeth that became dates are read
     decimals: bool = False
     letters: bool = False
+    primary: bool = False  # `1d` to `20d` are primary teeth
     from_zero: bool = False  # universal numbers that a database counts from 0
     credit: str | None = None
     swapped: bool = False
@@ -162,7 +164,7 @@ class Answers:
             if self.merged and self.table == "patients":  # what stands beside a number given up is no one's now
                 is_old = own.is_in(list(self.merged)).fill_null(False)
                 changes += [pl.when(~is_old).then(pl.col(f)).alias(f) for f in self.columns if f != "patient_id"]
-        is_rewritten = self.quadrant or self.decimals or self.letters or self.dates or self.from_zero
+        is_rewritten = self.quadrant or self.decimals or self.letters or self.dates or self.from_zero or self.primary
         if "tooth" in self.columns and is_rewritten:
             changes.append(self._tooth().alias("tooth"))
         if "fee" in self.columns and (self.credit or self._reversals or self.in_cents):
@@ -205,6 +207,9 @@ class Answers:
         text = pl.col("tooth").cast(pl.String).str.strip_chars()
         if self.letters:
             text = text.str.replace(r"^(#?\d{1,2})[\s,/-]*[A-Za-z]$", "${1}")
+        if self.primary:
+            number = text.str.extract(r"(?i)^#?0?(\d|1\d|20)d$").cast(pl.Int16)
+            text = pl.coalesce(number.replace_strict(dict(enumerate(_PRIMARY, 1)), default=None), text)
         if self.from_zero:
             number = text.str.extract(r"^0?(\d|[12]\d|3[01])(?:\.0+)?$").cast(pl.Int16) + 1
             text = pl.coalesce(number.cast(pl.String), text)
@@ -349,6 +354,7 @@ def answers_for(
         quadrant=told.quadrant,
         decimals=bool(told.teeth_as_decimals),
         letters=told.tooth_letter == SURFACE,
+        primary=told.tooth_letter == "primary",
         from_zero=told.teeth_count_from == ZERO,
         dates=told.teeth_as_dates,
         credit=told.credit,

@@ -11,6 +11,7 @@ from pipeline.practice.codes import built_in, normal_code
 from pipeline.reading.doubts.after_export import day_of_export
 from pipeline.reading.doubts.answers import answers_for
 from pipeline.reading.doubts.doubled_work import DoubledWork
+from pipeline.reading.doubts.kept_words import headed
 from pipeline.reading.doubts.merged_patients import merged_patients
 from pipeline.reading.doubts.row_sums import RowSums
 from pipeline.reading.doubts.seen import Seen
@@ -20,6 +21,7 @@ from pipeline.reading.doubts.work_seen import WorkSeen, kinds_of
 from pipeline.reading.set_aside import MendedFile
 from pipeline.reading.sources import Source
 from pipeline.reading.sources.excel_file import ALREADY_KNOWN
+from pipeline.reading.sources.joined import prefix
 from pipeline.reading.sources.made_columns import TEXT, WORDS, headings_of
 
 if TYPE_CHECKING:
@@ -70,4 +72,11 @@ def seen_of(
         doubled=DoubledWork(kinds.filter(~pl.col("code").is_in(list(own)))) if table == "procedures" else None,
         sums=RowSums(kinds) if table == "procedures" else None,
         counted=Counted(above),
+        quadrant_lists=[
+            h
+            for join in settings.tables[table].joined
+            if headed([join.on], "quadrant")
+            for h in source.headings
+            if h.startswith(prefix(join))
+        ],
     )

@@ -40,7 +40,7 @@ from pipeline.reading.doubts.standing import (
 )
 from pipeline.reading.doubts.status_words import few_texts
 from pipeline.reading.doubts.tooth_classes import in_class
-from pipeline.reading.doubts.tooth_places import quadrant_text
+from pipeline.reading.doubts.tooth_places import listed_quadrant, quadrant_text
 from pipeline.reading.doubts.two_notations import TeethBy
 from pipeline.reading.doubts.unread_columns import Unread
 from pipeline.reading.doubts.whole_export import Counted
@@ -118,6 +118,7 @@ class Seen:
     doubled: DoubledWork | None = None  # texts beside work that stands twice
     sums: RowSums | None = None  # what the amounts say of rows
     payments: PaymentsBeside = field(default_factory=PaymentsBeside)
+    quadrant_lists: Sequence[str] = ()  # columns of a list of quadrants that stands beside
     _known: set[str] = field(default_factory=set)
     _left: list[str] = field(default_factory=list)
     _signed: list[str] = field(default_factory=list)  # may turn out to hold signed amounts
@@ -195,6 +196,7 @@ class Seen:
         self.who.add(rows, fields, cleaned)
         cut = fields.select(pl.col(pl.String).str.contains(CUT).sum())
         self.cut.update(dict(zip(cut.columns, cut.row(0), strict=True)) if cut.columns else {})
+        self.quadrants_there = listed_quadrant(rows, self.quadrant_lists) or self.quadrants_there
         if "tooth" in fields.columns:
             teeth = pl.DataFrame({"tooth": fields["tooth"].cast(pl.String).str.strip_chars()})
             if self.quadrants_there:
