@@ -67,6 +67,10 @@ ACCEPTABLE = (
     "two_currencies",
     "work_twice",
     "work_of_two_numbers",
+    "other_work_in_text",
+    "other_tooth_in_text",
+    "rows_outside_the_sum",
+    "crown_in_two_rows",
     "posted_in_parts",
     "free_at_first",
     "pages_twice",
@@ -175,6 +179,12 @@ class Rules:
         120,
         "Two crown rows at most this far apart of which exactly one has a fee of 0 are one crown, unless the "
         "tooth was opened between.",
+    )
+    crown_rows: int = setting(
+        1,
+        "Days with a row that a single crown has at least: 2 where each is posted at its preparation and again at its "
+        "seat, so that one posted once was not seated.",
+        bounds=Bounds(1, 2),
     )
     lab_days: int = setting(
         21,

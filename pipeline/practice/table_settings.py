@@ -196,10 +196,15 @@ class TableSource:
         "Codes that mean other work from a day on: code to that day to the name under which the list has the new one.",
         check=_days_of_codes,
     )
+    code_from: dict[str, dict[str, str]] = setting(
+        dict,
+        "What a text beside a code makes of it: heading to pattern to an event, or to a code of the list, in which * "
+        "stands for the code of the row.",
+    )
     swapped_dates: str | None = setting(None, "Dates written the other way round.", words=("mend", "as_written"))
     late_stamps: str | None = setting(None, "Stamps late in the evening.", words=("next_day", "as_written"))
     ditto_marks: str | None = setting(None, "Marks for the same as above.", words=(DITTO_ABOVE, "empty"))
-    tooth_letter: str | None = setting(None, "A letter behind a tooth.", words=("surface", "tooth"))
+    tooth_letter: str | None = setting(None, "A letter behind a tooth.", words=("surface", "tooth", "primary"))
     teeth_as_dates: str | None = setting(
         None, "Teeth that a spreadsheet turned into dates.", words=("month_is_quadrant", "day_is_quadrant")
     )

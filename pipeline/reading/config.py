@@ -244,6 +244,8 @@ def _table_source(name: str, raw: Any) -> TableSource:
         raise ConfigError(f'{where} files must be a list of file names or patterns, e.g. ["exports/{name}-*.csv"].')
     if told.status_from and name != "procedures":
         raise ConfigError(f"{where} status_from is of the procedures only: take it out here.")
+    if told.code_from and name != "procedures":
+        raise ConfigError(f"{where} code_from is of the procedures only: take it out here.")
     if told.stacked_tables and told.header_row is not None:
         raise ConfigError(f"{where} stacked_tables finds the headings of each table: take header_row out.")
     known(told.fill_down, fields_of, f"{where} fill_down")
@@ -328,4 +330,7 @@ def code_table(settings: Settings) -> pl.DataFrame:
     """
     system = settings.practice.code_system
     base = codes.built_in(system) if system in codes.BUILT_IN else codes.read_code_file(Path(system))
-    return codes.with_overrides(base, codes.read_overrides(settings.codes), system=system)
+    table = codes.with_overrides(base, codes.read_overrides(settings.codes), system=system)
+    told = {word: word for of in settings.tables["procedures"].code_from.values() for word in of.values()}
+    events = codes.read_overrides({w: w for w in told if w in codes.EVENTS or w in codes.ALIASES})
+    return codes.with_overrides(table, {w: e for w, e in events.items() if w not in settings.codes}, system=system)

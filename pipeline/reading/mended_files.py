@@ -7,14 +7,17 @@ from pathlib import Path
 from pipeline.practice.fields import REQUIRED_FIELDS, input_fields
 from pipeline.practice.settings import Settings
 from pipeline.practice.table_settings import DITTO_ABOVE, TableSource
+from pipeline.practice.tables import REVERSAL
 from pipeline.reading.config import joined_lists, matching_files
 from pipeline.reading.files_to_read import sha256
 from pipeline.reading.set_aside import FILE, ROW, MendedFile, mends_one_of, open_mended
 from pipeline.reading.sources import ReadOptions, Source, open_source
+from pipeline.reading.sources.by_amounts import TAKEN_BACK, is_sign
 from pipeline.reading.sources.group_lines import Template, read_templates
 from pipeline.reading.sources.lines_below import LINE_BELOW
 from pipeline.reading.sources.made_columns import headings_of
 from pipeline.reading.sources.sections import SECTION
+from pipeline.reading.sources.source import Amounts
 
 
 def read_options(told: TableSource, settings: Settings) -> ReadOptions:
@@ -48,7 +51,20 @@ def read_options(told: TableSource, settings: Settings) -> ReadOptions:
         required=tuple(told.columns.get(f, f).strip() for f in REQUIRED_FIELDS[told.name]),
         sections=tuple(told.status_from[SECTION]) if SECTION in told.status_from else None,
         lines_below=tuple(told.status_from[LINE_BELOW]) if LINE_BELOW in told.status_from else None,
+        amounts=_amounts(told),
         folder=settings.path.parent,
+    )
+
+
+def _amounts(told: TableSource) -> Amounts | None:
+    """What is told of rows by their amounts; None where nothing is."""
+    of = {name: told.columns.get(name, name).strip() for name in ("patient_id", "code", "fee")}
+    back = tuple((h, p) for h, made in told.status_from.items() for p, word in made.items() if word == REVERSAL and p)
+    signs = (*(h for h in told.status_from if is_sign(h)), *((TAKEN_BACK,) if back else ()))
+    if not signs:
+        return None
+    return Amounts(
+        signs, of["patient_id"], of["code"], of["fee"], back, tuple(h.strip() for h in told.columns.values())
     )
 
 

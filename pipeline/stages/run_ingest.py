@@ -23,8 +23,8 @@ def ingest_stage(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool
     """Read the practice's files into its database; returns the database's path."""
     report = ingest(settings, today=today, say=say, keep_ids=keep_ids)
     say(
-        f"{count(report.rows('rows_read'), 'row')} read = {report.rows('loaded'):,} loaded + {report.rows('duplicate'):,} "
-        f"duplicate + {report.rows('reversed'):,} taken back + {report.rows('quarantined'):,} set aside"
+        f"{count(report.rows('rows_read'), 'row')} read = {report.rows('loaded'):,} loaded + "
+        f"{report.rows('duplicate'):,} duplicate + {report.rows('reversed'):,} taken back + {report.rows('quarantined'):,} set aside"
     )
     return settings.practice.database
 

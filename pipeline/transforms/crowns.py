@@ -21,6 +21,7 @@ def build_crowns(
     crown_repost_days: int,
     crown_pair_days: int,
     lab_days: int,
+    crown_rows: int = 1,
     posted_at_prep: bool,
     fees_kept: bool,
 ) -> pl.LazyFrame:
@@ -44,6 +45,9 @@ def build_crowns(
         Days from preparation to seat, used only where the practice posts at preparation, in one row, and no seat was
         recorded.
 
+    crown_rows
+        Days with a row that a single crown has at least.
+
     Returns
     -------
     `patient_id, tooth_fdi, crown_kind, posted_first, posted_last, prep_date, seat_date, seat_recorded, shift_days,
@@ -60,6 +64,8 @@ def build_crowns(
     crowns = _join_postings(
         postings, opened.collect(), repost=crown_repost_days, pair=crown_pair_days if fees_kept else 0
     )
+    # Where each crown is posted at its preparation and its seat, one posted once was not seated.
+    crowns = crowns.filter((pl.col("posted_days") >= crown_rows) | (pl.col("crown_kind") != "single"))
     shift = lab_days if posted_at_prep else 0
     detailed = attach_details(crowns.lazy(), crown_details, tolerance_days=crown_repost_days)
     recorded = pl.col("recorded_seat").is_not_null()

@@ -317,6 +317,7 @@ def _crowns_followed(ledger: Ledger, rules: LinkRules, *, take: Taken) -> _Follo
         crown_repost_days=rules.crown_repost_days,
         crown_pair_days=rules.crown_pair_days,
         lab_days=rules.lab_days,
+        crown_rows=rules.crown_rows,
         posted_at_prep=rules.posted_at_prep,
     )
     renewal_days = rules.renewal_days if rules.renewed_given_up else None
@@ -614,6 +615,7 @@ def _crowns(
     crown_repost_days: int,
     crown_pair_days: int,
     lab_days: int,
+    crown_rows: int,
     posted_at_prep: bool,
 ) -> pl.DataFrame:
     details = ev.permanent_teeth(ledger.crown_details.lazy())
@@ -625,6 +627,7 @@ def _crowns(
         crown_repost_days=crown_repost_days,
         crown_pair_days=crown_pair_days,
         lab_days=lab_days,
+        crown_rows=crown_rows,
         posted_at_prep=posted_at_prep,
         fees_kept=ledger.fees_kept,
     ).with_columns(seen_date=pl.lit(None, pl.Date), done_elsewhere=pl.lit(False))

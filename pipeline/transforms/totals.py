@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 # English, German, Dutch, French, Spanish, Portuguese, Italian.
-_WORDS = (
+TOTAL_WORDS = (
     "totals?|sub ?totals?|grand totals?|page totals?|report totals?|sum|"
     "summe|summen|gesamt|gesamtsumme|gesamtbetrag|zwischensumme|endsumme|insgesamt|"
     "totaal|subtotaal|eindtotaal|totaal generaal|som|"
@@ -16,7 +16,7 @@ _WORDS = (
 _PARTS = ["tot", "sum", "som", "gesam", "Σ", "∑"]
 # Of a month or a person: `Total for March 2019`.
 _OF = r"(?: (?:for|of|für|de|des|du|pour|para|do|da|di|del|voor|van) \D{2,24}\d{0,4})?"
-_TOTALS = rf"^(?:{_WORDS}|Σ|∑){_OF}(?:[\s:=]+[-\d.,'’\s€$£]*)?$"
+_TOTALS = rf"^(?:{TOTAL_WORDS}|Σ|∑){_OF}(?:[\s:=]+[-\d.,'’\s€$£]*)?$"
 
 
 def may_be_total(text: pl.Expr) -> pl.Expr:

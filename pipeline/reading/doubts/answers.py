@@ -17,6 +17,7 @@ from pipeline.machine.errors import DataError
 from pipeline.practice.fields import kind
 from pipeline.practice.tables import REVERSAL
 from pipeline.reading.doubts.cells import text_of
+from pipeline.reading.doubts.code_meanings import code_of
 from pipeline.reading.doubts.fee_units import counts_coins
 from pipeline.reading.doubts.marked_cells import (
     CENTURY,
@@ -29,6 +30,7 @@ from pipeline.reading.doubts.marked_cells import (
 from pipeline.reading.doubts.standing import matches, status_of
 from pipeline.reading.doubts.tooth_places import as_written, quadrant_digit, quadrant_text, tooth_of_date
 from pipeline.reading.doubts.two_notations import FILE, rewritten
+from pipeline.reading.sources.by_amounts import SIGN, TAKEN_BACK
 from pipeline.reading.sources.row_looks import LOOKS
 from pipeline.reading.sources.sections import SECTION
 from pipeline.reading.sources.standing_names import fits
@@ -48,6 +50,7 @@ SHORTER = {
 }
 FOLDED, NUMBERS, MEND, NEXT_DAY, SURFACE = "folded", "numbers", "mend", "next_day", "surface"
 ZERO, ONE = "zero", "one"
+_PRIMARY = "ABCDEFGHIJKLMNOPQRST"
 # Between the parts of a number that stands in two columns.
 _BETWEEN = "-"
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
@@ -73,6 +76,7 @@ class Answers:
     dates: str | None = None  # how teeth that became dates are read
     decimals: bool = False
     letters: bool = False
+    primary: bool = False  # `1d` to `20d` are primary teeth
     from_zero: bool = False  # universal numbers that a database counts from 0
     credit: str | None = None
     swapped: bool = False
@@ -85,6 +89,7 @@ class Answers:
     merged: Mapping[str, str] = field(default_factory=dict)  # numbers given up, each with the one that stands for it
     # Teeth of another notation: heading, pattern, and the notation; under `(file)` it is that of all rows.
     notations: tuple[tuple[str, str, str], ...] = ()
+    codes: tuple[tuple[str, str, str], ...] = ()  # heading, pattern, and the code that it makes of a row
     marks: tuple[tuple[str, str, str], ...] = ()  # heading, pattern, and what it makes of a row: see `standing.py`
 
     def fields(self, rows: pl.DataFrame) -> pl.DataFrame:
@@ -104,9 +109,8 @@ class Answers:
         }
         if self.quadrant:
             beside["quadrant:"] = quadrant_text(rows, self.quadrant)
-        beside |= {
-            _mark(heading): rows.get_column(heading).cast(pl.String) for heading in {h for h, _, _ in self.marks}
-        }
+        told = {h for h, _, _ in (*self.marks, *self.codes)}
+        beside |= {_mark(heading): rows.get_column(heading).cast(pl.String) for heading in told}
         frame = frame.with_columns(self._unmarked)
         changed = frame.hstack([column.alias(name) for name, column in beside.items()]).with_columns(self._changes)
         return changed.select(*frame.columns, *(["status"] if self.marks and "status" not in frame.columns else []))
@@ -160,11 +164,13 @@ class Answers:
             if self.merged and self.table == "patients":  # what stands beside a number given up is no one's now
                 is_old = own.is_in(list(self.merged)).fill_null(False)
                 changes += [pl.when(~is_old).then(pl.col(f)).alias(f) for f in self.columns if f != "patient_id"]
-        is_rewritten = self.quadrant or self.decimals or self.letters or self.dates or self.from_zero
+        is_rewritten = self.quadrant or self.decimals or self.letters or self.dates or self.from_zero or self.primary
         if "tooth" in self.columns and is_rewritten:
             changes.append(self._tooth().alias("tooth"))
         if "fee" in self.columns and (self.credit or self._reversals or self.in_cents):
             changes.append(self._fee().alias("fee"))
+        if self.codes and "code" in self.columns:
+            changes.append(code_of([(_mark(h), p, code) for h, p, code in self.codes]).alias("code"))
         if self.marks:
             own = pl.col("status").cast(pl.String) if "status" in self.columns else pl.lit(None, pl.String)
             changes.append(self._status(own).alias("status"))
@@ -201,6 +207,9 @@ class Answers:
         text = pl.col("tooth").cast(pl.String).str.strip_chars()
         if self.letters:
             text = text.str.replace(r"^(#?\d{1,2})[\s,/-]*[A-Za-z]$", "${1}")
+        if self.primary:
+            number = text.str.extract(r"(?i)^#?0?(\d|1\d|20)d$").cast(pl.Int16)
+            text = pl.coalesce(number.replace_strict(dict(enumerate(_PRIMARY, 1)), default=None), text)
         if self.from_zero:
             number = text.str.extract(r"^0?(\d|[12]\d|3[01])(?:\.0+)?$").cast(pl.Int16) + 1
             text = pl.coalesce(number.cast(pl.String), text)
@@ -312,6 +321,8 @@ def answers_for(
     # What a row says goes before what its section does; no row has a look where there is no such column.
     told_of = sorted(told.status_from.items(), key=lambda one: one[0] == SECTION)
     marks = tuple((heading, *mark) for heading, made in told_of if heading in headings for mark in made.items())
+    if TAKEN_BACK in headings:
+        marks = ((TAKEN_BACK, SIGN, "void"), *marks)
     notations = tuple((heading, *mark) for heading, of in told.tooth_notation_by.items() for mark in of.items())
     for heading in told.tooth_notation_by:
         if heading not in (*headings, FILE):
@@ -319,10 +330,10 @@ def answers_for(
                 f'{file}: has no column "{heading}", which [tables.{table}] tooth_notation_by names. Correct the name '
                 "in the TOML."
             )
-    for heading in told.status_from:
-        if heading not in headings and heading not in LOOKS:
+    for key, told_there in (("status_from", told.status_from), ("code_from", told.code_from)):
+        if absent := [h for h in told_there if h not in headings and h not in LOOKS]:
             raise DataError(
-                f'{file}: has no column "{heading}", which [tables.{table}] status_from names. Correct the name in the '
+                f'{file}: has no column "{absent[0]}", which [tables.{table}] {key} names. Correct the name in the '
                 "TOML."
             )
     if any(word == REVERSAL for _, _, word in marks) and "fee" not in columns:
@@ -343,6 +354,7 @@ def answers_for(
         quadrant=told.quadrant,
         decimals=bool(told.teeth_as_decimals),
         letters=told.tooth_letter == SURFACE,
+        primary=told.tooth_letter == "primary",
         from_zero=told.teeth_count_from == ZERO,
         dates=told.teeth_as_dates,
         credit=told.credit,
@@ -355,6 +367,7 @@ def answers_for(
         zone=zone,
         merged=merged or {},
         notations=tuple(one for one in notations if one[0] != FILE or fits(Path(file).name, one[1])),
+        codes=tuple((heading, *one) for heading, made in told.code_from.items() for one in made.items()),
         marks=marks,
     )
 

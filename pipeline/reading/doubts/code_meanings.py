@@ -11,7 +11,7 @@ import polars as pl
 
 from pipeline.practice.counts import count
 from pipeline.reading.doubts.doubt import Doubt, accept
-from pipeline.reading.doubts.standing import words_of
+from pipeline.reading.doubts.standing import matches, words_of
 from pipeline.reading.headings import plain_heading
 from pipeline.reading.suggest.code_words import likely_events
 from pipeline.reading.suggest.list_words import told_otherwise
@@ -30,6 +30,7 @@ _TEXTS = words_of(
 )
 _LEAST, _SHARE = 3, 0.1
 _MOST = 20_000
+ANY = "*"  # stands for the code of the row itself
 
 
 @dataclass
@@ -117,3 +118,14 @@ def list_doubts(where: str, seen: CodeTexts, accepted: Sequence[str]) -> list[Do
             ),
         )
     ]
+
+
+def code_of(told: Sequence[tuple[str, str, str]]) -> pl.Expr:
+    """The code: that of the first pattern of `told` (column, pattern, code) that a row fits, `*` in it the own one."""
+    own = pl.col("code").cast(pl.String)
+    found = own
+    for column, pattern, code in reversed(told):
+        before, _, behind = code.partition(ANY)
+        new = pl.concat_str(pl.lit(before), own, pl.lit(behind)) if ANY in code else pl.lit(code)
+        found = pl.when(matches(pl.col(column), pattern)).then(new).otherwise(found)
+    return found

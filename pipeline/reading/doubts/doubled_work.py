@@ -31,6 +31,7 @@ class DoubledWork:
 
     kinds: pl.DataFrame
     held: list[pl.DataFrame] = field(default_factory=list)
+    others: list[pl.DataFrame] = field(default_factory=list)  # rows of other codes on a tooth
     rows: int = 0
 
     def add(self, rows: pl.DataFrame, headings: Sequence[str], numbers: pl.Series, cleaned: pl.DataFrame) -> None:
@@ -38,7 +39,10 @@ class DoubledWork:
         if self.rows >= _MOST_HELD or not headings:
             return
         of = cleaned.filter(STANDS & pl.col("service_date").is_not_null() & (pl.col("fee").fill_null(0) >= 0))
-        of = of.join(self.kinds.filter(pl.col("kind").is_in(_MAJOR)), on="code").drop_nulls("tooth_fdi")
+        of = of.drop_nulls("tooth_fdi")
+        others = of.join(self.kinds, on="code", how="anti")
+        self.others.append(others.select("code", patient="patient_id", tooth="tooth_fdi", day="service_date"))
+        of = of.join(self.kinds.filter(pl.col("kind").is_in(_MAJOR)), on="code")
         work = of.select("row_number", "kind", patient="patient_id", tooth="tooth_fdi", day="service_date")
         if work.is_empty():
             return
@@ -47,12 +51,18 @@ class DoubledWork:
         self.held.append(work.join(beside, on="row_number", how="left"))
         self.rows += work.height
 
+    @property
+    def frame(self) -> pl.DataFrame:
+        """A row per piece of work, with the texts beside it as `of:` and the heading."""
+        held = pl.concat(self.held, how="diagonal") if self.held else pl.DataFrame()
+        return held.with_columns(pl.col("^of:.*$").fill_null("")) if self.held else held
+
 
 def doubled_doubts(where: str, seen: DoubledWork, accepted: Sequence[str], *, told: Collection[str]) -> list[Doubt]:
     """One question for the first column, by how many rows it is of, with such texts; none of a column that is told."""
     if not seen.held:
         return []
-    frame = pl.concat(seen.held, how="diagonal").with_columns(pl.col("^of:.*$").fill_null(""))
+    frame = seen.frame
     pairs = _near(frame.select(*_TOOTH, "day"))
     found: dict[str, pl.DataFrame] = {}
     for name in (c for c in frame.columns if c.startswith("of:") and pairs.height):
@@ -116,3 +126,36 @@ def _never_alone(rows: pl.DataFrame, pairs: pl.DataFrame) -> pl.DataFrame:
     ]
     met = every.join(pl.concat(found), on="text").filter(pl.col("n") >= _LEAST, pl.col("with") >= _SHARE * pl.col("n"))
     return met.sort("text", "with", descending=[False, True]).unique("text", keep="first", maintain_order=True)
+
+
+def following_doubts(where: str, seen: DoubledWork, unknown: Collection[str], accepted: Sequence[str]) -> list[Doubt]:
+    """Codes that the list does not know and that stand on teeth shortly after a crown alone: the day of its seat."""
+    if not (seen.held and seen.others):
+        return []
+    crowns = seen.frame.filter(pl.col("kind") == CROWN).select("patient", "tooth", crown="day").unique()
+    rows = pl.concat(seen.others).filter(pl.col("code").is_in(list(unknown))).unique()
+    apart = (pl.col("day") - pl.col("crown")).dt.total_days()
+    after = rows.join(crowns, on=["patient", "tooth"]).filter(apart.is_between(1, _WITHIN)).with_columns(apart=apart)
+    every = rows.group_by("code").agg(n=pl.len())
+    near = after.group_by("code").agg(
+        after=pl.struct("patient", "tooth", "day").n_unique(), apart=pl.col("apart").median()
+    )
+    met = near.join(every, on="code").filter(pl.col("n") >= _LEAST, pl.col("after") >= _SHARE * pl.col("n"))
+    return [
+        Doubt(
+            "code_after_crowns",
+            where,
+            f"{after:,} of {n:,} rows of the code {code}, which the list of codes does not know, stand on a tooth that "
+            f"was crowned before, most often some {apart:.0f} days; {crowns.height:,} teeth were crowned in all.",
+            "Is it the day on which that crown was seated, so that its own row is the preparation?",
+            (
+                (
+                    "codes",
+                    f'{quoted(code)} = "crown_placement"',
+                    "yes: both rows are one crown, seated on the later day",
+                ),
+                ("codes", f'{quoted(code)} = "other"', "no: a contact and nothing more, or what else it is"),
+            ),
+        )
+        for code, after, apart, n in met.sort("code").iter_rows()
+    ]

@@ -67,4 +67,5 @@ def ledger_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
     works = [one.work for one in whole if one.work is not None]
     if own_codes:
         found += fee_jumps("procedures", [piece for work in works for piece in work.fees_by_month], accepted)
-    return found + sign_doubts("procedures", Whole(works, all(one.sections.is_whole for one in whole)), accepted)
+    found += sign_doubts("procedures", Whole(works, all(one.sections.is_whole for one in whole)), accepted)
+    return [d for d in found if d.id != "crown_in_two_rows" or settings.rules.crown_rows == 1]

@@ -7,10 +7,13 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
+from pipeline.practice.codes import built_in, normal_code
 from pipeline.reading.doubts.after_export import day_of_export
 from pipeline.reading.doubts.answers import answers_for
 from pipeline.reading.doubts.doubled_work import DoubledWork
+from pipeline.reading.doubts.kept_words import headed
 from pipeline.reading.doubts.merged_patients import merged_patients
+from pipeline.reading.doubts.row_sums import RowSums
 from pipeline.reading.doubts.seen import Seen
 from pipeline.reading.doubts.tooth_classes import classes_of
 from pipeline.reading.doubts.whole_export import Counted
@@ -18,6 +21,7 @@ from pipeline.reading.doubts.work_seen import WorkSeen, kinds_of
 from pipeline.reading.set_aside import MendedFile
 from pipeline.reading.sources import Source
 from pipeline.reading.sources.excel_file import ALREADY_KNOWN
+from pipeline.reading.sources.joined import prefix
 from pipeline.reading.sources.made_columns import TEXT, WORDS, headings_of
 
 if TYPE_CHECKING:
@@ -48,6 +52,9 @@ def seen_of(
     made = frozenset(one.field for one in settings.tables[table].made)
     parts = headings_of([one for one in settings.tables[table].made if one.how not in (TEXT, WORDS)])
     kinds = kinds_of(codes) if table == "procedures" else None
+    # What a code of the practice's own stands for is told: a seat stands beside the preparation, and is no second work.
+    told = {normal_code(code, system=settings.practice.code_system) for code in settings.codes}
+    own = told - set(built_in(settings.practice.code_system)["code"])
     above = [*source.spoken.above, *(line for lines in getattr(source, "titles", {}).values() for line in lines)]
     return Seen(
         table,
@@ -62,6 +69,14 @@ def seen_of(
         parts=frozenset(parts),
         exported_on=day_of_export(above, of),
         work=None if kinds is None else WorkSeen(kinds),
-        doubled=None if kinds is None else DoubledWork(kinds),
+        doubled=None if kinds is None else DoubledWork(kinds.filter(~pl.col("code").is_in(list(own)))),
+        sums=None if kinds is None else RowSums(kinds),
         counted=Counted(above),
+        quadrant_lists=[
+            h
+            for join in settings.tables[table].joined
+            if headed([join.on], "quadrant")
+            for h in source.headings
+            if h.startswith(prefix(join))
+        ],
     )

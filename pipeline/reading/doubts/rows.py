@@ -14,13 +14,14 @@ from pipeline.reading.doubts.amounts_beside import credits_beside, estimates_bes
 from pipeline.reading.doubts.audit_trail import trail_doubts
 from pipeline.reading.doubts.below_zero import below_zero_doubts
 from pipeline.reading.doubts.currencies import currency_doubts, says_currency
-from pipeline.reading.doubts.doubled_work import doubled_doubts
+from pipeline.reading.doubts.doubled_work import doubled_doubts, following_doubts
 from pipeline.reading.doubts.doubt import Doubt, accept
 from pipeline.reading.doubts.entry_references import reference_doubts
 from pipeline.reading.doubts.marked_cells import mark_doubts
 from pipeline.reading.doubts.partly_filled import partly_filled_doubts
 from pipeline.reading.doubts.payments_beside import payment_doubts
 from pipeline.reading.doubts.row_ids import again_doubts, keys_of_several
+from pipeline.reading.doubts.row_sums import sum_doubts
 from pipeline.reading.doubts.sections import legend_doubts, remark_doubts, section_doubts, unmet_names
 from pipeline.reading.doubts.seen import Seen
 from pipeline.reading.doubts.standing import flag_doubts, phrase_doubts
@@ -32,6 +33,7 @@ from pipeline.reading.doubts.status_words import (
     untold_statuses,
 )
 from pipeline.reading.doubts.unread_columns import unread_columns
+from pipeline.reading.doubts.words_beside import word_doubts
 from pipeline.reading.sources.excel_file import SHEET
 from pipeline.reading.sources.joined import prefix
 from pipeline.reading.sources.sections import SECTION
@@ -124,7 +126,13 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         if not (marked or has_status):
             found += legend_doubts(where, one.sections, accepted)
         if one.doubled is not None:
+            worded = word_doubts(where, one.doubled, one.answers, accepted)
+            worded = [d for d in worded if not any(f'"{h}"' in d.evidence for h in asked_of - marked)]
+            found += worded
+            asked_of |= {h for h in one.headings if any(f'"{h}"' in doubt.evidence for doubt in worded)}
             found += doubled_doubts(where, one.doubled, accepted, told=asked_of)
+            found += following_doubts(where, one.doubled, one.unknown, accepted)
+            found += sum_doubts(where, one.sums, one.answers.columns, accepted) if one.sums is not None else []
             found += payment_doubts(where, one.payments, one.answers.columns.get("fee"), accepted)
         others = {s.file: n for s in seen if s is not one and s.table == one.table and (n := s.sections.silent[""])}
         n_rows = one.counts["records"]
@@ -138,7 +146,7 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             asked |= {h for h in words if any(f'"{h}"' in doubt.evidence for doubt in spoken)}
             asked |= asked_of | {*one.flags, *one.phrases, *one.amounts, *one.beside.headings}
             asked |= {h for h, texts in words.items() if says_currency(h, texts)}
-            asked |= {*one.estimates, *one.credits, *one.who.dependants, one.entry or ""}
+            asked |= {*one.estimates, *one.credits, *one.quadrants_there, *one.who.dependants, one.entry or ""}
             # Of a status one text is the usual one, and of clinicians none is.
             asked |= {
                 h for h in one.who_or_where if h in words and 2 * max(words[h].values(), default=0) <= words[h].total()

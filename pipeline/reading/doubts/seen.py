@@ -26,6 +26,7 @@ from pipeline.reading.doubts.partly_filled import PartlyFilled
 from pipeline.reading.doubts.payments_beside import PaymentsBeside
 from pipeline.reading.doubts.people_seen import PeopleSeen
 from pipeline.reading.doubts.row_ids import ENTRY_HEADINGS, RowIds, entries_again
+from pipeline.reading.doubts.row_sums import RowSums
 from pipeline.reading.doubts.second_day import DaysBeside, beside
 from pipeline.reading.doubts.sections import SectionsSeen
 from pipeline.reading.doubts.standing import (
@@ -39,7 +40,7 @@ from pipeline.reading.doubts.standing import (
 )
 from pipeline.reading.doubts.status_words import few_texts
 from pipeline.reading.doubts.tooth_classes import in_class
-from pipeline.reading.doubts.tooth_places import quadrant_text
+from pipeline.reading.doubts.tooth_places import listed_quadrant, quadrant_text
 from pipeline.reading.doubts.two_notations import TeethBy
 from pipeline.reading.doubts.unread_columns import Unread
 from pipeline.reading.doubts.whole_export import Counted
@@ -115,7 +116,9 @@ class Seen:
     amount_words: dict[str, Counter[str]] = field(default_factory=dict)
     currencies: Counter[str] = field(default_factory=Counter)
     doubled: DoubledWork | None = None  # texts beside work that stands twice
+    sums: RowSums | None = None  # what the amounts say of rows
     payments: PaymentsBeside = field(default_factory=PaymentsBeside)
+    quadrant_lists: Sequence[str] = ()  # columns of a list of quadrants that stands beside
     _known: set[str] = field(default_factory=set)
     _left: list[str] = field(default_factory=list)
     _signed: list[str] = field(default_factory=list)  # may turn out to hold signed amounts
@@ -193,6 +196,7 @@ class Seen:
         self.who.add(rows, fields, cleaned)
         cut = fields.select(pl.col(pl.String).str.contains(CUT).sum())
         self.cut.update(dict(zip(cut.columns, cut.row(0), strict=True)) if cut.columns else {})
+        self.quadrants_there = listed_quadrant(rows, self.quadrant_lists) or self.quadrants_there
         if "tooth" in fields.columns:
             teeth = pl.DataFrame({"tooth": fields["tooth"].cast(pl.String).str.strip_chars()})
             if self.quadrants_there:
@@ -312,6 +316,8 @@ class Seen:
             self.sections.add_lines(malformed, told)
         self.counted.add(malformed["row_number"], malformed["raw_row"].fill_null(""))
         self.counted.ends(malformed["row_number"].clear(), malformed)
+        if self.sums is not None:
+            self.sums.add_lines(malformed)
         strange = malformed.filter(pl.col("reason") == "tooth_system_unknown")["value"].str.extract(r"^(\S+?)\|")
         self.tooth_systems.update(strange.drop_nulls())
 
@@ -335,6 +341,8 @@ class Seen:
             beside = [h for h in (*self.unread, *self.who_or_where) if h in rows.columns]
             self.doubled.add(rows, list(dict.fromkeys(beside)), fields["row_number"], cleaned)
             self.payments.add(rows, [h for h in self.phrases if h in rows.columns], fields["row_number"], cleaned)
+            if self.sums is not None:
+                self.sums.add(rows, fields, cleaned, unread=beside, texts=list(self.phrases))
 
     def _add_coded(self, rows: pl.DataFrame, fields: pl.DataFrame, section: pl.Series | None) -> None:
         """What only matters of rows with a procedure code."""

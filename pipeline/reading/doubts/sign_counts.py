@@ -48,6 +48,21 @@ def again(kind: str, after: int = 0, within: int | None = None) -> Callable[[Who
     return counted
 
 
+def in_two(kind: str, after: int, within: int) -> Callable[[Whole], Count]:
+    """Teeth with work of a kind on just two days so many apart, both with a fee, among all with such work."""
+
+    def counted(whole: Whole) -> Count:
+        work = whole.work.filter(pl.col("kind") == kind)
+        teeth = work.group_by("patient", "tooth").agg(
+            days=pl.len(), gap=(pl.col("day").max() - pl.col("day").min()).dt.total_days(), paid=~pl.col("free").any()
+        )
+        two = teeth.filter("paid", pl.col("days") == 2, pl.col("gap").is_between(after, within))
+        names = {"gap": round(two["gap"].median() or 0), "once": teeth.filter(pl.col("days") == 1).height}  # type: ignore[arg-type]
+        return Count(two.height, teeth.height, names)
+
+    return counted
+
+
 def in_parts(kind: str, within: int) -> Callable[[Whole], Count]:
     """Teeth with work of a kind on three days within so many, among all with such work."""
 

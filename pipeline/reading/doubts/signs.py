@@ -17,6 +17,7 @@ from pipeline.reading.doubts.sign_counts import (
     again,
     free_at_first,
     in_parts,
+    in_two,
     months_without,
     no_loss,
     not_molars,
@@ -93,6 +94,19 @@ SIGNS: tuple[Sign, ...] = (
         _TWICE + "or are the day of preparation and that of the seat both posted as the crown?",
         "both rows are work done",
         _TELL,
+    ),
+    Sign(
+        "crown_in_two_rows",
+        in_two(CROWN, 3, 60),
+        10,
+        8,
+        0.4,
+        "{n:,} of {of:,} crowned teeth have a crown on two days some {gap:,} days apart, each with a fee, and {once:,} "
+        "on one day only.",
+        "Is each crown charged in two parts, at its preparation and at its seat? Then one with a single row was "
+        "prepared and not seated.",
+        "the second row is a correction or a second posting, and one row is a crown",
+        (("rules", "crown_rows = 2", "yes: a crown has rows on two days, and is seated on the second"),),
     ),
     Sign(
         "posted_in_parts",

@@ -39,6 +39,9 @@ _LETTER = {  # surfaces that are also letters of primary teeth
     "palmer": r"(?i)^(?:[UL][RL])[\s-]*[1-8][\s,/-]+[BD]$",
 }
 
+_PRIMARY = r"(?i)^#?0?(?:[1-9]|1\d|20)d$"  # from memory
+_OTHER_LETTER = r"(?i)^#?0?\d{1,2}[a-z]$"
+_LEAST_PRIMARY, _FEW_OTHERS = 5, 1.05
 _WAYS = {
     MONTH_IS_QUADRANT: "the month, as where months stand first: 6-Jan was 1-6",
     DAY_IS_QUADRANT: "the day, as where days stand first: 1-Jun was 1-6",
@@ -68,7 +71,8 @@ def tooth_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             found += class_doubts(where, one.table, one.in_class, notation, accepted)
         if not (told.teeth_count_from or one.is_mended or one.is_ours):
             found += counted_from_zero(where, one, notation)
-        found += [] if told.tooth_letter else one_letter(where, one.table, teeth, notation)
+        if not told.tooth_letter:
+            found += one_letter(where, one.table, teeth, notation) or primary_letter(where, one.table, teeth, notation)
     notation = settings.practice.tooth_notation
     for table in dict.fromkeys(one.table for one in seen):
         files = {s.file: s.teeth_by for s in seen if s.table == table and not s.is_mended and _is_plain(s, settings)}
@@ -249,6 +253,26 @@ def counted_from_zero(where: str, seen: Seen, notation: str) -> list[Doubt]:
             (
                 (f"tables.{seen.table}", 'teeth_count_from = "zero"', "yes: each number is one too low"),
                 (f"tables.{seen.table}", 'teeth_count_from = "one"', "no: these are the numbers as they are printed"),
+            ),
+        )
+    ]
+
+
+def primary_letter(where: str, table: str, teeth: pl.DataFrame, notation: str) -> list[Doubt]:
+    """Numbers up to 20 with a d right behind them and no other letter: primary teeth of the older universal form."""
+    n, other = _rows(teeth, _PRIMARY), _rows(teeth, _OTHER_LETTER)
+    if notation != "universal" or n < _LEAST_PRIMARY or other > _FEW_OTHERS * n:
+        return []
+    return [
+        Doubt(
+            "tooth_letter",
+            where,
+            f"{n:,} of {_rows(teeth):,} teeth are a number up to 20 with a d right behind it (as 9d), and none has "
+            "another letter there.",
+            "Are these primary teeth, 1d to 20d for A to T, or teeth with the distal surface?",
+            (
+                (f"tables.{table}", 'tooth_letter = "primary"', "primary teeth"),
+                (f"tables.{table}", 'tooth_letter = "surface"', "the distal surface of a permanent tooth"),
             ),
         )
     ]

@@ -55,6 +55,16 @@ def quadrant_text(rows: pl.DataFrame, headings: Sequence[str]) -> pl.Series:
     return words.select(pl.coalesce(jaw["a"] + side["b"], jaw["b"] + side["a"])).to_series()
 
 
+def listed_quadrant(rows: pl.DataFrame, headings: Sequence[str]) -> list[str]:
+    """The first of some columns that names quadrants in words or letters; none where there is none."""
+    for heading in (h for h in headings if h in rows.columns):
+        text = text_of(rows, heading).replace("", None).drop_nulls().to_frame("text")
+        is_word = quadrant_digit(pl.col("text")).is_not_null() & ~pl.col("text").str.contains(r"^\d")
+        if text.height and text.select(is_word.all()).item():
+            return [heading]
+    return []
+
+
 def quadrant_digit(text: pl.Expr) -> pl.Expr:
     """The number of a quadrant, 1 to 4, as text; null for what names none."""
     return quadrant_word(text).replace_strict(QUADRANT_WORDS, default=None, return_dtype=pl.String)

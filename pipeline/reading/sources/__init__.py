@@ -13,6 +13,7 @@ from pipeline.machine.errors import DataError
 from pipeline.practice.table_settings import Join
 from pipeline.reading.sources import kinds
 from pipeline.reading.sources.archive import open_archive
+from pipeline.reading.sources.by_amounts import ByAmounts
 from pipeline.reading.sources.cell_lists import CellLists
 from pipeline.reading.sources.csv_file import open_csv
 from pipeline.reading.sources.excel_book import TABLES_INSIDE
@@ -145,6 +146,7 @@ def _opened(path: Path, options: ReadOptions, reader: Reader) -> Source:
         return source
     watch = options.header_row != 0 and not (options.stacked_tables or options.transposed or options.record_lines)
     source = PlainCells(source, path.name, watch=watch, renamed=options.renamed, repeats=options.repeats)
+    source = ByAmounts(source, options.amounts) if options.amounts else source
     if options.table == _LEDGER:
         source = TitleRows(
             source,

@@ -76,6 +76,20 @@ class Source(Protocol):
 
 
 @dataclass(frozen=True)
+class Amounts:
+    """What PRACTICE.toml tells of rows by their amounts, see `by_amounts.py`: the `signs` wanted, the headings of
+    `patient`, `code` and `fee`, `back` the headings and patterns of rows that take others back, `mapped` the headings
+    in which rows that stand there again are alike."""
+
+    signs: tuple[str, ...]
+    patient: str
+    code: str
+    fee: str
+    back: tuple[tuple[str, str], ...]
+    mapped: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class ReadOptions:
     """What PRACTICE.toml says of a file.
 
@@ -98,7 +112,7 @@ class ReadOptions:
     column otherwise to the one of `wanted`. `joined` are lists whose columns stand on its rows, by their paths.
     `made` are fields that are made of columns. `sections` are the patterns of
     the names of sections of which it is told what their rows are, None if nothing is said, `lines_below` those of lines
-    that are about the row above them; `folder` is that of the
+    that are about the row above them; `amounts` what is told of rows by their amounts; `folder` is that of the
     TOML, `within` the names of what a file of an archive stands in, outermost first.
     """
 
@@ -130,6 +144,7 @@ class ReadOptions:
     repeats: bool = False
     sections: tuple[str, ...] | None = None
     lines_below: tuple[str, ...] | None = None
+    amounts: Amounts | None = None
     folder: Path | None = None
     within: tuple[str, ...] = ()
 

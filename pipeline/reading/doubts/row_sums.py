@@ -1,0 +1,207 @@
+"""What the amounts of a file say of its rows: a running balance, totals below rows, corrections by amount, a row for
+each payment. Where such sums hold on nearly all rows, those on which they do not are asked about.
+
+The sums are those of `sources.by_amounts`, which applies the answers. Common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import polars as pl
+
+from pipeline.practice.tables import REVERSAL
+from pipeline.reading.doubts.cells import STANDS, text_of
+from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.sources.by_amounts import (
+    AGAIN,
+    LEFT_OUT,
+    SIGN,
+    UNMOVED,
+    amounts,
+    is_total_line,
+    left_out,
+    taken_back,
+    total_lines,
+    unmoved,
+)
+from pipeline.reading.suggest.toml_quote import quoted
+
+_MOST_HELD, _LEAST, _HOLDS, _NEARLY_ALL = 100_000, 3, 0.75, 0.9
+_ENOUGH, _SOON, _MOST_COLUMNS = 20, 10, 8
+_AMOUNT = r"^[\s\p{Sc}(+−–-]*\d[\d,.'’ ]*[)\s\p{Sc}−–-]*$"
+_STEM = r"^([^\d]*)"
+_NEEDED = {"row_number", "patient_id", "code", "fee"}
+TABLE = "tables.procedures"
+
+
+@dataclass
+class RowSums:
+    """The first rows of a ledger in their order, with their amounts; `kinds` is `code, kind`."""
+
+    kinds: pl.DataFrame
+    held: list[pl.DataFrame] = field(default_factory=list)
+    rows: int = 0
+    columns: list[str] | None = None  # of amounts that nothing reads
+
+    def add(
+        self,
+        rows: pl.DataFrame,
+        fields: pl.DataFrame,
+        cleaned: pl.DataFrame,
+        *,
+        unread: Sequence[str],
+        texts: Sequence[str],
+    ) -> None:
+        """Take in a batch: its cells, fields and typed rows, the headings that nothing reads, and those of words."""
+        if self.rows >= _MOST_HELD or not rows.height or not {*fields.columns} >= _NEEDED:
+            return
+        if self.columns is None:
+            self.columns = [h for h in unread if _is_amounts(text_of(rows, h))][:_MOST_COLUMNS]
+        of = fields.select(pl.col("row_number"), *(pl.col(n).cast(pl.String) for n in ("patient_id", "code", "fee")))
+        cells = [c for c in rows.columns if rows.schema[c] == pl.String and not c.startswith("(")]
+        is_total = rows.with_columns(of["code"].alias(":code")).select(
+            is_total_line([pl.col(c) for c in cells] or [pl.lit("")], pl.col(":code"))
+        )
+        frame = of.rename({"patient_id": "patient"}).with_columns(
+            amounts(pl.col("fee")).alias("fee"),
+            fields.drop("row_number").hash_rows(0).alias("alike"),
+            is_total.to_series().alias("is_total"),
+            *(text_of(rows, h).alias(f"of:{h}") for h in texts if h in rows.columns),
+        )
+        for heading in (h for h in self.columns if h in rows.columns):
+            frame = frame.with_columns(text_of(rows, heading).alias(f"sum:{heading}"))
+            frame = frame.with_columns(amounts(pl.col(f"sum:{heading}")))
+        done = cleaned.filter(STANDS).join(self.kinds, on="code", how="left").unique("row_number")
+        done = done.select("row_number", "kind", day="service_date", stands=True)
+        self.held.append(frame.join(done, on="row_number", how="left", maintain_order="left"))
+        self.rows += rows.height
+
+    def add_lines(self, malformed: pl.DataFrame) -> None:
+        """Take in the lines of a batch that are no rows: totals among them."""
+        if self.rows < _MOST_HELD:
+            self.held.append(total_lines(malformed))
+
+
+def _is_amounts(texts: pl.Series) -> bool:
+    filled = texts.replace("", None).drop_nulls().head(2_000)
+    return filled.len() > _LEAST and filled.str.contains(_AMOUNT).mean() >= _NEARLY_ALL  # type: ignore[operator]
+
+
+def sum_doubts(where: str, seen: RowSums, columns: Mapping[str, str], accepted: Sequence[str]) -> list[Doubt]:
+    """All such questions of one file."""
+    if not seen.rows:
+        return []
+    rows = (
+        pl.concat(seen.held, how="diagonal").sort("row_number").with_columns(pl.col("is_total").fill_null(value=False))
+    )
+    found = [*_balances(where, rows, accepted), *_totals(where, rows, columns["fee"], accepted)]
+    return [*found, *_corrections(where, rows, accepted), *_payments(where, rows, accepted)]
+
+
+def _balances(where: str, rows: pl.DataFrame, accepted: Sequence[str]) -> Iterator[Doubt]:
+    for heading in (c.removeprefix("sum:") for c in rows.columns if c.startswith("sum:")):
+        of = rows.select("patient", "fee", "kind", "stands", balance=f"sum:{heading}")
+        told = of.with_columns(unmoved=unmoved(of)).filter(pl.col("unmoved").is_not_null())
+        still = told.filter("unmoved", "stands")
+        n, moved = still.height, told.filter(~pl.col("unmoved")).height
+        if n < _LEAST or moved < max(_ENOUGH, _HOLDS * of.drop_nulls(["fee", "balance"]).height):
+            continue
+        work = still["kind"].count()
+        yield Doubt(
+            "rows_outside_the_sum",
+            where,
+            f'the column "{heading}" is a running balance: each row adds its amount to it ({moved:,} rows), but {n:,} '
+            f"rows do not, {work:,} of them crowns, root canals, extractions or fillings.",
+            "Was work that does not move the balance only planned, or taken back?",
+            (
+                (TABLE, f'status_from.{quoted(heading + UNMOVED)} = {{ "{SIGN}" = "planned" }}', "yes; or void"),
+                accept("rows_outside_the_sum", accepted, "no: it was done, and not charged there"),
+            ),
+        )
+
+
+def _totals(where: str, rows: pl.DataFrame, fee: str, accepted: Sequence[str]) -> list[Doubt]:
+    blocks = left_out(rows.select("fee", "is_total"))
+    short = blocks.filter(pl.col("short") > 0.005)
+    by_one = short["only"].count()
+    agree = blocks.filter(pl.col("short").abs() <= 0.005).height
+    out = rows[short["only"].drop_nulls().to_list()].filter("stands").height if by_one else 0
+    if agree < max(_ENOUGH, _HOLDS * blocks.height) or out < _LEAST or by_one < _HOLDS * short.height:
+        return []
+    rest = short.height - by_one
+    more = f"; on {rest:,} it could be one of several rows, which stay: compare these days by hand" if rest else ""
+    return [
+        Doubt(
+            "rows_outside_the_sum",
+            where,
+            f"{agree:,} of {blocks.height:,} totals are the sum of the rows above them; {short.height:,} are less, "
+            f"{by_one:,} of these by the amount of just one row{more}.",
+            "Is that row one that was taken back (void) or only planned?",
+            (
+                (TABLE, f'status_from.{quoted(fee + LEFT_OUT)} = {{ "{SIGN}" = "void" }}', "yes; or planned"),
+                accept("rows_outside_the_sum", accepted, "no: all rows are work done, and the totals lack some"),
+            ),
+        )
+    ]
+
+
+def _corrections(where: str, rows: pl.DataFrame, accepted: Sequence[str]) -> list[Doubt]:
+    for heading in (c.removeprefix("of:") for c in rows.columns if c.startswith("of:")):
+        stem = pl.col(f"of:{heading}").str.extract(_STEM).str.strip_chars()
+        of = rows.with_columns(stem=stem, is_back=(pl.col("fee") < 0) & pl.col("kind").is_null() & pl.col("stands"))
+        pairs = pl.DataFrame(taken_back(of), {"back": pl.Int64(), "charge": pl.Int64()}, orient="row")
+        at = of.with_row_index("at").select(pl.col("at").cast(pl.Int64), "stem", "day", "kind")
+        both = pairs.join(at, left_on="back", right_on="at").join(at, left_on="charge", right_on="at", suffix="_charge")
+        apart = (pl.col("day") - pl.col("day_charge")).dt.total_days()
+        near = (
+            both.filter(apart.is_between(0, _SOON)).group_by("stem").agg(n=pl.len(), work=pl.col("kind_charge").count())
+        )
+        every = of.filter("is_back").group_by("stem").agg(of=pl.len())
+        said = near.join(every, on="stem").filter(
+            pl.col("stem").str.len_chars() > _LEAST, pl.col("n") >= _NEARLY_ALL * pl.col("of"), pl.col("work") >= _LEAST
+        )
+        # Payments of single charges may be of their amounts too, but not so nearly all, and not of work alone.
+        for text, n, work, every_n in said.filter(pl.col("work") >= 0.8 * pl.col("n")).sort("stem").iter_rows():
+            line = f'status_from.{quoted(heading)} = {{ {quoted(text.lower() + "*")} = "{REVERSAL}" }}'
+            return [
+                Doubt(
+                    "rows_outside_the_sum",
+                    where,
+                    f'{n:,} of {every_n:,} rows whose text in "{heading}" begins with {text} are below zero by just '
+                    f"the amount of a row of the same patient at most {_SOON} days before, {work:,} of these crowns, "
+                    "root canals, extractions or fillings; they name neither its code nor its tooth.",
+                    "Do they take that row back, as entered in error?",
+                    (
+                        (TABLE, line, "yes: the row of that amount is taken back"),
+                        accept("rows_outside_the_sum", accepted, "no: they are payments or rebates"),
+                    ),
+                )
+            ]
+    return []
+
+
+def _payments(where: str, rows: pl.DataFrame, accepted: Sequence[str]) -> list[Doubt]:
+    work = rows.filter("stands", pl.col("fee") > 0)
+    for heading in (c for c in rows.columns if c.startswith("sum:")):
+        sets = work.group_by("alike").agg(n=pl.len(), fee=pl.col("fee").first(), paid=pl.col(heading).sum())
+        several = sets.filter(pl.col("n") > 1)
+        fits = several.filter((pl.col("paid") - pl.col("fee")).abs() < 0.02)
+        if several.height < _ENOUGH or fits.height < _HOLDS * several.height:
+            continue
+        return [
+            Doubt(
+                "rows_outside_the_sum",
+                where,
+                f"{several.height:,} rows stand there again, alike but for columns that nothing reads, "
+                f"{several['n'].sum():,} in all, and the amounts in {quoted(heading.removeprefix('sum:'))} of such "
+                "rows add up to the fee of one.",
+                "Is there a row for each payment, so that each piece of work stands there as often as it was paid for?",
+                (
+                    (TABLE, f'status_from."{AGAIN}" = {{ "{SIGN}" = "void" }}', "yes: the first of them counts"),
+                    accept("rows_outside_the_sum", accepted, "no: each row is work of its own"),
+                ),
+            )
+        ]
+    return []

@@ -1,0 +1,169 @@
+"""Words beside crowns, root canals and extractions that say of them another thing than their code, in columns that
+nothing reads: that they were not done, were other work, or were on another tooth.
+
+A program's own descriptions may be edited, and what was not done often stands in a note alone. Descriptions are read
+as suggest reads those of a practice's own codes; of notes, which tell of much else, only plain words count
+(`data/beside_words.csv`). All words are from memory: common practice, no source.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections import Counter
+from collections.abc import Sequence
+from functools import cache
+
+import polars as pl
+
+from pipeline.machine.data_tables import data_rows
+from pipeline.practice.tables import STATUS_WORDS
+from pipeline.practice.teeth import parse_teeth
+from pipeline.reading.doubts.answers import Answers
+from pipeline.reading.doubts.doubled_work import DoubledWork
+from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.entry_kinds import described
+from pipeline.reading.doubts.standing import matches
+from pipeline.reading.doubts.work_seen import CROWN, KINDS, ROOT_CANAL, TAKEN
+from pipeline.reading.sources.made_columns import teeth_in, words_beside_teeth
+from pipeline.reading.suggest.code_words import NOT_DONE, meaning
+from pipeline.reading.suggest.toml_quote import quoted
+
+_LEAST, _MOST, _MOST_NAMED, _MOST_TEXTS = 3, 0.6, 24, 20_000
+_OTHER_TOOTH, _ENOUGH, _TELLS = 3, 20, 0.5
+_NOT_DONE = "not done"
+_LETTERS = str.maketrans({"ł": "l", "ø": "o", "ß": "s", "đ": "d", "ı": "i"})
+# Of these words beside a work say nothing against it.
+_FITS = {
+    CROWN: {"prepared", "again", "steel", "lengthened"},
+    ROOT_CANAL: {"again", "removed"},
+    TAKEN: {"buried", "removed"},
+}
+_OF_KIND = {CROWN: ("bridge_retainer_crown",), ROOT_CANAL: (), TAKEN: ("extraction_primary",)}
+_EVENT_OF_WORD = {
+    CROWN: {
+        "temporary": "crown_interim",
+        "removed": "crown_removal",
+        "recemented": "crown_recement",
+        "repaired": "crown_repair",
+        "implant": "implant",
+        "check": "exam",
+    },
+    ROOT_CANAL: {"begun": "endo_initial_stage", "check": "exam", "primary": "primary_tooth_endo"},
+    TAKEN: {"primary": "extraction_primary", "check": "exam", "sutures": "exam"},
+}
+
+
+def word_doubts(where: str, seen: DoubledWork, answers: Answers, accepted: Sequence[str]) -> list[Doubt]:
+    """A question for each column with such words, but for those of which PRACTICE.toml says what they mean."""
+    found, frame = [], seen.frame
+    for heading in [c.removeprefix("of:") for c in frame.columns if c.startswith("of:")]:
+        texts = frame.select("kind", "tooth", text=f"of:{heading}").filter(pl.col("text") != "")
+        told = [matches(pl.col("text"), p) for h, p, _ in (*answers.marks, *answers.codes) if h == heading]
+        texts = texts.filter(~pl.any_horizontal(told)) if told else texts
+        if not texts.height or texts["text"].n_unique() > _MOST_TEXTS:
+            continue
+        found += _other_teeth(where, heading, texts, answers.notation, accepted)
+        counts = texts.group_by("kind", "text").len("n").sort("kind", "text")
+        said = _edited(counts) if described([heading]) else _noted(counts)
+        found += [_doubt(where, heading, said, accepted)] if said else []
+    return found
+
+
+def _edited(texts: pl.DataFrame) -> Counter[tuple[str, str]]:
+    """Rows by pattern and what it makes of a row, of descriptions that name other work than their code."""
+    found: Counter[tuple[str, str]] = Counter()
+    whole = set(texts["text"])
+    bare = texts.with_columns(bare=words_beside_teeth(texts["text"])).drop_nulls("bare")
+    counts = bare.group_by("kind", "bare").agg(pl.col("n").sum()).sort("kind", "bare")
+    every = dict(counts.group_by("kind").agg(pl.col("n").sum()).iter_rows())
+    for kind, text, n in counts.iter_rows():
+        word = _other(kind, text)
+        if word and n >= _LEAST and (n <= _MOST * every[kind] or word in _OF_KIND[kind]):
+            found[text if text in whole else f"{text}*", word] += n
+    return found
+
+
+def _other(kind: str, text: str) -> str:
+    """The event that a description says in place of a kind of work, or that it was not done; else empty."""
+    said = meaning(text)
+    beside = set(said.beside) - _FITS[kind]
+    if beside & NOT_DONE:
+        return _NOT_DONE
+    events = [event for event in said.events if event != "other"]
+    if events and not any(KINDS.get(event) == kind for event in events):
+        return events[0]
+    return next((_EVENT_OF_WORD[kind][word] for word in sorted(beside) if word in _EVENT_OF_WORD[kind]), "")
+
+
+def _noted(texts: pl.DataFrame) -> Counter[tuple[str, str]]:
+    """Rows by pattern and what it makes of a row, of notes."""
+    found: Counter[tuple[str, str]] = Counter()
+    for kind, text, n in texts.iter_rows():
+        low = text.lower()
+        plain = "".join(unicodedata.normalize("NFKD", c)[0] for c in low).translate(_LETTERS)
+        for says, words in _words():
+            if (says == _NOT_DONE or says in _OF_KIND[kind]) and (met := words.search(plain)):
+                found[f"*{low[slice(*met.span())]}*", says] += n
+                break
+    return found if _LEAST <= found.total() <= _MOST * int(texts["n"].sum()) else Counter()
+
+
+@cache
+def _words() -> tuple[tuple[str, re.Pattern[str]], ...]:
+    by: dict[str, list[str]] = {}
+    for row in data_rows("beside_words"):
+        by.setdefault(row["says"], []).append(row["words"])
+    return tuple((says, re.compile(rf"\b(?:{'|'.join(words)})\b")) for says, words in by.items())
+
+
+def _doubt(where: str, heading: str, said: Counter[tuple[str, str]], accepted: Sequence[str]) -> Doubt:
+    listed = sorted(said.items(), key=lambda one: (-one[1], one[0]))[:_MOST_NAMED]
+    shown = ", ".join(f"{pattern.replace('*', '…')} ({n:,} rows)" for (pattern, _), n in listed)
+    undone = {p: "planned" for (p, word), _ in listed if word == _NOT_DONE}
+    other = {p: word for (p, word), _ in listed if word != _NOT_DONE}
+    lines = [
+        ("tables.procedures", f"{key}.{quoted(heading)} = {{ {each} }}", means)
+        for key, made, means in (
+            ("code_from", other, "what was done instead, as an event or a code of the list"),
+            ("status_from", undone, f"what was not done: each is {', '.join(STATUS_WORDS[1:-1])}"),
+        )
+        if (each := ", ".join(f'{quoted(p)} = "{word}"' for p, word in made.items()))
+    ]
+    return Doubt(
+        "other_work_in_text",
+        where,
+        f'words in the column "{heading}", which nothing reads, say of crowns, root canals and extractions that they '
+        f"were not done, or were other work than their code says: {shown}.",
+        "What was done in these rows? * stands for anything.",
+        (*lines, accept("other_work_in_text", accepted, "no: the work of the code was done")),
+    )
+
+
+def _other_teeth(where: str, heading: str, texts: pl.DataFrame, notation: str, accepted: Sequence[str]) -> list[Doubt]:
+    """A column whose texts name the tooth on most rows, and on some another one than the column of teeth."""
+    named = texts.with_columns(named=teeth_in(texts["text"])).drop_nulls("named")
+    if named.height < max(_ENOUGH, _TELLS * texts.height):
+        return []
+    fdi = parse_teeth(named["named"], notation=notation)["tooth_fdi"]
+    both = named.with_columns(fdi=fdi).drop_nulls("fdi")
+    n = both.filter(pl.col("fdi") != pl.col("tooth")).height
+    if n < _OTHER_TOOTH:
+        return []
+    return [
+        Doubt(
+            "other_tooth_in_text",
+            where,
+            f'the column "{heading}" names a tooth beside {both.height:,} crowns, root canals and extractions, and on '
+            f"{n:,} of them another one than the column of teeth.",
+            "Which of the two is the tooth that was treated? On claims the first line may lend its tooth to all.",
+            (
+                (
+                    "tables.procedures",
+                    f"tooth_in_text = {quoted(heading)}",
+                    "the text: in place of columns.tooth",
+                ),
+                accept("other_tooth_in_text", accepted, "the column of teeth"),
+            ),
+        )
+    ]
