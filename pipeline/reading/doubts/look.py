@@ -11,6 +11,7 @@ from pipeline.reading.doubts.after_export import day_of_export
 from pipeline.reading.doubts.answers import answers_for
 from pipeline.reading.doubts.doubled_work import DoubledWork
 from pipeline.reading.doubts.merged_patients import merged_patients
+from pipeline.reading.doubts.rows_held import RowsHeld
 from pipeline.reading.doubts.seen import Seen
 from pipeline.reading.doubts.tooth_classes import classes_of
 from pipeline.reading.doubts.whole_export import Counted
@@ -62,5 +63,6 @@ def seen_of(
         exported_on=day_of_export(above, of),
         work=WorkSeen(kinds_of(codes)) if table == "procedures" else None,
         doubled=DoubledWork(kinds_of(codes)) if table == "procedures" else None,
+        held=RowsHeld(kinds_of(codes)) if table == "procedures" and not ours and of == file else None,
         counted=Counted(above),
     )

@@ -25,6 +25,7 @@ from pipeline.reading.doubts.marked_cells import marked
 from pipeline.reading.doubts.partly_filled import PartlyFilled
 from pipeline.reading.doubts.payments_beside import PaymentsBeside
 from pipeline.reading.doubts.people_seen import PeopleSeen
+from pipeline.reading.doubts.rows_held import RowsHeld
 from pipeline.reading.doubts.row_ids import ENTRY_HEADINGS, RowIds, entries_again
 from pipeline.reading.doubts.second_day import DaysBeside, beside
 from pipeline.reading.doubts.sections import SectionsSeen
@@ -115,6 +116,7 @@ class Seen:
     amount_words: dict[str, Counter[str]] = field(default_factory=dict)
     currencies: Counter[str] = field(default_factory=Counter)
     doubled: DoubledWork | None = None  # texts beside work that stands twice
+    held: RowsHeld | None = None  # the rows of a ledger that stand, or those of some of its patients
     payments: PaymentsBeside = field(default_factory=PaymentsBeside)
     _known: set[str] = field(default_factory=set)
     _left: list[str] = field(default_factory=list)
@@ -123,7 +125,7 @@ class Seen:
 
     def __post_init__(self) -> None:
         free = [h for h in self.headings if h not in self.answers.columns.values() and h not in self.parts]
-        told = (self.answers.dependant, *self.answers.quadrant, self.answers.credit, self.answers.clinic)
+        told = (*self.answers.dependant, *self.answers.quadrant, self.answers.credit, self.answers.clinic)
         left = [h for h in free if h not in told]
         self.who = PeopleSeen(self.table, self.answers, free, told)
         jaw, side = headed(left, "jaw"), headed(left, "side")
@@ -334,6 +336,10 @@ class Seen:
         if self.doubled is not None and "row_number" in fields.columns and not (self.is_ours or self.is_mended):
             beside = [h for h in (*self.unread, *self.who_or_where) if h in rows.columns]
             self.doubled.add(rows, list(dict.fromkeys(beside)), fields["row_number"], cleaned)
+            if self.held is not None:
+                keys = [h for h in (self.entry,) if h is not None and h in rows.columns]
+                unread = [h for h in self.unread if h in rows.columns and h not in keys]
+                self.held.add(rows, [*keys, *unread], fields, cleaned)
             self.payments.add(rows, [h for h in self.phrases if h in rows.columns], fields["row_number"], cleaned)
 
     def _add_coded(self, rows: pl.DataFrame, fields: pl.DataFrame, section: pl.Series | None) -> None:
