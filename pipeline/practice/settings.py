@@ -101,6 +101,15 @@ ACCEPTABLE = (
     "no_tooth_lost",
     "only_work_on_teeth",
     "fees_far_apart",
+    "only_on_treatments",
+    "days_of_entry",
+    "column_slid",
+    "joined_by_visit",
+    "files_overlap",
+    "treating_clinician",
+    "clinician_named_twice",
+    "selection_above",
+    "no_patient_left",
 )
 TOTALS = ("patients", "root_canals", "crowns", "extractions", "fees")  # of a year
 LEAST_MEMORY_MB = 1000

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 from dataclasses import MISSING, dataclass
+from pathlib import Path
 from typing import Any
 
 from pipeline.machine.declared import Bounds, setting
@@ -92,6 +93,35 @@ MADE_KEYS: dict[str, tuple[Any, str]] = {
 }
 
 
+def period(told: str) -> tuple[dt.date | None, dt.date | None]:
+    """The first and the last day of `2015-01-01..2017-12-31`, of which either may be left out.
+
+    Raises
+    ------
+    ValueError
+        If it is written otherwise.
+    """
+    first, dots, last = told.partition("..")
+    if not dots or not (first or last):
+        raise ValueError(told)
+    start, end = (dt.date.fromisoformat(day.strip()) if day.strip() else None for day in (first, last))
+    if start and end and end < start:
+        raise ValueError(told)
+    return start, end
+
+
+def _periods(given: dict[str, str], place: str) -> dict[str, str]:
+    for file, told in given.items():
+        try:
+            period(told)
+        except ValueError as error:
+            raise ConfigError(
+                f'{place}."{file}": "{told}" is no period. Write its first and its last day, or one of them: '
+                '"2015-01-01..2017-12-31", "..2017-12-31", "2018-01-01..".'
+            ) from error
+    return given
+
+
 def _days_of_codes(given: dict[str, dict[str, str]], place: str) -> dict[str, dict[str, str]]:
     for code, by_day in given.items():
         for day in by_day:
@@ -174,7 +204,12 @@ class TableSource:
     sheet_name: str | None = setting(None, 'What the name of a sheet says of its rows: "{patient_id}".')
     file_name: str | None = setting(None, 'What the name of a file says of its rows: "chart-{patient_id}".')
     clinic: str | None = setting(None, "Heading of the clinic that a patient's number is of.")
-    dependant: str | None = setting(None, "Heading of the member's number in a family.")
+    clinic_letters: str | None = setting(
+        None, "Heading of numbers of entries whose first letters name the clinic that a patient's number is of."
+    )
+    dependant: tuple[str, ...] = setting(
+        (), "Heading of the member's number in a family, or several that tell people apart.", example="Member"
+    )
     quadrant: tuple[str, ...] = setting(
         (), "Heading of the quadrant of a tooth, 1 to 8, or those of jaw and side.", example="Quad", check=_jaw_and_side
     )
@@ -201,6 +236,15 @@ class TableSource:
         "What a text beside a code makes of it: heading to pattern to an event, or to a code of the list, in which * "
         "stands for the code of the row.",
     )
+    clinicians_renewed: dict[str, dict[str, str]] = setting(
+        dict,
+        "Initials or numbers of clinicians that were given out again: to the first day of the new one, to a name for "
+        "that one.",
+        check=_days_of_codes,
+    )
+    period_of_file: dict[str, str] = setting(
+        dict, "Days of which a file counts where another one holds the rest: `2015-01-01..2017-12-31`.", check=_periods
+    )
     swapped_dates: str | None = setting(None, "Dates written the other way round.", words=("mend", "as_written"))
     late_stamps: str | None = setting(None, "Stamps late in the evening.", words=("next_day", "as_written"))
     ditto_marks: str | None = setting(None, "Marks for the same as above.", words=(DITTO_ABOVE, "empty"))
@@ -217,3 +261,8 @@ class TableSource:
     teeth_as_decimals: bool = setting(False, "Teeth are written as decimals: 1.6.")
     joined: tuple[Join, ...] = ()  # lists whose columns stand on the rows; `sources.joined` reads the key
     made: tuple[Made, ...] = ()  # fields made of columns: dates told as three headings, and the keys of `made_columns`
+
+    def period_of(self, file: str) -> tuple[dt.date | None, dt.date | None]:
+        """The first and the last day that count of a file, given with or without its folder."""
+        told = self.period_of_file.get(file) or self.period_of_file.get(Path(file).name)
+        return period(told) if told else (None, None)

@@ -26,7 +26,7 @@ from pipeline.reading.sources.source import MALFORMED_SCHEMA, Batch, Source, Spo
 FILE, ROW, WHY, WHAT_TO_DO, LINE = "set_aside_file", "set_aside_row", "why", "what_to_do", "set_aside_line"
 HEADINGS = (FILE, ROW, WHY, WHAT_TO_DO)
 # Reasons that leave nothing to mend: another row counts instead.
-SETTLED = ("corrected", "superseded")
+SETTLED = ("corrected", "superseded", "in_other_file")
 HASH_LETTERS = 12
 
 _PLAIN_NUMBER = re.compile(r"-?(0|[1-9][0-9]{0,10})([.,][0-9]+)?")

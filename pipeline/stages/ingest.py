@@ -232,6 +232,8 @@ class _Loading:
             dates=forms.dates,
             decimals=forms.decimals,
             renewed=told.codes_renewed,
+            clinicians_renewed=told.clinicians_renewed,
+            period=told.period_of(file.name),
             caches=self.texts[table.name],
         )
         seen = seen_of(self.settings, table.name, source, columns, self.codes, file=file.name)

@@ -24,7 +24,8 @@ def ingest_stage(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool
     report = ingest(settings, today=today, say=say, keep_ids=keep_ids)
     say(
         f"{count(report.rows('rows_read'), 'row')} read = {report.rows('loaded'):,} loaded + "
-        f"{report.rows('duplicate'):,} duplicate + {report.rows('reversed'):,} taken back + {report.rows('quarantined'):,} set aside"
+        f"{report.rows('duplicate'):,} duplicate + {report.rows('reversed'):,} taken back + "
+        f"{report.rows('quarantined'):,} set aside"
     )
     return settings.practice.database
 

@@ -79,6 +79,8 @@ class Reading:
     dates: Mapping[str, DateForm] = field(default_factory=dict)
     decimals: Mapping[str, str] = field(default_factory=dict)
     renewed: Mapping[str, Mapping[str, str]] = field(default_factory=dict)  # see `codes_renewed` of a table's settings
+    clinicians_renewed: Mapping[str, Mapping[str, str]] = field(default_factory=dict)  # likewise
+    period: tuple[dt.date | None, dt.date | None] = (None, None)  # of other days another file counts
     caches: Caches = field(default_factory=dict, repr=False, compare=False)
 
     @cached_property
@@ -105,7 +107,7 @@ def clean(raw: pl.DataFrame, reading: Reading) -> Cleaned:
     """
     table = reading.table
     raw, typed = _split_codes(raw, _typed(raw, reading), reading)
-    rules = _rules(table.name, reading.today)
+    rules = [*_rules(table.name, reading.today), *_other_days(reading)]
     rule = typed.select(
         pl.coalesce(pl.when(wrong).then(pl.lit(n, pl.Int32)) for n, (_, _, wrong) in enumerate(rules))
     ).to_series()
@@ -115,7 +117,10 @@ def clean(raw: pl.DataFrame, reading: Reading) -> Cleaned:
         rule = of_row.select(whole.alias("rule")).to_series()
     kept = typed.filter(rule.is_null()) if rule.null_count() < len(rule) else typed
     rows = _one_row_a_tooth(kept) if table.name == "procedures" else kept.with_columns(_FIRST_PART)
-    rows = rows.with_columns(code=_renewed(reading)) if reading.renewed and "code" in rows.columns else rows
+    if reading.renewed and "code" in rows.columns:
+        rows = rows.with_columns(_renewed("code", reading.renewed, partial(normal_code, system=reading.code_system)))
+    if reading.clinicians_renewed and "provider_id" in rows.columns:
+        rows = rows.with_columns(_renewed("provider_id", reading.clinicians_renewed, str.strip))
     return Cleaned(
         rows=rows.select(pl.col(n).cast(t) for n, t in table.schema.items() if n != "load_id"),
         rejects=_rejects(raw, typed, rule, rules, reading),
@@ -123,15 +128,25 @@ def clean(raw: pl.DataFrame, reading: Reading) -> Cleaned:
     )
 
 
-def _renewed(reading: Reading) -> pl.Expr:
-    """The codes, of those that were given out anew the one that held on the day of the work."""
-    code, day = pl.col("code"), pl.col("service_date")
-    found = code
-    for old, by_day in reading.renewed.items():
+def _renewed(name: str, renewed: Mapping[str, Mapping[str, str]], normal: Callable[[str], str]) -> pl.Expr:
+    """The codes or clinicians of a column, of those that were given out anew the one that held on the day of the
+    work."""
+    text, day = pl.col(name), pl.col("service_date")
+    found = text
+    for old, by_day in renewed.items():
         for since, new in sorted(by_day.items()):
-            is_new = (code == normal_code(old, system=reading.code_system)) & (day >= dt.date.fromisoformat(since))
-            found = pl.when(is_new).then(pl.lit(normal_code(new, system=reading.code_system))).otherwise(found)
-    return found
+            is_new = (text == normal(old)) & (day >= dt.date.fromisoformat(since))
+            found = pl.when(is_new).then(pl.lit(normal(new))).otherwise(found)
+    return found.alias(name)
+
+
+def _other_days(reading: Reading) -> list[tuple[str | None, str, pl.Expr]]:
+    """The rule that leaves out rows of days that count from another file."""
+    first, last = reading.period
+    day = pl.col(DONE_ON.get(reading.table.name, ""))
+    out = [day < first] if first is not None else []
+    out += [day > last] if last is not None else []
+    return [(DONE_ON[reading.table.name], "in_other_file", pl.any_horizontal(out).fill_null(False))] if out else []
 
 
 def map_values(texts: pl.Series, words: Mapping[str, str]) -> pl.Series:

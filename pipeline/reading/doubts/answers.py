@@ -70,8 +70,9 @@ class Answers:
     numbers: bool = False  # of a patient's number, letters before it say nothing
     shorter: str | None = None  # of a patient's number, what else says nothing: see `SHORTER`
     clinic: str | None = None
+    clinic_is_letters: bool = False  # those before the numbers of that column
     of_file: str | None = None  # what stands before the number where each file has numbers of its own
-    dependant: str | None = None
+    dependant: tuple[str, ...] = ()
     quadrant: tuple[str, ...] = ()  # one column, or jaw and side
     dates: str | None = None  # how teeth that became dates are read
     decimals: bool = False
@@ -102,7 +103,7 @@ class Answers:
             f"{name}:": text_of(rows, heading)
             for name, heading in (
                 ("clinic", self.clinic),
-                ("dependant", self.dependant),
+                *((f"dependant{n}", heading) for n, heading in enumerate(self.dependant)),
                 ("credit", self.credit),
             )
             if heading is not None
@@ -132,7 +133,7 @@ class Answers:
 
     def patient_headings(self) -> list[str]:
         """The columns that name the patient."""
-        return [h for h in (self.columns["patient_id"], self.dependant, self.clinic) if h is not None]
+        return [h for h in (self.columns["patient_id"], *self.dependant, self.clinic) if h is not None]
 
     def ids(self, rows: pl.DataFrame) -> pl.Series:
         """The patients of some rows that hold at least `patient_headings`."""
@@ -144,6 +145,7 @@ class Answers:
             numbers=self.numbers,
             shorter=self.shorter,
             clinic=self.clinic,
+            clinic_is_letters=self.clinic_is_letters,
             of_file=self.of_file,
             dependant=self.dependant,
             merged=self.merged,
@@ -193,11 +195,12 @@ class Answers:
         text = folded(text) if self.folded else text
         text = text.str.replace(LETTERS_BEFORE, "") if self.numbers else text
         text = text.str.replace(*SHORTER[self.shorter]) if self.shorter else text
-        if self.dependant:
-            number = folded(pl.col("dependant:"))
+        for n in range(len(self.dependant)):
+            number = folded(pl.col(f"dependant{n}:"))
             text = pl.when(number != "").then(pl.concat_str(text, number, separator=_BETWEEN)).otherwise(text)
         if self.clinic:
             clinic = pl.col("clinic:").str.to_uppercase()
+            clinic = clinic.str.extract(r"^(\p{L}+)") if self.clinic_is_letters else clinic
             text = pl.concat_str(clinic.fill_null(""), text, separator=_BETWEEN)
         if self.of_file:
             text = pl.concat_str(pl.lit(self.of_file), text, separator=_BETWEEN)
@@ -300,7 +303,7 @@ def answers_for(
     if practice.numbering == PER_CLINIC:
         ledger = settings.tables["procedures"]
         usual = (columns.get("site_id"), ledger.clinic, ledger.columns.get("site_id"), "site_id")
-        clinic = told.clinic or next((h for h in usual if h in headings), None)
+        clinic = told.clinic_letters or told.clinic or next((h for h in usual if h in headings), None)
         if clinic is None:
             raise DataError(
                 f"{file}: patients are numbered per clinic, and no column says which clinic a row is of. Write clinic "
@@ -309,7 +312,7 @@ def answers_for(
             )
     for key, heading in (
         ("clinic", clinic),
-        ("dependant", told.dependant),
+        *(("dependant", heading) for heading in told.dependant),
         *(("quadrant", heading) for heading in told.quadrant),
         ("credit", told.credit),
         ("merged_into", told.merged_into),
@@ -349,6 +352,7 @@ def answers_for(
         numbers=practice.patient_ids == NUMBERS,
         shorter=practice.patient_ids if practice.patient_ids in SHORTER else None,
         clinic=clinic,
+        clinic_is_letters=told.clinic_letters is not None and clinic == told.clinic_letters,
         of_file=Path(of).stem if practice.numbering == PER_FILE else None,
         dependant=told.dependant,
         quadrant=told.quadrant,

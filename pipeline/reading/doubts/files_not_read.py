@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from pipeline.practice.counts import count
+from pipeline.reading.doubts.clinicians import named_twice_doubts
 from pipeline.reading.doubts.doubt import Doubt, accept
 from pipeline.reading.doubts.seen import Seen
 from pipeline.reading.doubts.whole_export import BROKEN, End, end_doubts
@@ -39,6 +40,10 @@ def file_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
     read = [path for table in settings.tables for path in matching_files(settings, table)]
     ours = {plain_heading(heading) for one in ledgers for heading in one.headings}
     found = _old_numbers(ledgers, read, settings.practice.accepted)
+    clinicians = [one.held.frame["provider"] for one in ledgers if one.held is not None]
+    if clinicians:
+        renewed = list(settings.tables["procedures"].clinicians_renewed)
+        found += named_twice_doubts(pairs_beside(read), pl.concat(clinicians), renewed, settings.practice.accepted)
     found += end_doubts(_ends(ledgers, matching_files(settings, "procedures")), settings.practice.accepted)
     told = []
     for path, headings in taken_back_beside(read):

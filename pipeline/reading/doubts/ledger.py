@@ -6,16 +6,22 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from pipeline.practice.codes import BUILT_IN
+from pipeline.reading.doubts.clinicians import treating_doubts
 from pipeline.reading.doubts.code_fees import fee_jumps
 from pipeline.reading.doubts.code_meanings import list_doubts, meaning_doubts
 from pipeline.reading.doubts.doubt import Doubt
 from pipeline.reading.doubts.fee_units import coin_doubts
+from pipeline.reading.doubts.files_overlap import overlap_doubts
 from pipeline.reading.doubts.no_patients import shared_by_many, trial_records, word_among_numbers
+from pipeline.reading.doubts.numbers_beside import age_doubts, member_doubts, other_number_doubts, prefix_doubts
+from pipeline.reading.doubts.odd_days import day_group_doubts
+from pipeline.reading.doubts.odd_values import value_doubts
+from pipeline.reading.doubts.row_shapes import shape_doubts
 from pipeline.reading.doubts.rows import NO_LOSS
 from pipeline.reading.doubts.second_day import crowded_days, fiscal_years, second_day_doubts
 from pipeline.reading.doubts.seen import Seen
 from pipeline.reading.doubts.signs import sign_doubts
-from pipeline.reading.doubts.whole_export import whole_doubts
+from pipeline.reading.doubts.whole_export import selection_doubts, whole_doubts
 from pipeline.reading.doubts.work_seen import Whole, together
 from pipeline.reading.sources.made_columns import PARTS
 
@@ -47,6 +53,7 @@ def ledger_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             found += trial_records(where, one.table, one.who.people, name, accepted)
         if one.table != "procedures":
             continue
+        found += selection_doubts(where, one.counted.above, accepted)
         columns = one.answers.columns
         read = columns.get("service_date")
         if read is not None:
@@ -62,10 +69,33 @@ def ledger_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             patients = together(one.work.patient_pieces)
             found += shared_by_many(where, columns["patient_id"], patients, accepted)
             found += word_among_numbers(where, columns["patient_id"], patients, accepted)
+        found += _of_rows(where, one, settings)
     found += coin_doubts(coins, told=settings.tables["procedures"].fee_unit)
     whole = [one for one in seen if one.work is not None and not one.is_mended]
     works = [one.work for one in whole if one.work is not None]
+    found += overlap_doubts([one for one in whole if one.sections.is_whole], accepted)
     if own_codes:
         found += fee_jumps("procedures", [piece for work in works for piece in work.fees_by_month], accepted)
     found += sign_doubts("procedures", Whole(works, all(one.sections.is_whole for one in whole)), accepted)
     return [d for d in found if d.id != "crown_in_two_rows" or settings.rules.crown_rows == 1]
+
+
+def _of_rows(where: str, one: Seen, settings: Settings) -> list[Doubt]:
+    """Doubts in which rows of a file are held beside one another."""
+    if one.held is None or one.held.frame.is_empty():
+        return []
+    frame, columns, accepted = one.held.frame, one.answers.columns, settings.practice.accepted
+    marked = [heading for heading, _, _ in one.answers.marks]
+    found = value_doubts(where, frame, columns, accepted, told=marked, has_status="status" in columns)
+    found += day_group_doubts(where, frame, columns.get("service_date", ""), accepted)
+    if one.sections.is_whole:
+        found += shape_doubts(where, frame, accepted)
+    if not one.answers.dependant:
+        found += age_doubts(where, frame, accepted) + member_doubts(where, frame, accepted, told=marked)
+    if not settings.practice.numbering:
+        found += prefix_doubts(where, frame, one.held.columns)
+    if not one.answers.merged:
+        found += other_number_doubts(where, frame, one.who.people["id"], accepted)
+    if (clinician := columns.get("provider_id")) is not None:
+        found += treating_doubts(where, frame, clinician, accepted)
+    return found

@@ -14,6 +14,7 @@ from pipeline.reading.doubts.doubled_work import DoubledWork
 from pipeline.reading.doubts.kept_words import headed
 from pipeline.reading.doubts.merged_patients import merged_patients
 from pipeline.reading.doubts.row_sums import RowSums
+from pipeline.reading.doubts.rows_held import RowsHeld
 from pipeline.reading.doubts.seen import Seen
 from pipeline.reading.doubts.tooth_classes import classes_of
 from pipeline.reading.doubts.whole_export import Counted
@@ -71,6 +72,7 @@ def seen_of(
         work=None if kinds is None else WorkSeen(kinds),
         doubled=None if kinds is None else DoubledWork(kinds.filter(~pl.col("code").is_in(list(own)))),
         sums=None if kinds is None else RowSums(kinds),
+        held=None if kinds is None or ours or of != file else RowsHeld(kinds),
         counted=Counted(above),
         quadrant_lists=[
             h

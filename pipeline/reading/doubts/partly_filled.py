@@ -102,6 +102,11 @@ def _days(where: str, heading: str, seen: PartlyFilled, accepted: Sequence[str],
         f"columns.service_date = {quoted(heading)}",
         "and with it, if that is the day of work",
     )
+    moved = (
+        "tables.procedures",
+        f"columns.service_date = [{quoted(heading)}, {quoted(date or '')}]",
+        "in place of the line that is there, if that is the day of work wherever it is filled",
+    )
     return Doubt(
         "days_not_read",
         where,
@@ -110,6 +115,7 @@ def _days(where: str, heading: str, seen: PartlyFilled, accepted: Sequence[str],
         "Does it say whether a row is work done, and on which day?",
         (
             *((empty, is_day, filled) if n >= lacking else (filled, empty, is_day)),
+            *([moved] if date is not None else []),
             accept("days_not_read", accepted, "no: every row is work done, on the day that is read"),
         ),
     )

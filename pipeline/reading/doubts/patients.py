@@ -12,6 +12,7 @@ from pipeline.reading.doubts.answers import folded
 from pipeline.reading.doubts.doubt import Doubt, accept, samples
 from pipeline.reading.doubts.kept_words import headed
 from pipeline.reading.doubts.marked_cells import signed_ids
+from pipeline.reading.doubts.numbers_beside import one_person_doubts
 from pipeline.reading.doubts.other_numbers import (
     merged_numbers,
     two_forms,
@@ -32,7 +33,8 @@ _MANY, _FEW_FOUND, _BOTH_CLINICS, _BOTH_FILES = 0.05, 0.8, 0.3, 0.1
 _SOME = 3
 _SEVERAL, _MANY_ALIKE = 10, 4  # pieces of work in two files, and how many times those of one number
 _MOST_COMPARED = 20_000
-_ROUNDED = r"^\d(?:[.,]\d+)?E\+?\d+$"
+# In powers of ten, or with zeros for all digits beyond the fifteenth, which is what a spreadsheet keeps.
+_ROUNDED = r"^\d(?:[.,]\d+)?E\+?\d+$|^\d{15}0+(?:[.,]0+)?$"
 _NAME = r"\p{L}[\s,]+.*\p{L}"
 
 
@@ -66,6 +68,8 @@ def patient_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             each = [s.who.people for s in seen if s.table == table]
             apart = len(each) > 1 and not any(several_names(table, of, accepted) for of in each)
             found += several_names(table, rows, accepted, apart=apart) + several_births(table, rows, accepted)
+            if not any(s.answers.merged for s in seen):
+                found += one_person_doubts(table, rows, accepted)
     if not settings.practice.numbering and "procedures" in people:
         ledgers = [s for s in seen if s.table == "procedures" and not s.is_mended]
         found += shared_numbers(people["procedures"]) or shared_between_files(ledgers)
@@ -104,14 +108,16 @@ def written_twice(ids: pl.Series) -> list[Doubt]:
 def rounded_ids(ids: pl.Series, accepted: Sequence[str]) -> list[Doubt]:
     """Numbers that a spreadsheet wrote in powers of ten: their last digits are gone; `ids` are distinct."""
     rounded = ids.filter(ids.str.to_uppercase().str.contains(_ROUNDED))
-    if not rounded.len():
+    long = ids.filter(ids.str.contains(r"^\d{16,}$"))
+    if not rounded.len() or rounded.len() < 0.5 * long.len():
         return []
     return [
         Doubt(
             "rounded_ids",
             "patients",
-            f"{rounded.len():,} of {ids.len():,} patient numbers are written in powers of ten (such as "
-            f"{samples(rounded)}): a spreadsheet has rounded them, and patients with like numbers became one.",
+            f"{rounded.len():,} of {ids.len():,} patient numbers are written in powers of ten, or end in zeros beyond "
+            f"their fifteenth digit (such as {samples(rounded)}): a spreadsheet, which keeps fifteen, has rounded them, "
+            "and patients with like numbers became one.",
             "Export the file again without opening it in a spreadsheet, or with that column as text.",
             (accept("rounded_ids", accepted, "the numbers are really written so"),),
         )

@@ -58,6 +58,7 @@ NO_LOSS = (
     "predetermination",
     "corrected",
     "superseded",
+    "in_other_file",
     "sheet_not_read",
     "finding_not_final",
 )

@@ -27,6 +27,7 @@ from pipeline.reading.doubts.payments_beside import PaymentsBeside
 from pipeline.reading.doubts.people_seen import PeopleSeen
 from pipeline.reading.doubts.row_ids import ENTRY_HEADINGS, RowIds, entries_again
 from pipeline.reading.doubts.row_sums import RowSums
+from pipeline.reading.doubts.rows_held import RowsHeld
 from pipeline.reading.doubts.second_day import DaysBeside, beside
 from pipeline.reading.doubts.sections import SectionsSeen
 from pipeline.reading.doubts.standing import (
@@ -117,6 +118,7 @@ class Seen:
     currencies: Counter[str] = field(default_factory=Counter)
     doubled: DoubledWork | None = None  # texts beside work that stands twice
     sums: RowSums | None = None  # what the amounts say of rows
+    held: RowsHeld | None = None  # the rows of a ledger that stand, or those of some of its patients
     payments: PaymentsBeside = field(default_factory=PaymentsBeside)
     quadrant_lists: Sequence[str] = ()  # columns of a list of quadrants that stands beside
     _known: set[str] = field(default_factory=set)
@@ -126,7 +128,7 @@ class Seen:
 
     def __post_init__(self) -> None:
         free = [h for h in self.headings if h not in self.answers.columns.values() and h not in self.parts]
-        told = (self.answers.dependant, *self.answers.quadrant, self.answers.credit, self.answers.clinic)
+        told = (*self.answers.dependant, *self.answers.quadrant, self.answers.credit, self.answers.clinic)
         left = [h for h in free if h not in told]
         self.who = PeopleSeen(self.table, self.answers, free, told)
         jaw, side = headed(left, "jaw"), headed(left, "side")
@@ -340,6 +342,10 @@ class Seen:
         if self.doubled is not None and "row_number" in fields.columns and not (self.is_ours or self.is_mended):
             beside = [h for h in (*self.unread, *self.who_or_where) if h in rows.columns]
             self.doubled.add(rows, list(dict.fromkeys(beside)), fields["row_number"], cleaned)
+            if self.held is not None:
+                keys = [h for h in (self.entry,) if h is not None and h in rows.columns]
+                unread = [h for h in self.unread if h in rows.columns and h not in keys]
+                self.held.add(rows, [*keys, *unread], fields, cleaned)
             self.payments.add(rows, [h for h in self.phrases if h in rows.columns], fields["row_number"], cleaned)
             if self.sums is not None:
                 self.sums.add(rows, fields, cleaned, unread=beside, texts=list(self.phrases))

@@ -19,6 +19,7 @@ from pipeline.reading.doubts.work_seen import CROWN, ROOT_CANAL, STEPS, TAKEN, W
 _DAYS_OF_WEEK = ("Mondays", "Tuesdays", "Wednesdays", "Thursdays", "Fridays", "Saturdays", "Sundays")
 _EPOCH = dt.date(1970, 1, 1)
 _FREE = 0.2  # share of later work without a fee, from which on nothing is said by it
+_LONG, _LATE = 2_190, 913  # days
 _MISSED = 12  # days of work that the months without any would have had
 _QUADRANTS = ("upper right", "upper left", "lower left", "lower right")
 
@@ -179,6 +180,18 @@ def seen_once(whole: Whole) -> Count:
     """Patients who came on one day only."""
     once = whole.patients.filter(pl.col("first") == pl.col("last"))
     return Count(once.height, whole.patients.height)
+
+
+def still_patients(whole: Whole) -> Count | None:
+    """Patients seen in the last two years and a half, in a ledger of six years or more."""
+    days = whole.patients.select(pl.col("first").min(), pl.col("last").max())
+    first, last = days.row(0)
+    if not whole.is_whole or first is None or (last - first).days < _LONG:
+        return None
+    since = last - dt.timedelta(_LATE)
+    left = whole.patients.filter(pl.col("first") < since)
+    still = left.filter(pl.col("last") >= since).height
+    return Count(still, left.height, {"years": round((last - first).days / 365)})
 
 
 def _most(by: Counter[int]) -> tuple[int, int]:

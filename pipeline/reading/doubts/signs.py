@@ -28,6 +28,7 @@ from pipeline.reading.doubts.sign_counts import (
     quadrant_without,
     quadrants,
     seen_once,
+    still_patients,
     strange_fees,
     sundays,
     swapped_weekends,
@@ -224,6 +225,17 @@ SIGNS: tuple[Sign, ...] = (
         "Is the number that of a visit, a bill or a row, and not that of the patient?",
         "they are patients, and came once",
         ((TABLE, 'columns.patient_id = "<column>"', "the number of the patient"),),
+    ),
+    Sign(
+        "no_patient_left",
+        still_patients,
+        60,
+        60,
+        0.985,
+        "{n:,} of {of:,} patients of {years} years, but for those of the last two and a half, were seen within these.",
+        "Was the export made of active patients only? Patients leave: of those who did no tooth would be seen to be "
+        "lost. Make the export again with all patients.",
+        "hardly any patient left, or no other export can be had",
     ),
     Sign(
         "teeth_in_one_quadrant",

@@ -178,7 +178,7 @@ def unread_columns(
             found = {h: c for h, c in found.items() if c.total() - max(c.values()) <= _RARE * c.total()}
         some = unread.filled_by_some({*columns, *asked})
         found = {h: c for h, c in found.items() if not hangs(frame, h)}
-        some = {h: c for h, c in some.items() if not _is_of_other(h, is_large=True)}
+        some = {h: c for h, c in some.items() if not is_of_other(h, is_large=True)}
         found |= {h: c for h, c in some.items() if not hangs(frame, h, is_filled=True)}
     if not found:
         return []
@@ -228,7 +228,7 @@ def _may_say(heading: str, counts: Counter[str], *, is_large: bool) -> bool:
         return not is_plain and not _is_other(texts)
     if any(len(text) > 1 and word_of(text) not in ("", "completed") for text in texts):
         return True  # `Other office` under `Treated by`
-    return not _is_of_other(heading, is_large=is_large) and (_is_progress(counts) or not _is_other(texts))
+    return not is_of_other(heading, is_large=is_large) and (_is_progress(counts) or not _is_other(texts))
 
 
 def _is_progress(counts: Counter[str]) -> bool:
@@ -247,7 +247,8 @@ def _share(text: str) -> float:
     return float(text.rstrip("% \u00a0").replace(",", ".")) if _SHARE.fullmatch(text) else -1
 
 
-def _is_of_other(heading: str, *, is_large: bool) -> bool:
+def is_of_other(heading: str, *, is_large: bool = True) -> bool:
+    """Whether a heading is plainly that of another thing than what became of the work."""
     return bool((_OTHER_HEADINGS - (_OF_CODES if is_large else set())) & set(plain_heading(heading).split()))
 
 

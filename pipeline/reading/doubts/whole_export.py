@@ -34,9 +34,81 @@ _COUNTED = re.compile(
 )
 _KEPT = r"(?i)\d"  # lines without a number say neither
 _MOST_LINES = 20_000
-# As many rows as a spreadsheet's sheet holds, with the line of headings or without.
-ENDS = (65_535, 65_536, 1_048_575, 1_048_576)
-_SHOWN = 5
+# As many rows as a spreadsheet's sheet holds, with the line of headings or without; and where programs stop.
+SHEETS = (65_535, 65_536, 1_048_575, 1_048_576)
+ENDS = (*SHEETS, *(n * 10**e for e in (3, 4, 5) for n in (1, 2, 2.5, 5)), 1_000_000)
+# Lines above the headings that say of what the export was made, but for a period and for all.
+_SELECTED = re.compile(
+    r"(?i)\b(?:select(?:ion|ed)|filter(?:ed)?|criteri(?:a|on)|exclud(?:e|es|ed|ing)|only|active patients|"
+    r"auswahl|gefiltert|nur|ausgenommen|s[ée]lection|filtr[ée]|filtre|crit[èe]res?|seulement|uniquement|sauf|selecci[óo]n|"
+    r"filtro|s[óo]lo|excepto|selectie|alleen|behalve|selezione|solo|eccetto|sele[çc][ãa]o|apenas|somente|urval|endast)\b"
+)
+_OF_ALL = re.compile(
+    r"(?i)\b(?:all|none|no filter|any|alle|alles|kein\w*|tous|toutes|aucun\w*|todos|todas|ningun\w*|geen|tutt[ie]|nessun\w*|"
+    r"nenhum\w*|alla|inga)\b"
+)
+_PLAIN = frozenset(
+    [
+        "selection",
+        "selected",
+        "filter",
+        "filtered",
+        "criteria",
+        "criterion",
+        "exclude",
+        "excluded",
+        "excluding",
+        "only",
+        "active",
+        "inactive",
+        "patient",
+        "patients",
+        "seen",
+        "since",
+        "status",
+        "date",
+        "dates",
+        "service",
+        "visit",
+        "visits",
+        "last",
+        "first",
+        "amount",
+        "fee",
+        "balance",
+        "type",
+        "code",
+        "codes",
+        "category",
+        "provider",
+        "and",
+        "or",
+        "not",
+        "is",
+        "from",
+        "to",
+        "before",
+        "after",
+        "until",
+        "between",
+        "in",
+        "with",
+        "without",
+        "auswahl",
+        "nur",
+        "patienten",
+        "seit",
+        "aktiv",
+        "patients",
+        "vus",
+        "depuis",
+        "actifs",
+        "pacientes",
+        "activos",
+        "desde",
+    ]
+)
+_SHOWN, _LONGEST = 5, 120
 BROKEN = "malformed_line"
 _SIBLINGS = 3  # so many files read alike show how each of them ends
 
@@ -98,7 +170,8 @@ def whole_doubts(
         found.append(
             _doubt(
                 where,
-                f"it ends after {count(every, 'row')}, as many as a sheet of a spreadsheet holds.",
+                f"it ends after {count(every, 'row')}, "
+                + ("as many as a sheet of a spreadsheet holds." if every in SHEETS else "where a program may stop."),
                 "Was it opened in a spreadsheet and saved, so that all further rows are lost?",
                 accepted,
             )
@@ -117,6 +190,29 @@ def whole_doubts(
             )
         )
     return found
+
+
+def selection_doubts(where: str, above: Iterable[str], accepted: Sequence[str]) -> list[Doubt]:
+    """Lines above the headings that say that only some of the rows or patients were taken."""
+    met = [line for line in above if _SELECTED.search(line) and not _OF_ALL.search(line)]
+    met = [line for line in met if len(re.findall(r"[^\W\d_]{3,}", line)) > 1]  # a heading and a period is no choice
+    if not met:
+        return []
+    shown = " | ".join(re.sub(r"[^\W_]+", _plain, line)[:_LONGEST] for line in met[:_SHOWN])
+    return [
+        Doubt(
+            "selection_above",
+            where,
+            f'lines above the headings say of what the export was made: "{shown}".',
+            "Does it leave out patients or work, such as patients who left, or examinations without a fee? Of who is "
+            "left out no tooth can be seen to be lost, and follow-up ends early. Make the export again with all.",
+            (accept("selection_above", accepted, "no; or no other export can be had, and what is left out is known"),),
+        )
+    ]
+
+
+def _plain(word: re.Match[str]) -> str:
+    return word[0] if word[0].lower() in _PLAIN else re.sub(r"\d", "9", re.sub(r"[^\W\d_]", "x", word[0]))
 
 
 def end_doubts(ends: Mapping[str, End], accepted: Sequence[str]) -> list[Doubt]:

@@ -38,6 +38,7 @@ PLACES = r"^[1-8](?:\.0+)?(?:[\s,;+&/]*[1-8])*$"
 _BLANKS = re.compile(r"\s+|\(\s*\)")
 FILE = "(file)"  # stands for the name of the file where a heading may
 _MONTH_AND_DAY = _TWO = 2
+_WHOLE_DAY = r"^(?:\d{1,2}[-/.]\d{1,2}[-/.]\d{2,4}|\d{4}[-/.]\d{1,2}[-/.]\d{1,2})(?:\D|$)"
 _DAY_ALONE = r"^0?(\d{1,2})(?:\.0+|\.|st|nd|rd|th)?$"
 _NAMED_MONTH = r"(\p{L}{3,})\.?[\s_'’-]*((?:19|20)\d{2}|\d{2})(?:\D|$)"
 _YEAR_MONTH = r"(?:^|\D)((?:19|20)\d{2})[-_./ ]?(0[1-9]|1[0-2]|[1-9])(?:\D|$)"
@@ -127,7 +128,8 @@ def date_parts(columns: Mapping[str, Any], table: str, where: str) -> dict[str, 
             raise ConfigError(
                 f"{where} columns.{name} must be one heading; only a date may have three, those of its year, month and "
                 'day in this order, e.g. ["Year", "Month", "Day"], or two, of its month with the year and of its day, '
-                'e.g. ["(sheet)", "Day"].'
+                'e.g. ["(sheet)", "Day"], or of two whole days of which the first that is filled counts, '
+                'e.g. ["Moved to", "Date"].'
             )
         found[name] = tuple(h.strip() for h in told)
     return found
@@ -232,7 +234,10 @@ class MadeColumns(Around):
     def _column(self, one: Made, rows: pl.DataFrame) -> pl.Series:
         cells = [self._cells(h, rows) for h in self._of(one)]
         if one.how == PARTS and len(cells) == _MONTH_AND_DAY:
-            return dates_of_month(*cells).alias(one.field)
+            made = dates_of_month(*cells)
+            if not one.headings[0].startswith("("):  # two whole days: the first that is filled
+                made = cells[0].zip_with(cells[0].str.contains(_WHOLE_DAY).fill_null(False), made)
+            return made.alias(one.field)
         if one.how == PARTS:
             return dates_of(*cells).alias(one.field)
         if one.how == FIRST:

@@ -122,6 +122,8 @@ def _look_into(
         dates=forms.dates,
         decimals=forms.decimals,
         renewed=told.codes_renewed,
+        clinicians_renewed=told.clinicians_renewed,
+        period=told.period_of(name),
     )
     found = [look.rows]
     seen = seen_of(settings, told.name, source, columns, codes, file=name)

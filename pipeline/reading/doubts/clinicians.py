@@ -1,0 +1,101 @@
+"""Who did the work: a column of the patient's own dentist, and initials that two clinicians had one after the other.
+
+Common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.rows_held import OF
+from pipeline.reading.suggest.toml_quote import quoted
+
+_ROWS, _FILLED, _NEARLY, _LEAST, _MOST_TEXTS, _LONGEST = 5, (0.05, 0.95), 0.95, 20, 60, 24
+_AMONG = 0.5
+_DAY = r"^(\d{4}-\d{2}-\d{2})"
+
+
+def treating_doubts(where: str, frame: pl.DataFrame, read: str, accepted: Sequence[str]) -> list[Doubt]:
+    """A clinician who is the same on all rows of a patient, beside a column that names others on some of them."""
+    rows = frame.drop_nulls("provider")
+    by = rows.group_by("patient").agg(pl.len(), pl.col("provider").n_unique()).filter(pl.col("len") >= _ROWS)
+    own = rows["provider"].unique()
+    if by.height < _LEAST or own.len() < 2 or (by["provider"] == 1).mean() < _NEARLY:  # type: ignore[operator]
+        return []
+    for name in (c for c in frame.columns if c.startswith(OF)):
+        filled = rows.filter(pl.col(name) != "").select("provider", text=name)
+        texts = filled["text"].unique()
+        share, known = filled.height / rows.height, int(texts.is_in(own.implode()).sum())
+        if (
+            not _FILLED[0] <= share <= _FILLED[1]
+            or texts.len() > _MOST_TEXTS
+            or known < 2
+            or known < _AMONG * texts.len()
+        ):
+            continue
+        other = filled.filter(pl.col("provider") != pl.col("text")).height
+        if other < _NEARLY * filled.height or texts.str.len_chars().max() > _LONGEST:  # type: ignore[operator]
+            continue
+        heading = name[len(OF) :]
+        return [
+            Doubt(
+                "treating_clinician",
+                where,
+                f'"{read}" is read as the clinician, and hardly any patient has two of them; the column "{heading}", '
+                f"which is not read, names others of the same people on {filled.height:,} of {rows.height:,} rows.",
+                f'Is "{read}" the patient\'s own dentist, and who did the work stands in "{heading}" where it was '
+                "another one?",
+                (
+                    (
+                        "tables.procedures",
+                        f"columns.provider_id = [{quoted(heading)}, {quoted(read)}]",
+                        "yes: the first that is filled; in place of the line that is there",
+                    ),
+                    accept("treating_clinician", accepted, f'no: who did the work stands in "{read}"'),
+                ),
+            )
+        ]
+    return []
+
+
+def named_twice_doubts(
+    lists: Iterable[tuple[Path, pl.DataFrame]], providers: pl.Series, told: Sequence[str], accepted: Sequence[str]
+) -> list[Doubt]:
+    """Lists beside the ledger that have a clinician of it, as it names them, on several rows with different names."""
+    providers = providers.drop_nulls().unique()
+    for path, cells in lists:
+        rows = cells.select(pl.all().str.strip_chars())
+        for key in rows.columns:
+            if providers.len() < 2 or int(providers.is_in(rows[key].implode()).sum()) < 0.8 * providers.len():
+                continue
+            used = rows.filter(pl.col(key).is_in(providers.implode()), ~pl.col(key).is_in(list(told)))
+            twice = used.unique().filter(pl.len().over(key) > 1)
+            if twice.is_empty() or twice.height > used.height / 2 + 2:
+                continue
+            since = twice.select(
+                key, day=pl.coalesce(*(pl.col(c).str.extract(_DAY, 1) for c in rows.columns), pl.lit(None, pl.String))
+            )
+            since = since.group_by(key).agg(pl.col("day").max()).sort(key)
+            lines = [
+                (
+                    "tables.procedures",
+                    f"clinicians_renewed.{quoted(who)} = {{ {quoted(day or '<first day>')} = {quoted(who + ' 2')} }}",
+                    f"from that day on {who} is another one",
+                )
+                for who, day in since.iter_rows()
+            ]
+            shown = ", ".join(since[key])
+            return [
+                Doubt(
+                    "clinician_named_twice",
+                    "procedures",
+                    f'the list {path.name} beside the ledger has {shown} on several rows of its column "{key}".',
+                    "Were these initials or numbers given to another clinician later? Then both would count as one.",
+                    (*lines, accept("clinician_named_twice", accepted, "no: it is one and the same clinician")),
+                )
+            ]
+    return []

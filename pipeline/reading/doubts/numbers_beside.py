@@ -1,0 +1,194 @@
+"""Columns that contradict the number of a patient, or complete it, under any heading.
+
+An age that falls, letters before the numbers of entries that part the clinicians, the initial of a member of a family,
+a text that names the number of another patient, one person under two numbers. Common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import polars as pl
+
+from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.kept_words import headed
+from pipeline.reading.doubts.rows_held import OF
+from pipeline.reading.doubts.unread_columns import is_of_other
+from pipeline.reading.suggest.toml_quote import quoted
+
+_SOME, _SHARE, _NEARLY = 3, 0.02, 0.8
+_FALLS, _MOST_FALL = 2, 0.5  # years; of more numbers than this it is no age
+_PREFIX = r"^(\p{L}{1,4})[-_/. ]?\d{2,}$"
+_MOST_PREFIXES, _BOTH = 6, 0.1
+_MEMBER, _MEMBERS, _ROWS, _AS_MANY, _COME_BACK = r"^\p{L}[\p{L}.' -]{0,13}$", 8, 6, 2, 0.5
+_NUMBER = r"(?:^|[^\d/.,:-])(\d{3,})(?:$|[^\d/.,:-]|[.,](?:\s|$))"
+_LEAST_NAMED = 5
+
+
+def age_doubts(where: str, frame: pl.DataFrame, accepted: Sequence[str]) -> list[Doubt]:
+    """Numbers under which a column of ages falls: they were given out again."""
+    for heading in headed([c[len(OF) :] for c in frame.columns if c.startswith(OF)], "age"):
+        age = pl.col(OF + heading).str.extract(r"^(\d{1,3})(?:\.0+)?\s*(?:y(?:rs?|ears?)?)?$").cast(pl.Int32)
+        rows = frame.select("patient", "day", age=age).drop_nulls().sort("patient", "day", "age")
+        fall = (pl.col("age") - pl.col("age").cum_max()).over("patient") <= -_FALLS
+        by = rows.with_columns(fall=fall).group_by("patient").agg(pl.col("fall").any(), pl.len())
+        n, of = int(by["fall"].sum()), by.height
+        if n < _SOME or n < _SHARE * of or n > _MOST_FALL * of:
+            continue
+        return [
+            Doubt(
+                "several_birth_dates",
+                where,
+                f'under {n:,} of {of:,} patient numbers the column "{heading}" falls by {_FALLS} years or more from one '
+                "day to a later one.",
+                "Is the number given out anew when a patient leaves, or that of a family?",
+                (
+                    ("tables.procedures", 'columns.patient_id = "<its heading>"', "a column with each patient's own"),
+                    ("tables.procedures", 'dependant = "<its heading>"', "a column that tells these people apart"),
+                    accept("several_birth_dates", accepted, "no: each number is one person, and the ages are wrong"),
+                ),
+            )
+        ]
+    return []
+
+
+def prefix_doubts(where: str, frame: pl.DataFrame, headings: Sequence[str]) -> list[Doubt]:
+    """Letters before numbers of entries that part the clinicians, with numbers of patients under several of them."""
+    for heading in headings:
+        letters = pl.col(OF + heading).str.extract(_PREFIX, 1).str.to_uppercase()
+        rows = frame.select("patient", "provider", letters=letters)
+        sizes = rows.drop_nulls("letters")["letters"].value_counts(name="n")
+        if not 2 <= sizes.height <= _MOST_PREFIXES or sizes["n"].sum() < _NEARLY * frame.height:
+            continue
+        clinicians = rows.drop_nulls().group_by("provider").agg(pl.col("letters").n_unique())
+        parted = clinicians.filter(pl.col("letters") == 1)
+        of_letters = rows.join(parted, on="provider", how="semi")["letters"].n_unique()
+        patients = rows.drop_nulls("letters").group_by("patient").agg(pl.col("letters").n_unique())
+        both = patients.filter(pl.col("letters") > 1).height
+        few = rows.group_by("letters").agg(pl.col("patient").n_unique())["patient"].min()
+        if parted.height < max(2, 0.5 * clinicians.height) or of_letters < sizes.height or both < _BOTH * few:  # type: ignore[operator]
+            continue
+        shown = ", ".join(sizes.sort("letters")["letters"])
+        return [
+            Doubt(
+                "numbering",
+                where,
+                f'numbers in the column "{heading}" begin with {shown}; {parted.height:,} of {clinicians.height:,} '
+                f"clinicians have one of these only, and {both:,} patient numbers stand under several.",
+                "Are these letters clinics that number their patients each for itself, so that one number is two people?",
+                (
+                    ("practice", 'numbering = "per clinic"', "yes: number and clinic together are the patient"),
+                    (
+                        "tables.procedures",
+                        f"clinic_letters = {quoted(heading)}",
+                        "and with it: where the clinic stands",
+                    ),
+                    ("practice", 'numbering = "one for all"', "no: these patients went to both"),
+                ),
+            )
+        ]
+    return []
+
+
+def member_doubts(where: str, frame: pl.DataFrame, accepted: Sequence[str], *, told: Sequence[str]) -> list[Doubt]:
+    """A short word beside the number, few under each number and many in all, which come back: members of a family."""
+    for name in (c for c in frame.columns if c.startswith(OF)):
+        heading = name[len(OF) :]
+        if heading in told or is_of_other(heading) or headed([heading], "dependant"):
+            continue
+        rows = frame.select("patient", "day", "code", text=pl.col(name).str.to_lowercase()).filter(pl.col("text") != "")
+        words = rows["text"].unique()
+        if rows.height < _NEARLY * frame.height or not _MEMBERS <= words.len() <= max(400, rows.height // 10):
+            continue
+        if not words.str.contains(_MEMBER).all():
+            continue
+        # Who is treated stays so through a visit, and says nothing of what is done.
+        visits = rows.select("patient", "day", "text").unique().sort("patient", "day", "text")
+        by = visits.group_by("patient").agg(pl.len(), pl.col("text").n_unique(), changes=pl.col("text").rle_id().max())
+        by = by.filter(pl.col("len") >= _ROWS)
+        several = by.filter(pl.col("text") > 1)
+        shares = visits["text"].value_counts(normalize=True)["proportion"]
+        drawn = [float((1 - (1 - shares) ** n).sum()) for n in by["len"].to_list()]
+        if not by.height or several.height < max(_SOME, 0.2 * by.height):
+            continue
+        come_back = several.filter(pl.col("changes") > pl.col("text") - 1).height
+        of_codes = rows.group_by("code").agg(pl.len(), pl.col("text").n_unique()).filter(pl.col("len") >= 40)
+        is_of_codes = (
+            of_codes.height and 2 * of_codes.filter(pl.col("text") <= words.len() / 4).height > of_codes.height
+        )
+        if is_of_codes or come_back < _COME_BACK * several.height or sum(drawn) < _AS_MANY * by["text"].sum():
+            continue
+        return [
+            Doubt(
+                "dependants",
+                where,
+                f"{several.height:,} of {by.height:,} patient numbers stand with several short words in the column "
+                f'"{heading}" that come back again and again, {by["text"].mean():.1f} a number of {words.len():,} in all.',
+                "Is the number that of a family or a household, and this word the member who was treated?",
+                (
+                    ("tables.procedures", f"dependant = {quoted(heading)}", "yes: both together are the patient"),
+                    accept("dependants", accepted, "no: the number alone is the patient"),
+                ),
+            )
+        ]
+    return []
+
+
+def other_number_doubts(where: str, frame: pl.DataFrame, ids: pl.Series, accepted: Sequence[str]) -> list[Doubt]:
+    """Texts that name the number of another patient of the ledger, on the last day of their own."""
+    known = pl.DataFrame({"named": ids.hash(0)}).unique()
+    last = frame.group_by("patient").agg(last=pl.col("day").max())
+    for name in (c for c in frame.columns if c.startswith(OF)):
+        number = pl.col(name).str.extract(_NUMBER, 1)
+        texts = frame.select("patient", "day", text=name, named=number).drop_nulls("named")
+        texts = texts.filter(pl.col("text").str.contains(r"\p{L}{2,}")).with_columns(pl.col("named").hash(0))
+        met = texts.join(known, on="named", how="semi").filter(pl.col("named") != pl.col("patient"))
+        met = met.join(last, on="patient")
+        at_end = met.filter(pl.col("day") == pl.col("last"))["patient"].n_unique()
+        if at_end < max(_LEAST_NAMED, _NEARLY * met["patient"].n_unique()) or met.height < 0.5 * texts.height:
+            continue
+        heading = name[len(OF) :]
+        return [
+            Doubt(
+                "merged_patients",
+                where,
+                f'texts in the column "{heading}" name the number of another patient of the ledger on the last day of '
+                f"{at_end:,} patients.",
+                "Do they say that this patient goes on under the other number, so that two numbers are one person? Then "
+                "write a list of two columns, the number given up and the one that stands for it now, and read it:",
+                (
+                    ("tables.patients", 'files = ["<the list>.csv"]', "a line of files that is there takes it in too"),
+                    ("tables.patients", 'columns.patient_id = "<its first heading>"', "the number given up"),
+                    ("tables.patients", 'merged_into = "<its second heading>"', "the one that stands for it now"),
+                    accept("merged_patients", accepted, "no: they are different patients"),
+                ),
+            )
+        ]
+    return []
+
+
+def one_person_doubts(table: str, people: pl.DataFrame, accepted: Sequence[str]) -> list[Doubt]:
+    """People of one name and birth date under several numbers; `people` is as `PeopleSeen.people`."""
+    words = pl.col("name").str.to_lowercase().str.extract_all(r"\p{L}+").list.sort().list.join(" ")
+    rows = people.select("id", "born", name=words).drop_nulls().unique()
+    rows = rows.filter(pl.col("name").str.contains(" "), pl.col("born") != "")
+    by = rows.group_by("name", "born").agg(pl.col("id").n_unique())
+    n = by.filter(pl.col("id") > 1).height
+    if n < _LEAST_NAMED or n < _SHARE * by.height or 2 * n > rows["id"].n_unique():
+        return []
+    return [
+        Doubt(
+            "merged_patients",
+            table,
+            f"{n:,} of {by.height:,} people stand under several patient numbers: same name, same birth date.",
+            "Has each of them several numbers, as where the number is the insurer's, or a patient was entered anew? "
+            "Name a column with a number that stays, or read a list that says which number stands for another one now.",
+            (
+                (f"tables.{table}", 'columns.patient_id = "<its heading>"', "a number that stays with the patient"),
+                (f"tables.{table}", 'columns.patient_id = "<its heading>"', "or, if there is none, that of the name"),
+                (f"tables.{table}", 'dependant = ["<heading>", "<heading>"]', "with first name and birth date"),
+                ("tables.patients", 'merged_into = "<its heading>"', "of a list of old and new numbers"),
+                accept("merged_patients", accepted, "no: they are different people"),
+            ),
+        )
+    ]

@@ -1,0 +1,87 @@
+"""A value that stands on work on teeth only, where examinations and cleanings never have it: no clinician, midnight.
+
+What is planned has often no clinician yet, no time of the day, or no fee. Common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import polars as pl
+
+from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.suggest.toml_quote import quoted
+
+# So many such rows; so large a share of the rows without a tooth among all, and of those with the value at most so many
+# of the rows with one.
+_LEAST, _OTHERS, _MOST = 15, 0.25, 0.6
+_USUAL, _ALIKE = 0.6, 400
+_NO_TIME = r"^0?0:00$"
+
+
+def value_doubts(
+    where: str,
+    frame: pl.DataFrame,
+    columns: Mapping[str, str],
+    accepted: Sequence[str],
+    *,
+    told: Sequence[str],
+    has_status: bool,
+) -> list[Doubt]:
+    """A question for each field whose empty cells, midnights or fees of 0 stand so; `columns` maps fields to headings,
+    `frame` holds rows as `rows_held.SCHEMA`. A status of their own says more of rows than that."""
+    if has_status:
+        return []
+    found = []
+    values = {
+        "provider_id": (pl.col("provider").is_null(), "empty", ""),
+        "site_id": (pl.col("site").is_null(), "empty", ""),
+        "service_date": (pl.col("time").str.contains(_NO_TIME), "at midnight (00:00)", "* 00:00"),
+        "fee": (_is_free(frame), "0 or empty", "0.00"),
+    }
+    for name, (is_so, said, pattern) in values.items():
+        heading = columns.get(name)
+        if heading is None or heading in told or frame.is_empty():
+            continue
+        if name == "service_date" and (frame["time"].null_count() or frame["time"].n_unique() < _LEAST):
+            continue
+        rows = frame.select("code", "is_on_tooth", so=is_so.fill_null(False))
+        n, among = int(rows["so"].sum()), int(rows["is_on_tooth"].sum())
+        others = rows.filter(~pl.col("is_on_tooth"))
+        on_teeth = int(rows.filter("so")["is_on_tooth"].sum())
+        if n < _LEAST or on_teeth < n or others.height < _OTHERS * rows.height or n > _MOST * among:
+            continue
+        of_codes = rows.filter("is_on_tooth").group_by("code").agg(pl.col("so").mean(), pl.len())
+        if int(of_codes.filter(pl.col("so") >= _USUAL)["len"].sum()) * 2 > n:
+            continue  # it hangs on the code
+        found.append(
+            Doubt(
+                "only_on_treatments",
+                where,
+                f'column "{heading}" is {said} on {n:,} of {rows.height:,} rows, all of them work on a tooth; on '
+                f"none of the {others.height:,} rows of examinations, cleanings and the like is it so.",
+                "Is such work planned, estimated or taken back, so that only what was done has a value there?",
+                (
+                    (
+                        "tables.procedures",
+                        f'status_from.{quoted(heading)} = {{ {quoted(pattern)} = "planned" }}',
+                        "yes, it was not done: planned, or void",
+                    ),
+                    accept("only_on_treatments", accepted, "no: all of it was done"),
+                ),
+            )
+        )
+    return found
+
+
+def _is_free(frame: pl.DataFrame) -> pl.Expr:
+    """Work that marks a tooth, without a fee, where no like work on that tooth is near that has one: no remake."""
+    if frame.is_empty():
+        return pl.lit(False)
+    work = frame.filter(pl.col("kind").is_not_null()).select("patient", "tooth", "kind", "day", "fee", "row_number")
+    paid = work.filter(pl.col("fee") > 0).select("patient", "tooth", "kind", other="day")
+    free = work.filter(pl.col("fee").fill_null(0) == 0)
+    near = free.join(paid, on=["patient", "tooth", "kind"])
+    near = near.filter((pl.col("other") - pl.col("day")).dt.total_days().abs() <= _ALIKE)
+    alone = free.filter(~pl.col("row_number").is_in(near["row_number"].implode()))["row_number"]
+    return pl.col("row_number").is_in(alone.implode())

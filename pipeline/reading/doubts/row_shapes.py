@@ -1,0 +1,73 @@
+"""Shapes of a ledger that no practice writes: a column that slid by a row, a join that crossed codes with teeth.
+
+Common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import polars as pl
+
+from pipeline.reading.doubts.doubt import Doubt, accept
+
+_LEAST, _NEARLY, _CODE_ROWS, _STRETCH = 8, 0.85, 10, 0.5
+_VISITS, _CROSSED = 12, 0.9
+
+
+def shape_doubts(where: str, frame: pl.DataFrame, accepted: Sequence[str]) -> list[Doubt]:
+    """Both questions; `frame` holds rows as `rows_held.SCHEMA`."""
+    return [*_slid(where, frame, accepted), *_crossed(where, frame, accepted)]
+
+
+def _slid(where: str, frame: pl.DataFrame, accepted: Sequence[str]) -> list[Doubt]:
+    """Codes that have a tooth nearly always, or nearly never, and do otherwise in one stretch of rows only."""
+    share = pl.col("is_on_tooth").mean().over("code")
+    usual = frame.filter(pl.len().over("code") >= _CODE_ROWS).select(
+        "row_number",
+        "is_on_tooth",
+        with_tooth=pl.when(share >= _NEARLY).then(True).when(share <= 1 - _NEARLY).then(False),
+    )
+    odd = usual.filter(pl.col("with_tooth") != pl.col("is_on_tooth")).sort("row_number")
+    too_many, absent = odd.filter("is_on_tooth").height, odd.filter(~pl.col("is_on_tooth")).height
+    if min(too_many, absent) < _LEAST:
+        return []
+    first, last = (int(odd["row_number"].quantile(q, "nearest")) for q in (0.02, 0.98))  # type: ignore[arg-type]
+    every = frame["row_number"]
+    within = every.is_between(first, last).sum()
+    if within > _STRETCH * every.len() or min(too_many, absent) < 0.5 * max(too_many, absent):
+        return []
+    return [
+        Doubt(
+            "column_slid",
+            where,
+            f"between the rows {first:,} and {last:,} {absent:,} rows of work on a tooth have none, and {too_many:,} "
+            "rows of examinations, cleanings and the like have one; elsewhere hardly any.",
+            "Has the column of teeth slid up or down there, as where a cell was put in or taken out in a spreadsheet? "
+            "Mend the column, or export the ledger again.",
+            (accept("column_slid", accepted, "no: the teeth are right as they stand"),),
+        )
+    ]
+
+
+def _crossed(where: str, frame: pl.DataFrame, accepted: Sequence[str]) -> list[Doubt]:
+    """Days of a patient with several teeth and several codes on which each code stands with each tooth."""
+    work = frame.drop_nulls("tooth").select("patient", "day", "code", "tooth").unique()
+    days = work.group_by("patient", "day").agg(
+        pl.len(), codes=pl.col("code").n_unique(), teeth=pl.col("tooth").n_unique()
+    )
+    days = days.filter(pl.col("codes") > 1, pl.col("teeth") > 1)
+    crossed = days.filter(pl.col("len") == pl.col("codes") * pl.col("teeth"))
+    if days.height < _VISITS or crossed.height < _CROSSED * days.height:
+        return []
+    return [
+        Doubt(
+            "joined_by_visit",
+            where,
+            f"on {crossed.height:,} of {days.height:,} days on which a patient had several procedures on several teeth "
+            "each procedure stands with each tooth.",
+            "Were codes and teeth put together by the visit alone, so that most of these rows never were? Join them by "
+            "the number of the procedure, and export the ledger again.",
+            (accept("joined_by_visit", accepted, "no: all of it was done on each of these teeth"),),
+        )
+    ]

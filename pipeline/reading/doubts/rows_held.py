@@ -1,0 +1,87 @@
+"""Typed rows of a ledger that stand, of whole patients, with the cells beside them that no field takes.
+
+Of a large ledger those of one in so many patients are held, so that what rows say of one another can be looked at.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import polars as pl
+
+from pipeline.reading.doubts.cells import STANDS, text_of
+
+_MOST_HELD, _MOST_COLUMNS = 60_000, 24
+OF = "of:"  # before the heading of a cell
+SCHEMA = {
+    "row_number": pl.Int64(),
+    "patient": pl.UInt64(),
+    "day": pl.Date(),
+    "code": pl.String(),
+    "kind": pl.String(),
+    "tooth": pl.UInt8(),
+    "is_on_tooth": pl.Boolean(),  # a cell names a tooth, whatever the code is about
+    "fee": pl.Float64(),
+    "provider": pl.String(),
+    "site": pl.String(),
+    "time": pl.String(),  # of a stamp
+}
+_TIME = r"[T ](\d{1,2}:\d{2})(?::|\D|$)"
+
+
+@dataclass
+class RowsHeld:
+    """Rows by batch; `kinds` has `code, kind` of work that marks a tooth."""
+
+    kinds: pl.DataFrame
+    one_in: int = 1
+    pieces: list[pl.DataFrame] = field(default_factory=list)
+    height: int = 0
+
+    def add(self, rows: pl.DataFrame, headings: Sequence[str], fields: pl.DataFrame, cleaned: pl.DataFrame) -> None:
+        """Take in a batch: its cells, the fields made of them, and the typed rows."""
+        patient = pl.col("patient_id").hash(0)
+        done = cleaned.filter(STANDS, pl.col("service_date").is_not_null(), patient % self.one_in == 0)
+        if done.is_empty():
+            return
+        typed = done.select(
+            pl.col("row_number").cast(pl.Int64),
+            "code",
+            patient=patient,
+            day="service_date",
+            tooth="tooth_fdi",
+            fee=pl.col("fee").cast(pl.Float64),
+            provider=pl.col("provider_id").cast(pl.String),
+            site=pl.col("site_id").cast(pl.String),
+        )
+        texts = [text_of(rows, h).fill_null("").alias(OF + h) for h in headings[:_MOST_COLUMNS]]
+        empty = pl.Series([None] * fields.height, dtype=pl.String)
+        tooth, day = (fields[f].cast(pl.String) if f in fields.columns else empty for f in ("tooth", "service_date"))
+        beside = pl.DataFrame(
+            [
+                fields["row_number"].cast(pl.Int64),
+                (tooth.str.strip_chars().fill_null("") != "").alias("is_on_tooth"),
+                day.str.extract(_TIME).alias("time"),
+                *texts,
+            ]
+        )
+        held = typed.join(beside, on="row_number", how="left").join(self.kinds, on="code", how="left")
+        self.pieces.append(held)
+        self.height += held.height
+        while self.height > _MOST_HELD:
+            self.one_in *= 2
+            self.pieces = [piece.filter(pl.col("patient") % self.one_in == 0) for piece in self.pieces]
+            self.height = sum(piece.height for piece in self.pieces)
+
+    @cached_property
+    def frame(self) -> pl.DataFrame:
+        """All rows held, to be read once all batches are in."""
+        pieces = [pl.DataFrame(schema=SCHEMA), *self.pieces]
+        return pl.concat(pieces, how="diagonal_relaxed").with_columns(pl.col(f"^{OF}.*$").fill_null(""))
+
+    @property
+    def columns(self) -> list[str]:
+        """The headings of the cells beside."""
+        return [name[len(OF) :] for name in self.frame.columns if name.startswith(OF)]
