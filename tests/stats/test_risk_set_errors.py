@@ -74,7 +74,8 @@ def test_a_clustered_curve_from_parts_is_that_of_all_rows(n_parts, seed, from_da
 
 def test_one_patient_leaves_nothing_to_tell_the_error_from():
     table = merge([count_changes([3, 5], [1, 0])])
-    squares = curve_squares(table, [3, 5], [1, 0], cluster=[7, 7])
+    parts = [([3, 5], [1, 0], [7, 7]), ([], [], [])]  # the second part has no rows, and so no patient
+    squares = add_squares([curve_squares(table, exits, event, cluster=of) for exits, event, of in parts])
     curve = clustered_curve_from(table, squares)
     assert curve.survival.tolist() == [0.5, 0.5]
     assert np.isnan(curve.std_error).all()
