@@ -100,10 +100,12 @@ def test_a_change_that_comes_later_without_one_patient_does_not_say_that_he_fail
     leaving = [40.0 * (i + 1) for i in range(200)]
     frame = pl.DataFrame({"entry_days": [0.0] * 200, "exit_days": leaving, "event": [True, False] * 100})
     later = {True: 0, False: 0}
+    whole = of_rows(frame)
     for row in (40, 41):
+        less = of_rows(_without(frame, row))
         for i in range(150):
-            one = risk_set_table(Gate(Rounding(f"a{i}".encode())), of_rows(frame))
-            two = risk_set_table(Gate(Rounding(f"b{i}".encode())), of_rows(_without(frame, row)))
+            one = risk_set_table(Gate(Rounding(f"a{i}".encode())), whole)
+            two = risk_set_table(Gate(Rounding(f"b{i}".encode())), less)
             first, second = ([j for j in range(1, len(t)) if t[j].failures != t[j - 1].failures] for t in (one, two))
             if first[0] == second[0]:
                 later[bool(frame["event"][row])] += second[1] > first[1]
