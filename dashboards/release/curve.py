@@ -54,17 +54,18 @@ def release_curve(gate: Gate, group: Group, *, teeth: int | None) -> tuple[Relea
     not have, and ends before too few are followed. Between two changes of the told count the rate is taken as steady;
     failures after the last change are told with it, at the end of the curve. The range is widened by one step of
     `_WIDER` for all half-years of a stretch, never by less than for the stretch before; where none would cover the
-    exact range, no curve is made.
+    exact range, no curve is made. It is drawn where the exact one is, and rests on the same counts wherever that is.
     """
     step = percent_step(teeth)
     table = told_table(gate, group)
-    if step is None or table is None:
+    drawn = [] if table is None else [i for i, m in enumerate(table.months) if _is_drawn(group, m) and i >= table.first]
+    if step is None or table is None or not drawn:
         gate.withhold(NO_CURVE)
         return ()
     points: list[ReleasedPoint] = []
-    wider, begin = 0, table.first
+    wider, begin = 0, drawn[0]
     for end, _ in table.changes:
-        inside = range(begin, end + 1)
+        inside = range(begin, min(end, drawn[-1]) + 1)
         if inside:
             made = None
             while wider < len(_WIDER) and (made := _covering(table, group, inside, _WIDER[wider], step)) is None:
@@ -75,6 +76,12 @@ def release_curve(gate: Gate, group: Group, *, teeth: int | None) -> tuple[Relea
             points += made
         begin = max(begin, end + 1)
     return tuple(points)
+
+
+def _is_drawn(group: Group, month: int) -> bool:
+    """Whether the exact curve has begun and not stopped by a month."""
+    until = math.inf if group.stops_at_days is None else group.stops_at_days
+    return group.starts_at_days <= _days(month) <= until
 
 
 def _covering(table: ToldTable, group: Group, inside: range, wider: float, step: int) -> list[ReleasedPoint] | None:
@@ -97,8 +104,8 @@ def _covering(table: ToldTable, group: Group, inside: range, wider: float, step:
 class ToldTable:
     """What may be told of a curve: by half-year those followed; `changes` as (index, failures told up to there).
 
-    `first` is the index by which the failures may first be told. `lead_months` is what was followed before the first
-    half-year.
+    `first` is the index by which the failures may first be told. `lead_months` is what the curve had before the first
+    half-year, whose failures are not among those told.
     """
 
     months: tuple[int, ...]
@@ -110,18 +117,14 @@ class ToldTable:
 
 def told_table(gate: Gate, group: Group) -> ToldTable | None:
     """The counts behind a curve, as they may be told; None where the failures never may."""
-    last = math.inf if group.stops_at_days is None else 12 * group.stops_at_days / DAYS_PER_YEAR
-    half_years = [h for h in group.half_years if h.months <= last]
-    told = told_half_years(gate, half_years)
-    found = [i for i, (_, _, n) in enumerate(told) if n is not None and (i == 0 or n != told[i - 1][2])]
-    if not found or (found[0] == 0 and len(found) == 1):
+    told = told_half_years(gate, group.half_years)
+    changes = [(i, n) for i, (_, _, n) in enumerate(told) if n is not None and n != told[i - 1][2]]
+    if not changes:
         return None
-    months, followed, running = zip(*told, strict=True)
-    changes = [(i, running[i] or 0) for i in found if i > 0]
+    first = changes[0][0]
     # What failed after the last change is too little to be told by itself.
-    failed = next(h.failed for h in half_years if h.months == months[-1])
-    changes[-1] = (len(told) - 1, gate.rounding.count(failed) or 0)
-    first = found[0] if found[0] > 0 else found[1]
+    changes[-1] = (len(told) - 1, gate.rounding.count(told[-1][0].failed) or 0)
+    months, followed = tuple(h.months for h, _, _ in told), tuple(n for _, n, _ in told)
     return ToldTable(months, followed, tuple(changes), first, GRID_MONTHS // 2 if months[0] > 0 else 0)
 
 
@@ -137,7 +140,7 @@ def _values(table: ToldTable, wider: float) -> list[tuple[float, float, float]]:
     for end, told in table.changes:
         lead = table.lead_months if begin == 0 else 0
         halves = [(a + b) / 2 for a, b in itertools.pairwise(table.followed[begin : end + 1])]
-        exposed = (sum(halves) * GRID_MONTHS + table.followed[0] * lead) / 12
+        exposed = sum(halves) * GRID_MONTHS / 12
         new = max(told - told_before, 1)
         rate = new / exposed
         before, spread = hazard + rate * lead / 12, variance

@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.results import DAYS_PER_YEAR, GRID_MONTHS, CurvePoint, Group, HalfYear, Milestone
+from pipeline.results import DAYS_PER_YEAR, GRID_MONTHS, LAST_MONTH, CurvePoint, Group, HalfYear, Milestone
 from pipeline.stats.kaplan_meier import Curve, first_day_with, kaplan_meier
 from pipeline.stats.rates import Rate, failure_rate
 from pipeline.stats.risk_table import RiskTable, risk_table
@@ -179,7 +179,7 @@ def group_of(
         stops_at_days=stop if curve else 0,
         stop_reason=why,
         failed_patients=tally.failed_patients,
-        half_years=_half_years(table, curve, first_failures) if curve else (),
+        half_years=_half_years(table, first_failures),
     )
 
 
@@ -212,21 +212,20 @@ def _points(curve: Curve, stop: int) -> tuple[CurvePoint, ...]:
 
 
 def _half_years(
-    table: Callable[[NDArray[np.int64]], RiskTable], curve: Curve, first_failures: pl.Series | None
+    table: Callable[[NDArray[np.int64]], RiskTable], first_failures: pl.Series | None
 ) -> tuple[HalfYear, ...]:
-    """The half-years from where the curve begins up to the last that anybody is followed beyond."""
-    months = np.arange(0, int(12 * curve.time[-1] / DAYS_PER_YEAR) + 1, GRID_MONTHS)
+    """The half-years from the clock's start up to the last that anybody is followed beyond."""
+    months = np.arange(0, LAST_MONTH + 1, GRID_MONTHS)
     passed = np.floor(months * DAYS_PER_YEAR / 12).astype(np.int64)
-    months, passed = months[passed >= curve.from_day], passed[passed >= curve.from_day]
-    at = table(np.append(curve.from_day, passed) + 1)
+    at = table(passed + 1)
     people: Sequence[int | None] = [None] * len(months)
     if first_failures is not None:
-        firsts = np.sort(first_failures.filter(first_failures > curve.from_day).to_numpy())
-        people = np.searchsorted(firsts, passed, side="right").tolist()
-    counts = zip(
-        months.tolist(), at.followed[1:].tolist(), (at.failed[1:] - at.failed[0]).tolist(), people, strict=True
-    )
-    return tuple(HalfYear(*found) for found in counts)
+        people = np.searchsorted(np.sort(first_failures.to_numpy()), passed, side="right").tolist()
+    found = [
+        HalfYear(*counts)
+        for counts in zip(months.tolist(), at.followed.tolist(), at.failed.tolist(), people, strict=True)
+    ]
+    return tuple(found[: max((i + 1 for i, h in enumerate(found) if h.followed), default=0)])
 
 
 def _milestones(table: RiskTable, curve: Curve | None, stop: int, rules: CurveRules) -> tuple[Milestone, ...]:

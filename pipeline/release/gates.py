@@ -53,15 +53,25 @@ def _beside(results: Results) -> Iterator[tuple[tuple[str, str], int]]:
             yield (FAILURES, f"{a.question} {g.name} {TOOTH_LOSS.id}"), g.failures
 
 
-def told_half_years(gate: Gate, half_years: Sequence[HalfYear]) -> list[tuple[int, int, int | None]]:
-    """Month, those followed beyond it and the failures up to it, as pages and files for pooling may tell them.
+def told_half_years(gate: Gate, half_years: Sequence[HalfYear]) -> list[tuple[HalfYear, int, int | None]]:
+    """The half-years of which enough are followed, with those followed and the failures as all that is shared tells
+    them; failures count from the first one told on.
 
-    From where enough are followed to before fewer are. Numbers followed are those of the half-year itself: of any day
-    that hangs on a failure they would say when it was, to whoever has those of other days.
+    Numbers followed are those of the half-year itself: of any day that hangs on a failure they would say when it was,
+    to whoever has those of other days. Nothing here hangs on where the settings have a curve begin or stop: of counts
+    up to two such places the few between them would be known.
     """
     told = zip(half_years, gate.followed([h.followed for h in half_years]), strict=True)
     begun = itertools.dropwhile(lambda x: x[1] is None, told)
     kept = [(h, n) for h, n in itertools.takewhile(lambda x: x[1] is not None, begun) if n is not None]
-    failed, people = [h.failed for h, _ in kept], [h.failed_patients for h, _ in kept]
-    running = gate.running(failed, [n for _, n in kept], patients=people)
-    return [(h.months, n, f) for (h, n), f in zip(kept, running, strict=True)]
+    since = [_since(h, kept[0][0]) for h, _ in kept]
+    followed, people = [n for _, n in kept], [h.failed_patients for h in since]
+    running = gate.running([h.failed for h in since], followed, patients=people)
+    return list(zip(since, followed, running, strict=True))
+
+
+def _since(h: HalfYear, first: HalfYear) -> HalfYear:
+    """A half-year, with failures since the first one."""
+    counted = h.failed_patients is not None and first.failed_patients is not None
+    people = (h.failed_patients or 0) - (first.failed_patients or 0) if counted else None
+    return HalfYear(h.months, h.followed, h.failed - first.failed, people)

@@ -35,7 +35,9 @@ from pipeline.results.unseen import Unseen
 
 SCHEMA = 1
 DAYS_PER_YEAR = 365.25
-GRID_MONTHS = 6  # of the half-years on which curves are shared
+# Of the half-years on which curves are shared.
+GRID_MONTHS = 6
+LAST_MONTH = 360
 
 
 @dataclass(frozen=True)
@@ -51,10 +53,10 @@ class CurvePoint:
 
 @dataclass(frozen=True)
 class HalfYear:
-    """What lies behind a curve by a half-year of its clock: `followed` beyond that day, and `failed` since it began.
-    Shared curves are made of these alone.
+    """How a group stands at a half-year of its clock: `followed` beyond that day, and `failed` up to it.
 
-    `failed_patients` are those of whom the first tooth failed since then; None where nobody counted them.
+    `failed_patients` are those of whom a tooth failed up to it; None where nobody counted them. Shared curves are made
+    of these alone, wherever the settings have the curve begin and stop.
     """
 
     months: int

@@ -41,13 +41,13 @@ def of_rows(spells: pl.DataFrame) -> tuple[HalfYear, ...]:
     return group_of_rows(spells).half_years
 
 
-def group_of_rows(spells: pl.DataFrame) -> Group:
+def group_of_rows(spells: pl.DataFrame, min_at_risk: int = 1, max_step: float = math.inf) -> Group:
     """The group of rows `entry_days, exit_days, event`, each of a patient of its own unless `patient_id` says."""
     rows = spells.with_columns(pl.col("exit_days").cast(pl.Float64).floor().cast(pl.Int64).clip(1))
     rows = rows.with_columns(pl.col("entry_days").cast(pl.Int64))
     if "patient_id" not in rows.columns:
         rows = rows.with_row_index("patient_id").with_columns(pl.col("patient_id").cast(pl.String))
-    rules = CurveRules(1, math.inf, 0.95, (0.0,))
+    rules = CurveRules(min_at_risk, max_step, 0.95, (0.0,))
     late = bool((rows["entry_days"] > 0).any())
     counted = rows.with_columns(failure="event")
     return make_group(rows, name="", label="", counted=counted, rules=rules, late=late)

@@ -379,17 +379,15 @@ def _group(name: str, n: int, yearly: float, seed: int) -> Group:
         start,
         stop,
         why,
-        half_years=_half_years(d, start),
+        half_years=_half_years(d),
     )
 
 
-def _half_years(d: _Drawn, start: int) -> tuple[HalfYear, ...]:
-    months = range(0, int(12 * d.exit.max() / DAYS_PER_YEAR) + 1, GRID_MONTHS)
-    days = [(m, m * DAYS_PER_YEAR / 12) for m in months if m * DAYS_PER_YEAR / 12 >= start]
-    counted = d.failed & (d.exit > start)
-    followed = [int(((d.entry <= day) & (d.exit > day)).sum()) for _, day in days]
+def _half_years(d: _Drawn) -> tuple[HalfYear, ...]:
+    days = [(m, m * DAYS_PER_YEAR / 12) for m in range(0, int(12 * d.exit.max() / DAYS_PER_YEAR) + 1, GRID_MONTHS)]
     return tuple(
-        HalfYear(m, n, int((counted & (d.exit <= day)).sum())) for (m, day), n in zip(days, followed, strict=True)
+        HalfYear(m, int(((d.entry <= day) & (d.exit > day)).sum()), int((d.failed & (d.exit <= day)).sum()))
+        for m, day in days
     )
 
 

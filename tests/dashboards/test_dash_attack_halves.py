@@ -100,10 +100,12 @@ def test_a_change_that_comes_later_without_one_patient_does_not_say_that_he_fail
     leaving = [40.0 * (i + 1) for i in range(200)]
     frame = pl.DataFrame({"entry_days": [0.0] * 200, "exit_days": leaving, "event": [True, False] * 100})
     later = {True: 0, False: 0}
+    whole = of_rows(frame)
     for row in (40, 41):
+        less = of_rows(_without(frame, row))
         for i in range(150):
-            one = risk_set_table(Gate(Rounding(f"a{i}".encode())), of_rows(frame))
-            two = risk_set_table(Gate(Rounding(f"b{i}".encode())), of_rows(_without(frame, row)))
+            one = risk_set_table(Gate(Rounding(f"a{i}".encode())), whole)
+            two = risk_set_table(Gate(Rounding(f"b{i}".encode())), less)
             first, second = ([j for j in range(1, len(t)) if t[j].failures != t[j - 1].failures] for t in (one, two))
             if first[0] == second[0]:
                 later[bool(frame["event"][row])] += second[1] > first[1]
@@ -134,3 +136,32 @@ def test_no_number_followed_says_when_the_next_tooth_failed(seed: int) -> None:
             other = group_of_rows(spells.with_columns(exit_days=pl.Series([*days[:i], float(moved), *days[i + 1 :]])))
             assert other.half_years == group.half_years
             assert told_table(gate, dataclasses.replace(other, stops_at_days=group.stops_at_days)) == table
+
+
+WHERE_CURVES_STOP = [(10, 0.05), (10, 0.03), (20, 0.05), (30, 0.05), (10, 0.1)]
+
+
+@pytest.mark.one_in(4)
+@pytest.mark.parametrize("some", range(8))
+def test_where_the_settings_stop_a_curve_no_few_failures_are_told(some: int) -> None:
+    """Pages of the same records under other settings beside each other and a file for pooling.
+
+    The failures up to where a curve stops were told there, so that of two stops the 1 to 8 between them were known (2
+    of 43 groups).
+    """
+    for seed in range(6 * some, 6 * some + 6):
+        gate, spells = Gate(Rounding(str(seed).encode())), _spells(seed)
+        groups = [group_of_rows(spells, *rules) for rules in WHERE_CURVES_STOP]
+        table, lines = told_table(gate, groups[0]), risk_set_table(gate, groups[0].half_years)
+        assert all(told_table(gate, g) == table for g in groups)
+        if table is None:
+            continue
+        a = _attack(lines)
+        told = {table.changes[-1][0]: table.changes[-1][1]}
+        told |= {i: y.failures for i, (x, y) in enumerate(itertools.pairwise(lines), 1) if x.failures != y.failures}
+        for i, n in told.items():
+            a.low[f"up to {i}"] = max(a.low[f"up to {i}"], SMALLEST, (n or 0) - 4)
+            a.high[f"up to {i}"] = min(a.high[f"up to {i}"], (n or 0) + 4)
+        for i, j in itertools.pairwise(sorted(told)):
+            a.groups[f"between {i} and {j}"] = {f"up to {j}": 1.0, f"up to {i}": -1.0}
+        assert a.pinned() == {}

@@ -168,8 +168,8 @@ def test_a_table_begins_and_ends_with_eleven_followed():
     assert [line.months for line in table] == [6, 12, 18, 24, 30]
     assert {line.followed for line in table} == {15}
     assert {line.failures for line in table} == {None}
-    # 15, as they are told, for a quarter of a year before the first line are 3.75 tooth-years, and 7.5 for each half.
-    assert [line.tooth_years for line in table] == [5, 10, 20, 25, 35]
+    # 15, as they are told, for half a year each are 7.5, 15, 22.5 and 30 tooth-years.
+    assert [line.tooth_years for line in table] == [0, 10, 15, 20, 30]
 
 
 def test_tooth_years_follow_from_the_numbers_followed_alone():

@@ -219,9 +219,11 @@ def test_the_half_years_behind_a_curve_by_hand() -> None:
     # Days 0, 183, 366, 548 and 731: one leaves on day 200, and failures are on days 100 and 400.
     assert [(h.months, h.followed, h.failed) for h in his] == [(0, 5, 0), (6, 4, 1), (12, 3, 1), (18, 2, 2), (24, 2, 2)]
     assert [[h.failed_patients for h in found] for found in (one_each, his)] == [[0, 1, 1, 2, 2], [0, 1, 1, 1, 1]]
-    # Three are followed from day 300 on; the two who failed before it are none of this curve.
+    # Wherever the settings have the curve begin and stop: two enter on day 100, and three more on day 300.
     late = LATE.with_columns(pl.col("entry_days", "exit_days") * 10)
-    assert group(late, rules(min_at_risk=3), late=True).half_years == (HalfYear(12, 3, 0, 0), HalfYear(18, 2, 1, 1))
+    for need in (1, 3, 9):
+        found = group(late, rules(min_at_risk=need), late=True).half_years
+        assert found == (HalfYear(0, 0, 0, 0), HalfYear(6, 1, 1, 1), HalfYear(12, 3, 2, 2), HalfYear(18, 2, 3, 3))
 
 
 def test_patients_of_whom_a_tooth_failed_count_once() -> None:

@@ -14,7 +14,6 @@ DEFINITIONS = 4
 KIND = "toothyears contribution"
 NOTE = "Rounded counts and ratios of groups of teeth. Nothing in this file is about a person."
 
-LAST_MONTH = 360
 TOOTH_GROUPS = ("anterior", "premolar", "molar")
 # Settings that decide what is counted and how it is judged.
 RULES = (

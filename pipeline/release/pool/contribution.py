@@ -25,7 +25,6 @@ from pipeline.release.disclosure import (
 from pipeline.release.pool.agreed import (
     COVARIATES,
     DEFINITIONS,
-    LAST_MONTH,
     MODELS,
     NOTE,
     SCHEMA,
@@ -34,7 +33,7 @@ from pipeline.release.pool.agreed import (
 )
 from pipeline.release.pool.asked import Pooled, questions
 from pipeline.release.pool.signing import read_key_number
-from pipeline.results import GRID_MONTHS
+from pipeline.results import GRID_MONTHS, LAST_MONTH
 
 _CODE = re.compile(r"[0-9a-f]{16}")
 _MONTH = re.compile(r"20\d{2}-(0[1-9]|1[0-2])")
@@ -97,7 +96,7 @@ class Gap:
 
 @dataclass(frozen=True)
 class Line:
-    """The risk set at one point of the grid. `tooth_years` and `failures` count from where the curve begins.
+    """The risk set at one point of the grid. `tooth_years` and `failures` count from the first line of the table on.
 
     `failures` is None (hidden) under 11 and then stays as it is until 11 more have happened.
     """

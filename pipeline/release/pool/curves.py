@@ -76,8 +76,7 @@ def _cells(table: Sequence[Line]) -> dict[int, _Cell]:
     """Half-years by the month they begin, up to the last change of the running count."""
     out: dict[int, _Cell] = {}
     for first, last in _stretches(table):
-        # What comes before the first line has its share of the failures, and is no half-year of a curve.
-        years = table[last].tooth_years - (table[first].tooth_years if first else 0)
+        years = table[last].tooth_years - table[first].tooth_years
         failures = (table[last].failures or 0) - (table[first].failures or 0)
         for i in range(first, last):
             own = table[i + 1].tooth_years - table[i].tooth_years

@@ -22,7 +22,6 @@ from pipeline.release.disclosure import (
 from pipeline.release.gates import gate_of, told_half_years
 from pipeline.release.pool.agreed import (
     DEFINITIONS,
-    LAST_MONTH,
     NOTE,
     SCHEMA,
     TOOTH_GROUPS,
@@ -284,11 +283,9 @@ def risk_set_table(gate: Gate, half_years: Sequence[HalfYear]) -> tuple[Line, ..
     """The half-yearly table of one group, from where enough are followed to before fewer are, as its curve is told.
 
     Tooth-years are those of the told numbers followed: exact ones, even rounded, would give away when one patient left
-    to whoever has two files one patient apart, since he adds to each line up to that day and to none after it. A curve
-    that begins late has done so half of a half-year before its first line, by and large.
+    to whoever has two files one patient apart, since he adds to each line up to that day and to none after it.
     """
-    told = told_half_years(gate, [h for h in half_years if h.months <= LAST_MONTH])
+    told = told_half_years(gate, half_years)
     halves = [(a + b) / 2 * GRID_MONTHS / 12 for (_, a, _), (_, b, _) in itertools.pairwise(told)]
-    before = told[0][1] * GRID_MONTHS / 2 / 12 if told and told[0][0] > 0 else 0.0
-    years = itertools.accumulate(halves, initial=before)
-    return tuple(Line(m, n, STEP * round(y / STEP), f) for (m, n, f), y in zip(told, years, strict=False))
+    years = itertools.accumulate(halves, initial=0.0)
+    return tuple(Line(h.months, n, STEP * round(y / STEP), f) for (h, n, f), y in zip(told, years, strict=False))

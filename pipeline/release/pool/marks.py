@@ -8,8 +8,8 @@ day on one tooth) is allowed for.
 
 Noise of `NOISE` (standard deviation) is added to every mark, drawn anew for other records, so that marks tell next to
 nothing of one patient even to someone who knows all others: he moves the 256 marks of a set by 16 in all, less than
-the noise of one (Gaussian differential privacy [2] of 0.8 a patient and set, 1.13 in all). To be told at all,
-practices need some 200 patients.
+the noise of one (Gaussian differential privacy [2] of 0.8 a patient and set, 1.13 in all, each time that they are
+drawn: `make.py` keeps those of earlier files while it can). To be told at all, practices need some 200 patients.
 
 References
 ----------
