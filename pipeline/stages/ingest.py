@@ -293,10 +293,10 @@ class _Loading:
             if mended := self.mending.get(file.digest):
                 self.store.mended.note(file.load_id, mended.mended())
         for waiting in zip(*((read.aside, read.claims, read.values) for _, read in done), strict=True):
-            for rows in in_bulk(piece for of in waiting for piece in of.pieces()):
+            for rows in in_bulk(piece for one in waiting for piece in one.pieces()):
                 self.store.append(waiting[0].table, rows)
-        for table_of, rows in ((FIELD_NOTES, self._notes(done)), (STORED_LOADS, self._loads(table, done))):
-            self.store.append(table_of, pl.concat([table_of.empty(), *rows]))
+        for of, each in ((FIELD_NOTES, self._notes(done)), (STORED_LOADS, self._loads(table, done))):
+            self.store.append(of, pl.concat([of.empty(), *each]))
 
     def _notes(self, done: Sequence[tuple[FileToRead, FileRead]]) -> Iterator[pl.DataFrame]:
         for file, read in done:
