@@ -15,10 +15,11 @@ import pickle
 import subprocess
 import sys
 from collections.abc import Callable
+from concurrent.futures import Future
 from contextlib import suppress
 from importlib import import_module
 from queue import SimpleQueue
-from threading import Event, Thread
+from threading import Thread
 from typing import Any, Protocol, TypeVar
 
 Say = Callable[[str], None]
@@ -77,8 +78,15 @@ class Beside:
         if self._here:
             return lambda: task(say=self._say)
         self._process = self._process or _Process(self._say, ())
-        answer = self._process.hand(task)
-        return lambda: answer.result(seconds)
+        found = self._process.hand(task)
+
+        def waited() -> T:
+            try:
+                return found.result(seconds)
+            except TimeoutError:
+                raise BesideError(f"it did not end within {seconds:g} s") from None
+
+        return waited
 
 
 def work() -> None:
@@ -116,29 +124,13 @@ def _read_to_the_end(tasks: SimpleQueue[Task[Any]]) -> None:
         os._exit(0)
 
 
-class _Answer:
-    """What becomes of a task."""
-
-    def __init__(self) -> None:
-        self.found: list[Any] = []
-        self.why = ""
-        self.is_there = Event()
-
-    def result(self, seconds: float | None) -> Any:
-        if not self.is_there.wait(seconds):
-            raise BesideError(f"it did not end within {seconds:g} s")
-        if not self.found:
-            raise BesideError(self.why)
-        return self.found[0]
-
-
 class _Process:
     """The other process, which loads modules ahead, and the thread that hands it one task after the other."""
 
     def __init__(self, say: Say, modules: tuple[str, ...]) -> None:
         self._say = say
         self._why = ""
-        self._tasks: SimpleQueue[tuple[Task[Any], _Answer] | None] = SimpleQueue()
+        self._tasks: SimpleQueue[tuple[Task[Any], Future[Any]] | None] = SimpleQueue()
         self._talk = Thread(target=self._hand_on, daemon=True)
         path = [os.path.abspath(p) for p in sys.path if isinstance(p, str)]  # "" is the folder of now
         try:
@@ -155,10 +147,10 @@ class _Process:
                 self._write(modules)
         self._talk.start()
 
-    def hand(self, task: Task[Any]) -> _Answer:
-        answer = _Answer()
-        self._tasks.put((task, answer))
-        return answer
+    def hand(self, task: Task[T]) -> Future[T]:
+        found: Future[T] = Future()
+        self._tasks.put((task, found))
+        return found
 
     def end(self) -> None:
         if self._child is not None and self._child.poll() is None:
@@ -175,17 +167,23 @@ class _Process:
 
     def _hand_on(self) -> None:
         while (handed := self._tasks.get()) is not None:
-            task, answer = handed
-            if not self._why:
-                self._exchange(task, answer)
-            answer.why = answer.why or self._why
-            answer.is_there.set()
+            task, found = handed
+            try:
+                found.set_result(self._exchange(task))
+            except BesideError as failed:
+                found.set_exception(failed)
 
-    def _exchange(self, task: Task[Any], answer: _Answer) -> None:
+    def _exchange(self, task: Task[T]) -> T:
+        if self._why:
+            raise BesideError(self._why)
         assert self._child is not None
         try:
             self._write(task)
-            self._take(answer)
+            while True:
+                kind, what = pickle.load(self._child.stdout)  # type: ignore[arg-type]
+                if kind != "said":
+                    break
+                self._say(what)
         except Exception:  # it is gone, or what it says is no answer
             self._why = "its answer cannot be read"
             with suppress(OSError):
@@ -193,22 +191,14 @@ class _Process:
                 self._child.stdin.close()
             if status := self._child.wait():
                 self._why = f"it ended with status {status}"
+            raise BesideError(self._why) from None
+        if kind == "failed":
+            raise BesideError(f"it met {what}")
+        answer: T = what
+        return answer
 
     def _write(self, what: object) -> None:
         assert self._child is not None
         assert self._child.stdin is not None
         self._child.stdin.write(pickle.dumps(what))
         self._child.stdin.flush()
-
-    def _take(self, answer: _Answer) -> None:
-        assert self._child is not None
-        while True:
-            kind, what = pickle.load(self._child.stdout)  # type: ignore[arg-type]
-            if kind == "said":
-                self._say(what)
-            elif kind == "done":
-                answer.found.append(what)
-                return
-            else:
-                answer.why = f"it met {what}"
-                return

@@ -54,13 +54,11 @@ def first_year(rows: pl.DataFrame, *, cutoff: dt.date, confidence: float = 0.95)
         float(np.sum(np.sort(hazard.until(of["exit_days"].to_numpy())))) if of.height else 0.0 for of in quarters
     ]
     lows, highs = chance.limits([one or 1.0 for one in expected], coverage=COVERAGE)
+    limits = zip((overall * lows).tolist(), np.minimum(1.0, overall * highs).tolist(), strict=True)
     made = tuple(
-        _row(
-            q, part, one, (overall * float(low), min(1.0, overall * float(high))), complete=q in whole,
-            confidence=confidence,
-        )
-        for q, part, one, low, high in zip(range(first, last + 1), quarters, expected, lows, highs, strict=True)
-    )  # fmt: skip
+        _row(q, part, mean, ends, complete=q in whole, confidence=confidence)
+        for q, part, mean, ends in zip(range(first, last + 1), quarters, expected, limits, strict=True)
+    )
     told = len(whole) >= MIN_QUARTERS and sum(r.expected for r in made if r.complete) >= MIN_EXPECTED * len(whole)
     return FirstYear(made, overall, YEAR, longest_run(made, overall), RUN, MIN_QUARTERS, MIN_EXPECTED, told)
 
@@ -84,13 +82,7 @@ def longest_run(rows: Sequence[FirstYearRow], overall: float) -> int:
 
 
 def _row(
-    quarter: int,
-    part: pl.DataFrame,
-    expected: float,
-    limits: tuple[float, float],
-    *,
-    complete: bool,
-    confidence: float,
+    quarter: int, part: pl.DataFrame, expected: float, limits: tuple[float, float], *, complete: bool, confidence: float
 ) -> FirstYearRow:
     days, event = part["exit_days"].to_numpy(), part["event"].cast(pl.Int64).to_numpy()
     failures = int(event.sum())

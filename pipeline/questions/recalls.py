@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
 
 import polars as pl
 
@@ -74,21 +73,8 @@ def recall_rows(
         return Recalls(
             (), (NotRun(ID, TITLE, (lacking,)), NotRun(BY_LESION_ID, BY_LESION_TITLE, (lacking, *before))), ()
         )
-    own = courses.filter(pl.col("completed").is_not_null(), ~pl.col("done_elsewhere"))
-    seen = healing_at_recall(
-        own, findings, endo_details, recall_months=recall_months, uncertain_years=uncertain_years, gap_days=gap_days
-    )
-    late = pl.col("completed").dt.offset_by(f"{recall_months}mo")
-    words = {LESION: "a lesion", NO_LESION: "no lesion"}
-    rows = (
-        own.join(seen, on="course_id", how="left", maintain_order="left")
-        .with_columns(
-            due=pl.col("exit_date") >= late,
-            judged=pl.col("state").is_not_null(),
-            lesion=pl.col("lesion_before").replace_strict(words, default=None, return_dtype=pl.String),
-        )
-        .sort("course_id")
-    )
+    asked = {"recall_months": recall_months, "uncertain_years": uncertain_years, "gap_days": gap_days}
+    rows = _completed(courses, findings, endo_details, **asked)
     lines = [_line("all", rows, min_recalled, confidence)] if rows.height else []
     unknown = rows.filter("judged")["preop_pai"].count() == 0
     for column, said in BY:
@@ -98,6 +84,33 @@ def recall_rows(
     unsaid = rows.filter(pl.col("recall_date").is_not_null(), ~pl.col("judged")).height
     notes = (f"{unsaid} recall films without a note on symptoms are not counted.",) if unsaid else ()
     return Recalls(tuple(lines), lacks, notes)
+
+
+def _completed(
+    courses: pl.DataFrame,
+    findings: pl.DataFrame,
+    endo_details: pl.DataFrame,
+    *,
+    recall_months: int = Rules.recall_months,
+    uncertain_years: int = Rules.uncertain_years,
+    gap_days: int = Rules.course_gap_days,
+) -> pl.DataFrame:
+    """The courses completed here, and what recall told of each."""
+    own = courses.filter(pl.col("completed").is_not_null(), ~pl.col("done_elsewhere"))
+    seen = healing_at_recall(
+        own, findings, endo_details, recall_months=recall_months, uncertain_years=uncertain_years, gap_days=gap_days
+    )
+    late = pl.col("completed").dt.offset_by(f"{recall_months}mo")
+    words = {LESION: "a lesion", NO_LESION: "no lesion"}
+    return (
+        own.join(seen, on="course_id", how="left", maintain_order="left")
+        .with_columns(
+            due=pl.col("exit_date") >= late,
+            judged=pl.col("state").is_not_null(),
+            lesion=pl.col("lesion_before").replace_strict(words, default=None, return_dtype=pl.String),
+        )
+        .sort("course_id")
+    )
 
 
 def reading_agreement(
@@ -125,9 +138,16 @@ def reading_agreement(
 
 
 def reader_ways(
-    courses: pl.DataFrame, findings: pl.DataFrame, endo_details: pl.DataFrame, *, min_films: int = 10, **rules: Any
+    courses: pl.DataFrame,
+    findings: pl.DataFrame,
+    endo_details: pl.DataFrame,
+    *,
+    min_films: int = 10,
+    min_recalled: int = 10,
+    confidence: float = 0.95,
+    **rules: int,
 ) -> tuple[ReaderWay, ...]:
-    """Healing at recall by the agreed readings, then by each reader alone; `rules` are those of `recall_rows`.
+    """Healing at recall by the agreed readings, then by each reader alone; all else is as for `recall_rows`.
 
     A reader alone counts on the films that another reader read too, where there are `min_films` of them; all other
     films count as they are, so the teeth are the same in every way. Empty where no two readers read as many together.
@@ -139,9 +159,10 @@ def reader_ways(
     films = {AGREED: films_shared(findings)} | dict(shared.iter_rows())
     out = []
     for name, rows in read.items():
-        lines = recall_rows(courses, rows, endo_details, **rules).rows
-        if lines:
-            whole = lines[0]
+        films_told = rows.filter(pl.col("pai").is_not_null())
+        done = _completed(courses, rows, endo_details, **rules) if films_told["symptomatic"].count() else None
+        if done is not None and done.height:
+            whole = _line("all", done, min_recalled, confidence)
             share = CountedShare(whole.successes, whole.recalled, whole.success, whole.ci_low, whole.ci_high)
             out.append(ReaderWay(name, films[name], share))
     return tuple(out)

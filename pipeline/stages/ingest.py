@@ -36,7 +36,6 @@ from pipeline.reading.set_aside import MendedFile
 from pipeline.reading.sources import Source, open_source
 from pipeline.reading.sources.mapping import resolve_columns
 from pipeline.reading.sources.safe_path import refuse_outside
-from pipeline.results import LoadRow
 from pipeline.stages.control_totals import codes_counted, refuse_other_totals, totals_told
 from pipeline.storing.own_tables import FIELD_NOTES
 from pipeline.storing.store import Store, open_store
@@ -53,15 +52,18 @@ BYTES_STORED = 0.8  # in the database and while it is filled, for a byte of a fi
 
 @dataclass(frozen=True)
 class IngestReport:
-    """What the stage did. `loads` lists every file that the database rests on now; the file counts are of this run."""
+    """What the stage did: rows of every file that the database rests on now, and how many files were read this time.
 
-    loads: tuple[LoadRow, ...]
+    rows_read = loaded + duplicate (there already) + reversed (of claims taken back) + quarantined (set aside).
+    """
+
+    rows_read: int
+    loaded: int
+    duplicate: int
+    reversed: int
+    quarantined: int
     files_read: int
     files_unchanged: int
-
-    def rows(self, of: str) -> int:
-        """The rows of all files that a column of `LoadRow` counts; those read are the sum of the others."""
-        return sum(getattr(load, of) for load in self.loads)
 
 
 def ingest(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = False) -> IngestReport:
@@ -129,19 +131,22 @@ def ingest(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = Fal
                     store.mark_done("ingest")
         finally:
             store.drop_unaccounted()
-        loads = _load_rows(store)
+        loads = store.read(LOADS).sort("load_id")
         latest = store.latest_year()
     if doubt := clock_doubt(latest, today=today):
         say(doubt)
-    for load in loads:
+    for of in loads.iter_rows(named=True):
         say(
-            f"{load.table}: {load.file}: {count(load.rows_read, 'row')} read = {load.loaded:,} loaded + "
-            f"{load.duplicate:,} there already + {load.reversed:,} taken back + {load.quarantined:,} set aside"
+            f"{of['table_name']}: {of['file']}: {count(of['rows_read'], 'row')} read = {of['loaded']:,} loaded + "
+            f"{of['duplicate']:,} there already + {of['reversed']:,} taken back + {of['quarantined']:,} set aside"
         )
     n_read = sum(map(len, read.values()))
     for line in totals_told(totals, today=today) if n_read else ():
         say(line)
-    return IngestReport(loads=loads, files_read=n_read, files_unchanged=sum(map(len, files.values())) - n_read)
+    counts = loads.select(pl.col("rows_read", "loaded", "duplicate", "reversed", "quarantined").sum()).row(
+        0, named=True
+    )
+    return IngestReport(**counts, files_read=n_read, files_unchanged=sum(map(len, files.values())) - n_read)
 
 
 class _CommaSeen(Exception):  # noqa: N818
@@ -292,10 +297,10 @@ class _Loading:
             if mended := self.mending.get(file.digest):
                 self.store.mended.note(file.load_id, mended.mended())
         for waiting in zip(*((read.aside, read.claims, read.values) for _, read in done), strict=True):
-            for rows in in_bulk(piece for of in waiting for piece in of.pieces()):
+            for rows in in_bulk(piece for one in waiting for piece in one.pieces()):
                 self.store.append(waiting[0].table, rows)
-        for table_of, told in ((FIELD_NOTES, self._notes(done)), (STORED_LOADS, self._loads(table, done))):
-            self.store.append(table_of, pl.concat([table_of.empty(), *told]))
+        for of, each in ((FIELD_NOTES, self._notes(done)), (STORED_LOADS, self._loads(table, done))):
+            self.store.append(of, pl.concat([of.empty(), *each]))
 
     def _notes(self, done: Sequence[tuple[FileToRead, FileRead]]) -> Iterator[pl.DataFrame]:
         for file, read in done:
@@ -361,11 +366,6 @@ def _load_row(file: FileToRead, table: str, rows_read: int, settings: str) -> pl
         "settings": settings,
     }
     return pl.DataFrame([row], schema=STORED_LOADS.schema)
-
-
-def _load_rows(store: Store) -> tuple[LoadRow, ...]:
-    loads = store.read(LOADS).sort("load_id").rename({"table_name": "table"}).drop("load_id")
-    return tuple(LoadRow(**row) for row in loads.iter_rows(named=True))
 
 
 def _stamp(file: FileToRead) -> tuple[int, int]:

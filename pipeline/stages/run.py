@@ -543,10 +543,9 @@ def _recount_input(
         rules, of_crowns = dataclasses.replace(rules, data_cutoff=told.cutoff), crowns
         tables = _gathered(store, codes, until=rules.data_cutoff, share=most / crowns)
     stand_ins = store.stand_ins.read()
-    named: dict[str, Any] = {
-        name: under_stand_ins(getattr(tables, name).collect(), stand_ins).lazy() for name in TABLES
-    }
-    return RecountInput(dataclasses.replace(tables, **named), rules, told.linked_from, of_crowns=of_crowns)
+    named = {name: under_stand_ins(getattr(tables, name).collect(), stand_ins).lazy() for name in TABLES}
+    tables = dataclasses.replace(tables, **named)  # type: ignore[arg-type]
+    return RecountInput(tables, rules, told.linked_from, of_crowns=of_crowns)
 
 
 def _day(text: str | None) -> dt.date | None:

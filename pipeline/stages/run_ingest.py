@@ -23,9 +23,9 @@ def ingest_stage(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool
     """Read the practice's files into its database; returns the database's path."""
     report = ingest(settings, today=today, say=say, keep_ids=keep_ids)
     say(
-        f"{count(report.rows('rows_read'), 'row')} read = {report.rows('loaded'):,} loaded + "
-        f"{report.rows('duplicate'):,} duplicate + {report.rows('reversed'):,} taken back + "
-        f"{report.rows('quarantined'):,} set aside"
+        f"{count(report.rows_read, 'row')} read = {report.loaded:,} loaded + "
+        f"{report.duplicate:,} duplicate + {report.reversed:,} taken back + "
+        f"{report.quarantined:,} set aside"
     )
     return settings.practice.database
 

@@ -110,8 +110,7 @@ def _checked(left: ArrayLike, right: ArrayLike, weight: ArrayLike | None) -> tup
     a, b, w = a[order], b[order], w[order]
     # Rows alike are one with their weights added up, so that their order is gone before anything is summed.
     is_new = np.concatenate([[True], (a[1:] != a[:-1]) | (b[1:] != b[:-1])])
-    summed: Floats = np.bincount(np.cumsum(is_new) - 1, weights=w)  # type: ignore[assignment]
-    return a[is_new], b[is_new], summed
+    return a[is_new], b[is_new], np.bincount(np.cumsum(is_new) - 1, weights=w).astype(np.float64)
 
 
 def _innermost(left: Floats, right: Floats) -> tuple[Floats, Floats, Ints, Ints]:
