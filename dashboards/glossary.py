@@ -53,6 +53,14 @@ WORDS: dict[str, tuple[str, tuple[str, ...]]] = {
         "stood out, as chance alone makes one do.",
         ("cannot tell yet", "cannot tell", "cannot be told"),
     ),
+    "stands out alone": (
+        "Asked alone it would pass for a difference; among so many comparisons chance shows one as clear too often.",
+        ("stands out alone", "stands out"),
+    ),
+    "not separable": (
+        "Nearly every clinician works one way only, so nobody can say whether the technique or the hand made it.",
+        ("not separable",),
+    ),
     "little difference": (
         "The whole range is too small to matter: a large difference is ruled out.",
         ("little difference",),

@@ -71,7 +71,7 @@ OF_A_RATE = {
 }
 # Why a comparison of technique is open for good, or stands out, where its range alone would not have it open.
 OF_A_TECHNIQUE = {
-    "stands_out": ("Stands out, unconfirmed", "either"),
+    "stands_out": ("Stands out alone", "either"),
     "one_way": ("Not separable", "early"),
 }
 SHORT = OF_A_RATE | OF_A_TECHNIQUE

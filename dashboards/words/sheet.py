@@ -88,7 +88,7 @@ def over_time(found: OverTime) -> str:
     if late is None or before is None:
         return change(found.change)
     if found.change.why == "too_few":
-        return f"{_few(found)} {whole(late.failures)} failed lately, {whole(before.failures)} before."
+        return f"Too few failures to compare: {whole(late.failures)} lately, {whole(before.failures)} before."
     if late.survival is None or before.survival is None:
         return change(found.change)
     return (
@@ -97,8 +97,10 @@ def over_time(found: OverTime) -> str:
     )
 
 
-def _few(found: OverTime) -> str:
-    return f"A comparison asks for {count(2 * found.change.least_failures, 'failure')}, lately and before together."
+def _few(late: float, before: float) -> str:
+    """Which share is lower, where too few failed to say more; short, since it may be said of several rates."""
+    which = "Fewer" if late < before else "More" if late > before else ""
+    return f"{which}; too few to compare." if which else "Too few to compare."
 
 
 def early_over_time(found: OverTime, *, dated: bool = True) -> str:
@@ -111,8 +113,9 @@ def early_over_time(found: OverTime, *, dated: bool = True) -> str:
         return change(found.change)
     gap = change(found.change, in_brief=True)
     if min(late.failures, before.failures) < found.change.least_failures and late.teeth and before.teeth:
-        shares = listing([decimal(100 * s.failures / s.teeth) for s in (late, before)])
-        told = _few(found) if found.change.why == "too_few" else gap
+        of_100 = [100 * s.failures / s.teeth for s in (late, before)]
+        shares = listing([decimal(share) for share in of_100])
+        told = _few(*of_100) if found.change.why == "too_few" else gap
         said = (
             f"{whole(late.failures)} of {whole(late.teeth)} failed against {whole(before.failures)} of "
             f"{whole(before.teeth)} ({shares} of 100). {told}"

@@ -136,7 +136,7 @@ def test_early_signs_name_their_years_and_give_shares_where_few_failed() -> None
     before = dataclasses.replace(early.before, teeth=778, failures=14, first_day="2017-07-03", last_day="2020-07-02")
     assert words_sheet.early_over_time(dataclasses.replace(early, late=late, before=before)) == (
         "Begun July 2020 to July 2023 against July 2017 to July 2020: 2 of 797 failed against 14 of 778 (0.3 and 1.8 "
-        "of 100). A comparison asks for 5 failures on either side."
+        "of 100). Fewer; too few to compare."
     )
     assert words_sheet.early_over_time(MADE.owner.early[0].late[1]) == (
         "Begun July 2021 to July 2024 against July 2021 to July 2024: 7 of 100 failed against 4. The range is 1 to 9 "
