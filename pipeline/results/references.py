@@ -1,8 +1,7 @@
 """The method papers that the analysis rests on, each with what it was used for.
 
 Only papers stand in `pipeline/data/references.csv` whose journal, year, volume and first page were found the same in
-the paper itself or in two published lists of references; November 2026. What was not checked so is not cited to
-readers.
+the paper itself or in two published lists of references; November 2026. What was not checked so is not cited.
 """
 
 from __future__ import annotations

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import polars as pl
 
 from pipeline.practice.counts import count, plural, whole
@@ -72,7 +74,7 @@ def check_technique(
         Texts that reading left out: `field, note, rows`.
     """
     tables = {"endo_details": _with_days(endo_details, endo_courses), "crown_details": crown_details}
-    found = [_apply(rule, tables[rule.table]) for rule in RULES]
+    found = [_apply(rule, tables) for rule in RULES]
     found.append(_fourth_canals(endo_details))
     if left_out is not None:
         found += _unread({"endo_details": endo_details, "findings": findings}, left_out)
@@ -101,20 +103,12 @@ def count_technique(endo_details: pl.DataFrame) -> tuple[TradeCount, ...]:
     return tuple(out)
 
 
-def _apply(rule: Rule, rows: pl.DataFrame) -> TradeCheck:
-    broken = rows.select(broken=rule.broken)["broken"]
+def _apply(rule: Rule, tables: Mapping[str, pl.DataFrame]) -> TradeCheck:
+    table, field = rule.of.split(".")
+    broken = tables[table].select(broken=rule.broken)["broken"]
     n, checked = int(broken.sum()), broken.len() - broken.null_count()
-    return TradeCheck(
-        rule.id,
-        rule.table,
-        rule.field,
-        rule.kind,
-        checked,
-        n,
-        _said(n, checked, rule.says),
-        rule.what_to_do,
-        rule.source,
-    )
+    said = _said(n, checked, rule.says)
+    return TradeCheck(rule.id, table, field, rule.kind, checked, n, said, rule.what_to_do, rule.source)
 
 
 def _said(n: int, checked: int, says: str) -> str:
