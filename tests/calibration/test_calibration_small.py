@@ -11,6 +11,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from pipeline.machine.data_tables import data_rows
 from pipeline.practice.tables import CROWNS, PATIENTS
 from pipeline.questions.calibration import (
     CalibrationRow,
@@ -220,7 +221,8 @@ def test_the_table_is_read_as_it_was_written(tmp_path, monkeypatch):
     row = sum_up("null", [found(), found()])
     (tmp_path / "data").mkdir()
     write_table([row], tmp_path / "data" / "calibration.csv")
-    monkeypatch.setattr("pipeline.questions.calibration.files", lambda _: tmp_path)
+    monkeypatch.setattr("pipeline.machine.data_tables.files", lambda _: tmp_path)
+    monkeypatch.setattr("pipeline.questions.calibration.data_rows", data_rows.__wrapped__)
     assert calibration_rows() == [row]
 
 

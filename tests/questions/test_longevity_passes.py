@@ -25,7 +25,7 @@ from pipeline.questions.covariates import (
 )
 from pipeline.questions.crown_longevity import ROOT_CANAL, difference_window
 from pipeline.questions.crown_rows import crown_rows, state_spells
-from pipeline.questions.groups import curve_start, make_group
+from pipeline.questions.groups import curve_end, curve_start
 from pipeline.questions.longevity_passes import (
     Counted,
     add_counts,
@@ -226,16 +226,10 @@ def test_the_window_of_counts_is_that_of_the_rows(drawn):
     both = pl.concat([late, plain])
     few = Analysis(min_at_risk=3, min_failures=0)
     spells = state_spells(crown_rows(both, people))
-    made = {
-        s: make_group(
-            spells.filter(pl.col("state") == s), name=s, label="", counted=spells.with_columns(failure="event"),
-            rules=few.curve_rules(), late=s == "through_crown",
-        )
-        for s in ("before_seat", "through_crown")
-    }  # fmt: skip
     sides = {s: spells.filter(pl.col("state") == s) for s in ROOT_CANAL[::-1]}
     planned = plan_second_pass(add_counts([count_part(both, people)]), few).window
-    assert planned == difference_window(sides, made, few)
+    ends = {s: curve_end(spells, rules=few.curve_rules(), late=s == "through_crown") for s, spells in sides.items()}
+    assert planned == difference_window(sides, ends, few)
 
 
 def test_a_late_curve_of_counts_starts_at_0_only_if_all_enter_then():

@@ -163,8 +163,7 @@ def _filled(path: Path) -> pl.DataFrame:
     if wrong.height:
         raise DataError(
             f"{path.name}: sheet {SHEET}, row {wrong['row'][0]}, pai: {count(wrong.height, 'cell', 'is')} neither 1 "
-            "to 5 nor "
-            f'"{UNREADABLE}", or stand beside no line. Choose from the list, or empty the cell.'
+            f'to 5 nor "{UNREADABLE}", or no line is beside. Choose from the list, or empty the cell.'
         )
     pai = pl.col("said").replace_strict(_ANSWERS, return_dtype=pl.UInt8)
     return told.select("line", "file", "row", pai=pai)
