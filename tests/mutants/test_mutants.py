@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import os
 import subprocess
 import sys
@@ -158,6 +159,11 @@ def test_every_module_and_test_of_the_list_is_there() -> None:
     files = [file for target in TARGETS for file in (target.file, *(t.partition("::")[0] for t in target.tests))]
     assert [file for file in files if not (ROOT / file).is_file()] == []
     assert len({target.file for target in TARGETS}) == len(TARGETS)
+
+
+def test_of_every_module_a_score_is_kept() -> None:
+    with (ROOT / "tests" / "mutants" / "scores.csv").open(encoding="utf-8") as scores:
+        assert {row["file"] for row in csv.DictReader(scores)} == {target.file for target in TARGETS}
 
 
 def test_equivalent_mutants_are_in_the_source_and_have_a_reason() -> None:
