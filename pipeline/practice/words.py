@@ -6,10 +6,12 @@
 | `same` | what is read as `ours` without being asked |
 | `word` | what stands for `ours` in a column of the field |
 | `short` | the same, where a heading of the field stands above it; elsewhere it may mean another thing |
+| `pair` | `h/m`: `h` means `ours` where `m` is the only other word of the column (hombre, mujer), whatever else it means |
 | `yes_no` | what stands for `ours` in a column of flags |
 
 English, German, French, Spanish, Dutch, Portuguese, Italian; headings also in Japanese, Chinese, Korean, Russian,
-Polish, Czech, Swedish, Danish, Norwegian, Finnish, Hungarian, Turkish and Greek. From memory: common practice, no
+Polish, Czech, Swedish, Danish, Norwegian, Finnish, Hungarian, Turkish, Greek, Hebrew, Arabic, Romanian and others, and
+what countries call the number of a person. From memory: common practice, no
 source. A word that may mean two things, such as a single letter, is no `word`.
 """
 

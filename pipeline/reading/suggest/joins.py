@@ -2,6 +2,7 @@
 
 A column is such a key where each of its values stands in a column of the other file that holds every value once, and
 the two are called alike (`visit_id` in both, `code_id` and the `id` of `code.csv`) or the list has hardly a key more.
+A list of patients is a table of its own and not joined: the key by which rows name it is the patient.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 import polars as pl
 
@@ -22,11 +23,13 @@ from pipeline.reading.sources.joined import Joined, key_text, prefix
 from pipeline.reading.sources.source import Batch, Source, Spoken
 from pipeline.reading.suggest.layout_line import LayoutLine
 from pipeline.reading.suggest.list_words import otherwise_beside
-from pipeline.reading.suggest.pieces import Piece
+from pipeline.reading.suggest.match import match_file
+from pipeline.reading.suggest.pieces import Piece, profile
 from pipeline.reading.suggest.profile import Column
 from pipeline.reading.suggest.toml_quote import quoted
 
 _MOST_JOINS, _LEAST_ROWS, _MOST_COLUMNS, _FEW_COLUMNS = 6, 8, 40, 8
+_OF_PERSONS = ("birth_date", "birth_year", "sex")
 _KEY_WORDS = frozenset(["id", "ids", "key", "no", "nr", "num", "number", "code", "pk", "fk", "ref"])
 _PLACED = re.compile(r"[a-z]{0,6} ?\d+")  # `c3`, `column 3`: where it stands, and no name
 _USED = 0.5  # share of the list's keys that rows name, where it is no more than a list of ids
@@ -34,7 +37,8 @@ _USED = 0.5  # share of the list's keys that rows name, where it is no more than
 
 def with_joins(pieces: Sequence[Piece], folder: Path) -> list[Piece]:
     """The pieces, with the columns of their lists on those that name rows of them; the lists themselves left out."""
-    lists = [p for p in pieces if _is_list(p)]
+    pieces = _with_patients(pieces)
+    lists = [p for p in pieces if _is_list(p) and not any(field == "patient_id" for _, field, _ in p.told)]
     used: set[int] = set()
     found = []
     for piece in pieces:
@@ -44,6 +48,28 @@ def with_joins(pieces: Sequence[Piece], folder: Path) -> list[Piece]:
         found.append((piece, joined))
         used.update(id(one) for one in of)
     return [joined for piece, joined in found if id(piece) not in used]
+
+
+def _with_patients(pieces: Sequence[Piece]) -> list[Piece]:
+    """The pieces, with what lists of patients among them show: the column by which they are named is the patient."""
+    lists = [p for p in pieces if _is_list(p) and p.whole and _holds_patients(p)]
+    told: dict[int, tuple[str, str, str]] = {}
+    for piece in pieces:
+        if not _may_name(piece) or any(piece is one for one in lists):
+            continue
+        for one in lists:
+            found = ((h, _key_of(piece.rows, h, one)) for h in piece.headings if not _is_of_patients(h))
+            heading, key = next(((h, k) for h, k in found if k), ("", None))
+            if key:
+                why = f'each stands in "{key}" of {one.path.name}, a list of patients, once'
+                told[id(piece)] = (heading, "patient_id", why)
+                told[id(one)] = (key, "patient_id", "each row has its own, and rows elsewhere name it")
+    return [replace(p, told=(told[id(p)],)) if id(p) in told else p for p in pieces]
+
+
+def _holds_patients(piece: Piece) -> bool:
+    match = match_file(profile([piece]), hint=piece.path.stem)
+    return match.table == "patients" and any(f.field in _OF_PERSONS and f.column is not None for f in match.fields)
 
 
 def _may_name(piece: Piece) -> bool:
@@ -88,8 +114,12 @@ def _joined(piece: Piece, lists: Sequence[Piece], folder: Path) -> tuple[Piece, 
     told = "; ".join(f'each "{join.on}" stands in {one.path.name}, once' for join, one in joins)
     line = LayoutLine("joined", f"[{value}]", f"likely: {told}. Its columns are called {prefix(joins[0][0])}...")
     # The key of a list of clinicians or clinics still names them, where the list has no better name.
-    by_key = [join.on for join, _ in joins if _names(join.on) and not any(_names(h) for h in headings)]
+    by_key = [
+        join.on for join, one in joins if (_names(join.on) or _of_people(one)) and not any(_names(h) for h in headings)
+    ]
     headings = [h for h in rows.columns if h in {*headings, *by_key}]
+    people = [(join.on, "provider_id", f"its list is called {name}") for join, one in joins if (name := _of_people(one))]
+    piece = replace(piece, told=(*piece.told, *(one for one in people if one[0] in by_key)))
     changed = replace(piece, rows=pl.DataFrame({h: rows.get_column(h) for h in headings}), headings=tuple(headings))
     return replace(changed, layout=(*piece.layout, line)), [one for _, one in joins]
 
@@ -130,6 +160,12 @@ def _inline(join: Join) -> str:
 def _is_of_patients(heading: str) -> bool:
     """Whether a column names the patient, whose list is a table of its own."""
     return fit(heading, "patient_id") >= PART and "visit" not in plain_heading(heading)
+
+
+def _of_people(one: Piece) -> str:
+    """What a list is called, if that is a word for clinicians: its key is who treated."""
+    name = PurePosixPath(one.sheets[0] if one.sheets else one.path.name).stem
+    return name if fit(name, "provider_id") >= PART else ""
 
 
 def _names(heading: str) -> bool:

@@ -22,6 +22,7 @@ _IMPOSSIBLE = -1e6
 _PRIOR = -1.0
 _HEADING_WORTH = {EXACT: 3.5, PART: 2.0}
 _SHORT_WORTH = 1.2
+_TOLD = 8.0  # a list beside shows what the column is
 _OTHER_HEADING = -1.0  # a heading that speaks for something else, in a file whose headings speak
 _RIVAL = 1.0  # closer than this, two columns are both candidates
 _FILLED = 0.95  # from this share on a column stands for itself
@@ -88,7 +89,7 @@ def _by_words(file: FileProfile, *, speak: bool) -> TableMatch:
     words = max((c for c in file.columns if _are_words(c)), key=_length, default=None)
     if words is None or not file.date_columns or not any(looks_like_teeth(c) for c in file.columns):
         return none
-    columns = [Column(c.place, c.name, _WORK if c is words else c.heading, c.texts) for c in file.columns]
+    columns = [Column(c.place, c.name, _WORK if c is words else c.heading, c.texts, c.told) for c in file.columns]
     own = {c.place: c for c in file.columns}
     found = _match_table("procedures", FileProfile(columns), speak=speak)
     codes = None if found is None else next((m for m in found.fields if m.field == "code"), None)
@@ -142,7 +143,7 @@ def nearest_field(table: str, column: Column, file: FileProfile) -> tuple[str, f
 def _match_table(table: str, file: FileProfile, *, speak: bool) -> TableMatch | None:
     fields = input_fields(table)
     ratings = {(f, c.place): rate(table, f, c, file) for f in fields for c in file.columns}
-    fits = {(f, c.place): fit(c.heading, f) if c.heading else 0.0 for f in fields for c in file.columns}
+    fits = {(f, c.place): c.fits(f) for f in fields for c in file.columns}
     scores = _scores(fields, file, ratings, fits, speak=speak)
     chosen = _assign(scores)
     needed, telling = _TELLING[table]
@@ -180,11 +181,14 @@ def _scores(
     """Logarithmic scores, field by column; above 0 is worth proposing."""
     scores = np.full((len(fields), len(file.columns)), _IMPOSSIBLE)
     for c, column in enumerate(file.columns):
-        not_ours = fit(column.heading, NOT_OURS) if column.heading else 0.0
+        not_ours = column.fits(NOT_OURS)
         best = max(fits[f, column.place] for f in fields)
         only_day = file.date_columns == [column] and says_entered(column.heading)
         for f, field in enumerate(fields):
             value, _ = ratings[field, column.place]
+            if column.told[0] == field:
+                scores[f, c] = _TOLD
+                continue
             if value == 0.0:
                 continue
             heading = fits[field, column.place]
@@ -254,6 +258,8 @@ def _judge(
                 f"; or, where one stands in for the other, a list, of which the first that is filled counts: [{both}]"
             )
         return FieldMatch(field, None, ASK, why, (column, *near))
+    if column.told[0] == field:
+        return FieldMatch(field, column, SURE, column.told[1])
     if heading >= PART and value is not None and value >= _FITS:
         return FieldMatch(field, column, SURE, f"the heading says so, and the values agree{_said(said)}")
     if heading and value is not None and value >= _FITS:

@@ -17,6 +17,7 @@ from pipeline.practice.tables import INPUT_TABLES
 from pipeline.reading.suggest.profile import Column, FileProfile, looks_like_teeth, tells
 from pipeline.reading.suggest.value_words import known_words
 from pipeline.transforms.other_days import epoch_seconds
+from pipeline.transforms.parsers import IN_MONEY
 
 Rating = tuple[float | None, str]
 _NEVER: Rating = (0.0, "")
@@ -287,7 +288,7 @@ def _fee(_table: str, column: Column, file: FileProfile) -> Rating:
         return (0.02, "") if column.number_share < 0.9 else (0.1, "")
     if column is file.code_column or (column.unique >= 0.98 and column.n >= 20):
         return 0.05, ""
-    cents = column.matches(r"[.,]\d{2}\D*$|^\(|^-|[$€£]")
+    cents = max(column.matches(r"[.,]\d{2}\D*$|^\(|^-"), column.matches(IN_MONEY))
     large = column.number_within(20, 100_000)
     if cents >= 0.5 and large >= 0.2:
         return 0.92, "amounts of money"
