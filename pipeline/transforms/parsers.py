@@ -75,7 +75,7 @@ def parse_fees(texts: pl.Series, *, decimal: str = ".") -> pl.DataFrame:
 def bare_number(text: pl.Expr) -> pl.Expr:
     """An amount without blanks, apostrophes, the name of its currency and the dash that stands for no cents."""
     bare = rewritten(text.str.replace_all(r"[\s\p{Sc}'’]|mm$|%", ""), "fee").str.replace_all(_CURRENCY, "${1}${2}")
-    return bare.str.replace(r"[.,][-–—]{1,2}$", "")
+    return bare.str.replace(r"(?:[.,][-–—]{1,2}|/[-–—]?=?)$", "")
 
 
 def _signed(text: pl.Expr, decimal: str) -> pl.Expr:

@@ -25,11 +25,11 @@ from pipeline.reading.suggest.layout_line import LayoutLine
 from pipeline.reading.suggest.list_words import otherwise_beside
 from pipeline.reading.suggest.match import match_file
 from pipeline.reading.suggest.pieces import Piece, profile
-from pipeline.reading.suggest.profile import Column
+from pipeline.reading.suggest.profile import Column, tells
 from pipeline.reading.suggest.toml_quote import quoted
 
 _MOST_JOINS, _LEAST_ROWS, _MOST_COLUMNS, _FEW_COLUMNS = 6, 8, 40, 8
-_OF_PERSONS = ("birth_date", "birth_year", "sex")
+_FOLLOWS = 0.95  # share of the rows whose birth date follows from another number, that of the patient
 _KEY_WORDS = frozenset(["id", "ids", "key", "no", "nr", "num", "number", "code", "pk", "fk", "ref"])
 _PLACED = re.compile(r"[a-z]{0,6} ?\d+")  # `c3`, `column 3`: where it stands, and no name
 _USED = 0.5  # share of the list's keys that rows name, where it is no more than a list of ids
@@ -52,7 +52,7 @@ def with_joins(pieces: Sequence[Piece], folder: Path) -> list[Piece]:
 
 def _with_patients(pieces: Sequence[Piece]) -> list[Piece]:
     """The pieces, with what lists of patients among them show: the column by which they are named is the patient."""
-    lists = [p for p in pieces if _is_list(p) and p.whole and _holds_patients(p)]
+    lists = [p for p in pieces if _is_list(p) and p.whole and _key_of_patients(p)]
     told: dict[int, tuple[str, str, str]] = {}
     for piece in pieces:
         if not _may_name(piece) or any(piece is one for one in lists):
@@ -60,16 +60,26 @@ def _with_patients(pieces: Sequence[Piece]) -> list[Piece]:
         for one in lists:
             found = ((h, _key_of(piece.rows, h, one)) for h in piece.headings if not _is_of_patients(h))
             heading, key = next(((h, k) for h, k in found if k), ("", None))
-            if key:
+            if key and key == _key_of_patients(one) and not _is_around(one, piece):
                 why = f'each stands in "{key}" of {one.path.name}, a list of patients, once'
                 told[id(piece)] = (heading, "patient_id", why)
                 told[id(one)] = (key, "patient_id", "each row has its own, and rows elsewhere name it")
     return [replace(p, told=(told[id(p)],)) if id(p) in told else p for p in pieces]
 
 
-def _holds_patients(piece: Piece) -> bool:
-    match = match_file(profile([piece]), hint=piece.path.stem)
-    return match.table == "patients" and any(f.field in _OF_PERSONS and f.column is not None for f in match.fields)
+def _key_of_patients(piece: Piece) -> str:
+    """The column that every patient of a list has once; empty for other lists, also of visits with a birth date."""
+    file = profile([piece])
+    match = match_file(file, hint=piece.path.stem)
+    found = {f.field: f.column for f in match.fields if f.column is not None}
+    key = found.get("patient_id")
+    if match.table != "patients" or key is None:
+        return ""
+    if (born := found.get("birth_date")) is None:
+        is_named = _is_of_patients(piece.path.stem) or _is_of_patients(" ".join(piece.sheets)) or _is_of_patients(key.name)
+        return key.name if "sex" in found and is_named else ""
+    again = [c for c in file.columns if c is not key and c is not born and c.filled >= _USED and c.distinct > _FEW_COLUMNS]
+    return "" if any(tells(c, born) >= _FOLLOWS for c in again) else key.name
 
 
 def _may_name(piece: Piece) -> bool:
@@ -85,7 +95,7 @@ def _joined(piece: Piece, lists: Sequence[Piece], folder: Path) -> tuple[Piece, 
     """A piece with the columns of its lists, and those."""
     joins: list[tuple[Join, Piece]] = []
     rows, headings = piece.rows, list(piece.headings)
-    left = [one for one in lists if one.rows.height < max(piece.rows_seen, 1)]
+    left = [one for one in lists if one.rows.height < max(piece.rows_seen, 1) and not _is_around(one, piece)]
     while left and len(joins) < _MOST_JOINS:
         best = next(
             (
@@ -160,6 +170,11 @@ def _inline(join: Join) -> str:
 def _is_of_patients(heading: str) -> bool:
     """Whether a column names the patient, whose list is a table of its own."""
     return fit(heading, "patient_id") >= PART and "visit" not in plain_heading(heading)
+
+
+def _is_around(one: Piece, piece: Piece) -> bool:
+    """Whether a list holds the records around those of a piece of one file, what it says standing on them already."""
+    return one.path == piece.path and bool(one.sheets and piece.sheets) and piece.sheets[0].startswith(f"{one.sheets[0]}.")
 
 
 def _of_people(one: Piece) -> str:

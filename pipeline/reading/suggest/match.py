@@ -11,7 +11,7 @@ from scipy.optimize import linear_sum_assignment
 
 from pipeline.practice.fields import REQUIRED_FIELDS, input_fields
 from pipeline.practice.tables import INPUT_TABLES
-from pipeline.reading.headings import EXACT, NOT_OURS, PART, fit, says_entered
+from pipeline.reading.headings import EXACT, NOT_OURS, PART, fit, plain_heading, says_entered
 from pipeline.reading.suggest.profile import CUT, Column, FileProfile, looks_like_teeth, tells
 from pipeline.reading.suggest.ratings import rate
 from pipeline.reading.suggest.toml_quote import quoted
@@ -30,6 +30,7 @@ _FITS, _CONTRADICTS = 0.5, 0.2
 _TELLS = 0.98  # share of the rows whose text follows from that of another column
 # A column headed like one of these is never left out without a question.
 _NEVER_DROPPED = ("patient_id", "tooth", "service_date", "exam_date")
+_OF_PERSONS = frozenset("name names namn navn nom nombre nome naam phone mobile mob tel telefon cell email".split())
 _WORK = "treatment"
 _FEWEST_WORDS, _TIMES_BACK, _NEARLY_ALL = 4, 8, 0.95  # of words for work
 # What reports may say once for a group of rows.
@@ -80,7 +81,9 @@ def match_file(file: FileProfile, *, hint: str = "") -> TableMatch:
         bonus = 2.0 if _is_named(table, hint) else 0.0
         if found is not None and found.score + bonus > best.score:
             best = TableMatch(table, found.fields, found.score + bonus)
-    return best if best.table is not None else _by_words(file, speak=speak)
+    # Words for work on teeth make a ledger, also of what has a birth date or a sex on each row.
+    worded = _by_words(file, speak=speak) if best.table in (None, "patients") else best
+    return best if worded.table is None else worded
 
 
 def _by_words(file: FileProfile, *, speak: bool) -> TableMatch:
@@ -183,7 +186,7 @@ def _scores(
     for c, column in enumerate(file.columns):
         not_ours = column.fits(NOT_OURS)
         best = max(fits[f, column.place] for f in fields)
-        only_day = file.date_columns == [column] and says_entered(column.heading)
+        only_day = says_entered(column.heading) and all(says_entered(c.heading) for c in file.date_columns)
         for f, field in enumerate(fields):
             value, _ = ratings[field, column.place]
             if column.told[0] == field:
@@ -235,6 +238,8 @@ def _judge(
     ]
     if column is None:
         why = "no column was found for it"
+        if field == "patient_id" and not near:
+            near = [c for c in file.columns if c.place not in {file.columns[t].place for t in taken} and _may_name(c, file)]
         if field in _GROUPED:
             why += (
                 f'; or, if it stands in lines above the rows, put group_lines = ["{{{field}}} {{*}}"] in place of this '
@@ -272,6 +277,12 @@ def _judge(
     if says_entered(column.heading):
         return FieldMatch(field, column, LIKELY, "the day of the entry, for the file has no other day")
     return FieldMatch(field, column, LIKELY, f"by the values alone{_said(said)}")
+
+
+def _may_name(column: Column, file: FileProfile) -> bool:
+    """Whether a column may say who the patient was though it is headed as a name or a telephone's number."""
+    again = column.filled >= _FITS and column.unique < _NEARLY_ALL and file.spans_days(column) >= _FITS
+    return again and bool(set(plain_heading(column.heading).split()) & _OF_PERSONS)
 
 
 def _with_headed(

@@ -23,6 +23,7 @@ Rating = tuple[float | None, str]
 _NEVER: Rating = (0.0, "")
 _STRENGTHS = (0.5, 1, 1.25, 2, 2.5, 3, 4, 5, 5.25, 6, 8.25)
 _MOST_NUMBERED = 12
+_ALL_DIFFERENT, _MANY = 0.98, 50
 _CODES, _TELLS = 5, 0.95  # different codes; share of the rows whose code follows from another column
 _LIKELY = 0.5  # how well small numbers speak for a field that says nothing of it
 _ID = re.compile(r"(?i)\b(?:id|key|no|number|nr|ref)\b|id$")
@@ -243,6 +244,8 @@ def _comes_before(a: Column, b: Column) -> bool:
 def _code(_table: str, column: Column, file: FileProfile) -> Rating:
     if column.date_share >= 0.5:
         return _NEVER
+    if column.unique >= _ALL_DIFFERENT and column.n >= _MANY:
+        return _NEVER  # a number of the row: codes come back
     system, hits = max(column.codes.items(), key=lambda pair: pair[1])
     if column.matches(r"^\d(?:\.\d*)?$") >= 0.5 or (hits < 0.6 and column.matches(r"^\d+[.,]\d{1,2}$") >= 0.3):
         return 0.02, ""  # no list has many codes of one digit
