@@ -22,7 +22,7 @@ _GROUPED = r"^(?:\d{{1,3}}(?:{t}\d{{3}})+|\d{{1,2}}(?:{t}\d{{2}})+{t}\d{{3}})(?:
 # Names and short forms of currencies that stand beside amounts; signs such as ₪ go by their class. Common practice.
 _MONEY = (
     "eur|euros?|ευρώ|ευρω|chf|usd|gbp|cad|aud|nzd|brl|sek|nok|dkk|isk|kr|pln|zł|zl|czk|kč|kc|huf|ft|ron|lei|hrk|kn|bgn|лв|"
-    "rsd|дин|rub|руб|р|uah|грн|try|tl|ils|nis|ש[\"״]ח|aed|dhs?|sar|egp|jod|kwd|omr|qar|د\.إ|inr|jpy|yen|円|cny|rmb|元|krw|원|"
+    'rsd|дин|rub|руб|р|uah|грн|try|tl|ils|nis|ש["״]ח|aed|dhs?|sar|egp|jod|kwd|omr|qar|د\\.إ|inr|jpy|yen|円|cny|rmb|元|krw|원|'
     "twd|hkd|sgd|thb|บาท|vnd|đ|idr|myr|php|zar|mxn|ars|clp|cop|pen"
 )
 _CURRENCY = rf"(?i)^([-−+(]*)(?:{_MONEY}|fr|rs|rm|rp|r|nt|hk|us|s/)\.?|(?:{_MONEY})\.?([-−)]*)$"

@@ -19,6 +19,7 @@ from pipeline.reading.doubts.other_numbers import (
     with_endings,
     with_letters,
     with_names,
+    with_signs,
 )
 from pipeline.reading.doubts.other_people import other_people
 from pipeline.reading.doubts.people_seen import earliest
@@ -81,7 +82,7 @@ def patient_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
 
 def _in_two_forms(ids: pl.Series) -> list[Doubt]:
     """Patients whose number is written in two ways, by the first way that is found."""
-    ways = (written_twice, with_letters, with_endings, with_centuries, with_names)
+    ways = (written_twice, with_letters, with_endings, with_centuries, with_signs, with_names)
     return next((found for way in ways if (found := way(ids))), [])
 
 

@@ -76,9 +76,13 @@ def _key_of_patients(piece: Piece) -> str:
     if match.table != "patients" or key is None:
         return ""
     if (born := found.get("birth_date")) is None:
-        is_named = _is_of_patients(piece.path.stem) or _is_of_patients(" ".join(piece.sheets)) or _is_of_patients(key.name)
+        is_named = (
+            _is_of_patients(piece.path.stem) or _is_of_patients(" ".join(piece.sheets)) or _is_of_patients(key.name)
+        )
         return key.name if "sex" in found and is_named else ""
-    again = [c for c in file.columns if c is not key and c is not born and c.filled >= _USED and c.distinct > _FEW_COLUMNS]
+    again = [
+        c for c in file.columns if c is not key and c is not born and c.filled >= _USED and c.distinct > _FEW_COLUMNS
+    ]
     return "" if any(tells(c, born) >= _FOLLOWS for c in again) else key.name
 
 
@@ -104,6 +108,7 @@ def _joined(piece: Piece, lists: Sequence[Piece], folder: Path) -> tuple[Piece, 
                 if not _is_of_patients(heading)
                 for one in left
                 if one.whole
+                and not any(prefix(_join(one, heading, "", folder)) + h in headings for h in one.headings)
                 and (key := _key_of(rows, heading, one))
                 and (not _is_known_code(rows, heading) or _says_otherwise(one, key))
             ),
@@ -112,7 +117,7 @@ def _joined(piece: Piece, lists: Sequence[Piece], folder: Path) -> tuple[Piece, 
         if best is None:
             break
         heading, key, one = best
-        join = Join(os.path.relpath(one.path, folder), heading, key, one.sheets[0] if one.sheets else "")
+        join = _join(one, heading, key, folder)
         whole = Joined(_Rows(rows), (join,), piece.path.name, partial(_rows_of, one))
         rows = next(iter(whole.batches())).rows
         headings = [h for h in rows.columns if h not in {heading, *(done.on for done, _ in joins)}]
@@ -128,7 +133,9 @@ def _joined(piece: Piece, lists: Sequence[Piece], folder: Path) -> tuple[Piece, 
         join.on for join, one in joins if (_names(join.on) or _of_people(one)) and not any(_names(h) for h in headings)
     ]
     headings = [h for h in rows.columns if h in {*headings, *by_key}]
-    people = [(join.on, "provider_id", f"its list is called {name}") for join, one in joins if (name := _of_people(one))]
+    people = [
+        (join.on, "provider_id", f"its list is called {name}") for join, one in joins if (name := _of_people(one))
+    ]
     piece = replace(piece, told=(*piece.told, *(one for one in people if one[0] in by_key)))
     changed = replace(piece, rows=pl.DataFrame({h: rows.get_column(h) for h in headings}), headings=tuple(headings))
     return replace(changed, layout=(*piece.layout, line)), [one for _, one in joins]
@@ -160,6 +167,10 @@ def _rows_of(piece: Piece, _: Join) -> Source:
     return _Rows(piece.rows)
 
 
+def _join(one: Piece, on: str, key: str, folder: Path) -> Join:
+    return Join(os.path.relpath(one.path, folder), on, key, one.sheets[0] if one.sheets else "")
+
+
 def _inline(join: Join) -> str:
     parts = {"file": Path(join.file).as_posix(), "sheet": join.sheet, "on": join.on, "key": join.key}
     if join.key == join.on:
@@ -174,7 +185,9 @@ def _is_of_patients(heading: str) -> bool:
 
 def _is_around(one: Piece, piece: Piece) -> bool:
     """Whether a list holds the records around those of a piece of one file, what it says standing on them already."""
-    return one.path == piece.path and bool(one.sheets and piece.sheets) and piece.sheets[0].startswith(f"{one.sheets[0]}.")
+    return (
+        one.path == piece.path and bool(one.sheets and piece.sheets) and piece.sheets[0].startswith(f"{one.sheets[0]}.")
+    )
 
 
 def _of_people(one: Piece) -> str:

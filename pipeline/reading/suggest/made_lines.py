@@ -55,9 +55,68 @@ _LOOK_AT = 20_000
 # A day and a month without a year: `14.03.`, `3/14`; as a decimal number the zero at its end may be gone.
 _DAY_AND_MONTH = r"^(?:\d{1,2}\.\s?\d{1,2}\.|\d{2}\.\d{2}|\d{1,2}[/ -]\d{1,2}[/-]?|\d{1,2}[. /-]{1,2}\p{L}{3,}\.?)$"
 _DAY_CELL = r"^(?:0?[1-9]|[12]\d|3[01])(?:\.0+)?$"
-_YEAR = {"year", "yr", "yyyy", "yy", "jahr", "annee", "an", "ano", "jaar", "anno", "ar", "rok", "ev", "yil", "vuosi", "год", "年", "년", "שנה"}
-_MONTH = {"month", "mon", "mo", "mm", "monat", "mois", "mes", "maand", "mese", "manad", "maned", "miesiac", "mesic", "honap", "ay", "kuukausi", "месяц", "月", "월", "חודש"}
-_DAY = {"day", "dy", "dd", "tag", "jour", "dia", "dag", "giorno", "dzien", "den", "nap", "gun", "paiva", "день", "日", "일", "יום"}
+_YEAR = {
+    "year",
+    "yr",
+    "yyyy",
+    "yy",
+    "jahr",
+    "annee",
+    "an",
+    "ano",
+    "jaar",
+    "anno",
+    "ar",
+    "rok",
+    "ev",
+    "yil",
+    "vuosi",
+    "год",
+    "年",
+    "년",
+    "שנה",
+}
+_MONTH = {
+    "month",
+    "mon",
+    "mo",
+    "mm",
+    "monat",
+    "mois",
+    "mes",
+    "maand",
+    "mese",
+    "manad",
+    "maned",
+    "miesiac",
+    "mesic",
+    "honap",
+    "ay",
+    "kuukausi",
+    "месяц",
+    "月",
+    "월",
+    "חודש",
+}
+_DAY = {
+    "day",
+    "dy",
+    "dd",
+    "tag",
+    "jour",
+    "dia",
+    "dag",
+    "giorno",
+    "dzien",
+    "den",
+    "nap",
+    "gun",
+    "paiva",
+    "день",
+    "日",
+    "일",
+    "יום",
+}
 _BORN = {"birth", "born", "dob", "geburt", "geburts", "naissance", "nacimiento", "geboorte", "nascimento", "nascita"}
 _ENDS = (
     ("from", "to"), ("from", "thru"), ("from", "through"), ("start", "end"), ("begin", "end"), ("first", "last"),

@@ -30,7 +30,25 @@ _FITS, _CONTRADICTS = 0.5, 0.2
 _TELLS = 0.98  # share of the rows whose text follows from that of another column
 # A column headed like one of these is never left out without a question.
 _NEVER_DROPPED = ("patient_id", "tooth", "service_date", "exam_date")
-_OF_PERSONS = frozenset("name names namn navn nom nombre nome naam phone mobile mob tel telefon cell email".split())
+_OF_PERSONS = frozenset(
+    [
+        "name",
+        "names",
+        "namn",
+        "navn",
+        "nom",
+        "nombre",
+        "nome",
+        "naam",
+        "phone",
+        "mobile",
+        "mob",
+        "tel",
+        "telefon",
+        "cell",
+        "email",
+    ]
+)
 _WORK = "treatment"
 _FEWEST_WORDS, _TIMES_BACK, _NEARLY_ALL = 4, 8, 0.95  # of words for work
 # What reports may say once for a group of rows.
@@ -239,7 +257,9 @@ def _judge(
     if column is None:
         why = "no column was found for it"
         if field == "patient_id" and not near:
-            near = [c for c in file.columns if c.place not in {file.columns[t].place for t in taken} and _may_name(c, file)]
+            near = [
+                c for c in file.columns if c.place not in {file.columns[t].place for t in taken} and _may_name(c, file)
+            ]
         if field in _GROUPED:
             why += (
                 f'; or, if it stands in lines above the rows, put group_lines = ["{{{field}}} {{*}}"] in place of this '

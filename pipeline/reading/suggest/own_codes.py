@@ -53,7 +53,9 @@ def own_codes(chosen: Mapping[str, Group]) -> OwnCodes | None:
     known = max(column.codes.values())
     words = _words_of(column, ledger.file)
     if _KNOWN <= known < _HALF and against is None and len(words) > 1:
-        against = f"built-in lists know the codes of {known:.0%} of the rows at most, and words stand beside all of them"
+        against = (
+            f"built-in lists know the codes of {known:.0%} of the rows at most, and words stand beside all of them"
+        )
     if known >= _KNOWN and against is None:
         return None
     counts = _counted(column)
