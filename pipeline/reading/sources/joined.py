@@ -53,8 +53,8 @@ class Joined(Around):
             rows = self._read(join)
             if twice := [h for h in rows.columns[1:] if h in self.headings]:
                 raise DataError(
-                    f'{self.file}: has a column "{twice[0]}" itself, and the columns of {join.sheet or Path(join.file).name} '
-                    "would be called so too. Take that list out of joined, or give the column another heading."
+                    f'{self.file}: has a column "{twice[0]}" itself, and one of {Path(join.file).name} would be called '
+                    "so too. Take that list out of joined, or give the column another heading."
                 )
             self._lists.append(rows)
 

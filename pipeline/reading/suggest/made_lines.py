@@ -14,6 +14,7 @@ from itertools import product
 import polars as pl
 
 from pipeline.practice.table_settings import Made
+from pipeline.practice.words import words_of
 from pipeline.reading.headings import EXACT, NOT_OURS, PART, fit, numbered_like, plain_heading
 from pipeline.reading.sources import Batch, ReadOptions, Source
 from pipeline.reading.sources.cell_lists import parts_of
@@ -55,68 +56,6 @@ _LOOK_AT = 20_000
 # A day and a month without a year: `14.03.`, `3/14`; as a decimal number the zero at its end may be gone.
 _DAY_AND_MONTH = r"^(?:\d{1,2}\.\s?\d{1,2}\.|\d{2}\.\d{2}|\d{1,2}[/ -]\d{1,2}[/-]?|\d{1,2}[. /-]{1,2}\p{L}{3,}\.?)$"
 _DAY_CELL = r"^(?:0?[1-9]|[12]\d|3[01])(?:\.0+)?$"
-_YEAR = {
-    "year",
-    "yr",
-    "yyyy",
-    "yy",
-    "jahr",
-    "annee",
-    "an",
-    "ano",
-    "jaar",
-    "anno",
-    "ar",
-    "rok",
-    "ev",
-    "yil",
-    "vuosi",
-    "год",
-    "年",
-    "년",
-    "שנה",
-}
-_MONTH = {
-    "month",
-    "mon",
-    "mo",
-    "mm",
-    "monat",
-    "mois",
-    "mes",
-    "maand",
-    "mese",
-    "manad",
-    "maned",
-    "miesiac",
-    "mesic",
-    "honap",
-    "ay",
-    "kuukausi",
-    "месяц",
-    "月",
-    "월",
-    "חודש",
-}
-_DAY = {
-    "day",
-    "dy",
-    "dd",
-    "tag",
-    "jour",
-    "dia",
-    "dag",
-    "giorno",
-    "dzien",
-    "den",
-    "nap",
-    "gun",
-    "paiva",
-    "день",
-    "日",
-    "일",
-    "יום",
-}
 _BORN = {"birth", "born", "dob", "geburt", "geburts", "naissance", "nacimiento", "geboorte", "nascimento", "nascita"}
 _ENDS = (
     ("from", "to"), ("from", "thru"), ("from", "through"), ("start", "end"), ("begin", "end"), ("first", "last"),
@@ -375,10 +314,10 @@ def _triples(columns: Sequence[Column]) -> list[tuple[Column, Column, Column]]:
     by_rest: dict[tuple[str, ...], dict[str, Column]] = {}
     for column in columns:
         words = plain_heading(column.heading).split()
-        for part, known in (("y", _YEAR), ("m", _MONTH), ("d", _DAY)):
+        for part, known in words_of("part").items():
             if len(own := [w for w in words if w in known]) == 1:
                 by_rest.setdefault(tuple(w for w in words if w != own[0]), {}).setdefault(part, column)
-    return [(of["y"], of["m"], of["d"]) for of in by_rest.values() if len(of) == 3]
+    return [(of["year"], of["month"], of["day"]) for of in by_rest.values() if len(of) == 3]
 
 
 def _is_year(column: Column) -> bool:

@@ -30,25 +30,7 @@ _FITS, _CONTRADICTS = 0.5, 0.2
 _TELLS = 0.98  # share of the rows whose text follows from that of another column
 # A column headed like one of these is never left out without a question.
 _NEVER_DROPPED = ("patient_id", "tooth", "service_date", "exam_date")
-_OF_PERSONS = frozenset(
-    [
-        "name",
-        "names",
-        "namn",
-        "navn",
-        "nom",
-        "nombre",
-        "nome",
-        "naam",
-        "phone",
-        "mobile",
-        "mob",
-        "tel",
-        "telefon",
-        "cell",
-        "email",
-    ]
-)
+_OF_PERSONS = frozenset(("name", "names", "namn", "nom", "nombre", "nome", "naam", "phone", "mobile", "tel", "telefon"))
 _WORK = "treatment"
 _FEWEST_WORDS, _TIMES_BACK, _NEARLY_ALL = 4, 8, 0.95  # of words for work
 # What reports may say once for a group of rows.
