@@ -14,6 +14,7 @@ from pipeline.reading.suggest.profile import Column
 from pipeline.reading.suggest.value_words import known_words, paired_words, trade_words
 
 _MOST = 24
+_FEW_NUMBERS = 8
 _SEXES = ("female", "male")
 _SPREADSHEET_FLAG = re.compile(r"^[01]\.0+$")
 
@@ -27,7 +28,8 @@ def value_lines(table: str, field: str, column: Column) -> list[tuple[str, str, 
     takes_any = is_open(table, field)
     if map_words(table, field) is None and not takes_any:
         return []
-    if column.number_share >= 0.99 and kind(table, field) == "words":
+    is_numbered = field == "status" and column.distinct <= _FEW_NUMBERS
+    if column.number_share >= 0.99 and kind(table, field) == "words" and not is_numbered:
         return []
     known = known_words(table, field)
     trade = trade_words(table, field)
