@@ -19,7 +19,15 @@ from pipeline.practice.teeth import NOTATIONS
 
 CROWN_DATES = ("seat", "prep")
 ROOT_CANALS_ELSEWHERE = ("none", "some", "most", "unknown")
-PATIENT_IDS = ("folded", "numbers", "number_in_text", "without_ending", "without_century", "as_written")
+PATIENT_IDS = (
+    "folded",
+    "numbers",
+    "number_in_text",
+    "without_ending",
+    "without_century",
+    "without_signs",
+    "as_written",
+)
 NUMBERINGS = ("one for all", "per clinic", "per file")
 # Doubts that the practice can answer with "that is so": the words of `accepted` under [practice].
 ACCEPTABLE = (

@@ -6,10 +6,13 @@
 | `same` | what is read as `ours` without being asked |
 | `word` | what stands for `ours` in a column of the field |
 | `short` | the same, where a heading of the field stands above it; elsewhere it may mean another thing |
+| `pair` | `h/m`: `h` means `ours` where `m` is the only other word of a column (hombre, mujer) |
+| `part` | what a heading calls the year, the month or the day of a date in three columns |
 | `yes_no` | what stands for `ours` in a column of flags |
 
 English, German, French, Spanish, Dutch, Portuguese, Italian; headings also in Japanese, Chinese, Korean, Russian,
-Polish, Czech, Swedish, Danish, Norwegian, Finnish, Hungarian, Turkish and Greek. From memory: common practice, no
+Polish, Czech, Swedish, Danish, Norwegian, Finnish, Hungarian, Turkish, Greek, Hebrew, Arabic, Romanian and others, and
+what countries call the number of a person. From memory: common practice, no
 source. A word that may mean two things, such as a single letter, is no `word`.
 """
 

@@ -20,7 +20,17 @@ _ENTERED = "posted|posted on|posted date|date posted|post date|entry date|entere
 @lru_cache(maxsize=10_000)
 def fit(heading: str, field: str) -> float:
     """How well a heading fits a field: `EXACT`, `PART` (a word of it does), `SHORT` (cut short or misspelt) or 0."""
-    bare = plain_heading(heading)
+    return max(_fit(bare, field) for bare in _forms(heading))
+
+
+def _forms(heading: str) -> set[str]:
+    """A heading in small letters, umlauts written out as in German and left out as elsewhere (`Kön`); a sign alone, as
+    of a currency, as it is."""
+    bare = plain_heading(heading) or heading.strip()
+    return {bare, plain_heading(heading.lower().translate(_LEFT_OUT)) or bare}
+
+
+def _fit(bare: str, field: str) -> float:
     if not bare:
         return 0.0
     synonyms = _synonyms(field)
@@ -47,7 +57,7 @@ def says_entered(heading: str) -> bool:
 @cache
 def _synonyms(field: str) -> frozenset[str]:
     told = words_of("heading", "" if field == NOT_OURS else field).get("", ())
-    return frozenset((*map(plain_heading, told), field.replace("_", " ")))
+    return frozenset((*(plain_heading(word) or word for word in told), field.replace("_", " ")))
 
 
 @cache
@@ -65,6 +75,7 @@ def _skeleton(word: str) -> str:
     return word[0] + re.sub(r"[aeiouy]", "", word[1:])
 
 
+_LEFT_OUT = str.maketrans({"ä": "a", "ö": "o", "ü": "u"})
 _WRITTEN_OUT = str.maketrans(
     {"ä": "ae", "ö": "oe", "ü": "ue", "ß": "ss", "ł": "l", "ø": "o", "æ": "ae", "đ": "d", "ı": "i", "ς": "σ"}
 )

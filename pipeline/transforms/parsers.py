@@ -19,8 +19,14 @@ _MISSING = ("", "null", "n/a", "nan")
 # {d} is the decimal sign, {t} the one between thousands.
 _PLAIN = r"^\d+(?:{d}\d*)?$|^{d}\d+$"
 _GROUPED = r"^(?:\d{{1,3}}(?:{t}\d{{3}})+|\d{{1,2}}(?:{t}\d{{2}})+{t}\d{{3}})(?:{d}\d*)?$"  # 1,234,567 or 12,34,567
-_MONEY = "eur|chf|usd|gbp|cad|aud|nzd|brl|sek|nok|dkk|kr"
-_CURRENCY = rf"(?i)^([-−+(]*)(?:{_MONEY}|fr|r)\.?|(?:{_MONEY})\.?([-−)]*)$"
+# Names and short forms of currencies that stand beside amounts; signs such as ₪ go by their class. Common practice.
+_MONEY = (
+    "eur|euros?|ευρώ|ευρω|chf|usd|gbp|cad|aud|nzd|brl|sek|nok|dkk|isk|kr|pln|zł|zl|czk|kč|kc|huf|ft|ron|lei|hrk|kn|bgn|лв|"
+    'rsd|дин|rub|руб|р|uah|грн|try|tl|ils|nis|ש["״]ח|aed|dhs?|sar|egp|jod|kwd|omr|qar|د\\.إ|inr|jpy|yen|円|cny|rmb|元|krw|원|'
+    "twd|hkd|sgd|thb|บาท|vnd|đ|idr|myr|php|zar|mxn|ars|clp|cop|pen"
+)
+_CURRENCY = rf"(?i)^([-−+(]*)(?:{_MONEY}|fr|rs|rm|rp|r|nt|hk|us|s/)\.?|(?:{_MONEY})\.?([-−)]*)$"
+IN_MONEY = rf"(?i)\p{{Sc}}|\d[\s.,–-]*(?:{_MONEY})\.?\s*$|^\s*(?:{_MONEY})\.?\s*\d"
 
 
 def parse_words(texts: pl.Series, words: Mapping[str, str]) -> pl.DataFrame:
@@ -68,8 +74,8 @@ def parse_fees(texts: pl.Series, *, decimal: str = ".") -> pl.DataFrame:
 
 def bare_number(text: pl.Expr) -> pl.Expr:
     """An amount without blanks, apostrophes, the name of its currency and the dash that stands for no cents."""
-    bare = rewritten(text.str.replace_all(r"[\s$€£'’]|mm$|%", ""), "fee").str.replace_all(_CURRENCY, "${1}${2}")
-    return bare.str.replace(r"[.,][-–—]{1,2}$", "")
+    bare = rewritten(text.str.replace_all(r"[\s\p{Sc}'’]|mm$|%", ""), "fee").str.replace_all(_CURRENCY, "${1}${2}")
+    return bare.str.replace(r"(?:[.,][-–—]{1,2}|/[-–—]?=?)$", "")
 
 
 def _signed(text: pl.Series, decimal: str) -> pl.Series:

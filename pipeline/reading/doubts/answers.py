@@ -24,6 +24,7 @@ from pipeline.reading.doubts.marked_cells import (
     ENDING,
     LETTERS_BEFORE,
     NUMBER_IN_TEXT,
+    SIGNS_WITHIN,
     unsigned,
     without_marks,
 )
@@ -47,6 +48,7 @@ SHORTER = {
     "without_ending": (ENDING, ""),
     "number_in_text": (NUMBER_IN_TEXT, "${1}"),
     "without_century": (CENTURY, "${1}"),
+    "without_signs": (SIGNS_WITHIN, "${1}${2}"),
 }
 FOLDED, NUMBERS, MEND, NEXT_DAY, SURFACE = "folded", "numbers", "mend", "next_day", "surface"
 ZERO, ONE = "zero", "one"

@@ -10,7 +10,14 @@ from pipeline.practice.counts import count
 from pipeline.reading.doubts.answers import folded
 from pipeline.reading.doubts.doubt import Doubt, accept, samples
 from pipeline.reading.doubts.kept_words import headed
-from pipeline.reading.doubts.marked_cells import CENTURY, ENDING, LETTERS_BEFORE, NUMBER_IN_TEXT, TAKEN_BACK
+from pipeline.reading.doubts.marked_cells import (
+    CENTURY,
+    ENDING,
+    LETTERS_BEFORE,
+    NUMBER_IN_TEXT,
+    SIGNS_WITHIN,
+    TAKEN_BACK,
+)
 from pipeline.reading.doubts.seen import Seen
 from pipeline.reading.suggest.toml_quote import quoted
 
@@ -104,6 +111,23 @@ def with_centuries(ids: pl.Series) -> list[Doubt]:
         "Are these numbers made of the day of birth, which one program or time writes with the century?",
         "without_century",
         "yes: the number without it is the patient",
+    )
+
+
+def with_signs(ids: pl.Series) -> list[Doubt]:
+    """Patients whose number stands with a sign between its parts and without; `ids` are distinct."""
+    parted = ids.to_frame("id").filter(pl.col("id").str.contains(SIGNS_WITHIN))
+    parted = parted.with_columns(bare=pl.col("id").str.replace(SIGNS_WITHIN, "${1}${2}"))
+    plain = ids.filter(ids.str.contains(r"^\d+$"))
+    both = parted.filter(pl.col("bare").is_in(plain.implode()))
+    if both.height < _LEAST_ENDED or 4 * both.height < min(parted.height, plain.len()):
+        return []
+    return two_forms(
+        f"{both.height:,} of {ids.len():,} patient numbers stand with a sign between their digits and without (such as "
+        f"{samples(both['id'], at_most=1)} beside {samples(plain, at_most=1)}).",
+        "Are these the same patients, whose numbers one program or time writes with the sign?",
+        "without_signs",
+        "yes: the digits alone are the patient",
     )
 
 

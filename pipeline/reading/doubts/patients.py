@@ -20,6 +20,7 @@ from pipeline.reading.doubts.other_numbers import (
     with_endings,
     with_letters,
     with_names,
+    with_signs,
 )
 from pipeline.reading.doubts.other_people import other_people
 from pipeline.reading.doubts.people_seen import earliest
@@ -48,7 +49,7 @@ def patient_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         return []
     every = pl.concat(people.values())["id"].unique()
     accepted = settings.practice.accepted
-    found = [] if settings.practice.patient_ids else _in_two_forms(every)
+    found = [] if settings.practice.patient_ids else _in_two_forms(every, settings.practice.numbering)
     ledgers = [s for s in seen if s.table == "procedures" and not s.is_ours]
     found += [
         d
@@ -83,9 +84,13 @@ def patient_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
     return found + (few or other_people(people, days, accepted))
 
 
-def _in_two_forms(ids: pl.Series) -> list[Doubt]:
-    """Patients whose number is written in two ways, by the first way that is found."""
-    ways = (written_twice, with_letters, with_endings, with_centuries, with_names)
+def _in_two_forms(ids: pl.Series, numbering: str | None) -> list[Doubt]:
+    """Patients whose number is written in two ways, by the first way that is found.
+
+    Where patients are numbered per file or clinic the name before a number is that of those, put there by us.
+    """
+    named = () if numbering else (with_names,)
+    ways = (written_twice, with_letters, with_endings, with_centuries, with_signs, *named)
     return next((found for way in ways if (found := way(ids))), [])
 
 

@@ -66,7 +66,7 @@ class CellLists(Around):
 
     def _parted(self, rows: pl.DataFrame) -> pl.DataFrame:
         lists = [
-            [_parts(text, is_fee=h in self.alone) for text in rows[h].cast(pl.String).to_list()] for h in self.columns
+            [parts_of(text, is_fee=h in self.alone) for text in rows[h].cast(pl.String).to_list()] for h in self.columns
         ]
         times = [_times(parts) for parts in zip(*lists, strict=True)]
         if all(n == 1 for n in times):
@@ -92,7 +92,7 @@ class CellLists(Around):
         return parted.select(pl.col(h) for h in rows.columns)
 
 
-def _parts(text: str | None, *, is_fee: bool = False) -> list[str]:
+def parts_of(text: str | None, *, is_fee: bool = False) -> list[str]:
     """The parts of a cell; the cell itself where it is one."""
     bare = (text or "").strip()
     for cut in _CUTS[:2] + _CUTS[3:] if is_fee else _CUTS:  # a comma is of the fee itself

@@ -7,6 +7,7 @@ import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
 
+from pipeline.reading.sources.headings_known import are_headings
 from pipeline.reading.sources.text_notes import NOTE_PATTERN
 
 # Stands between the fields once a line is cut: no text that can be typed has it.
@@ -16,6 +17,7 @@ _FITTING = 0.8  # share of the rows that must keep clear of the gaps
 _LEAST_COLUMNS = 3
 _LEAST_ROWS, _LEAST_BARE = 2, 5
 _MOST_FIRSTS = 5
+_MOST_BETWEEN = 2  # lines between headings and the first row
 _AMOUNT = re.compile(r"[-+($€£]*\d[\d.,']*[.,]\d\d[-)]?")
 _LEAST_NUMBERS = 2  # words with a digit that a row has at least
 _RULE = set("-=_+|* ")  # a line of nothing else is drawn, not written
@@ -81,8 +83,14 @@ def find_starts(lines: Sequence[str]) -> list[int]:
     # A line with the time of printing looks like a row too, and has no headings above it.
     firsts = [n for n in range(1, len(texts)) if are_rows[n] and not are_rows[n - 1]][:_MOST_FIRSTS]
     below = ((n, [t for at, t in rows.items() if at >= n]) for n in firsts)
-    found = (_starts_below(texts[n - 1], found) for n, found in below if len(found) >= _LEAST_ROWS)
+    found = (_starts_below(_above(texts[:n]), found) for n, found in below if len(found) >= _LEAST_ROWS)
     return next((starts for starts in found if starts), [])
+
+
+def _above(texts: Sequence[str]) -> str:
+    """The headings above a row: the line before it, or one above a line that says whose rows follow."""
+    near = texts[: -_MOST_BETWEEN - 1 : -1]
+    return next((t for t in near if are_headings(re.split(r"\s{2,}", t.strip()))), texts[-1])
 
 
 def _starts_below(above: str, rows: Sequence[str]) -> list[int]:

@@ -28,6 +28,12 @@ from pipeline.reading.sources.standing_names import are_titles
 from pipeline.reading.sources.text_notes import NOTE_LINE, TOTAL_LINE
 
 _SHEET_LINE = r"^.*?, row \d+: "
+# The head of a page, with its number at the end: the group goes on below it.
+_PAGE_HEAD = (
+    r"(?i)(?:\b(?:page|seite|blatt|p[aá]gina|pag|folio|bladzijde|side|sida|sivu|strona|strana|oldal|sayfa|стр|σελ)\.?|頁|ページ|쪽)"
+    r"\s*:?\s*\d+(?:\s*(?:/|of|von|sur|de|di|av|z)\s*\d+)?\s*$"
+)
+_RULE = r"^[\s\-=_+|*–—]+$"  # drawn below the headings of a page
 _PAGE_TOTAL = r"(?i)\b(?:page|carried|brought|forward|seite|übertrag|report(?:er)? |blad)"
 
 
@@ -194,6 +200,7 @@ class Grouped(Around):
             return np.zeros(0, dtype=bool)
         text, reason = pl.col("line"), pl.col("reason")
         is_known = text.str.contains(NOTE_LINE) | (reason == "repeated_heading").fill_null(False)
+        is_known |= text.str.contains(rf"{_PAGE_HEAD}|{_RULE}")
         is_known |= pl.Series(are_titles(lines["line"]))
         is_total = text.str.contains(TOTAL_LINE) | (reason == "totals_row").fill_null(False)
         is_total &= ~text.str.contains(_PAGE_TOTAL)

@@ -50,7 +50,13 @@ class Joined(Around):
                 raise DataError(
                     f'{self.file}: has no column "{join.on}", which joined names. Correct the name in the TOML.'
                 )
-            self._lists.append(self._read(join))
+            rows = self._read(join)
+            if twice := [h for h in rows.columns[1:] if h in self.headings]:
+                raise DataError(
+                    f'{self.file}: has a column "{twice[0]}" itself, and one of {Path(join.file).name} would be called '
+                    "so too. Take that list out of joined, or give the column another heading."
+                )
+            self._lists.append(rows)
 
     @property
     def headings(self) -> Sequence[str]:

@@ -65,8 +65,10 @@ IN_TEXT = re.compile(
     rf"(?:#\s*{_ONE}|{_ONE}{_NO_COUNT})(?![\w%]){_NOT_OF})*)(?![\w%])"
 )
 
-# A code with the tooth behind a sign, and the surfaces behind that: `D2740.14`, `D2391:14:MOD`.
-BEHIND_CODE = re.compile(rf"(?i)^([A-Z]{{0,3}}\d{{3,5}})\s*[.:/#]\s*(?:0+|({_ONE}))(?:[.:/ ]([MODBLIFVP]{{1,5}}))?$")
+# A code with the tooth behind a sign or in brackets, surfaces behind that: `D2740.14`, `D2391:14:MOD`, `D2740 (14)`.
+BEHIND_CODE = re.compile(
+    rf"(?i)^([A-Z]{{0,3}}\d{{3,5}})\s*[.:/#(]\s*#?(?:0+|({_ONE}))(?:[.:/ -]([MODBLIFVP]{{1,5}}))?\s*\)?$"
+)
 
 
 def made_of(

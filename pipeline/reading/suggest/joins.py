@@ -2,6 +2,7 @@
 
 A column is such a key where each of its values stands in a column of the other file that holds every value once, and
 the two are called alike (`visit_id` in both, `code_id` and the `id` of `code.csv`) or the list has hardly a key more.
+A list of patients is a table of its own and not joined: the key by which rows name it is the patient.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 import polars as pl
 
@@ -22,11 +23,13 @@ from pipeline.reading.sources.joined import Joined, key_text, prefix
 from pipeline.reading.sources.source import Batch, Source, Spoken
 from pipeline.reading.suggest.layout_line import LayoutLine
 from pipeline.reading.suggest.list_words import otherwise_beside
-from pipeline.reading.suggest.pieces import Piece
-from pipeline.reading.suggest.profile import Column
+from pipeline.reading.suggest.match import match_file
+from pipeline.reading.suggest.pieces import Piece, profile
+from pipeline.reading.suggest.profile import Column, tells
 from pipeline.reading.suggest.toml_quote import quoted
 
 _MOST_JOINS, _LEAST_ROWS, _MOST_COLUMNS, _FEW_COLUMNS = 6, 8, 40, 8
+_FOLLOWS = 0.95  # share of the rows whose birth date follows from another number, that of the patient
 _KEY_WORDS = frozenset(["id", "ids", "key", "no", "nr", "num", "number", "code", "pk", "fk", "ref"])
 _PLACED = re.compile(r"[a-z]{0,6} ?\d+")  # `c3`, `column 3`: where it stands, and no name
 _USED = 0.5  # share of the list's keys that rows name, where it is no more than a list of ids
@@ -34,7 +37,8 @@ _USED = 0.5  # share of the list's keys that rows name, where it is no more than
 
 def with_joins(pieces: Sequence[Piece], folder: Path) -> list[Piece]:
     """The pieces, with the columns of their lists on those that name rows of them; the lists themselves left out."""
-    lists = [p for p in pieces if _is_list(p)]
+    pieces = _with_patients(pieces)
+    lists = [p for p in pieces if _is_list(p) and not any(field == "patient_id" for _, field, _ in p.told)]
     used: set[int] = set()
     found = []
     for piece in pieces:
@@ -44,6 +48,42 @@ def with_joins(pieces: Sequence[Piece], folder: Path) -> list[Piece]:
         found.append((piece, joined))
         used.update(id(one) for one in of)
     return [joined for piece, joined in found if id(piece) not in used]
+
+
+def _with_patients(pieces: Sequence[Piece]) -> list[Piece]:
+    """The pieces, with what lists of patients among them show: the column by which they are named is the patient."""
+    lists = [p for p in pieces if _is_list(p) and p.whole and _key_of_patients(p)]
+    told: dict[int, tuple[str, str, str]] = {}
+    for piece in pieces:
+        if not _may_name(piece) or any(piece is one for one in lists):
+            continue
+        for one in lists:
+            found = ((h, _key_of(piece.rows, h, one)) for h in piece.headings if not _is_of_patients(h))
+            heading, key = next(((h, k) for h, k in found if k), ("", None))
+            if key and key == _key_of_patients(one) and not _is_around(one, piece):
+                why = f'each stands in "{key}" of {one.path.name}, a list of patients, once'
+                told[id(piece)] = (heading, "patient_id", why)
+                told[id(one)] = (key, "patient_id", "each row has its own, and rows elsewhere name it")
+    return [replace(p, told=(told[id(p)],)) if id(p) in told else p for p in pieces]
+
+
+def _key_of_patients(piece: Piece) -> str:
+    """The column that every patient of a list has once; empty for other lists, also of visits with a birth date."""
+    file = profile([piece])
+    match = match_file(file, hint=piece.path.stem)
+    found = {f.field: f.column for f in match.fields if f.column is not None}
+    key = found.get("patient_id")
+    if match.table != "patients" or key is None:
+        return ""
+    if (born := found.get("birth_date")) is None:
+        is_named = (
+            _is_of_patients(piece.path.stem) or _is_of_patients(" ".join(piece.sheets)) or _is_of_patients(key.name)
+        )
+        return key.name if "sex" in found and is_named else ""
+    again = [
+        c for c in file.columns if c is not key and c is not born and c.filled >= _USED and c.distinct > _FEW_COLUMNS
+    ]
+    return "" if any(tells(c, born) >= _FOLLOWS for c in again) else key.name
 
 
 def _may_name(piece: Piece) -> bool:
@@ -59,7 +99,7 @@ def _joined(piece: Piece, lists: Sequence[Piece], folder: Path) -> tuple[Piece, 
     """A piece with the columns of its lists, and those."""
     joins: list[tuple[Join, Piece]] = []
     rows, headings = piece.rows, list(piece.headings)
-    left = [one for one in lists if one.rows.height < max(piece.rows_seen, 1)]
+    left = [one for one in lists if one.rows.height < max(piece.rows_seen, 1) and not _is_around(one, piece)]
     while left and len(joins) < _MOST_JOINS:
         best = next(
             (
@@ -68,6 +108,7 @@ def _joined(piece: Piece, lists: Sequence[Piece], folder: Path) -> tuple[Piece, 
                 if not _is_of_patients(heading)
                 for one in left
                 if one.whole
+                and not any(prefix(_join(one, heading, "", folder)) + h in headings for h in one.headings)
                 and (key := _key_of(rows, heading, one))
                 and (not _is_known_code(rows, heading) or _says_otherwise(one, key))
             ),
@@ -76,7 +117,7 @@ def _joined(piece: Piece, lists: Sequence[Piece], folder: Path) -> tuple[Piece, 
         if best is None:
             break
         heading, key, one = best
-        join = Join(os.path.relpath(one.path, folder), heading, key, one.sheets[0] if one.sheets else "")
+        join = _join(one, heading, key, folder)
         whole = Joined(_Rows(rows), (join,), piece.path.name, partial(_rows_of, one))
         rows = next(iter(whole.batches())).rows
         headings = [h for h in rows.columns if h not in {heading, *(done.on for done, _ in joins)}]
@@ -88,8 +129,14 @@ def _joined(piece: Piece, lists: Sequence[Piece], folder: Path) -> tuple[Piece, 
     told = "; ".join(f'each "{join.on}" stands in {one.path.name}, once' for join, one in joins)
     line = LayoutLine("joined", f"[{value}]", f"likely: {told}. Its columns are called {prefix(joins[0][0])}...")
     # The key of a list of clinicians or clinics still names them, where the list has no better name.
-    by_key = [join.on for join, _ in joins if _names(join.on) and not any(_names(h) for h in headings)]
+    by_key = [
+        join.on for join, one in joins if (_names(join.on) or _of_people(one)) and not any(_names(h) for h in headings)
+    ]
     headings = [h for h in rows.columns if h in {*headings, *by_key}]
+    people = [
+        (join.on, "provider_id", f"its list is called {name}") for join, one in joins if (name := _of_people(one))
+    ]
+    piece = replace(piece, told=(*piece.told, *(one for one in people if one[0] in by_key)))
     changed = replace(piece, rows=pl.DataFrame({h: rows.get_column(h) for h in headings}), headings=tuple(headings))
     return replace(changed, layout=(*piece.layout, line)), [one for _, one in joins]
 
@@ -120,6 +167,10 @@ def _rows_of(piece: Piece, _: Join) -> Source:
     return _Rows(piece.rows)
 
 
+def _join(one: Piece, on: str, key: str, folder: Path) -> Join:
+    return Join(os.path.relpath(one.path, folder), on, key, one.sheets[0] if one.sheets else "")
+
+
 def _inline(join: Join) -> str:
     parts = {"file": Path(join.file).as_posix(), "sheet": join.sheet, "on": join.on, "key": join.key}
     if join.key == join.on:
@@ -130,6 +181,19 @@ def _inline(join: Join) -> str:
 def _is_of_patients(heading: str) -> bool:
     """Whether a column names the patient, whose list is a table of its own."""
     return fit(heading, "patient_id") >= PART and "visit" not in plain_heading(heading)
+
+
+def _is_around(one: Piece, piece: Piece) -> bool:
+    """Whether a list holds the records around those of a piece of one file, what it says standing on them already."""
+    return (
+        one.path == piece.path and bool(one.sheets and piece.sheets) and piece.sheets[0].startswith(f"{one.sheets[0]}.")
+    )
+
+
+def _of_people(one: Piece) -> str:
+    """What a list is called, if that is a word for clinicians: its key is who treated."""
+    name = PurePosixPath(one.sheets[0] if one.sheets else one.path.name).stem
+    return name if fit(name, "provider_id") >= PART else ""
 
 
 def _names(heading: str) -> bool:

@@ -15,8 +15,10 @@ import polars as pl
 
 from pipeline.practice.counts import count
 from pipeline.practice.table_settings import Made
+from pipeline.practice.words import words_of
 from pipeline.reading.headings import EXACT, NOT_OURS, PART, fit, numbered_like, plain_heading
 from pipeline.reading.sources import Batch, ReadOptions, Source
+from pipeline.reading.sources.cell_lists import parts_of
 from pipeline.reading.sources.excel_file import SHEET
 from pipeline.reading.sources.made_columns import (
     BEHIND_CODE,
@@ -55,9 +57,6 @@ _LOOK_AT = 20_000
 # A day and a month without a year: `14.03.`, `3/14`; as a decimal number the zero at its end may be gone.
 _DAY_AND_MONTH = r"^(?:\d{1,2}\.\s?\d{1,2}\.|\d{2}\.\d{2}|\d{1,2}[/ -]\d{1,2}[/-]?|\d{1,2}[. /-]{1,2}\p{L}{3,}\.?)$"
 _DAY_CELL = r"^(?:0?[1-9]|[12]\d|3[01])(?:\.0+)?$"
-_YEAR = {"year", "yr", "yyyy", "yy", "jahr", "annee", "an", "ano", "jaar", "anno"}
-_MONTH = {"month", "mon", "mo", "mm", "monat", "mois", "mes", "maand", "mese"}
-_DAY = {"day", "dy", "dd", "tag", "jour", "dia", "dag", "giorno"}
 _BORN = {"birth", "born", "dob", "geburt", "geburts", "naissance", "nacimiento", "geboorte", "nascimento", "nascita"}
 _ENDS = (
     ("from", "to"), ("from", "thru"), ("from", "through"), ("start", "end"), ("begin", "end"), ("first", "last"),
@@ -215,6 +214,21 @@ def find_flags(source: Source, batches: Sequence[Batch], options: ReadOptions) -
     return options, None
 
 
+def find_code_lists(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
+    """Several codes in a cell, of which some have their tooth behind them: `D0120; D2740(14)`."""
+    columns = _columns(source, batches)
+    if options.cell_lists or any(one.field == "tooth" for one in options.made) or any(map(_may_be_teeth, columns)):
+        return options, None
+    for column in (c for c in columns if c.filled and fit(c.heading, "code") >= PART):
+        parts = [part for text in column.texts.drop_nulls() for part in parts_of(text)]
+        several = len(parts) - (column.n - column.texts.null_count())
+        if several >= _LEAST and _has_teeth_behind(Column(1, "", "", pl.Series(parts, dtype=pl.String))):
+            why = f"likely: {several:,} more codes than cells, some with a tooth behind; {_seen(column)}"
+            changed = replace(options, cell_lists=(column.name,))
+            return changed, LayoutLine("cell_lists", f"[{quoted(column.name)}]", why)
+    return options, None
+
+
 def find_in_text(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
     """Teeth named in a description, where no column is one of teeth."""
     columns = _columns(source, batches)
@@ -274,6 +288,7 @@ FINDERS = (
     find_flags,
     find_list,
     find_quadrants,
+    find_code_lists,
     find_in_text,
     find_code_in_text,
 )
@@ -300,10 +315,10 @@ def _triples(columns: Sequence[Column]) -> list[tuple[Column, Column, Column]]:
     by_rest: dict[tuple[str, ...], dict[str, Column]] = {}
     for column in columns:
         words = plain_heading(column.heading).split()
-        for part, known in (("y", _YEAR), ("m", _MONTH), ("d", _DAY)):
+        for part, known in words_of("part").items():
             if len(own := [w for w in words if w in known]) == 1:
                 by_rest.setdefault(tuple(w for w in words if w != own[0]), {}).setdefault(part, column)
-    return [(of["y"], of["m"], of["d"]) for of in by_rest.values() if len(of) == 3]
+    return [(of["year"], of["month"], of["day"]) for of in by_rest.values() if len(of) == 3]
 
 
 def _is_year(column: Column) -> bool:

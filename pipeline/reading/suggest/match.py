@@ -11,7 +11,7 @@ from scipy.optimize import linear_sum_assignment
 
 from pipeline.practice.fields import REQUIRED_FIELDS, input_fields
 from pipeline.practice.tables import INPUT_TABLES
-from pipeline.reading.headings import EXACT, NOT_OURS, PART, fit, says_entered
+from pipeline.reading.headings import EXACT, NOT_OURS, PART, fit, plain_heading, says_entered
 from pipeline.reading.suggest.profile import CUT, Column, FileProfile, looks_like_teeth, tells
 from pipeline.reading.suggest.ratings import rate
 from pipeline.reading.suggest.toml_quote import quoted
@@ -22,6 +22,7 @@ _IMPOSSIBLE = -1e6
 _PRIOR = -1.0
 _HEADING_WORTH = {EXACT: 3.5, PART: 2.0}
 _SHORT_WORTH = 1.2
+_TOLD = 8.0  # a list beside shows what the column is
 _OTHER_HEADING = -1.0  # a heading that speaks for something else, in a file whose headings speak
 _RIVAL = 1.0  # closer than this, two columns are both candidates
 _FILLED = 0.95  # from this share on a column stands for itself
@@ -29,6 +30,7 @@ _FITS, _CONTRADICTS = 0.5, 0.2
 _TELLS = 0.98  # share of the rows whose text follows from that of another column
 # A column headed like one of these is never left out without a question.
 _NEVER_DROPPED = ("patient_id", "tooth", "service_date", "exam_date")
+_OF_PERSONS = frozenset(("name", "names", "namn", "nom", "nombre", "nome", "naam", "phone", "mobile", "tel", "telefon"))
 _WORK = "treatment"
 _FEWEST_WORDS, _TIMES_BACK, _NEARLY_ALL = 4, 8, 0.95  # of words for work
 # What reports may say once for a group of rows.
@@ -79,7 +81,9 @@ def match_file(file: FileProfile, *, hint: str = "") -> TableMatch:
         bonus = 2.0 if _is_named(table, hint) else 0.0
         if found is not None and found.score + bonus > best.score:
             best = TableMatch(table, found.fields, found.score + bonus)
-    return best if best.table is not None else _by_words(file, speak=speak)
+    # Words for work on teeth make a ledger, also of what has a birth date or a sex on each row.
+    worded = _by_words(file, speak=speak) if best.table in (None, "patients") else best
+    return best if worded.table is None else worded
 
 
 def _by_words(file: FileProfile, *, speak: bool) -> TableMatch:
@@ -88,7 +92,7 @@ def _by_words(file: FileProfile, *, speak: bool) -> TableMatch:
     words = max((c for c in file.columns if _are_words(c)), key=_length, default=None)
     if words is None or not file.date_columns or not any(looks_like_teeth(c) for c in file.columns):
         return none
-    columns = [Column(c.place, c.name, _WORK if c is words else c.heading, c.texts) for c in file.columns]
+    columns = [Column(c.place, c.name, _WORK if c is words else c.heading, c.texts, c.told) for c in file.columns]
     own = {c.place: c for c in file.columns}
     found = _match_table("procedures", FileProfile(columns), speak=speak)
     codes = None if found is None else next((m for m in found.fields if m.field == "code"), None)
@@ -142,7 +146,7 @@ def nearest_field(table: str, column: Column, file: FileProfile) -> tuple[str, f
 def _match_table(table: str, file: FileProfile, *, speak: bool) -> TableMatch | None:
     fields = input_fields(table)
     ratings = {(f, c.place): rate(table, f, c, file) for f in fields for c in file.columns}
-    fits = {(f, c.place): fit(c.heading, f) if c.heading else 0.0 for f in fields for c in file.columns}
+    fits = {(f, c.place): c.fits(f) for f in fields for c in file.columns}
     scores = _scores(fields, file, ratings, fits, speak=speak)
     chosen = _assign(scores)
     needed, telling = _TELLING[table]
@@ -180,11 +184,14 @@ def _scores(
     """Logarithmic scores, field by column; above 0 is worth proposing."""
     scores = np.full((len(fields), len(file.columns)), _IMPOSSIBLE)
     for c, column in enumerate(file.columns):
-        not_ours = fit(column.heading, NOT_OURS) if column.heading else 0.0
+        not_ours = column.fits(NOT_OURS)
         best = max(fits[f, column.place] for f in fields)
-        only_day = file.date_columns == [column] and says_entered(column.heading)
+        only_day = says_entered(column.heading) and all(says_entered(c.heading) for c in file.date_columns)
         for f, field in enumerate(fields):
             value, _ = ratings[field, column.place]
+            if column.told[0] == field:
+                scores[f, c] = _TOLD
+                continue
             if value == 0.0:
                 continue
             heading = fits[field, column.place]
@@ -231,6 +238,10 @@ def _judge(
     ]
     if column is None:
         why = "no column was found for it"
+        if field == "patient_id" and not near:
+            near = [
+                c for c in file.columns if c.place not in {file.columns[t].place for t in taken} and _may_name(c, file)
+            ]
         if field in _GROUPED:
             why += (
                 f'; or, if it stands in lines above the rows, put group_lines = ["{{{field}}} {{*}}"] in place of this '
@@ -254,6 +265,8 @@ def _judge(
                 f"; or, where one stands in for the other, a list, of which the first that is filled counts: [{both}]"
             )
         return FieldMatch(field, None, ASK, why, (column, *near))
+    if column.told[0] == field:
+        return FieldMatch(field, column, SURE, column.told[1])
     if heading >= PART and value is not None and value >= _FITS:
         return FieldMatch(field, column, SURE, f"the heading says so, and the values agree{_said(said)}")
     if heading and value is not None and value >= _FITS:
@@ -266,6 +279,12 @@ def _judge(
     if says_entered(column.heading):
         return FieldMatch(field, column, LIKELY, "the day of the entry, for the file has no other day")
     return FieldMatch(field, column, LIKELY, f"by the values alone{_said(said)}")
+
+
+def _may_name(column: Column, file: FileProfile) -> bool:
+    """Whether a column may say who the patient was though it is headed as a name or a telephone's number."""
+    again = column.filled >= _FITS and column.unique < _NEARLY_ALL and file.spans_days(column) >= _FITS
+    return again and bool(set(plain_heading(column.heading).split()) & _OF_PERSONS)
 
 
 def _with_headed(

@@ -24,7 +24,7 @@ from pipeline.reading.suggest.profile import Column, FileProfile
 
 MOST_CODES = 400
 _LEAST_AGAIN = 2.0  # rows a code on average: fewer, and the column holds remarks
-_KNOWN = 0.2  # a list that knows so many of the rows is a list to be asked about
+_KNOWN, _HALF = 0.2, 0.5  # a list that knows so many of the rows is to be asked about; and that can be the one
 HEADINGS = ("code", "event", "detail", "rows", "why")
 _MOST_TOLD = 0.5
 _LASTING = ("crown_placement", "endo_initial")  # done once on a tooth, and seldom again within two months
@@ -51,12 +51,17 @@ def own_codes(chosen: Mapping[str, Group]) -> OwnCodes | None:
         return None
     others = [c.texts for c in ledger.file.columns if c is not column and c.distinct <= MOST_CODES]
     against = otherwise_beside(column.texts, others)
-    if max(column.codes.values()) >= _KNOWN and against is None:
+    known = max(column.codes.values())
+    words = _words_of(column, ledger.file)
+    if _KNOWN <= known < _HALF and against is None and len(words) > 1:
+        against = (
+            f"built-in lists know the codes of {known:.0%} of the rows at most, and words stand beside all of them"
+        )
+    if known >= _KNOWN and against is None:
         return None
     counts = _counted(column)
     if not 2 <= counts.height <= MOST_CODES or counts["n"].mean() < _LEAST_AGAIN:  # type: ignore[operator]
         return None
-    words = _words_of(column, ledger.file)
     out = io.StringIO(newline="")
     writer = csv.writer(out, quoting=csv.QUOTE_ALL)
     writer.writerow(HEADINGS)

@@ -55,6 +55,7 @@ class Piece:
     trouble: str | None = None
     layout: tuple[LayoutLine, ...] = ()
     how: str = ""
+    told: tuple[tuple[str, str, str], ...] = ()  # columns that a list beside shows to be a field, and in what words
     parts: tuple[pl.DataFrame, ...] = ()  # the samples of several sheets, or files of an archive, one by one
 
 
@@ -119,9 +120,10 @@ def profile(pieces: Sequence[Piece]) -> FileProfile:
     rows = pl.concat([_in_order_of(first.rows.columns, p.rows) for p in pieces])
     names = rows.columns
     headings = first.headings or ("",) * len(names)
+    told = {heading: (field, why) for p in pieces for heading, field, why in p.told}
     return FileProfile(
         [
-            Column(n, name, "" if _PLACE.match(h) else h, rows[name])
+            Column(n, name, "" if _PLACE.match(h) else h, rows[name], told.get(name, ("", "")))
             for n, (name, h) in enumerate(zip(names, headings, strict=True), 1)
         ]
     )

@@ -37,6 +37,13 @@ class Column:
     name: str
     heading: str
     texts: pl.Series
+    told: tuple[str, str] = ("", "")  # the field that a list beside shows it to be, and in what words
+
+    def fits(self, field: str) -> float:
+        """How well its heading, or a list beside, says that it is a field (`headings.fit`)."""
+        if self.told[0]:
+            return EXACT if self.told[0] == field else 0.0
+        return fit(self.heading, field) if self.heading else 0.0
 
     @property
     def n(self) -> int:

@@ -159,13 +159,22 @@ def _group(pieces: list[Piece]) -> Group:
 
 
 def _choose(groups: list[Group]) -> tuple[dict[str, Group], list[Group]]:
-    """The group that each table is read from: the one with most rows. Others, and what is no table, are left."""
+    """The group that each table is read from: the one with most rows. Others, and what is no table, are left.
+
+    A list of patients has each in a row; visits with a birth date are taken for one only where nothing else is.
+    """
     chosen: dict[str, Group] = {}
-    for group in sorted(groups, key=lambda g: (-g.rows_seen, g.pieces[0].path.name)):
+    for group in sorted(groups, key=lambda g: (_has_no_key(g), -g.rows_seen, g.pieces[0].path.name)):
         table = group.match.table
         if table is not None and table not in chosen:
             chosen[table] = group
     return {t: chosen[t] for t in INPUT_TABLES if t in chosen}, [g for g in groups if g not in chosen.values()]
+
+
+def _has_no_key(group: Group) -> bool:
+    return group.match.table == "patients" and any(
+        f.field == "patient_id" and f.column is None for f in group.match.fields
+    )
 
 
 def _under_other_names(chosen: dict[str, Group], left: list[Group]) -> tuple[dict[str, Group], list[Group]]:

@@ -17,11 +17,13 @@ from pipeline.practice.tables import INPUT_TABLES
 from pipeline.reading.suggest.profile import Column, FileProfile, looks_like_teeth, tells
 from pipeline.reading.suggest.value_words import known_words
 from pipeline.transforms.other_days import epoch_seconds
+from pipeline.transforms.parsers import IN_MONEY
 
 Rating = tuple[float | None, str]
 _NEVER: Rating = (0.0, "")
 _STRENGTHS = (0.5, 1, 1.25, 2, 2.5, 3, 4, 5, 5.25, 6, 8.25)
 _MOST_NUMBERED = 12
+_ALL_DIFFERENT, _MANY = 0.98, 50
 _CODES, _TELLS = 5, 0.95  # different codes; share of the rows whose code follows from another column
 _LIKELY = 0.5  # how well small numbers speak for a field that says nothing of it
 _ID = re.compile(r"(?i)\b(?:id|key|no|number|nr|ref)\b|id$")
@@ -242,6 +244,8 @@ def _comes_before(a: Column, b: Column) -> bool:
 def _code(_table: str, column: Column, file: FileProfile) -> Rating:
     if column.date_share >= 0.5:
         return _NEVER
+    if column.unique >= _ALL_DIFFERENT and column.n >= _MANY:
+        return _NEVER  # a number of the row: codes come back
     system, hits = max(column.codes.items(), key=lambda pair: pair[1])
     if column.matches(r"^\d(?:\.\d*)?$") >= 0.5 or (hits < 0.6 and column.matches(r"^\d+[.,]\d{1,2}$") >= 0.3):
         return 0.02, ""  # no list has many codes of one digit
@@ -287,7 +291,7 @@ def _fee(_table: str, column: Column, file: FileProfile) -> Rating:
         return (0.02, "") if column.number_share < 0.9 else (0.1, "")
     if column is file.code_column or (column.unique >= 0.98 and column.n >= 20):
         return 0.05, ""
-    cents = column.matches(r"[.,]\d{2}\D*$|^\(|^-|[$€£]")
+    cents = max(column.matches(r"[.,]\d{2}\D*$|^\(|^-"), column.matches(IN_MONEY))
     large = column.number_within(20, 100_000)
     if cents >= 0.5 and large >= 0.2:
         return 0.92, "amounts of money"

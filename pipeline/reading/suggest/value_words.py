@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from functools import cache
 
 from pipeline.practice.fields import FLAG_WORDS, is_open, kind, normal_word, word_lookup
@@ -33,3 +34,10 @@ def known_words(table: str, field: str) -> dict[str, str]:
     for ours, theirs in words_of("word", field).items():
         found |= {normal_word(word): ours for word in theirs}
     return found | word_lookup(table, field)
+
+
+def paired_words(field: str, words: Collection[str]) -> dict[str, str]:
+    """What two words mean because they stand together, whatever each means elsewhere: `h` and `m` are hombre and mujer;
+    empty for others. `words` are all of the column, in the form of `normal_word`."""
+    told = {tuple(pair.split("/")): ours for ours, pairs in words_of("pair", field).items() for pair in pairs}
+    return {own: ours for (own, other), ours in told.items() if set(words) == {own, other}}

@@ -12,9 +12,11 @@ from pipeline.practice.fields import is_open, kind, map_words, normal_word, word
 from pipeline.practice.tables import INPUT_TABLES
 from pipeline.reading.suggest.match import ASK
 from pipeline.reading.suggest.profile import Column
-from pipeline.reading.suggest.value_words import known_words, trade_words
+from pipeline.reading.suggest.value_words import known_words, paired_words, trade_words
 
 _MOST = 24
+_FEW_NUMBERS = 8
+_SEXES = ("female", "male")
 _SPREADSHEET_FLAG = re.compile(r"^[01]\.0+$")
 
 
@@ -27,7 +29,8 @@ def value_lines(table: str, field: str, column: Column) -> list[tuple[str, str, 
     takes_any = is_open(table, field)
     if map_words(table, field) is None and not takes_any:
         return []
-    if column.number_share >= 0.99 and kind(table, field) == "words":
+    is_numbered = field == "status" and column.distinct <= _FEW_NUMBERS
+    if column.number_share >= 0.99 and kind(table, field) == "words" and not is_numbered:
         return []
     known = known_words(table, field)
     trade = trade_words(table, field)
@@ -50,7 +53,16 @@ def value_lines(table: str, field: str, column: Column) -> list[tuple[str, str, 
         trade[w][0] for w in words["normal"] if len(trade.get(w, ())) == 1
     }
     lines = []
+    paired = paired_words(field, words["normal"].to_list())
+    # Where one of two is strange, the other may mean something else in that language.
+    strange = field == "sex" and words.height == len(_SEXES) and not all(w in known for w in words["normal"])
     for normal, rows, text in words.head(_MOST).iter_rows():
+        if normal in paired:
+            lines.append((text, paired[normal], f"likely: the two letters stand together so; {rows:,} rows"))
+            continue
+        if strange:
+            lines.append((text, ASK, f"{choices}? {rows:,} rows, beside a word that we do not know"))
+            continue
         if normal in plain or _SPREADSHEET_FLAG.match(normal) or normal in ("null", "n/a", "nan"):
             continue
         if (meant := known.get(normal)) is not None:
