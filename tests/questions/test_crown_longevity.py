@@ -13,7 +13,7 @@ import pytest
 from pipeline.practice.tables import CROWNS, PATIENTS
 from pipeline.questions import crown_longevity as longevity
 from pipeline.questions.analysis import Analysis
-from pipeline.questions.answer import empty_group, full_window, write_crude
+from pipeline.questions.answer import empty_group, ends_of, full_window, write_crude
 from pipeline.questions.crown_longevity import compare_since_seat
 from pipeline.questions.crown_rows import crown_rows, state_spells
 from pipeline.questions.group_ratios import Ratios
@@ -312,9 +312,9 @@ def test_both_curves_must_reach_the_horizon(stops, reached):
 
     sides = {name: pl.DataFrame() for name in SINCE_OPENING.pair}  # nobody enters late, so no row is looked at
     for one, other in (("through_crown", "before_seat"), ("before_seat", "through_crown")):
-        groups = {one: group(one, stops), other: group(other, 400)}
-        assert (full_window(SINCE_OPENING, sides, groups, ONE_YEAR) == 0) is reached
-    assert full_window(SINCE_OPENING, sides, {"before_seat": group("before_seat", 400)}, ONE_YEAR) is None
+        ends = ends_of({one: group(one, stops), other: group(other, 400)})
+        assert (full_window(SINCE_OPENING, sides, ends, ONE_YEAR) == 0) is reached
+    assert full_window(SINCE_OPENING, sides, {"before_seat": 400}, ONE_YEAR) is None
 
 
 @pytest.mark.parametrize(

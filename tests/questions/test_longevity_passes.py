@@ -11,6 +11,7 @@ from test_crown_longevity import practice
 
 from pipeline.practice.tables import CROWNS, PATIENTS
 from pipeline.questions.analysis import Analysis
+from pipeline.questions.answer import ends_of
 from pipeline.questions.covariates import (
     Levels,
     Numeric,
@@ -235,7 +236,7 @@ def test_the_window_of_counts_is_that_of_the_rows(drawn):
     }  # fmt: skip
     sides = {s: spells.filter(pl.col("state") == s) for s in ROOT_CANAL[::-1]}
     planned = plan_second_pass(add_counts([count_part(both, people)]), few).window
-    assert planned == difference_window(sides, made, few)
+    assert planned == difference_window(sides, ends_of(made), few)
 
 
 def test_a_late_curve_of_counts_starts_at_0_only_if_all_enter_then():
