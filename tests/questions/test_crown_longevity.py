@@ -311,6 +311,7 @@ def test_both_curves_must_reach_the_horizon(stops, reached):
     for one, other in (("through_crown", "before_seat"), ("before_seat", "through_crown")):
         ends = {other: 400} if stops is None else {one: stops, other: 400}
         assert (full_window(SINCE_OPENING, sides, ends, ONE_YEAR) == 0) is reached
+    assert full_window(SINCE_OPENING, sides, {"before_seat": 400}, ONE_YEAR) is None
 
 
 @pytest.mark.parametrize(

@@ -10,6 +10,7 @@ from drawn import frame
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.groups import (
     CurveRules,
+    curve_end,
     curve_start,
     curve_stop,
     days_of,
@@ -231,3 +232,11 @@ def test_patients_of_whom_a_tooth_failed_count_once() -> None:
     assert [group(rows, rules()).failed_patients for rows in (FIVE, two_of_one, LATE)] == [2, 1, 4]
     assert failed_patients(two_of_one, "event") == 1
     assert failed_patients(FIVE.filter(~pl.col("event")), "event") == 0
+
+
+@pytest.mark.parametrize("late", [False, True])
+@pytest.mark.parametrize("min_at_risk", [2, 3, 4, 6])
+def test_a_curve_ends_where_that_of_its_group_does(min_at_risk, late):
+    for spells in (FIVE, LATE, LATE.filter(pl.col("entry_days") == 10)):
+        asked = rules(min_at_risk)
+        assert curve_end(spells, rules=asked, late=late) == (group(spells, asked, late=late).stops_at_days or 0)

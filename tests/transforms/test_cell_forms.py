@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.practice.codes import BUILT_IN, built_in, normal_code, normalise_code
-from pipeline.transforms.cell_forms import FORMS, has_marks, without_marks
+from pipeline.transforms.cell_forms import FORMS, columns_with_marks, has_marks, plain_cells, without_marks
 from pipeline.transforms.code_cells import UNCLEAR, read_codes
 from pipeline.transforms.parsers import parse_fees
 from pipeline.transforms.tooth_lists import parse_tooth_lists
@@ -58,6 +58,20 @@ def test_a_text_that_shows_no_mark_is_left_alone(text: str):
     column = pl.Series([text])
     if not has_marks(column):
         assert without_marks(column)[0] == text
+
+
+def test_few_cells_with_signs_become_what_all_would():
+    rows = pl.DataFrame(
+        {"some": ["14", None, "'14", "O'Hara", '="7"'], "none": ["14", "", "-", None, "x"], "n": range(5)}
+    )
+    assert columns_with_marks(rows.with_columns(none=pl.lit("14"))) == {"some"}
+    assert columns_with_marks(rows.select("n")) == set()
+    assert (
+        plain_cells(rows["some"]).to_list()
+        == without_marks(rows["some"]).to_list()
+        == ["14", None, "14", "O'Hara", "7"]
+    )
+    assert rows["some"][2] == "'14"  # what it was made of stays
 
 
 @pytest.mark.parametrize(
