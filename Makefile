@@ -3,7 +3,7 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 
-.PHONY: install demo test look thorough lint slow mutants calibrate calibrated scale scale-practice lock clean
+.PHONY: install demo test look thorough lint slow coverage mutants calibrate calibrated scale scale-practice lock clean
 
 # The locked packages first, then the project itself: the same versions on every machine.
 $(VENV)/installed: requirements.lock pyproject.toml
@@ -44,6 +44,14 @@ slow: $(VENV)/installed
 	$(BIN)/python -m pytest -m slow
 	THOROUGH=1 $(BIN)/python -m pytest -n 2 --dist loadscope tests/transforms tests/fuzz \
 	  tests/dashboards/test_dash_pages.py tests/dashboards/test_dash_slides.py
+
+# Which lines and branches the tests of `make test` and `make thorough` pass through; half an hour on two cores. What is
+# below the bound in pyproject.toml ends it.
+coverage: $(VENV)/installed
+	$(BIN)/coverage erase
+	$(BIN)/coverage run -m pytest -n 2 --dist loadscope -m "not (slow or look)"
+	$(BIN)/coverage combine --quiet
+	$(BIN)/coverage report --skip-covered --sort=miss
 
 # Renews tests/mutants/scores.csv; hours, see tests/mutants/README.md. `make mutants MODULES="crowns verdict"` takes some.
 mutants: $(VENV)/installed

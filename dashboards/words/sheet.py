@@ -111,17 +111,17 @@ def early_over_time(found: OverTime, *, dated: bool = True) -> str:
     late, before = found.late, found.before
     if late is None or before is None:
         return change(found.change)
-    if found.change.why == "too_few" and late.teeth and before.teeth:
+    gap = change(found.change, in_brief=True)
+    if min(late.failures, before.failures) < found.change.least_failures and late.teeth and before.teeth:
         of_100 = [100 * s.failures / s.teeth for s in (late, before)]
-        shares = listing([decimal(share) for share in of_100])
+        told = _few(*of_100) if found.change.why == "too_few" else gap
         said = (
             f"{whole(late.failures)} of {whole(late.teeth)} failed against {whole(before.failures)} of "
-            f"{whole(before.teeth)} ({shares} of 100). {_few(*of_100)}"
+            f"{whole(before.teeth)} ({listing([decimal(share) for share in of_100])} of 100). {told}"
         )
     elif late.survival is None or before.survival is None:
         said = over_time(found)
     else:
-        gap = change(found.change, in_brief=True)
         said = f"{failed(late.survival)} of 100 failed against {failed(before.survival)}. {gap}"
     return f"Begun {stretches(found)}: {said}" if dated else said
 

@@ -45,7 +45,14 @@ from pipeline.questions.robustness import followup_rows, robustness_of
 from pipeline.questions.success_rates import rate_tables
 from pipeline.questions.techniques.ask import answer_techniques
 from pipeline.questions.techniques.declared import all_questions
-from pipeline.questions.techniques.family import MAIN_SHARE, difference_p, in_family, main_p, verdict_in_family
+from pipeline.questions.techniques.family import (
+    MAIN_SHARE,
+    among_headlines,
+    difference_p,
+    in_family,
+    main_p,
+    verdict_in_family,
+)
 from pipeline.questions.trade_checks.check_technique import check_technique, count_technique
 from pipeline.questions.unseen_openings import unseen_in_longevity, unseen_in_trial
 from pipeline.reading.set_aside import SETTLED
@@ -194,10 +201,11 @@ def _answers(
         lab_days=int(stored.rules["lab_days"]),
     )
     trial = emulated.trial
-    say("every technique question, as one family of looks with the headlines")
-    looks = {c.id: main_p(c, analysis) for _, c in answered if c is not main}
+    looks = {c.id: main_p(c, analysis) for _, c in answered}
     if isinstance(trial, Trial):
         looks |= {_look(trial, o): difference_p(o.difference, analysis) for o, _ in trial.judged}
+    among = among_headlines(looks, main="" if main is None else main.id)
+    say("every technique question, as one family of looks")
     techniques = answer_techniques(
         stored.crowns,
         stored.endo_courses,
@@ -205,11 +213,8 @@ def _answers(
         stored.inputs,
         analysis,
         rules=stored.rules,
-        main=main,
-        headlines={name: p for name, p in looks.items() if p is not None},
         coded=stored.coded,
     )
-    among = techniques.headlines
     if isinstance(trial, Trial):
         judged = {o: verdict_in_family(v, among.get(_look(trial, o)), analysis) for o, v in trial.judged}
         trial = replace(trial, outcomes=tuple(replace(o, verdict=judged.get(o)) for o in trial.outcomes))
@@ -217,7 +222,7 @@ def _answers(
     rows_of = {asking.question.id: asking.rows(records) for asking in QUESTIONS if records.has(asking.question)}
     for question, compared in answered:
         spells = rows_of[question.id]
-        told = in_family(compared, techniques.main_p_family if compared is main else among.get(compared.id), analysis)
+        told = in_family(compared, among.get(compared.id), analysis)
         told = replace(
             told,
             robustness=robustness_of(

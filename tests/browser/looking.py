@@ -7,6 +7,7 @@ import importlib.resources
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import headless
 
@@ -14,8 +15,9 @@ from tests.made_once import made_once_in
 
 LOOKED_AT = (Path(__file__).parent / "looked_at.js").read_text(encoding="utf-8")
 WIDTHS = (1280, 820, 390)
-# What axe asks of names, roles and order is the same between a screen and a telephone; `make slow` asks it there too.
-WITH_AXE = (WIDTHS[0], WIDTHS[-1])
+# What axe asks of names, roles and order hangs on what stands on a page, little on its width: there the pages of one
+# practice are enough. `make slow` asks all at each.
+AXE_EVERYWHERE, AXE_ON_A_TELEPHONE = WIDTHS[0], "ordinary"
 PAPER = 688  # CSS pixels between the margins of an A4 page
 DRAWN = """new Promise(done => {
   document.querySelectorAll("details").forEach(part => { part.open = true; });
@@ -23,6 +25,34 @@ DRAWN = """new Promise(done => {
 })"""
 PIECES = "p, li, td, th, h1, h2, h3, h4, dt, dd, caption, figcaption"
 READ = f"[...document.querySelectorAll('{PIECES}')].filter(e => !e.closest('.chart, noscript, .take'))"
+# The open text of a page in the order of reading, and the links in it: what a reader can click after that many letters.
+OPEN_TEXT = """(() => {
+  const main = document.getElementById("main"), skip = ".contents, noscript, .take, .chart, .words";
+  const walker = document.createTreeWalker(main, NodeFilter.SHOW_TEXT), links = [];
+  let text = document.querySelector("h1").innerText + "\\n";
+  for (let n = walker.nextNode(); n; n = walker.nextNode()) {
+    const e = n.parentElement;
+    if (e.closest(skip) || !e.checkVisibility({ contentVisibilityAuto: true })) continue;
+    const met = links.some(l => l.node === e), href = e.getAttribute("href");
+    if (e.tagName === "A" && !met) links.push({ node: e, at: text.length, href, says: e.innerText });
+    text += n.textContent.replace(/\\s+/g, " ");
+  }
+  return { text, links: links.map(({ at, href, says }) => ({ at, href, says })) };
+})()"""
+GLANCED = f"""(() => {{
+  const answers = document.querySelector(".answers"), given = answers && answers.querySelector(".given");
+  const main = document.getElementById("main"), menu = document.querySelector("nav");
+  return {{
+    open: {OPEN_TEXT}, main: main.innerText, menu: menu ? menu.innerText : "",
+    menu_links: Object.fromEntries(
+      [...document.querySelectorAll("nav a")].map(a => [a.innerText, a.getAttribute("href")])),
+    answers: answers && {{ words: given.innerText, end: answers.getBoundingClientRect().bottom,
+      charts: answers.querySelectorAll(".chart").length, given: given.children.length,
+      first: Boolean(answers.compareDocumentPosition(document.querySelector("h2")) & 4) }},
+    pressed: [...document.querySelectorAll("nav a, .contents a, summary, .take a, .take button")]
+      .filter(e => e.getClientRects().length).map(e => [e.innerText, e.getBoundingClientRect().height]),
+  }};
+}})()"""
 ON_THE_SCREEN = ("wide",)
 ON_A_TELEPHONE = ("sideways",)
 ONCE = (
@@ -56,6 +86,18 @@ class Visit:
     read: list[str]  # each piece of text outside the charts
 
 
+@dataclass(frozen=True)
+class Glance:
+    """What a reader meets who opens a page in a window 800 pixels high and clicks nothing."""
+
+    open: dict[str, Any]  # its text in the order of reading, and the links in it
+    main: str
+    menu: str
+    menu_links: dict[str, str]  # where each leads, by what it says
+    answers: dict[str, Any]  # their words and pieces, how far down they end, their charts, whether they come first
+    pressed: list[tuple[str, float]]  # what can be pressed, and how high it is
+
+
 def look_at(browser: headless.Browser, page: Path, *, width: int = 1280) -> None:
     """Open a page at a width, unfold what is folded, and wait until it is drawn."""
     browser.open(page, width=width)
@@ -69,6 +111,17 @@ def visit(browser: headless.Browser, page: Path, width: int = 1280) -> Visit:
     return made_once_in(page.parent, f"{page.name}-at-{width}", lambda: _visited(browser, page, width))
 
 
+@functools.cache
+def glance(browser: headless.Browser, page: Path, width: int = 1280) -> Glance:
+    """Open a page as it first stands, once a run."""
+
+    def glanced() -> Glance:
+        browser.open(page, width=width, height=800)
+        return Glance(**browser.ask(GLANCED))
+
+    return made_once_in(page.parent, f"{page.name}-first-at-{width}", glanced)
+
+
 def _visited(browser: headless.Browser, page: Path, width: int) -> Visit:
     look_at(browser, page, width=width)
     asked = ON_THE_SCREEN + {WIDTHS[0]: ONCE, WIDTHS[-1]: ON_A_TELEPHONE}.get(width, ())
@@ -80,9 +133,14 @@ def _visited(browser: headless.Browser, page: Path, width: int) -> Visit:
         read: {READ}.map(e => e.innerText) }})"""
     )
     asked_for, complaints = browser.requests(), browser.complaints()  # before axe, for which charts are torn out
-    if width in WITH_AXE:
+    if with_axe(page, width):
         wrong["axe"] = axe_says(browser, contrast=False)
     return Visit(page, width, asked_for, complaints, wrong, **seen)
+
+
+def with_axe(page: Path, width: int) -> bool:
+    """Whether axe looks at a page at this width."""
+    return width == AXE_EVERYWHERE or (width == WIDTHS[-1] and page.parent.name == AXE_ON_A_TELEPHONE)
 
 
 def axe_says(browser: headless.Browser, *, contrast: bool) -> list[str]:

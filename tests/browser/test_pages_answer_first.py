@@ -8,6 +8,7 @@ from pathlib import Path
 
 import headless
 import pytest
+from looking import glance
 
 from dashboards.answers import MOST_WORDS
 from dashboards.said import FEWEST_WORDS, sentences
@@ -33,34 +34,28 @@ def said_twice(pieces: list[str]) -> list[str]:
 
 def test_a_page_opens_with_its_answers_above_the_fold(browser: headless.Browser, pages: list[Path]) -> None:
     for page in pages:
-        browser.open(page, width=1280, height=800)
-        box = browser.ask(
-            "(() => { const e = document.querySelector('.answers'), given = e.querySelector('.given');"
-            "return { words: given.innerText, end: e.getBoundingClientRect().bottom,"
-            "charts: e.querySelectorAll('.chart').length, given: given.children.length,"
-            "first: e.compareDocumentPosition(document.querySelector('h2')) & 4 } })()"
-        )
-        assert box["given"] >= 1, page.name
-        assert counted(box["words"]) <= MOST_WORDS, page.name
-        assert box["charts"] <= 1, page.name
-        assert box["end"] <= 800, page.name
-        assert box["first"], page.name
+        answers = glance(browser, page).answers
+        assert answers["given"] >= 1, page.name
+        assert counted(answers["words"]) <= MOST_WORDS, page.name
+        assert answers["charts"] <= 1, page.name
+        assert answers["end"] <= 800, page.name
+        assert answers["first"], page.name
 
 
 def test_a_page_is_short_while_its_parts_are_closed(browser: headless.Browser, pages: list[Path]) -> None:
     for page in pages:
-        browser.open(page)
-        assert counted(browser.ask("document.getElementById('main').innerText")) <= MOST_OPEN, page.name
+        assert counted(glance(browser, page).main) <= MOST_OPEN, page.name
 
 
 def test_the_pages_of_a_practice_as_large_as_the_demo_are_short_and_say_nothing_twice(
     browser: headless.Browser, large: list[Path]
 ) -> None:
     for page in large:
-        browser.open(page, width=1280, height=800)
-        assert counted(browser.ask("document.getElementById('main').innerText")) <= MOST_OPEN, page.name
-        assert counted(browser.ask("document.querySelector('.given').innerText")) <= MOST_WORDS, page.name
-        assert browser.ask("document.querySelector('.answers').getBoundingClientRect().bottom") <= 800, page.name
+        seen = glance(browser, page)
+        assert counted(seen.main) <= MOST_OPEN, page.name
+        assert counted(seen.answers["words"]) <= MOST_WORDS, page.name
+        assert seen.answers["end"] <= 800, page.name
+        browser.open(page)
         browser.ask(OPEN_ALL)
         assert said_twice(browser.ask(PIECES)) == [], page.name
 
@@ -93,13 +88,7 @@ def test_what_is_pressed_is_large_enough_for_a_finger(
 ) -> None:
     """Menu, contents, closed parts and save buttons: 44 pixels high. Links inside a sentence need not be."""
     for page in ordinary:
-        browser.open(page, width=width)
-        small = browser.ask(
-            "[...document.querySelectorAll('nav a, .contents a, summary, .take a, .take button')]"
-            ".filter(e => e.getClientRects().length && e.getBoundingClientRect().height < 43.5)"
-            ".map(e => e.innerText + ' ' + e.getBoundingClientRect().height)"
-        )
-        assert small == [], page.name
+        assert [says for says, high in glance(browser, page, width).pressed if high < 43.5] == [], page.name
 
 
 def test_an_explained_word_says_what_it_means_on_focus(browser: headless.Browser, ordinary: list[Path]) -> None:

@@ -14,24 +14,11 @@ from pathlib import Path
 
 import headless
 import pytest
+from looking import glance
 
 WIDTHS = (1280, 390)
 MOST_WORDS, MOST_CLICKS = 150, 2
 WORD = re.compile(r"\S*\w\S*")
-# The open text of a page in the order of reading, and the links in it: what a reader can click after that many letters.
-OPEN_TEXT = """(() => {
-  const main = document.getElementById("main"), skip = ".contents, noscript, .take, .chart, .words";
-  const walker = document.createTreeWalker(main, NodeFilter.SHOW_TEXT), links = [];
-  let text = document.querySelector("h1").innerText + "\\n";
-  for (let n = walker.nextNode(); n; n = walker.nextNode()) {
-    const e = n.parentElement;
-    if (e.closest(skip) || !e.checkVisibility({ contentVisibilityAuto: true })) continue;
-    const met = links.some(l => l.node === e), href = e.getAttribute("href");
-    if (e.tagName === "A" && !met) links.push({ node: e, at: text.length, href, says: e.innerText });
-    text += n.textContent.replace(/\\s+/g, " ");
-  }
-  return { text, links: links.map(({ at, href, says }) => ({ at, href, says })) };
-})()"""
 
 
 @dataclass(frozen=True)
@@ -96,20 +83,17 @@ TASKS = (
 def walk(browser: headless.Browser, folder: Path, task: Task, width: int) -> tuple[int, int]:
     """Words read and clicks made until the answer; fails where a link or the answer is not to be found."""
     page, read = folder / "index.html", 0
-    browser.open(page, width=width)
     for says in task.clicks:
-        seen = browser.ask(OPEN_TEXT)
+        seen = glance(browser, page, width)
         if says.startswith("menu: "):  # the whole menu is read for it
-            read += len(WORD.findall(browser.ask("document.querySelector('nav').innerText")))
-            page = folder / browser.page.get_by_label("Pages").get_by_text(says[6:], exact=True).get_attribute("href")
-            browser.open(page, width=width)
+            read += len(WORD.findall(seen.menu))
+            page = folder / seen.menu_links[says[6:]]
             continue
-        link = next((found for found in seen["links"] if found["says"] == says), None)
+        link = next((found for found in seen.open["links"] if found["says"] == says), None)
         assert link is not None, f"{page.name} has no open link that says {says!r}"
-        read += len(WORD.findall(seen["text"][: link["at"]])) + len(WORD.findall(says))
+        read += len(WORD.findall(seen.open["text"][: link["at"]])) + len(WORD.findall(says))
         page = folder / link["href"].partition("#")[0]
-        browser.open(page, width=width)
-    text = browser.ask(OPEN_TEXT)["text"]
+    text = glance(browser, page, width).open["text"]
     found = re.search(task.answer, text)
     assert found is not None, f"{page.name} does not answer {task.asks!r}: {text[:600]}"
     return read + len(WORD.findall(text[: found.end()])), len(task.clicks)

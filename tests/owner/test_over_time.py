@@ -99,12 +99,27 @@ def test_the_verdict_follows_from_the_range(low, high, claim, said):
     assert verdict_of(Change("", "", 5.0, 1.0, low, high, 0.01), claim=claim) == said
 
 
-def test_too_few_failures_are_never_compared():
-    rows = teeth([("2022-01-01", 100 + i, True) for i in range(4)] + [("2022-01-01", 900, False)] * 60)
-    before = teeth([("2019-01-01", 100 + i, True) for i in range(40)] + [("2019-01-01", 900, False)] * 60)
-    both = pl.concat([rows, before.with_columns(pl.col("patient_id") + 1000)])
-    found = period_change(both, cutoff=CUTOFF, years=(1.0,), asked=ASKED).change
+def failing(lately: int, before: int, *, others: int = 60) -> Change:
+    """The change by one year of teeth of which so many failed among so many others, a patient each."""
+    late = teeth([("2022-01-01", 100 + i, True) for i in range(lately)] + [("2022-01-01", 900, False)] * others)
+    then = teeth([("2019-01-01", 100 + i, True) for i in range(before)] + [("2019-01-01", 900, False)] * others)
+    both = pl.concat([late, then.with_columns(pl.col("patient_id") + 10_000)])
+    return period_change(both, cutoff=CUTOFF, years=(1.0,), asked=ASKED).change
+
+
+@pytest.mark.parametrize("failures", [(4, 5), (0, 9), (9, 0)])
+def test_too_few_failures_are_never_compared(failures):
+    found = failing(*failures)
     assert (found.verdict, found.why, found.per_100) == ("cannot_tell", "too_few", None)
+
+
+def test_a_fall_from_fourteen_failures_to_two_is_told():
+    # Fisher's exact test of 2 among 780 against 14 among 792 gives 0.0040.
+    found = failing(2, 14, others=778)
+    assert found.ci_high < 0
+    assert 0.002 < found.p < 0.05
+    rise = failing(14, 2, others=778)
+    assert (rise.ci_low, rise.ci_high, rise.p) == pytest.approx((-found.ci_high, -found.ci_low, found.p), rel=0.05)
 
 
 def test_a_change_that_stands_out_alone_is_not_claimed_among_many():

@@ -13,7 +13,7 @@ from technique_truths import QUESTIONS, WITHIN, filled, groups_of, tables_of, va
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.crown_longevity import compare_since_seat
 from pipeline.questions.techniques.ask import answer_techniques
-from pipeline.questions.techniques.family import in_family
+from pipeline.questions.techniques.family import MAIN_SHARE, in_family, main_p
 from pipeline.transforms.coded_details import Coded
 
 RULES = {"course_gap_days": "180", "crown_repost_days": "60", "recall_months": "12", "uncertain_years": "4"}
@@ -49,8 +49,8 @@ def recalls(rng: np.random.Generator, tables: dict[str, pl.DataFrame], frailty: 
     return filled("findings", rows.filter(pl.Series(rng.random(rows.height) < 0.6)))
 
 
-def claims(tables: dict[str, pl.DataFrame], analysis: Analysis) -> tuple[list[str], int]:
-    """What is said to differ, of the main comparison and all technique questions, and how many looks there were."""
+def claims(tables: dict[str, pl.DataFrame], analysis: Analysis) -> tuple[bool, list[str], int]:
+    """Whether the main comparison is said to differ, which technique contrasts are, and how many looks these were."""
     crowns = tables["crowns"]
     main = compare_since_seat(crowns, tables["patients"], analysis)
     found = answer_techniques(
@@ -60,11 +60,10 @@ def claims(tables: dict[str, pl.DataFrame], analysis: Analysis) -> tuple[list[st
         tables,
         analysis,
         rules=RULES,
-        main=main,
         coded=Coded(tables["coded_rows"]),
     )
     named = [f"{a.id}: {c.group}" for a in found.answers for c in a.contrasts if c.verdict == "differs"]
     named += [f"{a.id}: dose" for a in found.answers if (a.dose_p_family or 1.0) < 1 - analysis.confidence]
-    if in_family(main, found.main_p_family, analysis).verdict.code == "differs":
-        named.append(main.id)
-    return named, max((a.family for a in found.answers), default=0)
+    p = main_p(main, analysis)
+    differs = in_family(main, None if p is None else p / MAIN_SHARE, analysis).verdict.code == "differs"
+    return differs, named, max((a.family for a in found.answers), default=0)

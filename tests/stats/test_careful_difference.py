@@ -63,5 +63,37 @@ def test_teeth_of_one_patient_that_fail_together_widen_the_range():
 
 
 def test_nothing_is_said_where_nobody_failed_or_a_curve_ends():
-    assert careful_difference(group([], 10), group([10], 9, first=100), DAY) is None
+    assert careful_difference(group([], 10), group([], 9, first=100), DAY) is None
     assert careful_difference(group([10], 9), group([20], 9, first=100), 3000) is None
+
+
+def test_where_few_failed_the_limits_are_those_of_the_counts():
+    """Two of 780 against fourteen of 792: Garwood's limits of 2 are 0.2422 and 7.2247, of 14 7.6539 and 23.4898 (his
+    table), each as a share of what failed, and put together as errors of a difference are."""
+    one, other = group([100, 200], 778), group([*range(10, 150, 10)], 778, first=5000)
+    found = careful_difference(one, other, DAY)
+    assert found is not None
+    share = [2 / 780, 14 / 792]
+    limits = [[-np.expm1(np.log1p(-p) * x / k) for x in ends]
+              for p, k, ends in zip(share, (2, 14), ((0.2422, 7.2247), (7.6539, 23.4898)), strict=True)]  # fmt: skip
+    reach = (
+        np.hypot(share[0] - limits[0][0], limits[1][1] - share[1]),
+        np.hypot(limits[0][1] - share[0], share[1] - limits[1][0]),
+    )
+    assert (found.low, found.high) == pytest.approx(
+        (share[0] - share[1] - reach[0], share[0] - share[1] + reach[1]), abs=1e-5
+    )
+    assert found.high < 0
+    assert 0.002 < found.p < 0.02  # Fisher's exact test: 0.0040
+
+
+def test_none_failed_on_one_side():
+    """The limit of none among n is 1 - 0.025 ** (1 / n); teeth of one patient count once."""
+    none = Group(np.full(200, 730), np.zeros(200, bool), cluster=np.arange(200) // 2)
+    other = group([*range(10, 130, 10)], 108, first=1000)
+    found = careful_difference(none, other, DAY)
+    assert found is not None
+    assert found.estimate == pytest.approx(-0.1)
+    low = 0.1 + np.expm1(np.log1p(-0.1) * 6.2006 / 12)  # of 12 the lower limit is 6.2006
+    assert found.high == pytest.approx(-0.1 + np.hypot(1 - 0.025 ** (1 / 100), low), abs=1e-5)
+    assert careful_difference(none, Group(np.full(9, 730), np.zeros(9, bool), cluster=np.arange(9)), DAY) is None

@@ -25,16 +25,16 @@ def rows(n: int = 1500, *, way=None, seed: int = 1) -> pl.DataFrame:
     return draw(rng, n, {"irrigant_activation": way, **BARE})
 
 
-def plan(frame: pl.DataFrame, outcome: str = TOOTH_LOSS, *, main: float | None = None) -> Plan:
-    (found,) = answer_all([WAY], {("course", outcome): frame}, ANALYSIS, main=main).plans
-    return found
+def plan(frame: pl.DataFrame, outcome: str = TOOTH_LOSS, *, beside: int = 0) -> Plan:
+    ways = [WAY, *(replace(WAY, id=f"other{n}") for n in range(beside))]
+    return answer_all(ways, {("course", outcome): frame}, ANALYSIS).plans[0]
 
 
 def test_more_looks_ask_for_more_failures() -> None:
-    alone, among = plan(rows()), plan(rows(), main=0.5)
-    assert (alone.looks, among.looks) == (1, 2)
-    # Alone 5 % for one look; beside the main comparison a fifth of it is shared by two.
-    z = [norm.isf(alpha / 2) + norm.isf(0.2) for alpha in (0.05, 0.05 * 0.2 / 2)]
+    alone, among = plan(rows()), plan(rows(), beside=9)
+    assert (alone.looks, among.looks) == (1, 10)
+    # Alone 5 % for one look, beside nine others a tenth of it.
+    z = [norm.isf(alpha / 2) + norm.isf(0.2) for alpha in (0.05, 0.05 / 10)]
     assert among.failures_needed / alone.failures_needed == pytest.approx((z[1] / z[0]) ** 2, rel=0.01)
     assert [g.label for g in alone.groups] == ["Irrigant activated", "Irrigant not activated"]
     assert sum(g.failures for g in alone.groups) == rows()["event"].sum()

@@ -131,7 +131,9 @@ def _first_reached(
     now, then = reached
     plain = Change("cannot_tell", "too_few", now.years, least_failures=asked.min_failures)
     plain = replace(plain, matters_per_100=asked.matters(now.years))
-    if min(now.failures, then.failures) < asked.min_failures:
+    # The limits hold where few have failed, so it is enough that both stretches together have what two groups need: a
+    # fall from fourteen failures to two is told.
+    if now.failures + then.failures < 2 * asked.min_failures:
         return OverTime(now, then, plain)
     groups = [
         Group(part["exit_days"], part["event"], entry_days=part["entry_days"], cluster=part["patient_id"])

@@ -12,11 +12,10 @@ from pipeline.questions.covariates import numbered_words
 from pipeline.questions.techniques.compact_rows import only_columns, same_numbers, source_of
 from pipeline.questions.techniques.declared import all_questions
 from pipeline.questions.techniques.engine import answer_all
-from pipeline.questions.techniques.family import main_p
 from pipeline.questions.techniques.learning import learning_questions
 from pipeline.questions.techniques.question import COURSE_OUTCOMES, CROWN_FAILURE, TOOTH_LOSS
 from pipeline.questions.techniques.rows import choose_courses, rows_of_chosen, rows_of_crowns
-from pipeline.results import Comparison, NotRun
+from pipeline.results import NotRun
 from pipeline.results.learning import Learning
 from pipeline.results.planning import Plan
 from pipeline.results.technique import TechniqueAnswer
@@ -37,8 +36,6 @@ class Techniques:
     answers: tuple[TechniqueAnswer, ...]
     learning: tuple[Learning, ...]
     not_run: tuple[NotRun, ...]
-    main_p_family: float | None = None
-    headlines: Mapping[str, float] = field(default_factory=dict)
     plans: tuple[Plan, ...] = ()
     from_codes: Mapping[str, int] = field(default_factory=dict)
 
@@ -51,19 +48,16 @@ def answer_techniques(
     analysis: Analysis,
     *,
     rules: Mapping[str, str],
-    main: Comparison | None = None,
-    headlines: Mapping[str, float] | None = None,
     coded: Coded | None = None,
 ) -> Techniques:
     """Every question, of the tables `crowns`, `endo_courses`, `tooth_followup` and the input tables by name.
 
     `rules` holds `course_gap_days`, `crown_repost_days` (whole days), `recall_months` and `uncertain_years` as text.
-    The main comparison and the other headlines (their p by id) count among the looks; what then becomes of them is for
-    `family.in_family` to say, by `main_p_family` and `headlines`. `coded` is what procedure codes tell where the tables
-    of details do not.
+    `coded` is what procedure codes tell where the tables of details do not.
     """
     questions = all_questions()
     names = {"provider_id", *(q.factor for q in questions), *(c.name for q in questions for c in q.adjust)}
+    names |= {q.among.column for q in questions if q.among}
     sources = {source_of(name) for name in names}
     coded = coded or Coded()
 
@@ -74,7 +68,7 @@ def answer_techniques(
     read = numbers[3].pop(CODED_ROWS)
     rows = rows_by_outcome(*numbers, rules=rules, keep=keep, coded=replace(coded, rows=read))
     taken = learning_questions(questions, rows, analysis)
-    found = answer_all(questions, rows, analysis, more=taken.asked, main=main_p(main, analysis), headlines=headlines)
+    found = answer_all(questions, rows, analysis, more=taken.asked)
     not_run = found.not_run
     if taken.lacking:
         needs = (f"endo_details.instrumentation: {taken.lacking}",)
@@ -84,8 +78,6 @@ def answer_techniques(
         found.answers,
         taken.learning,
         not_run,
-        found.main_p_family,
-        found.headlines,
         found.plans,
         from_codes=read_from_codes(told),
     )

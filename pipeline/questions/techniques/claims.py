@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.planning import Pace
-from pipeline.questions.techniques.family import HEADLINE_SHARE, MAIN_SHARE, by_chance
+from pipeline.questions.techniques.family import by_chance
 from pipeline.questions.techniques.healing import healing_sentence
 from pipeline.questions.techniques.plans import plan_contrast
 from pipeline.questions.techniques.question import HEALED
@@ -17,15 +17,12 @@ from pipeline.results.planning import Plan
 from pipeline.results.safety import NEXT_STEP
 from pipeline.results.technique import TechniqueAnswer, TechniqueContrast, TechniqueGroup
 from pipeline.stats.laws import t_upper
+from pipeline.stats.multiplicity import holm
 from pipeline.stats.standardised import AdjustedDifference
-from pipeline.stats.weighted_holm import weighted_holm
 
 METHOD = "adjusted: all the teeth standardised to each group by the adjusted Cox model, grouped by patient"
 Pair = tuple[str, str]
 DOSE: Pair = ("", "")  # the place of the curve over the dose among the looks of a question
-MAIN: tuple[int, Pair] = (-1, ("", ""))  # that of the main comparison among all looks
-
-HEADLINE = -2  # the place of every other headline
 
 
 @dataclass(frozen=True)
@@ -50,30 +47,13 @@ class Draft:
     safety: bool = False
 
 
-@dataclass(frozen=True)
-class Claimed:
-    """Answers with their contrasts, a plan for each contrast, and the p of the headlines among all looks."""
-
-    answers: tuple[TechniqueAnswer, ...]
-    plans: tuple[Plan, ...]
-    main_p_family: float | None
-    headlines: Mapping[str, float]
-
-
-def with_claims(
-    drafts: Sequence[Draft],
-    analysis: Analysis,
-    *,
-    main: float | None = None,
-    headlines: Mapping[str, float] | None = None,
-) -> Claimed:
-    """What may be claimed of all drafts together.
+def with_claims(drafts: Sequence[Draft], analysis: Analysis) -> tuple[tuple[TechniqueAnswer, ...], tuple[Plan, ...]]:
+    """What may be claimed of all drafts together: answers with their contrasts, and a plan for each contrast.
 
     The family is every contrast of every question and outcome passed that has an adjusted difference and could be
-    claimed, every curve over a dose, the main comparison by its p in `main`, and the other headlines by theirs in
-    `headlines`: all decided before any is looked at. A
-    difference whose p, corrected by Holm's rule with the weights of `family.py`, does not stay below 1 - confidence is
-    no longer claimed: the verdict becomes `cannot_tell` and `withheld` says why.
+    claimed, and every curve over a dose: all decided before any is looked at. A difference whose p, corrected by Holm's
+    rule, does not stay below 1 - confidence is no longer claimed: the verdict becomes `cannot_tell` and `withheld` says
+    why.
     """
     looks: dict[tuple[int, Pair], float] = {}
     for i, draft in enumerate(drafts):
@@ -81,24 +61,14 @@ def with_claims(
             looks.update({(i, pair): _p(draft, pair) for pair in draft.pairs if pair in draft.differences})
         if draft.answer.dose_p is not None:
             looks[i, DOSE] = draft.answer.dose_p
-    others = {(HEADLINE, (name, "")): p for name, p in (headlines or {}).items()}
-    share = (1.0 if main is None else 1 - MAIN_SHARE) * (1 - HEADLINE_SHARE if others and looks else 1.0)
-    weights = [share / max(len(looks), 1)] * len(looks)
-    rest = (1.0 if main is None else 1 - MAIN_SHARE) - (share if looks else 0.0)
-    weights += [rest / max(len(others), 1)] * len(others)
-    looks |= others
-    if main is not None:
-        looks[MAIN] = main
-        weights.append(MAIN_SHARE)
-    family = dict(zip(looks, weighted_holm(list(looks.values()), weights).tolist(), strict=True))
+    family = dict(zip(looks, holm(list(looks.values())).tolist(), strict=True))
     answers = tuple(_claimed(i, draft, family, analysis) for i, draft in enumerate(drafts))
     plans = tuple(
-        _planned(draft, answer, contrast, analysis, share=share)
+        _planned(draft, answer, contrast, analysis)
         for draft, answer in zip(drafts, answers, strict=True)
         for contrast in answer.contrasts
     )
-    told = {name: p for (place, (name, _)), p in family.items() if place == HEADLINE}
-    return Claimed(answers, plans, family.get(MAIN), told)
+    return answers, plans
 
 
 def _claimed(i: int, draft: Draft, family: Mapping[tuple[int, Pair], float], analysis: Analysis) -> TechniqueAnswer:
@@ -112,9 +82,7 @@ def _claimed(i: int, draft: Draft, family: Mapping[tuple[int, Pair], float], ana
     )
 
 
-def _planned(
-    draft: Draft, answer: TechniqueAnswer, contrast: TechniqueContrast, analysis: Analysis, *, share: float
-) -> Plan:
+def _planned(draft: Draft, answer: TechniqueAnswer, contrast: TechniqueContrast, analysis: Analysis) -> Plan:
     why = ""
     if draft.between_clinicians:
         why = "Each clinician mostly works one way: more cases of the same kind would not settle this."
@@ -130,7 +98,6 @@ def _planned(
         analysis,
         smallest_per_100=draft.smallest_per_100,
         looks=answer.family,
-        share=share,
         why=why,
     )
 
@@ -209,7 +176,7 @@ def _withheld(draft: Draft, code: str, p_family: float | None, looks: int, analy
         return "Each clinician mostly works one way, so the ways cannot be told apart from the clinicians."
     if code == DIFFERS and (p_family is None or p_family >= 1 - analysis.confidence):
         return (
-            f"Alone it would pass for a difference, but {looks} comparisons were made, the main ones first: "
+            f"Alone it would pass for a difference, but {looks} comparisons of techniques were made: "
             f"{by_chance(p_family)}."
         )
     return ""

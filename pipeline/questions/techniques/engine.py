@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
@@ -22,7 +22,6 @@ from pipeline.questions.techniques.plans import paces_of
 from pipeline.questions.techniques.question import (
     FILMS,
     HEALED,
-    POPULATION,
     TIME_ZERO,
     Question,
     codes_needed,
@@ -48,16 +47,11 @@ Asked = tuple[Question, str, pl.DataFrame | None]  # a question, one of its outc
 
 @dataclass(frozen=True)
 class Answered:
-    """Answers in order of question and outcome, and the questions that could not be asked.
-
-    `main_p_family` is the p of the main comparison among all looks, None without one; `headlines` those of the others.
-    """
+    """Answers in order of question and outcome, and the questions that could not be asked."""
 
     answers: tuple[TechniqueAnswer, ...]
     not_run: tuple[NotRun, ...]
-    main_p_family: float | None = None
     plans: tuple[Plan, ...] = ()
-    headlines: Mapping[str, float] = field(default_factory=dict)
 
 
 def answer_all(
@@ -66,11 +60,8 @@ def answer_all(
     analysis: Analysis,
     *,
     more: Iterable[Asked] = (),
-    main: float | None = None,
-    headlines: Mapping[str, float] | None = None,
 ) -> Answered:
-    """Ask every question of its rows, then count all contrasts, the main comparison (`main`, its p) and the other
-    headlines (theirs by id) as one family.
+    """Ask every question of its rows, then count all contrasts as one family.
 
     `rows` has a frame for each pair of unit and outcome, as made by `rows.py`; `more` are questions that bring rows of
     their own. A question whose factor is empty there, or whose groups are too small, goes to `not_run` with what it
@@ -85,8 +76,8 @@ def answer_all(
             not_run.append(found)
         else:
             drafts.append(found)
-    claimed = with_claims(drafts, analysis, main=main, headlines=headlines)
-    return Answered(claimed.answers, tuple(not_run), claimed.main_p_family, claimed.plans, claimed.headlines)
+    answers, plans = with_claims(drafts, analysis)
+    return Answered(answers, tuple(not_run), plans)
 
 
 def _answer(question: Question, outcome: str, rows: pl.DataFrame | None, analysis: Analysis) -> Draft | NotRun:
@@ -94,6 +85,8 @@ def _answer(question: Question, outcome: str, rows: pl.DataFrame | None, analysi
     if rows is None or rows.is_empty():
         return NotRun(name, title, (codes_needed(question),))
     judged = outcome == HEALED
+    if question.among:
+        rows = rows.filter(pl.col(question.among.column))
     rows = _with_absent(
         only_columns(rows, (question.factor, source_of(question.factor), *(c.name for c in question.adjust))), question
     )
@@ -237,7 +230,7 @@ def _draft(question: Question, outcome: str, groups: Grouped, analysis: Analysis
         caveats=(*((UNMEASURED,) if question.safety else ()), *question.caveats, question.why_adjust),
         notes=groups.notes,
         family=0,
-        population=POPULATION[question.unit],
+        population=question.population,
         time_zero=TIME_ZERO[question.unit],
         competing=named(outcome).competing,
     )

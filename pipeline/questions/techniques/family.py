@@ -1,4 +1,4 @@
-"""All headline verdicts and all technique questions as one family of looks, and what that means for a verdict.
+"""All headline verdicts as one family of looks, all technique questions as another, and what that means for a verdict.
 
 Headlines are the main comparison, the same crowns since the opening, the crown after a root canal by each outcome, the
 delay to the crown, and the trial of the hyperemic tooth by crown and by tooth.
@@ -7,6 +7,7 @@ delay to the crown, and the trial of the hyperemic tooth by crown and by tooth.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import replace
 
 from scipy.special import ndtr
@@ -16,12 +17,23 @@ from pipeline.questions.group_ratios import adjusted_ratio
 from pipeline.questions.verdict import DIFFERS, withheld
 from pipeline.results import Comparison, Difference, Verdict
 from pipeline.stats.limits import z_value
+from pipeline.stats.weighted_holm import weighted_holm
 
-# The main comparison is asked first and named beforehand: of the chance of a false claim it has four fifths. Of the
-# last fifth the other headlines share one half and the technique questions the other, so that some five headlines are
-# not lost among a hundred techniques. Where the main comparison differs, they share the whole (weighted Holm).
+# The main comparison is asked first and named beforehand: of the chance of a false claim that the headlines have it
+# holds four fifths, the others share the last. Where the main comparison differs, they share the whole (weighted Holm).
+# The technique questions are looked through for what may differ; a family of their own, as when practices are pooled,
+# or a hundred of them would take from the headlines, and the headlines all from them.
 MAIN_SHARE = 0.8
-HEADLINE_SHARE = 0.5
+
+
+def among_headlines(p: Mapping[str, float | None], *, main: str) -> dict[str, float]:
+    """The p of every headline corrected for all of them, by id; `main` is that of the main comparison."""
+    asked = {name: value for name, value in p.items() if value is not None}
+    if not asked:
+        return {}
+    rest = (1 - MAIN_SHARE) / max(sum(name != main for name in asked), 1)
+    weights = [MAIN_SHARE if name == main else rest for name in asked]
+    return dict(zip(asked, weighted_holm(list(asked.values()), weights).tolist(), strict=True))
 
 
 def main_p(comparison: Comparison | None, analysis: Analysis) -> float | None:
@@ -63,7 +75,9 @@ def by_chance(p_family: float | None) -> str:
     """How often one as clear comes up where nothing differs, from a p corrected for the family: that is its bound."""
     if p_family is None:
         return "one as clear comes up by chance too often"
-    most = min(100, math.ceil(100 * p_family))
+    most = math.ceil(100 * p_family)
+    if most >= 50:
+        return "among so many, chance alone may well show one as clear"
     return f"where nothing differs, chance shows one as clear in up to {most} of 100 practices"
 
 
@@ -73,6 +87,6 @@ def verdict_in_family(verdict: Verdict, p_family: float | None, analysis: Analys
         return verdict
     return withheld(
         verdict,
-        "Alone it would just pass for a difference, but it is counted with all other questions asked of these records, "
-        "and among so many looks it cannot be told from chance yet.",
+        "Alone it would just pass for a difference, but it is counted with the other main questions asked of these "
+        "records, and among so many looks it cannot be told from chance yet.",
     )

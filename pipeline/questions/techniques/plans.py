@@ -42,14 +42,12 @@ def plan_contrast(
     *,
     smallest_per_100: float,
     looks: int,
-    share: float,
     why: str = "",
 ) -> Plan:
     """The plan of one contrast.
 
-    `looks` are the comparisons of the family and `share` the part of the chance of a false claim that they have
-    together; limits are then so wide that the difference may be claimed among all of them (Bonferroni). `why` says that
-    nothing can be planned, and the reason.
+    `looks` are the comparisons of the family; limits are so wide that the difference may be claimed among all of them
+    (Bonferroni). `why` says that nothing can be planned, and the reason.
     """
     groups = {g.name: g for g in answer.groups}
     pair = (contrast.group, contrast.reference)
@@ -63,7 +61,7 @@ def plan_contrast(
         horizon_years=answer.horizon_years,
         survival=_survival(groups[contrast.reference], answer.horizon_years),
         error=0.0 if ratio is None else math.log(ratio.ci_high / ratio.ci_low) / (2 * z_value(analysis.confidence)),
-        confidence=1 - (1 - analysis.confidence) * share / max(looks, 1),
+        confidence=1 - (1 - analysis.confidence) / max(looks, 1),
         looks=looks,
     )
     sides = {name: paces[name] for name in pair}

@@ -72,6 +72,14 @@ class Band:
 
 
 @dataclass(frozen=True)
+class Among:
+    """The rows of which alone something is asked: those whose `column` is true, and who they are in words."""
+
+    column: str
+    population: str
+
+
+@dataclass(frozen=True)
 class Question:
     """One question as data.
 
@@ -85,7 +93,8 @@ class Question:
     counted together (`pool`) or left out, bands of a dose are always left out, since its two ends are not alike.
     `events` are words of `codes.EVENTS` whose rows say the groups where the fields do not (see `coded_details.py`).
     `pool_label` names such words together where the reference is none of them ("others together" says nothing).
-    `safety` marks a measure of safety, of which it is never said that its ways differ little (see `safety.py`).
+    `among` keeps only the rows for which either way was possible. `safety` marks a measure of safety, of which it is
+    never said that its ways differ little (see `safety.py`).
     """
 
     id: str
@@ -109,6 +118,12 @@ class Question:
     safety: bool = False
     events: tuple[str, ...] = ()
     pool_label: str = ""
+    among: Among | None = None
+
+    @property
+    def population(self) -> str:
+        """Whom it is asked of, in words."""
+        return self.among.population if self.among else POPULATION[self.unit]
 
     def __post_init__(self) -> None:
         """Refuse a question that contradicts itself: a fault of ours."""
