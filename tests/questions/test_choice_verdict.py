@@ -208,7 +208,7 @@ def test_what_stands_beside_the_main_figure():
         "they been given up at the opening, the difference would be 2 fewer per 100 (6 fewer to 2 more)."
     )
     assert undated == (
-        "2 crowns had a root canal elsewhere on an unknown day, and are in neither group. Counted as done before the "
+        "2 crowns had a root canal elsewhere on an unknown day: in neither group. Counted as done before the "
         "seat the difference would be no difference per 100 (4 fewer to 4 more); counted as done through the crown the "
         "difference would be one that cannot be given."
     )
@@ -220,7 +220,7 @@ def test_nothing_stands_beside_where_nothing_was_counted():
     assert none_renewed.startswith("None of 40 opened crowns was renewed within 90 days of the root canal")
     renewed, undated = beside_main((MORE,), COUNTS, renewal_days=90)
     assert renewed.endswith("They count as opened, and as failed.")
-    assert undated.endswith("are in neither group.")
+    assert undated.endswith("in neither group.")
 
 
 @pytest.mark.parametrize(
