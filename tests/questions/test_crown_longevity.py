@@ -216,7 +216,7 @@ def test_a_difference_is_taken_by_fewer_years_where_the_crowns_are_not_followed_
     near = compare_since_seat(*practice(), ONE_YEAR)
     assert (far.difference, far.crude_difference, far.naive.survival) == (near.difference, near.crude_difference, ())
     assert far.difference.years == 1
-    assert "Too few are followed for 2 years: this is from 3 months to 1 years." in far.verdict.range
+    assert "Too few are followed for 2 years: this is from 3 months to 1 year." in far.verdict.range
     # Day 400 itself is reached.
     whole = compare_since_seat(*practice(), Analysis(horizon_years=400 / 365.25))
     assert whole.crude_difference.years == 400 / 365.25

@@ -168,6 +168,6 @@ def test_teeth_never_followed_stay_in_the_flow_and_the_groups_and_are_told():
     )
     found = compared(unseen)
     assert found.flow[-1].left == sum(g.crowns for g in found.groups) == 80
-    told = "1 teeth were not seen again after completion: each is in its group, with no follow-up."
+    told = "1 tooth was not seen again after completion: each is in its group, with no follow-up."
     assert told in found.notes
     assert not any("not seen again" in note for note in compared(rows).notes)

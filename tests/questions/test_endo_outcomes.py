@@ -46,7 +46,7 @@ def test_what_the_reader_must_know_is_in_the_notes():
     assert (
         "4 teeth got a crown while followed; days from completion to the seat: median 40, quartiles 22 to 52" in notes
     )
-    assert "1 crowns from elsewhere have no seat date" in notes
+    assert "1 crown from elsewhere, with no seat date" in notes
 
 
 def test_two_failures_are_too_early_and_say_so():

@@ -52,7 +52,7 @@ def test_the_sign_of_a_column():
     assert decide(1, 2, 0) == "each"
     with pytest.raises(DataError) as error:
         decide(1, 2)
-    for piece in ("f.csv", '"Fee"', "1 values", "2 a decimal point", 'decimal = ","', "[tables.procedures]"):
+    for piece in ("f.csv", '"Fee"', "1 value", "2 a decimal point", 'decimal = ","', "[tables.procedures]"):
         assert piece in str(error.value)
 
 

@@ -193,7 +193,7 @@ def test_another_list_is_added_to_the_key_and_one_made_again_is_not_there_twice(
 @pytest.mark.parametrize(
     ("values", "fault"),
     [
-        ({3: 6}, r"row 3, pai: 1 cells are neither"),
+        ({3: 6}, r"row 3, pai: 1 cell is neither"),
         ({3: "healed"}, r"row 3, pai"),
         ({3: 2.5, 4: "x"}, "row 3, pai: 2 c"),
     ],
