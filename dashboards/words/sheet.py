@@ -114,11 +114,10 @@ def early_over_time(found: OverTime, *, dated: bool = True) -> str:
     gap = change(found.change, in_brief=True)
     if min(late.failures, before.failures) < found.change.least_failures and late.teeth and before.teeth:
         of_100 = [100 * s.failures / s.teeth for s in (late, before)]
-        shares = listing([decimal(share) for share in of_100])
         told = _few(*of_100) if found.change.why == "too_few" else gap
         said = (
             f"{whole(late.failures)} of {whole(late.teeth)} failed against {whole(before.failures)} of "
-            f"{whole(before.teeth)} ({shares} of 100). {told}"
+            f"{whole(before.teeth)} ({listing([decimal(share) for share in of_100])} of 100). {told}"
         )
     elif late.survival is None or before.survival is None:
         said = over_time(found)
