@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from dashboards import terms
 from dashboards.answers import Answer
-from dashboards.formats import count, lower_first, months, plural, sentence_case, whole, years
+from dashboards.formats import count, listing, lower_first, months, plural, sentence_case, whole, years
 from pipeline.results import Choices, Comparison, Difference, Results, Trial, TrialOutcome
 from pipeline.results.planning import Plan
 from pipeline.results.technique import TechniqueAnswer, TechniqueContrast
@@ -169,20 +169,30 @@ def technique_counts(answers: Sequence[TechniqueAnswer]) -> dict[str, int]:
 
 
 def technique_says(answers: Sequence[TechniqueAnswer]) -> str:
-    """`None of 94 comparisons shows a clear difference; 21 show little difference; 73 are open.`"""
+    """`None of 94 comparisons shows a clear difference; 21 show little difference; 73 are open.`
+
+    One or two that do are named with their question.
+    """
     counts = technique_counts(answers)
     total = sum(counts.values())
     if not total:
         return "Too few teeth were recorded with their technique to compare any."
     named = counts.get("differs", 0)
     parts = [f"{whole(named) if named else 'None'} of {whole(total)} comparisons {'show' if named > 1 else 'shows'} a "
-             "clear difference"]  # fmt: skip
+             f"clear difference{_named(answers)}"]  # fmt: skip
     alike, unsettled = counts.get("little_difference", 0), sum(counts.get(code, 0) for code in OPEN)
     if alike:
         parts.append(f"{whole(alike)} {'show' if alike > 1 else 'shows'} little difference")
     if unsettled:
         parts.append(f"{whole(unsettled)} {plural(unsettled, 'is')} open")
     return f"{'; '.join(parts)}."
+
+
+def _named(answers: Sequence[TechniqueAnswer]) -> str:
+    """` (resin against metal ceramic)`; empty for none and for many."""
+    found = [({g.name: g.label for g in a.groups}, c) for a in answers for c in a.contrasts if c.verdict == "differs"]
+    said = [f"{lower_first(of[c.group])} against {lower_first(of[c.reference])}" for of, c in found]
+    return f" ({listing(said)})" if 1 <= len(said) <= 2 else ""
 
 
 def technique_heading(answers: Sequence[TechniqueAnswer]) -> str:

@@ -65,7 +65,8 @@ def test_verdicts_have_shapes_of_their_own_and_are_counted_apart() -> None:
         "too_early": 1, "little_difference": 1, "differs": 1, "cannot_tell": 1,
     }  # fmt: skip
     assert words_answers.technique_says([found]) == (
-        "1 of 4 comparisons shows a clear difference; 1 shows little difference; 2 are open."
+        "1 of 4 comparisons shows a clear difference (no <dam> against rubber dam); 1 shows little difference; "
+        "2 are open."
     )
 
 
