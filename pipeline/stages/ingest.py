@@ -251,6 +251,8 @@ class _Loading:
             dates=forms.dates,
             decimals=forms.decimals,
             renewed=told.codes_renewed,
+            statuses=told.status_renewed,
+            divisors=told.fees_before,
             caches=self.texts[table.name],
         )
         seen = seen_of(self.settings, table.name, source, columns, self.codes, file=file.name)

@@ -79,6 +79,8 @@ class Reading:
     dates: Mapping[str, DateForm] = field(default_factory=dict)
     decimals: Mapping[str, str] = field(default_factory=dict)
     renewed: Mapping[str, Mapping[str, str]] = field(default_factory=dict)  # see `codes_renewed` of a table's settings
+    statuses: Mapping[str, Mapping[str, str]] = field(default_factory=dict)  # see `status_renewed`
+    divisors: Mapping[str, str] = field(default_factory=dict)  # see `fees_before`
     caches: Caches = field(default_factory=dict, repr=False, compare=False)
 
     @cached_property
@@ -116,6 +118,7 @@ def clean(raw: pl.DataFrame, reading: Reading) -> Cleaned:
     kept = typed.filter(rule.is_null()) if rule.null_count() < len(rule) else typed
     rows = _one_row_a_tooth(kept) if table.name == "procedures" else kept.with_columns(_FIRST_PART)
     rows = rows.with_columns(code=_renewed(reading)) if reading.renewed and "code" in rows.columns else rows
+    rows = _by_day(rows, raw, reading) if reading.statuses or reading.divisors else rows
     return Cleaned(
         rows=rows.select(pl.col(n).cast(t) for n, t in table.schema.items() if n != "load_id"),
         rejects=_rejects(raw, typed, rule, rules, reading),
@@ -132,6 +135,22 @@ def _renewed(reading: Reading) -> pl.Expr:
             is_new = (code == normal_code(old, system=reading.code_system)) & (day >= dt.date.fromisoformat(since))
             found = pl.when(is_new).then(pl.lit(normal_code(new, system=reading.code_system))).otherwise(found)
     return found
+
+
+def _by_day(rows: pl.DataFrame, raw: pl.DataFrame, reading: Reading) -> pl.DataFrame:
+    """The rows with texts of the status and fees as they are meant on the day of the work."""
+    day, status, fee = pl.col("service_date"), pl.col("status"), pl.col("fee")
+    if reading.statuses and "status" in raw.columns:
+        own = raw.select(ROW, own=pl.col("status").cast(pl.String).str.strip_chars().str.to_lowercase()).unique(ROW)
+        rows = rows.join(own, on=ROW, how="left", maintain_order="left")
+        for text, by_day in reading.statuses.items():
+            for since, word in sorted(by_day.items()):
+                is_new = (pl.col("own") == text.strip().lower()) & (day >= dt.date.fromisoformat(since))
+                status = pl.when(is_new).then(pl.lit(word)).otherwise(status)
+    for until, divisor in sorted(reading.divisors.items(), reverse=True):
+        old = (pl.col("fee") / float(divisor)).round(2)
+        fee = pl.when(day < dt.date.fromisoformat(until)).then(old).otherwise(fee)
+    return rows.with_columns(status=status, fee=fee)
 
 
 def map_values(texts: pl.Series, words: Mapping[str, str]) -> pl.Series:

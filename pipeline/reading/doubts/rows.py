@@ -27,6 +27,7 @@ from pipeline.reading.doubts.standing import flag_doubts, phrase_doubts
 from pipeline.reading.doubts.status_words import (
     among_others,
     mostly_empty,
+    renewed_doubts,
     status_word_doubts,
     told_as,
     untold_statuses,
@@ -113,6 +114,7 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         found += phrase_doubts(where, said, accepted, told=marked)
         if one.statuses and not one.is_mended:
             made = told.values.get("status", {})
+            found += renewed_doubts(where, one.status_months, told.status_renewed, accepted)
             found += mostly_empty(where, one.answers.columns["status"], one.statuses, made, accepted)
         found += mark_doubts(where, one.marks, accepted)
         date = one.answers.columns.get("service_date")

@@ -122,6 +122,8 @@ def _look_into(
         dates=forms.dates,
         decimals=forms.decimals,
         renewed=told.codes_renewed,
+        statuses=told.status_renewed,
+        divisors=told.fees_before,
     )
     found = [look.rows]
     seen = seen_of(settings, told.name, source, columns, codes, file=name)
