@@ -91,7 +91,7 @@ class RowSums:
 
 def _is_amounts(texts: pl.Series) -> bool:
     filled = texts.replace("", None).drop_nulls().head(2_000)
-    return filled.len() > _LEAST and filled.str.contains(_AMOUNT).mean() >= _NEARLY_ALL  # type: ignore[operator]
+    return filled.len() > _LEAST and int(filled.str.contains(_AMOUNT).sum()) >= _NEARLY_ALL * filled.len()
 
 
 def sum_doubts(where: str, seen: RowSums, columns: Mapping[str, str], accepted: Sequence[str]) -> list[Doubt]:

@@ -114,7 +114,6 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         found += phrase_doubts(where, said, accepted, told=marked)
         if one.statuses and not one.is_mended:
             made = told.values.get("status", {})
-            found += renewed_doubts(where, one.status_months, told.status_renewed, accepted)
             found += mostly_empty(where, one.answers.columns["status"], one.statuses, made, accepted)
         found += mark_doubts(where, one.marks, accepted)
         date = one.answers.columns.get("service_date")
@@ -165,6 +164,8 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         found += below_zero_doubts(
             where, one.amounts, accepted, rows=one.counts["records"], has_fee=has_fee, told=marked
         )
+    months = sum((s.status_months for s in seen), Counter[tuple[str, int]]())
+    found += renewed_doubts("procedures", months, settings.tables["procedures"].status_renewed, accepted)
     charged_in = [(f"{s.table}: {s.file}", s) for s in seen if s.table == "procedures" and "fee" in s.answers.columns]
     found += currency_doubts(
         {w: (s.answers.columns["fee"], s.currencies) for w, s in charged_in},

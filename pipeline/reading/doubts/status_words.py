@@ -260,12 +260,8 @@ def renewed_doubts(
             for (t, m), n in months.items():
                 sides[m >= month] += n * (t == text)
             begun = sum(n for (t, _), n in months.items() if t == other)
-            if (
-                other == text
-                or min(*rows, begun) < _ENOUGH_ROWS
-                or min(sides) < _LEAST_UNCHARGED
-                or 4 * begun < rows[1]
-            ):
+            least = max(_ENOUGH_ROWS, _FEW_OF_ROWS / 2 * sum(rows))
+            if other == text or min(*rows, begun) < least or 4 * begun < rows[1] or min(sides) < _LEAST_UNCHARGED:
                 continue
             few, most = sorted((sides[0] / rows[0], sides[1] / rows[1]))
             if few > _FEW_OF_ROWS or most < _MOST_OF_ROWS:
