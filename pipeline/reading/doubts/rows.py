@@ -146,7 +146,7 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             asked |= {h for h in words if any(f'"{h}"' in doubt.evidence for doubt in spoken)}
             asked |= asked_of | {*one.flags, *one.phrases, *one.amounts, *one.beside.headings}
             asked |= {h for h, texts in words.items() if says_currency(h, texts)}
-            asked |= {*one.estimates, *one.credits, *one.quadrants_there, *one.who.dependants, one.entry or ""}
+            asked |= {*one.estimates, *one.credits, *one.quadrant_lists, *one.who.dependants, one.entry or ""}
             # Of a status one text is the usual one, and of clinicians none is.
             asked |= {
                 h for h in one.who_or_where if h in words and 2 * max(words[h].values(), default=0) <= words[h].total()
