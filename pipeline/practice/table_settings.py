@@ -122,15 +122,27 @@ def _periods(given: dict[str, str], place: str) -> dict[str, str]:
     return given
 
 
+def _day(day: str, place: str) -> None:
+    try:
+        dt.date.fromisoformat(day)
+    except ValueError as error:
+        raise ConfigError(f'{place}: "{day}" is no day. Write the first day of the new meaning as "2017-01-01".') from (
+            error
+        )
+
+
 def _days_of_codes(given: dict[str, dict[str, str]], place: str) -> dict[str, dict[str, str]]:
     for code, by_day in given.items():
         for day in by_day:
-            try:
-                dt.date.fromisoformat(day)
-            except ValueError as error:
-                raise ConfigError(
-                    f'{place}."{code}": "{day}" is no day. Write the first day of the new meaning as "2017-01-01".'
-                ) from error
+            _day(day, f'{place}."{code}"')
+    return given
+
+
+def _divisors(given: dict[str, str], place: str) -> dict[str, str]:
+    for day, number in given.items():
+        _day(day, place)
+        if not re.fullmatch(r"\d{1,6}(?:\.\d{1,8})?", number) or not float(number):
+            raise ConfigError(f'{place}: "{number}" is no number above 0. Write it as "7.5345".')
     return given
 
 
@@ -245,6 +257,18 @@ class TableSource:
     period_of_file: dict[str, str] = setting(
         dict, "Days of which a file counts where another one holds the rest: `2015-01-01..2017-12-31`.", check=_periods
     )
+    status_renewed: dict[str, dict[str, str]] = setting(
+        dict,
+        "Texts of the status that mean another thing from a day on: text to that day to a status.",
+        check=_days_of_codes,
+        words=STATUS_WORDS[:-1],
+    )
+    fees_before: dict[str, str] = setting(
+        dict,
+        "Days before which fees are in another currency, each with the number by which they are divided.",
+        check=_divisors,
+    )
+    fee_times: str | None = setting(None, "Heading of the count by which the fee of one piece is multiplied.")
     swapped_dates: str | None = setting(None, "Dates written the other way round.", words=("mend", "as_written"))
     late_stamps: str | None = setting(None, "Stamps late in the evening.", words=("next_day", "as_written"))
     ditto_marks: str | None = setting(None, "Marks for the same as above.", words=(DITTO_ABOVE, "empty"))

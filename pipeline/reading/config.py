@@ -331,6 +331,11 @@ def code_table(settings: Settings) -> pl.DataFrame:
     system = settings.practice.code_system
     base = codes.built_in(system) if system in codes.BUILT_IN else codes.read_code_file(Path(system))
     table = codes.with_overrides(base, codes.read_overrides(settings.codes), system=system)
+    ends = {w for of in settings.tables["procedures"].code_from.values() for w in of.values() if "*" in w}
+    own = pl.col("code")
+    for before, _, behind in (end.partition("*") for end in sorted(ends)):
+        name = codes.normalise_code(pl.concat_str(pl.lit(before), own, pl.lit(behind)), system=system)
+        table = pl.concat([table, base.with_columns(name.alias("code")).join(table, on="code", how="anti")])
     told = {word: word for of in settings.tables["procedures"].code_from.values() for word in of.values()}
     events = codes.read_overrides({w: w for w in told if w in codes.EVENTS or w in codes.ALIASES})
     return codes.with_overrides(table, {w: e for w, e in events.items() if w not in settings.codes}, system=system)

@@ -239,6 +239,8 @@ class _Loading:
             renewed=told.codes_renewed,
             clinicians_renewed=told.clinicians_renewed,
             period=told.period_of(file.name),
+            statuses=told.status_renewed,
+            divisors=told.fees_before,
             caches=self.texts[table.name],
         )
         seen = seen_of(self.settings, table.name, source, columns, self.codes, file=file.name)

@@ -81,6 +81,8 @@ class Reading:
     renewed: Mapping[str, Mapping[str, str]] = field(default_factory=dict)  # see `codes_renewed` of a table's settings
     clinicians_renewed: Mapping[str, Mapping[str, str]] = field(default_factory=dict)  # likewise
     period: tuple[dt.date | None, dt.date | None] = (None, None)  # of other days another file counts
+    statuses: Mapping[str, Mapping[str, str]] = field(default_factory=dict)  # see `status_renewed`
+    divisors: Mapping[str, str] = field(default_factory=dict)  # see `fees_before`
     caches: Caches = field(default_factory=dict, repr=False, compare=False)
 
     @cached_property
@@ -121,6 +123,7 @@ def clean(raw: pl.DataFrame, reading: Reading) -> Cleaned:
         rows = rows.with_columns(_renewed("code", reading.renewed, partial(normal_code, system=reading.code_system)))
     if reading.clinicians_renewed and "provider_id" in rows.columns:
         rows = rows.with_columns(_renewed("provider_id", reading.clinicians_renewed, str.strip))
+    rows = _by_day(rows, raw, reading) if reading.statuses or reading.divisors else rows
     return Cleaned(
         rows=rows.select(pl.col(n).cast(t) for n, t in table.schema.items() if n != "load_id"),
         rejects=_rejects(raw, typed, rule, rules, reading),
@@ -147,6 +150,22 @@ def _other_days(reading: Reading) -> list[tuple[str | None, str, pl.Expr]]:
     out = [day < first] if first is not None else []
     out += [day > last] if last is not None else []
     return [(DONE_ON[reading.table.name], "in_other_file", pl.any_horizontal(out).fill_null(False))] if out else []
+
+
+def _by_day(rows: pl.DataFrame, raw: pl.DataFrame, reading: Reading) -> pl.DataFrame:
+    """The rows with texts of the status and fees as they are meant on the day of the work."""
+    day, status, fee = pl.col("service_date"), pl.col("status"), pl.col("fee")
+    if reading.statuses and "status" in raw.columns:
+        own = raw.select(ROW, own=pl.col("status").cast(pl.String).str.strip_chars().str.to_lowercase()).unique(ROW)
+        rows = rows.join(own, on=ROW, how="left", maintain_order="left")
+        for text, by_day in reading.statuses.items():
+            for since, word in sorted(by_day.items()):
+                is_new = (pl.col("own") == text.strip().lower()) & (day >= dt.date.fromisoformat(since))
+                status = pl.when(is_new).then(pl.lit(word)).otherwise(status)
+    for until, divisor in sorted(reading.divisors.items(), reverse=True):
+        old = (pl.col("fee") / float(divisor)).round(2)
+        fee = pl.when(day < dt.date.fromisoformat(until)).then(old).otherwise(fee)
+    return rows.with_columns(status=status, fee=fee)
 
 
 def map_values(texts: pl.Series, words: Mapping[str, str]) -> pl.Series:

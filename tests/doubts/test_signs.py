@@ -170,6 +170,13 @@ def charted_at_first(rows: pl.DataFrame) -> pl.DataFrame:
     return pl.concat([rows, *there], how="vertical_relaxed")
 
 
+def charged_in_halves(rows: pl.DataFrame) -> pl.DataFrame:
+    half = pl.when(pl.col("Code").str.starts_with("D27")).then(pl.col("Fee") / 2).otherwise(pl.col("Fee"))
+    halves = rows.with_columns(Fee=half)
+    crowns = halves.filter(pl.col("Code").str.starts_with("D27"), pl.col("Fee") > 0)
+    return pl.concat([halves, crowns.filter(some(crowns, 0.9)).with_columns(DAY.dt.offset_by("23d"))])
+
+
 DAMAGED: dict[str, tuple[Callable[[pl.DataFrame], pl.DataFrame], str]] = {
     "planned rows with no mark": (planned_weeks_before, "taken_out_twice"),
     "another program's rows, two weeks later": (posted_again, "restored_twice"),
@@ -200,6 +207,7 @@ DAMAGED: dict[str, tuple[Callable[[pl.DataFrame], pl.DataFrame], str]] = {
     "extractions planned in place of crowns": (extractions_that_were_never_done, "treated_after_loss"),
     "crowns planned half a year before": (copied_before("D27", 200), "crowned_twice"),
     "crowns paid in parts": (paid_in_parts, "posted_in_parts"),
+    "crowns charged in halves": (charged_in_halves, "crown_in_two_rows"),
     "crowns of others charted at the first visit": (charted_at_first, "free_at_first"),
     "root canals planned a year before": (copied_before("D33", 300), "filled_twice"),
     "no work on molars": (without_molars, "hardly_any_molars"),

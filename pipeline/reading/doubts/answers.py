@@ -18,7 +18,7 @@ from pipeline.practice.fields import kind
 from pipeline.practice.tables import REVERSAL
 from pipeline.reading.doubts.cells import text_of
 from pipeline.reading.doubts.code_meanings import code_of
-from pipeline.reading.doubts.fee_units import counts_coins
+from pipeline.reading.doubts.fee_units import counts_coins, times
 from pipeline.reading.doubts.marked_cells import (
     CENTURY,
     ENDING,
@@ -82,6 +82,7 @@ class Answers:
     primary: bool = False  # `1d` to `20d` are primary teeth
     from_zero: bool = False  # universal numbers that a database counts from 0
     credit: str | None = None
+    times: str | None = None  # the count by which the fee of one piece is multiplied
     swapped: bool = False
     year_begins: int | None = None  # the month from which on a year of accounts is that of the next year
     in_cents: bool = False
@@ -107,6 +108,7 @@ class Answers:
                 ("clinic", self.clinic),
                 *((f"dependant{n}", heading) for n, heading in enumerate(self.dependant)),
                 ("credit", self.credit),
+                ("times", self.times),
             )
             if heading is not None
         }
@@ -171,7 +173,7 @@ class Answers:
         is_rewritten = self.quadrant or self.decimals or self.letters or self.dates or self.from_zero or self.primary
         if "tooth" in self.columns and is_rewritten:
             changes.append(self._tooth().alias("tooth"))
-        if "fee" in self.columns and (self.credit or self._reversals or self.in_cents):
+        if "fee" in self.columns and (self.credit or self._reversals or self.in_cents or self.times):
             changes.append(self._fee().alias("fee"))
         if self.codes and "code" in self.columns:
             changes.append(code_of([(_mark(h), p, code) for h, p, code in self.codes]).alias("code"))
@@ -245,6 +247,8 @@ class Answers:
         if self.in_cents:
             coins = fee.str.strip_chars().str.extract(r"^([-+]?\d{1,15})(?:\.0+)?$").cast(pl.Int64, strict=False)
             fee = pl.coalesce((coins / 100).cast(pl.String), fee)
+        if self.times:
+            fee = times(fee, pl.col("times:"))
         if self.credit:
             credit = pl.col("credit:")
             fee = pl.when(is_amount(credit) & ~is_amount(fee)).then(_below_zero(credit)).otherwise(fee)
@@ -317,6 +321,7 @@ def answers_for(
         *(("dependant", heading) for heading in told.dependant),
         *(("quadrant", heading) for heading in told.quadrant),
         ("credit", told.credit),
+        ("fee_times", told.fee_times),
         ("merged_into", told.merged_into),
     ):
         if heading is not None and heading not in headings:
@@ -364,6 +369,7 @@ def answers_for(
         from_zero=told.teeth_count_from == ZERO,
         dates=told.teeth_as_dates,
         credit=told.credit,
+        times=told.fee_times,
         swapped=told.swapped_dates == MEND,
         year_begins=_month(told.year_begins),
         in_cents=told.fee_unit == "cent" and counts_coins(columns.get("fee"), told.renamed, called or {}),

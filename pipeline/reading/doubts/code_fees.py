@@ -7,7 +7,7 @@ varies on either side, while most others go on, is that of other work. Common pr
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 import polars as pl
 
@@ -16,7 +16,7 @@ from pipeline.reading.doubts.doubt import Doubt, accept
 from pipeline.reading.suggest.toml_quote import quoted
 
 _LEAST, _JUMP, _SPREADS, _MOST = 8, math.log(2.5), 4, 0.5
-_MOST_SHOWN = 6
+_MOST_SHOWN, _LEAST_CODES, _NEARLY_ALL = 6, 4, 0.8
 SUMS = ("n", "total", "squares")
 
 
@@ -32,8 +32,11 @@ def added(pieces: Sequence[pl.DataFrame]) -> pl.DataFrame:
     return pl.concat(pieces).group_by("code", "month").agg(pl.col(SUMS).sum())
 
 
-def fee_jumps(where: str, pieces: Sequence[pl.DataFrame], accepted: Sequence[str]) -> list[Doubt]:
-    """One question about all codes with such a jump, unless half of the codes jump."""
+def fee_jumps(
+    where: str, pieces: Sequence[pl.DataFrame], accepted: Sequence[str], *, own_codes: bool, divided: Collection[str]
+) -> list[Doubt]:
+    """One question about all codes with such a jump; if at least half of them jump by one factor in one month, about
+    the currency. Fees of codes of a list of the trade may change one by one."""
     if not pieces:
         return []
     sums = added(pieces).sort("code", "month")
@@ -50,7 +53,9 @@ def fee_jumps(where: str, pieces: Sequence[pl.DataFrame], accepted: Sequence[str
     jumps = jumps.drop_nulls().filter((size >= _JUMP) & (size >= _SPREADS * pl.col("spread")))
     found = jumps.sort(size, "since", descending=[True, False]).unique("code", keep="first", maintain_order=True)
     found = found.sort("code")
-    if found.is_empty() or found.height > max(1, _MOST * enough["code"].n_unique()):
+    if found.height > max(1, _MOST * enough["code"].n_unique()):
+        return [] if divided else _in_one_month(where, found, sums, accepted)
+    if found.is_empty() or not own_codes:
         return []
     rows = found.head(_MOST_SHOWN).rows(named=True)
     days = [f"{named_month(r['since'])}-01" for r in rows]
@@ -73,5 +78,86 @@ def fee_jumps(where: str, pieces: Sequence[pl.DataFrame], accepted: Sequence[str
             f"the fees of {found.height:,} codes of your own list jump in one month and stay: {shown}.",
             "Was such a code given out anew for other work? A list of codes with days from which they hold would tell.",
             (*lines, accept("code_fees", accepted, "no: the work is the same, and its fee changed")),
+        )
+    ]
+
+
+def _in_one_month(where: str, jumps: pl.DataFrame, sums: pl.DataFrame, accepted: Sequence[str]) -> list[Doubt]:
+    """A question if the last fees of most codes before a month are those after it times one factor, within a tenth."""
+    month = int(jumps["since"].mode().sort()[0])
+    each = sums.join(jumps.select("code"), on="code").with_columns(mean=(pl.col("total") / pl.col("n")).exp())
+    last = each.filter(pl.col("month") < month).sort("month").group_by("code").agg(before=pl.col("mean").last())
+    first = each.filter(pl.col("month") >= month).sort("month").group_by("code").agg(after=pl.col("mean").first())
+    ratio = last.join(first, on="code").select(pl.col("before") / pl.col("after")).to_series()
+    factor = float(ratio.median() or 0)  # type: ignore[arg-type]
+    alike = int(ratio.is_between(0.9 * factor, 1.1 * factor).sum())
+    if alike < max(_LEAST_CODES, _NEARLY_ALL * jumps.height):
+        return []
+    day, size = f"{named_month(month)}-01", f"{factor:.4g}" if factor > 1 else f"{factor:.4f}"
+    return [
+        Doubt(
+            "fees_in_two_units",
+            where,
+            f"the fees of {alike:,} codes, all in one month, are {size} times less from {day} on than before."
+            if factor > 1
+            else f"the fees of {alike:,} codes, all in one month, are {1 / factor:.4g} times more from {day} on.",
+            "Did the currency change then, or the unit in which fees are told?",
+            (
+                (
+                    "tables.procedures",
+                    f'fees_before = {{ "{day}" = "{size}" }}',
+                    "yes: fees before that day are divided by it; write the exact rate",
+                ),
+                accept("fees_in_two_units", accepted, "no: all fees changed so"),
+            ),
+        )
+    ]
+
+
+def by_office(done: pl.DataFrame) -> pl.DataFrame:
+    """`code, site, n, total, squares` as `by_month`, by office."""
+    fee = pl.col("fee").cast(pl.Float64).log()
+    paid = done.filter(pl.col("fee") > 0, pl.col("site_id").is_not_null())
+    return paid.group_by("code", site="site_id").agg(n=pl.len(), total=fee.sum(), squares=(fee * fee).sum())
+
+
+def office_doubts(where: str, heading: str, pieces: Sequence[pl.DataFrame], accepted: Sequence[str]) -> list[Doubt]:
+    """Codes of a practice's own list whose fee at one office is far from that at another, on all their rows."""
+    sums = pl.concat(pieces).group_by("code", "site").agg(pl.col(SUMS).sum()).filter(pl.col("n") >= _LEAST)
+    mean = pl.col("total") / pl.col("n")
+    spread = (pl.col("squares") / pl.col("n") - mean**2).clip(lower_bound=0).sqrt()
+    of = sums.select("code", "site", "n", mean=mean, spread=spread)
+    two = of.join(of, on="code", suffix="_2").filter(pl.col("site") < pl.col("site_2"))
+    apart = (pl.col("mean") - pl.col("mean_2")).abs()
+    far = two.filter((apart >= _JUMP) & (apart >= _SPREADS * pl.max_horizontal("spread", "spread_2"))).sort(
+        "code", "site"
+    )
+    if far.is_empty():
+        return []
+    rows = far.unique("code", keep="first", maintain_order=True).head(_MOST_SHOWN).rows(named=True)
+    shown = "; ".join(
+        f"{r['code']} some {math.exp(r['mean']):,.0f} at {r['site']} and {math.exp(r['mean_2']):,.0f} at {r['site_2']}"
+        for r in rows
+    )
+    site = rows[0]["site_2"]
+    own = f"* {site.upper()}"
+    named = [
+        ("codes", f'{quoted(r["code"] + own[1:])} = "<its event>"', f"what {r['code']} is at {site}") for r in rows
+    ]
+    return [
+        Doubt(
+            "code_by_office",
+            where,
+            f"{far['code'].n_unique():,} codes of your own list have fees far apart by the office: {shown}.",
+            "Does a code mean other work at each office? Lists of codes of the offices would tell.",
+            (
+                (
+                    "tables.procedures",
+                    f"code_from.{quoted(heading)} = {{ {quoted(site)} = {quoted(own)} }}",
+                    f"yes: of {site} the list then has codes with {site.upper()} behind them, or else the plain ones",
+                ),
+                *named,
+                accept("code_by_office", accepted, "no: the work is the same, and the offices have other fees"),
+            ),
         )
     ]

@@ -36,7 +36,7 @@ class DoubledWork:
 
     def add(self, rows: pl.DataFrame, headings: Sequence[str], numbers: pl.Series, cleaned: pl.DataFrame) -> None:
         """Take in a batch: its cells, their row numbers, and the typed rows."""
-        if self.rows >= _MOST_HELD or not headings:
+        if self.rows >= _MOST_HELD:
             return
         of = cleaned.filter(STANDS & pl.col("service_date").is_not_null() & (pl.col("fee").fill_null(0) >= 0))
         of = of.drop_nulls("tooth_fdi")

@@ -1,13 +1,16 @@
-"""Fees that a program keeps in the smallest coin, as the heading says."""
+"""Fees that are not the price of the work: kept in the smallest coin, as the heading says, or of one piece alone."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+import polars as pl
+
 from pipeline.practice.counts import count
 from pipeline.reading.doubts.doubt import Doubt
 from pipeline.reading.doubts.standing import words_of
 from pipeline.reading.headings import plain_heading
+from pipeline.reading.sources.by_amounts import amounts
 
 _COINS = words_of("cent cents pence penny centimes centavos centesimi rappen ore oere grosze halere minor")
 
@@ -46,3 +49,11 @@ def coin_doubts(fees: Mapping[str, str | None], *, told: str | None) -> Sequence
             ),
         )
     ]
+
+
+def times(fee: pl.Expr, count: pl.Expr) -> pl.Expr:
+    """The fee of so many pieces, written as that of one is; it stays where the count is none above 1."""
+    product = (amounts(fee) * amounts(count)).round(2).cast(pl.String)
+    comma = fee.str.contains(r",\d{1,2}\D*$")
+    written = pl.when(comma).then(product.str.replace(".", ",", literal=True)).otherwise(product)
+    return pl.when(amounts(count) > 1).then(written).otherwise(fee)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.practice.codes import BUILT_IN
 from pipeline.reading.doubts.clinicians import treating_doubts
-from pipeline.reading.doubts.code_fees import fee_jumps
+from pipeline.reading.doubts.code_fees import fee_jumps, office_doubts
 from pipeline.reading.doubts.code_meanings import list_doubts, meaning_doubts
 from pipeline.reading.doubts.doubt import Doubt
 from pipeline.reading.doubts.fee_units import coin_doubts
@@ -74,8 +74,13 @@ def ledger_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
     whole = [one for one in seen if one.work is not None and not one.is_mended]
     works = [one.work for one in whole if one.work is not None]
     found += overlap_doubts([one for one in whole if one.sections.is_whole], accepted)
-    if own_codes:
-        found += fee_jumps("procedures", [piece for work in works for piece in work.fees_by_month], accepted)
+    told = settings.tables["procedures"]
+    months = [piece for work in works for piece in work.fees_by_month]
+    found += fee_jumps("procedures", months, accepted, own_codes=own_codes, divided=told.fees_before)
+    office = told.columns.get("site_id")
+    if own_codes and office is not None and office not in told.code_from and works:
+        pieces = [piece for work in works for piece in work.fees_by_office]
+        found += office_doubts("procedures", office, pieces, accepted) if pieces else []
     found += sign_doubts("procedures", Whole(works, all(one.sections.is_whole for one in whole)), accepted)
     return [d for d in found if d.id != "crown_in_two_rows" or settings.rules.crown_rows == 1]
 

@@ -12,8 +12,11 @@ from dataclasses import dataclass, field
 import polars as pl
 
 from pipeline.practice.tables import REVERSAL
+from pipeline.reading.doubts.below_zero import amount_columns
 from pipeline.reading.doubts.cells import STANDS, text_of
 from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.standing import words_of
+from pipeline.reading.headings import plain_heading
 from pipeline.reading.sources.by_amounts import (
     AGAIN,
     LEFT_OUT,
@@ -30,6 +33,8 @@ from pipeline.reading.suggest.toml_quote import quoted
 
 _MOST_HELD, _LEAST, _HOLDS, _NEARLY_ALL = 100_000, 3, 0.75, 0.9
 _ENOUGH, _SOON, _MOST_COLUMNS = 20, 10, 8
+_LEAST_PIECES, _MOST_PIECES = 5, 100
+_OF_ONE = words_of("unit each einzelpreis einzelbetrag unitaire unitario unitaria stukprijs jednostkowa")
 _AMOUNT = r"^[\s\p{Sc}(+−–-]*\d[\d,.'’ ]*[)\s\p{Sc}−–-]*$"
 _STEM = r"^([^\d]*)"
 _NEEDED = {"row_number", "patient_id", "code", "fee"}
@@ -86,7 +91,7 @@ class RowSums:
 
 def _is_amounts(texts: pl.Series) -> bool:
     filled = texts.replace("", None).drop_nulls().head(2_000)
-    return filled.len() > _LEAST and filled.str.contains(_AMOUNT).mean() >= _NEARLY_ALL  # type: ignore[operator]
+    return filled.len() > _LEAST and int(filled.str.contains(_AMOUNT).sum()) >= _NEARLY_ALL * filled.len()
 
 
 def sum_doubts(where: str, seen: RowSums, columns: Mapping[str, str], accepted: Sequence[str]) -> list[Doubt]:
@@ -97,7 +102,8 @@ def sum_doubts(where: str, seen: RowSums, columns: Mapping[str, str], accepted: 
         pl.concat(seen.held, how="diagonal").sort("row_number").with_columns(pl.col("is_total").fill_null(value=False))
     )
     found = [*_balances(where, rows, accepted), *_totals(where, rows, columns["fee"], accepted)]
-    return [*found, *_corrections(where, rows, accepted), *_payments(where, rows, accepted)]
+    found += [*_corrections(where, rows, accepted), *_payments(where, rows, accepted)]
+    return [*found, *_pieces(where, rows, columns["fee"], accepted)]
 
 
 def _balances(where: str, rows: pl.DataFrame, accepted: Sequence[str]) -> Iterator[Doubt]:
@@ -201,6 +207,37 @@ def _payments(where: str, rows: pl.DataFrame, accepted: Sequence[str]) -> list[D
                 (
                     (TABLE, f'status_from."{AGAIN}" = {{ "{SIGN}" = "void" }}', "yes: the first of them counts"),
                     accept("rows_outside_the_sum", accepted, "no: each row is work of its own"),
+                ),
+            )
+        ]
+    return []
+
+
+def _pieces(where: str, rows: pl.DataFrame, fee: str, accepted: Sequence[str]) -> list[Doubt]:
+    work = rows.filter("stands", pl.col("fee") > 0)
+    for heading in (c.removeprefix("sum:") for c in rows.columns if c.startswith("sum:")):
+        if not amount_columns([heading]) or not (count := work[f"sum:{heading}"]).len():
+            continue
+        one = work.filter(count == 1).group_by("code").agg(usual=pl.col("fee").median())
+        several = work.filter(count > 1)
+        usual = pl.col("usual")
+        each = several.join(one, on="code").filter(pl.col("fee").is_between(0.8 * usual, 1.25 * usual))
+        is_told = bool(_OF_ONE & set(plain_heading(fee).split()))
+        if several.height < _LEAST_PIECES or count.max() > _MOST_PIECES:  # type: ignore[operator]
+            continue
+        if not is_told and not (each.height and each.height >= _NEARLY_ALL * several.height):
+            continue
+        return [
+            Doubt(
+                "fee_of_one_piece",
+                where,
+                f'{several.height:,} rows have 2 or more in the column "{heading}", and by '
+                + (f'its heading "{fee}" is' if is_told else f'that of rows with 1 the fee in "{fee}" is')
+                + " that of one piece.",
+                "Is it the fee of one piece, so that the row costs as many times that?",
+                (
+                    (TABLE, f"fee_times = {quoted(heading)}", "yes: fee times count"),
+                    accept("fee_of_one_piece", accepted, "no: it is the fee of all together"),
                 ),
             )
         ]

@@ -28,6 +28,7 @@ from pipeline.reading.doubts.standing import flag_doubts, phrase_doubts
 from pipeline.reading.doubts.status_words import (
     among_others,
     mostly_empty,
+    renewed_doubts,
     status_word_doubts,
     told_as,
     untold_statuses,
@@ -147,7 +148,7 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             asked |= {h for h in words if any(f'"{h}"' in doubt.evidence for doubt in spoken)}
             asked |= asked_of | {*one.flags, *one.phrases, *one.amounts, *one.beside.headings}
             asked |= {h for h, texts in words.items() if says_currency(h, texts)}
-            asked |= {*one.estimates, *one.credits, *one.quadrants_there, *one.who.dependants, one.entry or ""}
+            asked |= {*one.estimates, *one.credits, *one.quadrant_lists, *one.who.dependants, one.entry or ""}
             # Of a status one text is the usual one, and of clinicians none is.
             asked |= {
                 h for h in one.who_or_where if h in words and 2 * max(words[h].values(), default=0) <= words[h].total()
@@ -165,6 +166,8 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         found += below_zero_doubts(
             where, one.amounts, accepted, rows=one.counts["records"], has_fee=has_fee, told=marked
         )
+    months = sum((s.status_months for s in seen), Counter[tuple[str, int]]())
+    found += renewed_doubts("procedures", months, settings.tables["procedures"].status_renewed, accepted)
     charged_in = [(f"{s.table}: {s.file}", s) for s in seen if s.table == "procedures" and "fee" in s.answers.columns]
     found += currency_doubts(
         {w: (s.answers.columns["fee"], s.currencies) for w, s in charged_in},

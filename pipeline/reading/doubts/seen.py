@@ -39,7 +39,7 @@ from pipeline.reading.doubts.standing import (
     phrases,
     text_columns,
 )
-from pipeline.reading.doubts.status_words import few_texts
+from pipeline.reading.doubts.status_words import few_texts, months_of
 from pipeline.reading.doubts.tooth_classes import in_class
 from pipeline.reading.doubts.tooth_places import listed_quadrant, quadrant_text
 from pipeline.reading.doubts.two_notations import TeethBy
@@ -98,6 +98,7 @@ class Seen:
     amounts: dict[str, Counter[tuple[str, str]]] = field(default_factory=dict)
     marks: dict[tuple[str, str], Counter[tuple[str, str]]] = field(default_factory=dict)
     statuses: Counter[str] = field(default_factory=Counter)
+    status_months: Counter[tuple[str, int]] = field(default_factory=Counter)
     words: dict[str, Counter[str]] = field(default_factory=dict)
     sections: SectionsSeen = field(default_factory=SectionsSeen)
     tooth_systems: Counter[str] = field(default_factory=Counter)
@@ -128,7 +129,7 @@ class Seen:
 
     def __post_init__(self) -> None:
         free = [h for h in self.headings if h not in self.answers.columns.values() and h not in self.parts]
-        told = (*self.answers.dependant, *self.answers.quadrant, self.answers.credit, self.answers.clinic)
+        told = (*(a := self.answers).dependant, *a.quadrant, a.credit, a.clinic, a.times)
         left = [h for h in free if h not in told]
         self.who = PeopleSeen(self.table, self.answers, free, told)
         jaw, side = headed(left, "jaw"), headed(left, "side")
@@ -297,6 +298,7 @@ class Seen:
         if self.table == "procedures" and "status" in self.answers.columns and len(self.statuses) <= MOST_TEXTS:
             own = self._untold(rows, self.answers.columns["status"]).fill_null("")
             self.statuses.update(dict(own.value_counts(name="n").iter_rows()))
+            self.status_months.update(months_of(own, fields, cleaned))
         for (name, heading), said in self.marks.items():
             said.update(marked(self._untold(rows, heading), name, known=self._known))
         if self.table == "procedures":

@@ -58,7 +58,10 @@ def in_two(kind: str, after: int, within: int) -> Callable[[Whole], Count]:
             days=pl.len(), gap=(pl.col("day").max() - pl.col("day").min()).dt.total_days(), paid=~pl.col("free").any()
         )
         two = teeth.filter("paid", pl.col("days") == 2, pl.col("gap").is_between(after, within))
-        names = {"gap": round(two["gap"].median() or 0), "once": teeth.filter(pl.col("days") == 1).height}  # type: ignore[arg-type]
+        names: dict[str, object] = {
+            "gap": round(two["gap"].median() or 0),
+            "once": teeth.filter(pl.col("days") == 1).height,
+        }  # type: ignore[arg-type]
         return Count(two.height, teeth.height, names)
 
     return counted

@@ -15,6 +15,7 @@ import polars as pl
 from pipeline.practice.counts import count
 from pipeline.practice.fields import normal_word, word_lookup
 from pipeline.practice.tables import STATUS_WORDS
+from pipeline.reading.doubts.cells import MONTH, named_month
 from pipeline.reading.doubts.doubt import Doubt, accept
 from pipeline.reading.doubts.marked_cells import SIGNS
 from pipeline.reading.doubts.standing import MOST_FLAGS, word_of, words_of
@@ -43,6 +44,7 @@ _PLAINLY_AWAY = words_of(
     "outside external elsewhere referral auswaerts extern externe ailleurs externo externa esterno"
 )
 _LEAST_UNCHARGED, _CHARGED = 5, 0.8
+_ENOUGH_ROWS, _FEW_OF_ROWS, _MOST_OF_ROWS = 100, 0.2, 0.6
 
 
 def few_texts(rows: pl.DataFrame, headings: Iterable[str]) -> dict[str, Counter[str]]:
@@ -232,3 +234,57 @@ def told_as(statuses: Mapping[str, int]) -> list[tuple[str, str, str]]:
     shown = ", ".join(f"{text} ({count(n, 'row')})" for text, n in listed)
     means = f"what each of {shown} means: {', '.join(STATUS_WORDS[:-1])}; add these to such lines that are there"
     return [("tables.procedures", f"values.status = {{ {each} }}", means)]
+
+
+def months_of(own: pl.Series, fields: pl.DataFrame, cleaned: pl.DataFrame) -> Counter[tuple[str, int]]:
+    """Rows by text of the status and month of the work."""
+    if "row_number" not in fields.columns:
+        return Counter()
+    texts = pl.DataFrame([fields["row_number"], own.alias("text")]).drop_nulls()
+    days = cleaned.select("row_number", month=MONTH).drop_nulls().unique("row_number")
+    counts = texts.join(days, on="row_number").group_by("text", "month").len()
+    return Counter({(text, month): n for text, month, n in counts.iter_rows()})
+
+
+def renewed_doubts(
+    where: str, months: Counter[tuple[str, int]], told: Collection[str], accepted: Sequence[str]
+) -> list[Doubt]:
+    """Texts of the status that fall from most rows to few, or rise so, in the month in which another one begins."""
+    every, found = Counter[int](), []
+    for (_, month), n in months.items():
+        every[month] += n
+    first = {text: min(m for t, m in months if t == text) for text, _ in months}
+    for text in sorted(first.keys() - set(told)):
+        for other, month in sorted(first.items(), key=lambda one: (one[1], one[0])):
+            sides = [0, 0]
+            rows = [sum(n for m, n in every.items() if (m >= month) == later) for later in (False, True)]
+            for (t, m), n in months.items():
+                sides[m >= month] += n * (t == text)
+            begun = sum(n for (t, _), n in months.items() if t == other)
+            least = max(_ENOUGH_ROWS, _FEW_OF_ROWS / 2 * sum(rows))
+            if other == text or min(*rows, begun) < least or 4 * begun < rows[1] or min(sides) < _LEAST_UNCHARGED:
+                continue
+            few, most = sorted((sides[0] / rows[0], sides[1] / rows[1]))
+            if few > _FEW_OF_ROWS or most < _MOST_OF_ROWS:
+                continue
+            since = f"{named_month(month)}-01"
+            found.append(
+                Doubt(
+                    "status_renewed",
+                    where,
+                    f"the status {text} has {sides[0]:,} of {rows[0]:,} rows before {since} and {sides[1]:,} of "
+                    f"{rows[1]:,} from then on, when {other} begins.",
+                    "Did its meaning change then, as where a new program came?",
+                    (
+                        (
+                            "tables.procedures",
+                            f'status_renewed.{quoted(text)} = {{ "{since}" = "void" }}',
+                            f"yes: what it means from that day on, {', '.join(STATUS_WORDS[:-1])}; values.status "
+                            "has what it meant before",
+                        ),
+                        accept("status_renewed", accepted, "no: it means the same all through"),
+                    ),
+                )
+            )
+            break
+    return found

@@ -32,6 +32,7 @@ from pipeline.reading.suggest.toml_quote import quoted
 _LEAST, _MOST, _MOST_NAMED, _MOST_TEXTS = 3, 0.6, 24, 20_000
 _OTHER_TOOTH, _ENOUGH, _TELLS = 3, 20, 0.5
 _NOT_DONE = "not done"
+_FREE = re.compile(r"(?i)\bno[ -](?:charge|fee|cost)\b|\bold\b|\bwarranty\b|\bno\.? ?(?=\d)")
 _LETTERS = str.maketrans({"ł": "l", "ø": "o", "ß": "s", "đ": "d", "ı": "i"})
 # Of these words beside a work say nothing against it.
 _FITS = {
@@ -86,13 +87,16 @@ def _edited(texts: pl.DataFrame) -> Counter[tuple[str, str]]:
 
 def _other(kind: str, text: str) -> str:
     """The event that a description says in place of a kind of work, or that it was not done; else empty."""
-    said = meaning(text)
+    said = meaning(_FREE.sub(" ", text))
     beside = set(said.beside) - _FITS[kind]
     if beside & NOT_DONE:
         return _NOT_DONE
-    events = [event for event in said.events if event != "other"]
-    if events and not any(KINDS.get(event) == kind for event in events):
+    # A preparation may be the day that crowns are posted on, and sutures may come with an extraction.
+    events = [event for event in said.events if event not in ("other", "restorative_other")]
+    is_kind = any(KINDS.get(event) == kind for event in events)
+    if events and not is_kind:
         return events[0]
+    beside -= {"sutures"} if is_kind else set()
     return next((_EVENT_OF_WORD[kind][word] for word in sorted(beside) if word in _EVENT_OF_WORD[kind]), "")
 
 

@@ -16,7 +16,7 @@ from typing import TypeVar
 import polars as pl
 
 from pipeline.reading.doubts.cells import STANDS, month_of
-from pipeline.reading.doubts.code_fees import added, by_month
+from pipeline.reading.doubts.code_fees import added, by_month, by_office
 
 _MOST_HELD, _MOST_PIECES, _MOST_DAYS = 400_000, 64, 40_000
 CROWN, ROOT_CANAL, TAKEN, FILLED = "crowns", "root canals", "extractions", "fillings"
@@ -54,6 +54,7 @@ class WorkSeen:
     patient_pieces: list[pl.DataFrame] = field(default_factory=list)
     work_pieces: list[pl.DataFrame] = field(default_factory=list)
     fees_by_month: list[pl.DataFrame] = field(default_factory=list)  # see `code_fees`
+    fees_by_office: list[pl.DataFrame] = field(default_factory=list)
 
     def add(self, cleaned: pl.DataFrame) -> None:
         """Take in typed rows."""
@@ -73,6 +74,7 @@ class WorkSeen:
         self.fees_by_month.append(by_month(done))
         if len(self.fees_by_month) >= _MOST_PIECES:
             self.fees_by_month = [added(self.fees_by_month)]
+        self.fees_by_office.append(by_office(done))
         size = (pl.col("fee").cast(pl.Float64).log10() * STEPS).round(0).cast(pl.Int64)
         paid = done.filter(pl.col("fee") > 0).group_by("code", size=size).len()
         self.fees.update({(code, int(step)): n for code, step, n in paid.iter_rows()})

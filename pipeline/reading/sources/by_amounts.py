@@ -81,23 +81,23 @@ def left_out(rows: pl.DataFrame) -> pl.DataFrame:
 def taken_back(rows: pl.DataFrame) -> list[tuple[int, int]]:
     """Pairs (correction, charge) of places of rows (`patient, code, fee, is_back`, in the order of the file): for each
     row that takes back (`is_back`) the nearest one before it, else behind it, of the same patient and amount. None of
-    a row of whose code such a charge is there: it is taken back by its code."""
+    a row under whose code work is charged: it takes back by its code."""
     of = rows.with_row_index("at").drop_nulls(["patient", "fee"])
     of = of.with_columns(cents=(pl.col("fee") * 100).round(0).abs())
-    backs = of.filter("is_back")
-    by_amount = backs.select("patient", "cents").unique()
-    charges = of.filter(~pl.col("is_back"), pl.col("fee") > 0).join(by_amount, on=["patient", "cents"])
-    by: dict[tuple[str, float], list[tuple[int, str]]] = {}
-    for at, patient, cents, code in charges.select("at", "patient", "cents", "code").iter_rows():
-        by.setdefault((patient, cents), []).append((at, code or ""))
+    is_charge = ~pl.col("is_back") & (pl.col("fee") > 0)
+    backs = of.filter(
+        "is_back", ~pl.col("code").fill_null("").is_in(of.filter(is_charge)["code"].drop_nulls().implode())
+    )
+    same = backs.select("patient", "cents").unique()
+    charges: dict[tuple[str, float], list[int]] = {}
+    for at, *key in of.filter(is_charge).join(same, on=["patient", "cents"]).select("at", *same.columns).iter_rows():
+        charges.setdefault((key[0], key[1]), []).append(at)
     found = []
-    for at, patient, cents, code in backs.select("at", "patient", "cents", "code").iter_rows():
-        near = by.get((patient, cents), [])
-        if not near or any(of_code == code for _, of_code in near):
-            continue
-        one = min(near, key=lambda charge: (charge[0] > at, abs(charge[0] - at)))
-        near.remove(one)
-        found.append((at, one[0]))
+    for at, *key in backs.select("at", *same.columns).iter_rows():
+        if near := charges.get((key[0], key[1])):
+            one = min(near, key=lambda charge: (charge > at, abs(charge - at)))
+            near.remove(one)
+            found.append((at, one))
     return found
 
 

@@ -124,6 +124,8 @@ def _look_into(
         renewed=told.codes_renewed,
         clinicians_renewed=told.clinicians_renewed,
         period=told.period_of(name),
+        statuses=told.status_renewed,
+        divisors=told.fees_before,
     )
     found = [look.rows]
     seen = seen_of(settings, told.name, source, columns, codes, file=name)
