@@ -183,6 +183,10 @@ DAMAGED: dict[str, tuple[Callable[[pl.DataFrame], pl.DataFrame], str]] = {
     "no day above 12": (lambda rows: rows.filter(DAY.dt.day() <= 12), "no_day_after_the_twelfth"),
     "a year left out": (lambda rows: rows.filter(DAY.dt.year() != 2013), "months_missing"),
     "new numbers of patients": (renumbered, "patients_begin_anew"),
+    "patients of the last year alone": (
+        lambda rows: rows.filter(DAY.max().over("Chart") >= DAY.max() - dt.timedelta(400)),
+        "no_patient_left",
+    ),
     "numbers of visits": (
         lambda rows: rows.with_columns(Chart=pl.struct("Chart", "Date").rank("dense").cast(pl.String)),
         "patients_seen_once",

@@ -30,7 +30,12 @@ def treating_doubts(where: str, frame: pl.DataFrame, read: str, accepted: Sequen
         filled = rows.filter(pl.col(name) != "").select("provider", text=name)
         texts = filled["text"].unique()
         share, known = filled.height / rows.height, int(texts.is_in(own.implode()).sum())
-        if not _FILLED[0] <= share <= _FILLED[1] or texts.len() > _MOST_TEXTS or known < 2 or known < _AMONG * texts.len():
+        if (
+            not _FILLED[0] <= share <= _FILLED[1]
+            or texts.len() > _MOST_TEXTS
+            or known < 2
+            or known < _AMONG * texts.len()
+        ):
             continue
         other = filled.filter(pl.col("provider") != pl.col("text")).height
         if other < _NEARLY * filled.height or texts.str.len_chars().max() > _LONGEST:  # type: ignore[operator]

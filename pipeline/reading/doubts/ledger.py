@@ -88,7 +88,7 @@ def _of_rows(where: str, one: Seen, settings: Settings) -> list[Doubt]:
     found = value_doubts(where, frame, columns, accepted, told=marked, has_status="status" in columns)
     found += day_group_doubts(where, frame, columns.get("service_date", ""), accepted)
     if one.sections.is_whole:
-        found += shape_doubts(where, frame, accepted)
+        found += shape_doubts(where, one.held, accepted)
     if not one.answers.dependant:
         found += age_doubts(where, frame, accepted) + member_doubts(where, frame, accepted, told=marked)
     if not settings.practice.numbering:

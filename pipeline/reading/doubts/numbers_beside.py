@@ -39,8 +39,8 @@ def age_doubts(where: str, frame: pl.DataFrame, accepted: Sequence[str]) -> list
             Doubt(
                 "several_birth_dates",
                 where,
-                f'under {n:,} of {of:,} patient numbers the column "{heading}" falls by {_FALLS} years or more from one '
-                "day to a later one.",
+                f'under {n:,} of {of:,} patient numbers the column "{heading}" falls by {_FALLS} years or more '
+                "from one day to a later one.",
                 "Is the number given out anew when a patient leaves, or that of a family?",
                 (
                     ("tables.procedures", 'columns.patient_id = "<its heading>"', "a column with each patient's own"),
@@ -75,10 +75,15 @@ def prefix_doubts(where: str, frame: pl.DataFrame, headings: Sequence[str]) -> l
                 where,
                 f'numbers in the column "{heading}" begin with {shown}; {parted.height:,} of {clinicians.height:,} '
                 f"clinicians have one of these only, and {both:,} patient numbers stand under several.",
-                "Are these letters clinics that number their patients each for itself, so that one number is two people?",
+                "Are these letters clinics that number their patients each for itself, so that one number is two "
+                "people?",
                 (
                     ("practice", 'numbering = "per clinic"', "yes: number and clinic together are the patient"),
-                    ("tables.procedures", f"clinic_letters = {quoted(heading)}", "and with it: where the clinic stands"),
+                    (
+                        "tables.procedures",
+                        f"clinic_letters = {quoted(heading)}",
+                        "and with it: where the clinic stands",
+                    ),
                     ("practice", 'numbering = "one for all"', "no: these patients went to both"),
                 ),
             )
@@ -86,9 +91,7 @@ def prefix_doubts(where: str, frame: pl.DataFrame, headings: Sequence[str]) -> l
     return []
 
 
-def member_doubts(
-    where: str, frame: pl.DataFrame, accepted: Sequence[str], *, told: Sequence[str]
-) -> list[Doubt]:
+def member_doubts(where: str, frame: pl.DataFrame, accepted: Sequence[str], *, told: Sequence[str]) -> list[Doubt]:
     """A short word beside the number, few under each number and many in all, which come back: members of a family."""
     for name in (c for c in frame.columns if c.startswith(OF)):
         heading = name[len(OF) :]
@@ -111,15 +114,16 @@ def member_doubts(
             continue
         come_back = several.filter(pl.col("changes") > pl.col("text") - 1).height
         of_codes = rows.group_by("code").agg(pl.len(), pl.col("text").n_unique()).filter(pl.col("len") >= 40)
-        is_of_codes = of_codes.height and 2 * of_codes.filter(pl.col("text") <= words.len() / 4).height > of_codes.height
+        is_of_codes = of_codes.height and (of_codes["text"] <= words.len() / 4).mean() > _COME_BACK
         if is_of_codes or come_back < _COME_BACK * several.height or sum(drawn) < _AS_MANY * by["text"].sum():
             continue
         return [
             Doubt(
                 "dependants",
                 where,
-                f'{several.height:,} of {by.height:,} patient numbers stand with several short words in the column '
-                f'"{heading}" that come back again and again, {by["text"].mean():.1f} a number of {words.len():,} in all.',
+                f"{several.height:,} of {by.height:,} patient numbers stand with several short words in the column "
+                f'"{heading}" that come back again and again, {by["text"].mean():.1f} a number of {words.len():,} in '
+                "all.",
                 "Is the number that of a family or a household, and this word the member who was treated?",
                 (
                     ("tables.procedures", f"dependant = {quoted(heading)}", "yes: both together are the patient"),
@@ -150,8 +154,9 @@ def other_number_doubts(where: str, frame: pl.DataFrame, ids: pl.Series, accepte
                 where,
                 f'texts in the column "{heading}" name the number of another patient of the ledger on the last day of '
                 f"{at_end:,} patients.",
-                "Do they say that this patient goes on under the other number, so that two numbers are one person? Then "
-                "write a list of two columns, the number given up and the one that stands for it now, and read it:",
+                "Do they say that this patient goes on under the other number, so that two numbers are one person? "
+                "Then write a list of two columns, the number given up and the one that stands for it now, and "
+                "read it:",
                 (
                     ("tables.patients", 'files = ["<the list>.csv"]', "a line of files that is there takes it in too"),
                     ("tables.patients", 'columns.patient_id = "<its first heading>"', "the number given up"),

@@ -30,18 +30,27 @@ def _of_one_day(where: str, frame: pl.DataFrame, accepted: Sequence[str]) -> lis
     last_of_week = day.dt.month_end().dt.add_business_days(0, roll="backward")
     on = pl.when(day == day.dt.month_end()).then(pl.lit(_LAST)).otherwise(day.dt.day().cast(pl.String) + ".")
     rows = frame.select(
-        "provider", "site", year=day.dt.year().cast(pl.String), on=on, late=day == last_of_week, month=day.dt.truncate("1mo")
+        "provider",
+        "site",
+        year=day.dt.year().cast(pl.String),
+        on=on,
+        late=day == last_of_week,
+        month=day.dt.truncate("1mo"),
     )
     if rows["late"].mean() >= _SHARE or rows["on"].value_counts()["count"].max() >= _SHARE * rows.height:  # type: ignore[operator]
         return []
     found = []
     for of in ("site", "provider", "year"):
-        groups = rows.drop_nulls(of).group_by(of).agg(
-            pl.len(),
-            pl.col("month").n_unique(),
-            pl.col("late").sum(),
-            most=pl.col("on").mode().sort().first(),
-            n=pl.col("on").unique_counts().max(),
+        groups = (
+            rows.drop_nulls(of)
+            .group_by(of)
+            .agg(
+                pl.len(),
+                pl.col("month").n_unique(),
+                pl.col("late").sum(),
+                most=pl.col("on").mode().sort().first(),
+                n=pl.col("on").unique_counts().max(),
+            )
         )
         groups = groups.filter(pl.col("len") >= _ROWS, pl.col("month") >= _MONTHS).sort(of)
         is_late = pl.col("late") > pl.col("n")
@@ -99,15 +108,15 @@ def _of_entry(where: str, frame: pl.DataFrame, read: str, accepted: Sequence[str
     if late.is_empty() or not others.filter(pl.col("same") >= _USUAL).height:
         return []
     shown = "; ".join(
-        f"of {n:,} days of {who} in a week in which a colleague saw the same patient {same:.0%} are the colleague's day, "
-        f"and {later:.0%} come after it"
+        f"of {n:,} days of {who} in a week in which a colleague saw the same patient {same:.0%} are the colleague's "
+        f"day, and {later:.0%} come after it"
         for who, n, same, later in late.iter_rows()
     )
     return [
         Doubt(
             "days_of_entry",
             where,
-            f'"{read}" is read as the day of the work. {shown}; with other clinicians most are the same day.',
+            f'"{read}" is read as the day of the work, and {shown}; with other clinicians most are the same day.',
             "Is that clinician's work entered days after it was done, out of paper sheets, say?",
             (
                 ("tables.procedures", 'columns.service_date = "<column>"', "the day of the work, if a column has it"),

@@ -20,7 +20,13 @@ _NO_TIME = r"^0?0:00$"
 
 
 def value_doubts(
-    where: str, frame: pl.DataFrame, columns: Mapping[str, str], accepted: Sequence[str], *, told: Sequence[str], has_status: bool
+    where: str,
+    frame: pl.DataFrame,
+    columns: Mapping[str, str],
+    accepted: Sequence[str],
+    *,
+    told: Sequence[str],
+    has_status: bool,
 ) -> list[Doubt]:
     """A question for each field whose empty cells, midnights or fees of 0 stand so; `columns` maps fields to headings,
     `frame` holds rows as `rows_held.SCHEMA`. A status of their own says more of rows than that."""

@@ -39,9 +39,21 @@ class RowsHeld:
     one_in: int = 1
     pieces: list[pl.DataFrame] = field(default_factory=list)
     height: int = 0
+    toothless: list[pl.Series] = field(default_factory=list)  # numbers of the rows set aside for want of a tooth
 
-    def add(self, rows: pl.DataFrame, headings: Sequence[str], fields: pl.DataFrame, cleaned: pl.DataFrame) -> None:
-        """Take in a batch: its cells, the fields made of them, and the typed rows."""
+    def add(
+        self,
+        rows: pl.DataFrame,
+        headings: Sequence[str],
+        fields: pl.DataFrame,
+        *,
+        cleaned: pl.DataFrame,
+        rejects: pl.DataFrame,
+    ) -> None:
+        """Take in a batch: its cells, the fields made of them, the typed rows and those set aside."""
+        lost = rejects.filter(pl.col("reason") == "tooth_missing")["row_number"]
+        if lost.len() and sum(map(len, self.toothless)) < _MOST_HELD:
+            self.toothless.append(lost.cast(pl.Int64))
         patient = pl.col("patient_id").hash(0)
         done = cleaned.filter(STANDS, pl.col("service_date").is_not_null(), patient % self.one_in == 0)
         if done.is_empty():

@@ -25,8 +25,8 @@ from pipeline.reading.doubts.marked_cells import marked
 from pipeline.reading.doubts.partly_filled import PartlyFilled
 from pipeline.reading.doubts.payments_beside import PaymentsBeside
 from pipeline.reading.doubts.people_seen import PeopleSeen
-from pipeline.reading.doubts.rows_held import RowsHeld
 from pipeline.reading.doubts.row_ids import ENTRY_HEADINGS, RowIds, entries_again
+from pipeline.reading.doubts.rows_held import RowsHeld
 from pipeline.reading.doubts.second_day import DaysBeside, beside
 from pipeline.reading.doubts.sections import SectionsSeen
 from pipeline.reading.doubts.standing import (
@@ -211,7 +211,7 @@ class Seen:
             self.counts["dated"] += work_days.count()
             self.counts["after"] += int(((work_days > self.exported_on) & is_done).sum())
         if self.table == "procedures":
-            self._add_work(rows, fields, cleaned)
+            self._add_work(rows, fields, cleaned, rejects)
             self.years.update(dict(cleaned["service_date"].dt.year().drop_nulls().value_counts().iter_rows()))
             if len(self.visits) < MOST_DAYS:
                 self.visits.update(cleaned.select("patient_id", "service_date").unique().hash_rows(seed=0))
@@ -325,7 +325,7 @@ class Seen:
         found = pl.concat(self._teeth)
         return found.group_by(c for c in found.columns if c != "n").agg(pl.col("n").sum())
 
-    def _add_work(self, rows: pl.DataFrame, fields: pl.DataFrame, cleaned: pl.DataFrame) -> None:
+    def _add_work(self, rows: pl.DataFrame, fields: pl.DataFrame, cleaned: pl.DataFrame, rejects: pl.DataFrame) -> None:
         """Days, patients and descriptions of a ledger."""
         if "service_date" in fields.columns and not (self.is_ours or self.is_mended):
             self.beside.add(rows, fields["service_date"])
@@ -339,7 +339,7 @@ class Seen:
             if self.held is not None:
                 keys = [h for h in (self.entry,) if h is not None and h in rows.columns]
                 unread = [h for h in self.unread if h in rows.columns and h not in keys]
-                self.held.add(rows, [*keys, *unread], fields, cleaned)
+                self.held.add(rows, [*keys, *unread], fields, cleaned=cleaned, rejects=rejects)
             self.payments.add(rows, [h for h in self.phrases if h in rows.columns], fields["row_number"], cleaned)
 
     def _add_coded(self, rows: pl.DataFrame, fields: pl.DataFrame, section: pl.Series | None) -> None:
