@@ -10,9 +10,11 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline.practice.settings import ACCEPTABLE
+from pipeline.practice.settings import ACCEPTABLE, Settings
 from pipeline.reading.config import code_table, load_settings
-from pipeline.reading.doubts import Doubt, find_doubts
+from pipeline.reading.doubts import Doubt, Seen, find_doubts
+from pipeline.reading.doubts.other_people import cut_by_patient
+from pipeline.reading.doubts.whole_export import selection_doubts
 from pipeline.stages.checks.look import look_at
 from tests.doubts.test_signs import DAY, TODAY, TOML, some, work_done
 
@@ -152,14 +154,19 @@ DAMAGED: dict[str, tuple[Callable[[Ledger], Ledger], str]] = {
 MORE = {"one office sends in at the end of the month": 'columns.site_id = "Office"\n'}
 
 
-def asked(files: Mapping[str, Ledger], folder: Path, more: str = "") -> dict[str, Doubt]:
+def looked_at(files: Mapping[str, Ledger], folder: Path, more: str, practice: str) -> tuple[list[Seen], Settings]:
     for name, rows in files.items():
         days = rows if rows.schema["Date"] == pl.String else rows.with_columns(pl.col("Date").dt.to_string())
         days.drop("Row", strict=False).write_csv(folder / name)
-    (folder / "practice.toml").write_text(TOML.replace("ledger.csv", "ledger*.csv") + more, encoding="utf-8")
+    toml = TOML.replace("ledger.csv", "ledger*.csv").replace("[practice]", f"[practice]\n{practice}")
+    (folder / "practice.toml").write_text(toml + more, encoding="utf-8")
     settings = load_settings(folder / "practice.toml")
     look = look_at(settings, "procedures", code_table(settings), today=TODAY, say=lambda _: None)
-    return {doubt.id: doubt for doubt in find_doubts(look.seen, settings)}
+    return look.seen, settings
+
+
+def asked(files: Mapping[str, Ledger], folder: Path, more: str = "", practice: str = "") -> dict[str, Doubt]:
+    return {doubt.id: doubt for doubt in find_doubts(*looked_at(files, folder, more, practice))}
 
 
 @pytest.mark.one_in(3)
@@ -197,3 +204,41 @@ def test_files_of_one_time_are_asked_about_where_they_agree_in_part(
 
 def test_what_can_be_accepted_has_its_word():
     assert {doubt for _, doubt in DAMAGED.values()} - {"numbering"} <= set(ACCEPTABLE)
+
+
+def test_letters_before_the_numbers_of_entries_part_the_patients_of_clinics(ledger: Ledger, tmp_path: Path):
+    files, told = {"ledger.csv": two_clinics(ledger)}, 'clinic_letters = "Entry"\n'
+    seen, settings = looked_at(files, tmp_path, told, 'numbering = "per clinic"\n')
+    people = seen[0].who.people["id"].unique()
+    assert people.len() == 2 * ledger["Chart"].n_unique()
+    assert people.str.contains("^[NS]-").all()
+    assert not find_doubts(seen, settings)
+
+
+@pytest.mark.parametrize(
+    ("ledger", "asks"),
+    [(range(1, 81), True), (range(1, 100), False), (range(1, 101, 2), False), (range(21, 101), False)],
+    ids=["stops at 80", "one came later", "half never came", "begins at 21"],
+)
+def test_a_ledger_by_patient_that_stops_before_the_list_does(ledger: range, asks: bool):
+    people = {"procedures": ledger, "patients": range(1, 101)}
+    frames = {table: pl.DataFrame({"id": [str(n) for n in of]}) for table, of in people.items()}
+    assert bool(cut_by_patient(frames, ())) == asks
+
+
+@pytest.mark.parametrize(
+    ("line", "asks"),
+    [
+        ("Selection: patients seen since 07/01/2021", True),
+        ("Filter: Amount >= 100.00", True),
+        ("Active patients only", True),
+        ("Auswahl: nur aktive Patienten", True),
+        ("Selection: 01/01/2013 to 12/31/2022", False),
+        ("Filter: none; all patients", False),
+        ("Printed 01/09/2023 for Alder Row Dental", False),
+    ],
+)
+def test_lines_above_the_headings_that_say_what_was_chosen_are_shown(line: str, asks: bool):
+    found = selection_doubts("ledger.csv", [line], ())
+    assert bool(found) == asks
+    assert not any("2021" in doubt.evidence for doubt in found)

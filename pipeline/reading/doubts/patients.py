@@ -22,7 +22,7 @@ from pipeline.reading.doubts.other_numbers import (
     with_letters,
     with_names,
 )
-from pipeline.reading.doubts.other_people import other_people
+from pipeline.reading.doubts.other_people import cut_by_patient, other_people
 from pipeline.reading.doubts.people_seen import earliest
 from pipeline.reading.doubts.seen import Seen
 
@@ -74,6 +74,9 @@ def patient_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         found += shared_numbers(people["procedures"]) or shared_between_files(ledgers)
     if not settings.practice.numbering:
         found += work_of_two_numbers([s for s in seen if s.table == "procedures" and not s.is_mended], accepted)
+    held = [s.held for s in seen if s.held is not None and s.sections.is_whole]
+    if held and all(rows.is_by_patient for rows in held):
+        found += cut_by_patient(people, accepted)
     days = {t: earliest([s.who.first_days for s in seen if s.table == t]) for t in people}
     told = settings.tables.get("patients")
     # A list that says nothing but which number stands for another one now need not name all patients.

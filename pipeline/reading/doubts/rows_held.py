@@ -68,6 +68,9 @@ class RowsHeld:
             provider=pl.col("provider_id").cast(pl.String),
             site=pl.col("site_id").cast(pl.String),
         )
+        if self.one_in > 1:
+            is_held = fields["row_number"].cast(pl.Int64).is_in(typed["row_number"].implode())
+            rows, fields = rows.filter(is_held), fields.filter(is_held)
         texts = [text_of(rows, h).fill_null("").alias(OF + h) for h in headings[:_MOST_COLUMNS]]
         empty = pl.Series([None] * fields.height, dtype=pl.String)
         tooth, day = (fields[f].cast(pl.String) if f in fields.columns else empty for f in ("tooth", "service_date"))
@@ -92,6 +95,12 @@ class RowsHeld:
         """All rows held, to be read once all batches are in."""
         pieces = [pl.DataFrame(schema=SCHEMA), *self.pieces]
         return pl.concat(pieces, how="diagonal_relaxed").with_columns(pl.col(f"^{OF}.*$").fill_null(""))
+
+    @property
+    def is_by_patient(self) -> bool:
+        """Whether all rows of a patient stand together, as where a ledger is sorted by patient."""
+        patients = self.frame.sort("row_number")["patient"]
+        return patients.len() > 0 and int(patients.rle_id().max()) + 1 == patients.n_unique()  # type: ignore[arg-type]
 
     @property
     def columns(self) -> list[str]:
