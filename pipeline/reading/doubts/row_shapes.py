@@ -16,14 +16,9 @@ _LEAST, _NEARLY, _CODE_ROWS, _STRETCH = 8, 0.85, 10, 0.5
 _VISITS, _CROSSED = 12, 0.9
 
 
-def shape_doubts(where: str, held: RowsHeld, accepted: Sequence[str]) -> list[Doubt]:
-    """Both questions, of the rows of one file."""
-    frame, toothless = held.frame, pl.concat([pl.Series("row_number", [], pl.Int64), *held.toothless])
-    return [*_slid(where, frame, toothless, accepted), *_crossed(where, frame, accepted)]
-
-
-def _slid(where: str, frame: pl.DataFrame, toothless: pl.Series, accepted: Sequence[str]) -> list[Doubt]:
+def slid_doubts(where: str, held: RowsHeld, accepted: Sequence[str]) -> list[Doubt]:
     """Rows with a tooth under codes that hardly ever have one, all in the one stretch in which others lack theirs."""
+    frame, toothless = held.frame, pl.concat(held.toothless)
     share = pl.col("is_on_tooth").mean().over("code")
     with_none = frame.filter(pl.len().over("code") >= _CODE_ROWS).filter(share <= 1 - _NEARLY)
     too_many = with_none.filter("is_on_tooth")["row_number"]
@@ -47,7 +42,7 @@ def _slid(where: str, frame: pl.DataFrame, toothless: pl.Series, accepted: Seque
     ]
 
 
-def _crossed(where: str, frame: pl.DataFrame, accepted: Sequence[str]) -> list[Doubt]:
+def crossed_doubts(where: str, frame: pl.DataFrame, accepted: Sequence[str]) -> list[Doubt]:
     """Days of a patient with several teeth and several codes on which each code stands with each tooth."""
     work = frame.drop_nulls("tooth").select("patient", "day", "code", "tooth").unique()
     days = work.group_by("patient", "day").agg(

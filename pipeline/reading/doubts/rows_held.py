@@ -106,3 +106,10 @@ class RowsHeld:
     def columns(self) -> list[str]:
         """The headings of the cells beside."""
         return [name[len(OF) :] for name in self.frame.columns if name.startswith(OF)]
+
+
+def together_held(files: Sequence[RowsHeld]) -> RowsHeld:
+    """The rows of several files, of the same share of their patients."""
+    share = max(one.one_in for one in files)
+    pieces = [one.frame.filter(pl.col("patient") % share == 0) for one in files]
+    return RowsHeld(files[0].kinds, share, pieces, sum(piece.height for piece in pieces))
