@@ -170,6 +170,12 @@ def charted_at_first(rows: pl.DataFrame) -> pl.DataFrame:
     return pl.concat([rows, *there], how="vertical_relaxed")
 
 
+def still_patients(rows: pl.DataFrame) -> pl.DataFrame:
+    """Four times the patients of the last year, under numbers of their own."""
+    still = rows.filter(DAY.max().over("Chart") >= DAY.max() - dt.timedelta(400))
+    return pl.concat([still.with_columns(Chart=pl.format("{}{}", "Chart", pl.lit(letter))) for letter in "KLMN"])
+
+
 DAMAGED: dict[str, tuple[Callable[[pl.DataFrame], pl.DataFrame], str]] = {
     "planned rows with no mark": (planned_weeks_before, "taken_out_twice"),
     "another program's rows, two weeks later": (posted_again, "restored_twice"),
@@ -184,7 +190,7 @@ DAMAGED: dict[str, tuple[Callable[[pl.DataFrame], pl.DataFrame], str]] = {
     "a year left out": (lambda rows: rows.filter(DAY.dt.year() != 2013), "months_missing"),
     "new numbers of patients": (renumbered, "patients_begin_anew"),
     "patients of the last year alone": (
-        lambda rows: rows.filter(DAY.max().over("Chart") >= DAY.max() - dt.timedelta(400)),
+        still_patients,
         "no_patient_left",
     ),
     "numbers of visits": (
