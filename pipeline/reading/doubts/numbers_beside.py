@@ -10,7 +10,7 @@ from collections.abc import Sequence
 
 import polars as pl
 
-from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.doubt import Doubt, accept, samples
 from pipeline.reading.doubts.kept_words import headed
 from pipeline.reading.doubts.rows_held import OF
 from pipeline.reading.doubts.unread_columns import is_of_other
@@ -157,7 +157,7 @@ def other_number_doubts(where: str, frame: pl.DataFrame, ids: pl.Series, accepte
                 "merged_patients",
                 where,
                 f'texts in the column "{heading}" name the number of another patient of the ledger on the last day of '
-                f"{at_end:,} patients.",
+                f"{at_end:,} patients (such as {samples(met['text'], at_most=2)}).",
                 "Do they say that this patient goes on under the other number, so that two numbers are one person? "
                 "Then write a list of two columns, the number given up and the one that stands for it now, and "
                 "read it:",
