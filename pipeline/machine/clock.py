@@ -30,7 +30,8 @@ def check_clock(*, dated: int, ahead: int, file: str, today: dt.date) -> None:
         raise DataError(
             f"{file}: {ahead:,} of {dated:,} dated rows lie after today, which is {today.isoformat()} by this "
             "computer's clock. Set the clock and run again; if it is right, correct date_format or "
-            "two_digit_years_from in the TOML."
+            "two_digit_years_from in the TOML. Days of the lunar (Hijri) calendar are not read: export those of the "
+            "common one."
         )
 
 

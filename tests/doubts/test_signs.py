@@ -177,6 +177,12 @@ def charged_in_halves(rows: pl.DataFrame) -> pl.DataFrame:
     return pl.concat([halves, crowns.filter(some(crowns, 0.9)).with_columns(DAY.dt.offset_by("23d"))])
 
 
+def still_patients(rows: pl.DataFrame) -> pl.DataFrame:
+    """Four times the patients of the last year, under numbers of their own."""
+    still = rows.filter(DAY.max().over("Chart") >= DAY.max() - dt.timedelta(400))
+    return pl.concat([still.with_columns(Chart=pl.format("{}{}", "Chart", pl.lit(letter))) for letter in "KLMN"])
+
+
 DAMAGED: dict[str, tuple[Callable[[pl.DataFrame], pl.DataFrame], str]] = {
     "planned rows with no mark": (planned_weeks_before, "taken_out_twice"),
     "another program's rows, two weeks later": (posted_again, "restored_twice"),
@@ -190,6 +196,10 @@ DAMAGED: dict[str, tuple[Callable[[pl.DataFrame], pl.DataFrame], str]] = {
     "no day above 12": (lambda rows: rows.filter(DAY.dt.day() <= 12), "no_day_after_the_twelfth"),
     "a year left out": (lambda rows: rows.filter(DAY.dt.year() != 2013), "months_missing"),
     "new numbers of patients": (renumbered, "patients_begin_anew"),
+    "patients of the last year alone": (
+        still_patients,
+        "no_patient_left",
+    ),
     "numbers of visits": (
         lambda rows: rows.with_columns(Chart=pl.struct("Chart", "Date").rank("dense").cast(pl.String)),
         "patients_seen_once",

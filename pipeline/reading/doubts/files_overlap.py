@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -20,31 +21,46 @@ if TYPE_CHECKING:
     from pipeline.reading.doubts.seen import Seen
 
 _LEAST_ROWS, _LEAST_DAYS, _DIFFER, _MOST_SHIFT = 60, 60, 5, 10
-_SAME, _SHIFTED = 0.5, 0.6
+_SAME, _SHIFTED, _ALIKE = 0.5, 0.6, 1.5
 _WORK = ["patient", "code", "tooth"]
 
 
 def overlap_doubts(seen: Sequence[Seen], accepted: Sequence[str]) -> list[Doubt]:
     """A question for each pair of files of one ledger whose rows of the time that both hold are not the same."""
-    found = []
-    for n, one in enumerate(seen):
-        for other in seen[n + 1 :]:
-            found += _overlap(one, other, accepted)
-    return found
+    # Where entries have numbers, a later row of the same number counts in place of an earlier one.
+    held = [(Path(s.file).name, s.held) for s in seen if s.held is not None and "procedure_id" not in s.answers.columns]
+    share = max((rows.one_in for _, rows in held), default=1)
+    files = []
+    for name, rows in held:
+        frame = rows.frame.select(*_WORK, "day").filter(pl.col("patient") % share == 0)
+        if frame.height >= _LEAST_ROWS:
+            files.append(
+                _File(
+                    name,
+                    frame,
+                    set(frame["patient"]),
+                    *frame.select(a=pl.col("day").min(), b=pl.col("day").max()).row(0),
+                )
+            )
+    files.sort(key=lambda file: (file.first, file.last, file.name))
+    pairs = [(a, b) for n, a in enumerate(files) for b in files[n + 1 :] if not a.patients.isdisjoint(b.patients)]
+    return [doubt for a, b in pairs for doubt in _overlap(a, b, accepted)]
 
 
-def _overlap(one: Seen, other: Seen, accepted: Sequence[str]) -> list[Doubt]:
-    if one.held is None or other.held is None or not one.years.keys() & other.years.keys():
+@dataclass(frozen=True)
+class _File:
+    name: str
+    rows: pl.DataFrame
+    patients: set[int]
+    first: dt.date
+    last: dt.date
+
+
+def _overlap(one: _File, other: _File, accepted: Sequence[str]) -> list[Doubt]:
+    start, end = max(one.first, other.first), min(one.last, other.last)
+    if (end - start).days < _LEAST_DAYS:
         return []
-    share = max(one.held.one_in, other.held.one_in)
-    a, b = (
-        s.held.frame.select(*_WORK, "day", "is_on_tooth").filter(pl.col("patient") % share == 0) for s in (one, other)
-    )  # type: ignore[union-attr]
-    if a.is_empty() or b.is_empty():
-        return []
-    start, end = max(r["day"].min() for r in (a, b)), min(r["day"].max() for r in (a, b))  # type: ignore[type-var]
-    if not isinstance(start, dt.date) or not isinstance(end, dt.date) or (end - start).days < _LEAST_DAYS:
-        return []
+    a, b = one.rows, other.rows
     a, b = (r.filter(pl.col("day").is_between(start, end)).unique() for r in (a, b))
     if min(a.height, b.height) < _LEAST_ROWS:
         return []
@@ -55,8 +71,8 @@ def _overlap(one: Seen, other: Seen, accepted: Sequence[str]) -> list[Doubt]:
     near = near.filter((pl.col("day") - pl.col("day_2")).dt.total_days().abs() <= _MOST_SHIFT)
     shifted = near.select(*on).unique().height
     few = min(a.height, b.height)
-    # Two offices or two kinds of work have no rows in common, and a mere copy has all.
-    if same + shifted < _SHIFTED * few:
+    # Two offices or two kinds of work have no rows in common, and an export of some procedures has part of the other's.
+    if same + shifted < _SHIFTED * few or max(a.height, b.height) > _ALIKE * few:
         return []
     if same >= _SAME * few:
         if sum(x.height for x in lone) < _DIFFER:
@@ -68,13 +84,12 @@ def _overlap(one: Seen, other: Seen, accepted: Sequence[str]) -> list[Doubt]:
         ask = (
             "Is one by the day of treatment and the other by the day of posting? Then each piece of work stands twice."
         )
-    early, late = sorted((one, other), key=lambda s: (min(s.years), max(s.years), s.file))
-    first, last, one_name, other_name = (Path(s.file).name for s in (early, late, one, other))
+    first, last = one.name, other.name
     return [
         Doubt(
             "files_overlap",
             "procedures",
-            f"{one_name} and {other_name} both hold {start:%Y-%m-%d} to {end:%Y-%m-%d}; of their {a.height:,} and "
+            f"{first} and {last} both hold {start:%Y-%m-%d} to {end:%Y-%m-%d}; of their {a.height:,} and "
             f"{b.height:,} different rows of that time {how}.",
             f"{ask} Leave that time out of one file:",
             (

@@ -23,7 +23,7 @@ _WORDS = {
         "kontonummer|compte|no compte|cuenta|rekening|conto"
     ),
     "born": "dob|birth date|birthdate|date of birth|born|geburtsdatum|geb datum|date de naissance|fecha de nacimiento",
-    "age": "age|pt age|patient age|age at visit|age at service|age on date|alter|age du patient|edad|leeftijd|eta|idade",
+    "age": "age|pt age|patient age|age at visit|age on date|alter|age du patient|edad|leeftijd|eta|idade",
     "dependant": (
         "dependent|dependant|dep|dep no|dependent no|dependant no|dependent number|dependant number|dep code|dep id|"
         "member|member no|family member|family seq|fam seq|family position|person|person no|person code|suffix|"

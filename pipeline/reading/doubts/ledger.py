@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+import polars as pl
+
 from pipeline.practice.codes import BUILT_IN
 from pipeline.reading.doubts.clinicians import treating_doubts
 from pipeline.reading.doubts.code_fees import fee_jumps, office_doubts
@@ -16,8 +18,9 @@ from pipeline.reading.doubts.no_patients import shared_by_many, trial_records, w
 from pipeline.reading.doubts.numbers_beside import age_doubts, member_doubts, other_number_doubts, prefix_doubts
 from pipeline.reading.doubts.odd_days import day_group_doubts
 from pipeline.reading.doubts.odd_values import value_doubts
-from pipeline.reading.doubts.row_shapes import shape_doubts
+from pipeline.reading.doubts.row_shapes import crossed_doubts, slid_doubts
 from pipeline.reading.doubts.rows import NO_LOSS
+from pipeline.reading.doubts.rows_held import together_held
 from pipeline.reading.doubts.second_day import crowded_days, fiscal_years, second_day_doubts
 from pipeline.reading.doubts.seen import Seen
 from pipeline.reading.doubts.signs import sign_doubts
@@ -69,10 +72,10 @@ def ledger_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             patients = together(one.work.patient_pieces)
             found += shared_by_many(where, columns["patient_id"], patients, accepted)
             found += word_among_numbers(where, columns["patient_id"], patients, accepted)
-        found += _of_rows(where, one, settings)
     found += coin_doubts(coins, told=settings.tables["procedures"].fee_unit)
     whole = [one for one in seen if one.work is not None and not one.is_mended]
     works = [one.work for one in whole if one.work is not None]
+    found += _of_rows(whole, settings)
     found += overlap_doubts([one for one in whole if one.sections.is_whole], accepted)
     told = settings.tables["procedures"]
     months = [piece for work in works for piece in work.fees_by_month]
@@ -85,22 +88,31 @@ def ledger_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
     return [d for d in found if d.id != "crown_in_two_rows" or settings.rules.crown_rows == 1]
 
 
-def _of_rows(where: str, one: Seen, settings: Settings) -> list[Doubt]:
-    """Doubts in which rows of a file are held beside one another."""
-    if one.held is None or one.held.frame.is_empty():
-        return []
-    frame, columns, accepted = one.held.frame, one.answers.columns, settings.practice.accepted
-    marked = [heading for heading, _, _ in one.answers.marks]
-    found = value_doubts(where, frame, columns, accepted, told=marked, has_status="status" in columns)
-    found += day_group_doubts(where, frame, columns.get("service_date", ""), accepted)
-    if one.sections.is_whole:
-        found += shape_doubts(where, frame, accepted)
-    if not one.answers.dependant:
-        found += age_doubts(where, frame, accepted) + member_doubts(where, frame, accepted, told=marked)
-    if not settings.practice.numbering:
-        found += prefix_doubts(where, frame, one.held.columns)
-    if not one.answers.merged:
-        found += other_number_doubts(where, frame, one.who.people["id"], accepted)
-    if (clinician := columns.get("provider_id")) is not None:
-        found += treating_doubts(where, frame, clinician, accepted)
+def _of_rows(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
+    """Doubts in which rows are held beside one another, those of files with the same columns together."""
+    accepted, found = settings.practice.accepted, []
+    alike: dict[tuple[str, ...], list[Seen]] = {}
+    for one in seen:
+        if one.held is not None and one.held.height:
+            alike.setdefault((*one.headings, *one.answers.columns), []).append(one)
+    for files in alike.values():
+        first, held = files[0], together_held([one.held for one in files if one.held is not None])
+        where = f"procedures: {first.file}" if len(files) == 1 else "procedures"
+        frame, columns = held.frame, first.answers.columns
+        marked = [heading for heading, _, _ in first.answers.marks]
+        found += value_doubts(where, frame, columns, accepted, told=marked, has_status="status" in columns)
+        found += day_group_doubts(where, frame, columns.get("service_date", ""), accepted)
+        found += crossed_doubts(where, frame, accepted)
+        if not first.answers.dependant:
+            found += age_doubts(where, frame, accepted) + member_doubts(where, frame, accepted, told=marked)
+        if not settings.practice.numbering:
+            found += prefix_doubts(where, frame, held.columns)
+        if not first.answers.merged:
+            ids = pl.concat([one.who.people["id"] for one in files])
+            found += other_number_doubts(where, frame, ids, accepted)
+        if (clinician := columns.get("provider_id")) is not None:
+            found += treating_doubts(where, frame, clinician, accepted)
+        for one in files:
+            if one.held is not None and one.held.toothless and one.sections.is_whole:
+                found += slid_doubts(f"procedures: {one.file}", one.held, accepted)
     return found

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 
 import polars as pl
 
-from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.doubt import Doubt, accept, samples
 from pipeline.reading.doubts.kept_words import headed
 from pipeline.reading.doubts.rows_held import OF
 from pipeline.reading.doubts.unread_columns import is_of_other
@@ -20,7 +20,7 @@ _SOME, _SHARE, _NEARLY = 3, 0.02, 0.8
 _FALLS, _MOST_FALL = 2, 0.5  # years; of more numbers than this it is no age
 _PREFIX = r"^(\p{L}{1,4})[-_/. ]?\d{2,}$"
 _MOST_PREFIXES, _BOTH = 6, 0.1
-_MEMBER, _MEMBERS, _ROWS, _AS_MANY, _COME_BACK = r"^\p{L}[\p{L}.' -]{0,13}$", 8, 6, 2, 0.5
+_MEMBER, _MEMBERS, _ROWS, _AS_MANY, _COME_BACK, _CODE_ROWS = r"^\p{L}[\p{L}.' -]{0,13}$", 8, 6, 2, 0.5, 40
 _NUMBER = r"(?:^|[^\d/.,:-])(\d{3,})(?:$|[^\d/.,:-]|[.,](?:\s|$))"
 _LEAST_NAMED = 5
 
@@ -39,8 +39,8 @@ def age_doubts(where: str, frame: pl.DataFrame, accepted: Sequence[str]) -> list
             Doubt(
                 "several_birth_dates",
                 where,
-                f'under {n:,} of {of:,} patient numbers the column "{heading}" falls by {_FALLS} years or more from one '
-                "day to a later one.",
+                f'under {n:,} of {of:,} patient numbers the column "{heading}" falls by {_FALLS} years or more '
+                "from one day to a later one.",
                 "Is the number given out anew when a patient leaves, or that of a family?",
                 (
                     ("tables.procedures", 'columns.patient_id = "<its heading>"', "a column with each patient's own"),
@@ -75,7 +75,8 @@ def prefix_doubts(where: str, frame: pl.DataFrame, headings: Sequence[str]) -> l
                 where,
                 f'numbers in the column "{heading}" begin with {shown}; {parted.height:,} of {clinicians.height:,} '
                 f"clinicians have one of these only, and {both:,} patient numbers stand under several.",
-                "Are these letters clinics that number their patients each for itself, so that one number is two people?",
+                "Are these letters clinics that number their patients each for itself, so that one number is two "
+                "people?",
                 (
                     ("practice", 'numbering = "per clinic"', "yes: number and clinic together are the patient"),
                     (
@@ -107,23 +108,26 @@ def member_doubts(where: str, frame: pl.DataFrame, accepted: Sequence[str], *, t
         by = visits.group_by("patient").agg(pl.len(), pl.col("text").n_unique(), changes=pl.col("text").rle_id().max())
         by = by.filter(pl.col("len") >= _ROWS)
         several = by.filter(pl.col("text") > 1)
-        shares = visits["text"].value_counts(normalize=True)["proportion"]
-        drawn = [float((1 - (1 - shares) ** n).sum()) for n in by["len"].to_list()]
         if not by.height or several.height < max(_SOME, 0.2 * by.height):
             continue
         come_back = several.filter(pl.col("changes") > pl.col("text") - 1).height
-        of_codes = rows.group_by("code").agg(pl.len(), pl.col("text").n_unique()).filter(pl.col("len") >= 40)
-        is_of_codes = (
-            of_codes.height and 2 * of_codes.filter(pl.col("text") <= words.len() / 4).height > of_codes.height
-        )
-        if is_of_codes or come_back < _COME_BACK * several.height or sum(drawn) < _AS_MANY * by["text"].sum():
+        of_codes = rows.group_by("code").agg(pl.len(), pl.col("text").n_unique()).filter(pl.col("len") >= _CODE_ROWS)
+        is_of_codes = 2 * of_codes.filter(pl.col("text") <= words.len() / 4).height > of_codes.height
+        if is_of_codes or come_back < _COME_BACK * several.height:
+            continue
+        # As many different ones as patients would have if the words were dealt out by chance.
+        shares = visits["text"].value_counts(normalize=True)["proportion"]
+        drawn = sum(float((1 - (1 - shares) ** n).sum()) for n in by["len"].to_list())
+        met = int(by["text"].sum())
+        if drawn < _AS_MANY * met:
             continue
         return [
             Doubt(
                 "dependants",
                 where,
                 f"{several.height:,} of {by.height:,} patient numbers stand with several short words in the column "
-                f'"{heading}" that come back again and again, {by["text"].mean():.1f} a number of {words.len():,} in all.',
+                f'"{heading}" that come back again and again, {met / by.height:.1f} a number of {words.len():,} in '
+                "all.",
                 "Is the number that of a family or a household, and this word the member who was treated?",
                 (
                     ("tables.procedures", f"dependant = {quoted(heading)}", "yes: both together are the patient"),
@@ -153,9 +157,10 @@ def other_number_doubts(where: str, frame: pl.DataFrame, ids: pl.Series, accepte
                 "merged_patients",
                 where,
                 f'texts in the column "{heading}" name the number of another patient of the ledger on the last day of '
-                f"{at_end:,} patients.",
-                "Do they say that this patient goes on under the other number, so that two numbers are one person? Then "
-                "write a list of two columns, the number given up and the one that stands for it now, and read it:",
+                f"{at_end:,} patients (such as {samples(met['text'], at_most=2)}).",
+                "Do they say that this patient goes on under the other number, so that two numbers are one person? "
+                "Then write a list of two columns, the number given up and the one that stands for it now, and "
+                "read it:",
                 (
                     ("tables.patients", 'files = ["<the list>.csv"]', "a line of files that is there takes it in too"),
                     ("tables.patients", 'columns.patient_id = "<its first heading>"', "the number given up"),

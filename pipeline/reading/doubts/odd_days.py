@@ -13,7 +13,7 @@ import polars as pl
 from pipeline.reading.doubts.doubt import Doubt, accept
 
 _ROWS, _MONTHS, _SHARE = 60, 6, 0.6
-_NEAR, _VISITS, _SAME, _USUAL = 6, 20, 0.5, 0.75
+_NEAR, _VISITS, _OF_DAYS, _SAME, _USUAL = 6, 20, 0.3, 0.5, 0.75
 _LAST, _LAST_OF_WEEK = "last", "last working"
 
 
@@ -102,21 +102,23 @@ def _of_entry(where: str, frame: pl.DataFrame, read: str, accepted: Sequence[str
         same=(pl.col("apart") == 0).any(), after=(pl.col("apart") > 0).any()
     )
     by = met.group_by("provider").agg(pl.len(), pl.col("same").mean(), late=(~pl.col("same") & pl.col("after")).mean())
-    by = by.filter(pl.col("len") >= _VISITS)
+    # A specialist to whom patients are sent on meets few of them in the week of another visit.
+    by = by.join(visits.group_by("provider").agg(days=pl.len()), on="provider")
+    by = by.filter(pl.col("len") >= _VISITS, pl.col("len") >= _OF_DAYS * pl.col("days")).drop("days")
     late = by.filter(pl.col("same") < _SAME, pl.col("late") > _SAME).sort("provider")
     others = by.filter(~pl.col("provider").is_in(late["provider"].implode()))
     if late.is_empty() or not others.filter(pl.col("same") >= _USUAL).height:
         return []
     shown = "; ".join(
-        f"of {n:,} days of {who} in a week in which a colleague saw the same patient {same:.0%} are the colleague's day, "
-        f"and {later:.0%} come after it"
+        f"of {n:,} days of {who} in a week in which a colleague saw the same patient {same:.0%} are the colleague's "
+        f"day, and {later:.0%} come after it"
         for who, n, same, later in late.iter_rows()
     )
     return [
         Doubt(
             "days_of_entry",
             where,
-            f'"{read}" is read as the day of the work. {shown}; with other clinicians most are the same day.',
+            f'"{read}" is read as the day of the work, and {shown}; with other clinicians most are the same day.',
             "Is that clinician's work entered days after it was done, out of paper sheets, say?",
             (
                 ("tables.procedures", 'columns.service_date = "<column>"', "the day of the work, if a column has it"),

@@ -24,6 +24,8 @@ from pipeline.reading.suggest.toml_quote import quoted
 # A sign to check a number: behind a dash, a stroke, a point or a blank.
 _LEAST_ENDED, _ALONE = 5, 0.9
 _MOST_MERGED = 0.3  # of all patients, where the heading does not say it
+_ROUNDED, _LONG = r"^\d(?:[.,]\d+)?E\+?\d+$", r"^[1-9]\d{15,29}$"
+_LEAST_ROUNDED, _NEARLY_ROUNDED, _MOST_COMPARED = 3, 0.8, 20_000
 
 
 def two_forms(
@@ -129,6 +131,35 @@ def with_signs(ids: pl.Series) -> list[Doubt]:
         "without_signs",
         "yes: the digits alone are the patient",
     )
+
+
+def rounded_ids(ids: pl.Series, accepted: Sequence[str]) -> list[Doubt]:
+    """Numbers that a spreadsheet wrote in powers of ten: their last digits are gone; `ids` are distinct."""
+    rounded = ids.filter(ids.str.to_uppercase().str.contains(_ROUNDED))
+    long = ids.filter(ids.str.contains(_LONG)).head(_MOST_COMPARED)
+    kept = pl.Series([_has_fifteen_digits(text) for text in long], dtype=pl.Boolean())
+    cut = long.filter(kept)
+    if cut.len() >= max(_LEAST_ROUNDED, _NEARLY_ROUNDED * long.len()):
+        rounded = pl.concat([rounded, cut])
+    if not rounded.len():
+        return []
+    return [
+        Doubt(
+            "rounded_ids",
+            "patients",
+            f"{rounded.len():,} of {ids.len():,} patient numbers are written in powers of ten, or have no more than "
+            f"fifteen digits that say anything (such as {samples(rounded)}): a spreadsheet, which keeps fifteen, has "
+            "rounded them, and patients with like numbers became one.",
+            "Export the file again without opening it in a spreadsheet, or with that column as text.",
+            (accept("rounded_ids", accepted, "the numbers are really written so"),),
+        )
+    ]
+
+
+def _has_fifteen_digits(text: str) -> bool:
+    """Whether a longer number holds no more than a spreadsheet keeps: zeros behind, or what its floating point makes of
+    them."""
+    return not text[15:].strip("0") or text == str(int(float(f"{float(text):.15g}")))
 
 
 def merged_numbers(seen: Seen, accepted: Sequence[str]) -> list[Doubt]:

@@ -11,6 +11,7 @@ from pipeline.reading.doubts.doubt import Doubt, accept
 
 _SOME, _MOST, _BORN_LATER = 3, 0.5, 0.01
 _MOST_COMPARED = 20_000
+_LEAST_BEHIND, _BEHIND, _FEW_ABSENT = 5, 0.03, 0.01
 
 
 def other_people(
@@ -36,6 +37,32 @@ def other_people(
                 ("tables.patients", 'columns.patient_id = "<its heading>"', "the column with the ledger's number"),
                 accept("other_people", accepted, "no: these are the same people"),
             ),
+        )
+    ]
+
+
+def cut_by_patient(people: Mapping[str, pl.DataFrame], accepted: Sequence[str]) -> list[Doubt]:
+    """Patients of the list without work in a ledger that is sorted by patient: all those behind its last one."""
+    if "procedures" not in people or "patients" not in people:
+        return []
+    ledger, listed = (set(people[t]["id"]) for t in ("procedures", "patients"))
+    if not ledger or not all(number.isascii() and number.isdigit() for number in ledger | listed):
+        return []
+    last = max(map(int, ledger))
+    before = [number for number in listed if int(number) <= last]
+    behind = len(listed) - len(before)
+    absent = sum(number not in ledger for number in before)
+    if behind < max(_LEAST_BEHIND, _BEHIND * len(listed)) or absent > _FEW_ABSENT * len(before):
+        return []
+    return [
+        Doubt(
+            "not_whole",
+            "procedures",
+            f"the ledger is sorted by patient, and {behind:,} of the {len(listed):,} patients in the list, all those "
+            f"behind its last one, have no work; of those before it {absent:,} have none.",
+            "Does the export stop in the middle, as where a program writes so many rows and no more? Make the export "
+            "again, in parts if need be.",
+            (accept("not_whole", accepted, "no: these patients came later, or never"),),
         )
     ]
 

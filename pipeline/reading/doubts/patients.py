@@ -15,6 +15,7 @@ from pipeline.reading.doubts.marked_cells import signed_ids
 from pipeline.reading.doubts.numbers_beside import one_person_doubts
 from pipeline.reading.doubts.other_numbers import (
     merged_numbers,
+    rounded_ids,
     two_forms,
     with_centuries,
     with_endings,
@@ -22,7 +23,7 @@ from pipeline.reading.doubts.other_numbers import (
     with_names,
     with_signs,
 )
-from pipeline.reading.doubts.other_people import other_people
+from pipeline.reading.doubts.other_people import cut_by_patient, other_people
 from pipeline.reading.doubts.people_seen import earliest
 from pipeline.reading.doubts.seen import Seen
 
@@ -34,8 +35,6 @@ _MANY, _FEW_FOUND, _BOTH_CLINICS, _BOTH_FILES = 0.05, 0.8, 0.3, 0.1
 _SOME = 3
 _SEVERAL, _MANY_ALIKE = 10, 4  # pieces of work in two files, and how many times those of one number
 _MOST_COMPARED = 20_000
-# In powers of ten, or with zeros for all digits beyond the fifteenth, which is what a spreadsheet keeps.
-_ROUNDED = r"^\d(?:[.,]\d+)?E\+?\d+$|^\d{15}0+(?:[.,]0+)?$"
 _NAME = r"\p{L}[\s,]+.*\p{L}"
 
 
@@ -76,6 +75,9 @@ def patient_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         found += shared_numbers(people["procedures"]) or shared_between_files(ledgers)
     if not settings.practice.numbering:
         found += work_of_two_numbers([s for s in seen if s.table == "procedures" and not s.is_mended], accepted)
+    held = [s.held for s in seen if s.held is not None and s.sections.is_whole]
+    if held and all(rows.is_by_patient for rows in held):
+        found += cut_by_patient(people, accepted)
     days = {t: earliest([s.who.first_days for s in seen if s.table == t]) for t in people}
     told = settings.tables.get("patients")
     # A list that says nothing but which number stands for another one now need not name all patients.
@@ -108,25 +110,6 @@ def written_twice(ids: pl.Series) -> list[Doubt]:
         "folded",
         "yes: one patient, however the number is written",
     )
-
-
-def rounded_ids(ids: pl.Series, accepted: Sequence[str]) -> list[Doubt]:
-    """Numbers that a spreadsheet wrote in powers of ten: their last digits are gone; `ids` are distinct."""
-    rounded = ids.filter(ids.str.to_uppercase().str.contains(_ROUNDED))
-    long = ids.filter(ids.str.contains(r"^\d{16,}$"))
-    if not rounded.len() or rounded.len() < 0.5 * long.len():
-        return []
-    return [
-        Doubt(
-            "rounded_ids",
-            "patients",
-            f"{rounded.len():,} of {ids.len():,} patient numbers are written in powers of ten, or end in zeros beyond "
-            f"their fifteenth digit (such as {samples(rounded)}): a spreadsheet, which keeps fifteen, has rounded them, "
-            "and patients with like numbers became one.",
-            "Export the file again without opening it in a spreadsheet, or with that column as text.",
-            (accept("rounded_ids", accepted, "the numbers are really written so"),),
-        )
-    ]
 
 
 def account_numbers(seen: Seen, accepted: Sequence[str]) -> list[Doubt]:

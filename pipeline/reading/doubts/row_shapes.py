@@ -10,39 +10,31 @@ from collections.abc import Sequence
 import polars as pl
 
 from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.rows_held import RowsHeld
 
 _LEAST, _NEARLY, _CODE_ROWS, _STRETCH = 8, 0.85, 10, 0.5
 _VISITS, _CROSSED = 12, 0.9
 
 
-def shape_doubts(where: str, frame: pl.DataFrame, accepted: Sequence[str]) -> list[Doubt]:
-    """Both questions; `frame` holds rows as `rows_held.SCHEMA`."""
-    return [*_slid(where, frame, accepted), *_crossed(where, frame, accepted)]
-
-
-def _slid(where: str, frame: pl.DataFrame, accepted: Sequence[str]) -> list[Doubt]:
-    """Codes that have a tooth nearly always, or nearly never, and do otherwise in one stretch of rows only."""
+def slid_doubts(where: str, held: RowsHeld, accepted: Sequence[str]) -> list[Doubt]:
+    """Rows with a tooth under codes that hardly ever have one, all in the one stretch in which others lack theirs."""
+    frame, toothless = held.frame, pl.concat(held.toothless)
     share = pl.col("is_on_tooth").mean().over("code")
-    usual = frame.filter(pl.len().over("code") >= _CODE_ROWS).select(
-        "row_number",
-        "is_on_tooth",
-        with_tooth=pl.when(share >= _NEARLY).then(True).when(share <= 1 - _NEARLY).then(False),
-    )
-    odd = usual.filter(pl.col("with_tooth") != pl.col("is_on_tooth")).sort("row_number")
-    too_many, absent = odd.filter("is_on_tooth").height, odd.filter(~pl.col("is_on_tooth")).height
-    if min(too_many, absent) < _LEAST:
+    with_none = frame.filter(pl.len().over("code") >= _CODE_ROWS).filter(share <= 1 - _NEARLY)
+    too_many = with_none.filter("is_on_tooth")["row_number"]
+    if min(too_many.len(), toothless.len()) < _LEAST:
         return []
-    first, last = (int(odd["row_number"].quantile(q, "nearest")) for q in (0.02, 0.98))  # type: ignore[arg-type]
-    every = frame["row_number"]
-    within = every.is_between(first, last).sum()
-    if within > _STRETCH * every.len() or min(too_many, absent) < 0.5 * max(too_many, absent):
+    first, last = (int(too_many.quantile(q, "nearest")) for q in (0.02, 0.98))  # type: ignore[arg-type]
+    absent = int(toothless.is_between(first - 1, last + 1).sum())
+    within = frame["row_number"].is_between(first, last).sum()
+    if within > _STRETCH * frame.height or absent < max(_LEAST, _NEARLY * toothless.len()):
         return []
     return [
         Doubt(
             "column_slid",
             where,
-            f"between the rows {first:,} and {last:,} {absent:,} rows of work on a tooth have none, and {too_many:,} "
-            "rows of examinations, cleanings and the like have one; elsewhere hardly any.",
+            f"between the rows {first:,} and {last:,} {absent:,} rows of work on a tooth have none, and "
+            f"{too_many.len():,} rows of examinations, cleanings and the like have one; elsewhere hardly any.",
             "Has the column of teeth slid up or down there, as where a cell was put in or taken out in a spreadsheet? "
             "Mend the column, or export the ledger again.",
             (accept("column_slid", accepted, "no: the teeth are right as they stand"),),
@@ -50,7 +42,7 @@ def _slid(where: str, frame: pl.DataFrame, accepted: Sequence[str]) -> list[Doub
     ]
 
 
-def _crossed(where: str, frame: pl.DataFrame, accepted: Sequence[str]) -> list[Doubt]:
+def crossed_doubts(where: str, frame: pl.DataFrame, accepted: Sequence[str]) -> list[Doubt]:
     """Days of a patient with several teeth and several codes on which each code stands with each tooth."""
     work = frame.drop_nulls("tooth").select("patient", "day", "code", "tooth").unique()
     days = work.group_by("patient", "day").agg(

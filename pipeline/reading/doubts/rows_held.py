@@ -39,9 +39,21 @@ class RowsHeld:
     one_in: int = 1
     pieces: list[pl.DataFrame] = field(default_factory=list)
     height: int = 0
+    toothless: list[pl.Series] = field(default_factory=list)  # numbers of the rows set aside for want of a tooth
 
-    def add(self, rows: pl.DataFrame, headings: Sequence[str], fields: pl.DataFrame, cleaned: pl.DataFrame) -> None:
-        """Take in a batch: its cells, the fields made of them, and the typed rows."""
+    def add(
+        self,
+        rows: pl.DataFrame,
+        headings: Sequence[str],
+        fields: pl.DataFrame,
+        *,
+        cleaned: pl.DataFrame,
+        rejects: pl.DataFrame,
+    ) -> None:
+        """Take in a batch: its cells, the fields made of them, the typed rows and those set aside."""
+        lost = rejects.filter(pl.col("reason") == "tooth_missing")["row_number"]
+        if lost.len() and sum(map(len, self.toothless)) < _MOST_HELD:
+            self.toothless.append(lost.cast(pl.Int64))
         patient = pl.col("patient_id").hash(0)
         done = cleaned.filter(STANDS, pl.col("service_date").is_not_null(), patient % self.one_in == 0)
         if done.is_empty():
@@ -56,6 +68,9 @@ class RowsHeld:
             provider=pl.col("provider_id").cast(pl.String),
             site=pl.col("site_id").cast(pl.String),
         )
+        if self.one_in > 1:
+            is_held = fields["row_number"].cast(pl.Int64).is_in(typed["row_number"].implode())
+            rows, fields = rows.filter(is_held), fields.filter(is_held)
         texts = [text_of(rows, h).fill_null("").alias(OF + h) for h in headings[:_MOST_COLUMNS]]
         empty = pl.Series([None] * fields.height, dtype=pl.String)
         tooth, day = (fields[f].cast(pl.String) if f in fields.columns else empty for f in ("tooth", "service_date"))
@@ -82,6 +97,19 @@ class RowsHeld:
         return pl.concat(pieces, how="diagonal_relaxed").with_columns(pl.col(f"^{OF}.*$").fill_null(""))
 
     @property
+    def is_by_patient(self) -> bool:
+        """Whether all rows of a patient stand together, as where a ledger is sorted by patient."""
+        patients = self.frame.sort("row_number")["patient"]
+        return patients.len() > 0 and int(patients.rle_id().max()) + 1 == patients.n_unique()  # type: ignore[arg-type]
+
+    @property
     def columns(self) -> list[str]:
         """The headings of the cells beside."""
         return [name[len(OF) :] for name in self.frame.columns if name.startswith(OF)]
+
+
+def together_held(files: Sequence[RowsHeld]) -> RowsHeld:
+    """The rows of several files, of the same share of their patients."""
+    share = max(one.one_in for one in files)
+    pieces = [one.frame.filter(pl.col("patient") % share == 0) for one in files]
+    return RowsHeld(files[0].kinds, share, pieces, sum(piece.height for piece in pieces))

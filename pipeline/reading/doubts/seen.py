@@ -216,7 +216,7 @@ class Seen:
             self.counts["dated"] += work_days.count()
             self.counts["after"] += int(((work_days > self.exported_on) & is_done).sum())
         if self.table == "procedures":
-            self._add_work(rows, fields, cleaned)
+            self._add_work(rows, fields, cleaned, rejects)
             self.years.update(dict(cleaned["service_date"].dt.year().drop_nulls().value_counts().iter_rows()))
             if len(self.visits) < MOST_DAYS:
                 self.visits.update(cleaned.select("patient_id", "service_date").unique().hash_rows(seed=0))
@@ -333,7 +333,7 @@ class Seen:
         found = pl.concat(self._teeth)
         return found.group_by(c for c in found.columns if c != "n").agg(pl.col("n").sum())
 
-    def _add_work(self, rows: pl.DataFrame, fields: pl.DataFrame, cleaned: pl.DataFrame) -> None:
+    def _add_work(self, rows: pl.DataFrame, fields: pl.DataFrame, cleaned: pl.DataFrame, rejects: pl.DataFrame) -> None:
         """Days, patients and descriptions of a ledger."""
         if "service_date" in fields.columns and not (self.is_ours or self.is_mended):
             self.beside.add(rows, fields["service_date"])
@@ -347,7 +347,7 @@ class Seen:
             if self.held is not None:
                 keys = [h for h in (self.entry,) if h is not None and h in rows.columns]
                 unread = [h for h in self.unread if h in rows.columns and h not in keys]
-                self.held.add(rows, [*keys, *unread], fields, cleaned)
+                self.held.add(rows, [*keys, *unread], fields, cleaned=cleaned, rejects=rejects)
             self.payments.add(rows, [h for h in self.phrases if h in rows.columns], fields["row_number"], cleaned)
             if self.sums is not None:
                 self.sums.add(rows, fields, cleaned, unread=beside, texts=list(self.phrases))

@@ -229,8 +229,8 @@ SIGNS: tuple[Sign, ...] = (
     Sign(
         "no_patient_left",
         still_patients,
-        60,
-        60,
+        100,
+        100,
         0.985,
         "{n:,} of {of:,} patients of {years} years, but for those of the last two and a half, were seen within these.",
         "Was the export made of active patients only? Patients leave: of those who did no tooth would be seen to be "

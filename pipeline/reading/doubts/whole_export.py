@@ -40,74 +40,20 @@ ENDS = (*SHEETS, *(n * 10**e for e in (3, 4, 5) for n in (1, 2, 2.5, 5)), 1_000_
 # Lines above the headings that say of what the export was made, but for a period and for all.
 _SELECTED = re.compile(
     r"(?i)\b(?:select(?:ion|ed)|filter(?:ed)?|criteri(?:a|on)|exclud(?:e|es|ed|ing)|only|active patients|"
-    r"auswahl|gefiltert|nur|ausgenommen|s[ée]lection|filtr[ée]|filtre|crit[èe]res?|seulement|uniquement|sauf|selecci[óo]n|"
-    r"filtro|s[óo]lo|excepto|selectie|alleen|behalve|selezione|solo|eccetto|sele[çc][ãa]o|apenas|somente|urval|endast)\b"
+    r"auswahl|gefiltert|nur|ausgenommen|s[ée]lection|filtr[ée]|filtre|crit[èe]res?|seulement|uniquement|sauf|"
+    r"selecci[óo]n|filtro|s[óo]lo|excepto|selectie|alleen|behalve|selezione|solo|eccetto|sele[çc][ãa]o|apenas|somente|urval|endast)\b"
 )
 _OF_ALL = re.compile(
-    r"(?i)\b(?:all|none|no filter|any|alle|alles|kein\w*|tous|toutes|aucun\w*|todos|todas|ningun\w*|geen|tutt[ie]|nessun\w*|"
-    r"nenhum\w*|alla|inga)\b"
+    r"(?i)\b(?:all|none|no filter|any|alle|alles|kein\w*|tous|toutes|aucun\w*|todos|todas|ningun\w*|geen|tutt[ie]|"
+    r"nessun\w*|nenhum\w*|alla|inga)\b"
 )
-_PLAIN = frozenset(
-    [
-        "selection",
-        "selected",
-        "filter",
-        "filtered",
-        "criteria",
-        "criterion",
-        "exclude",
-        "excluded",
-        "excluding",
-        "only",
-        "active",
-        "inactive",
-        "patient",
-        "patients",
-        "seen",
-        "since",
-        "status",
-        "date",
-        "dates",
-        "service",
-        "visit",
-        "visits",
-        "last",
-        "first",
-        "amount",
-        "fee",
-        "balance",
-        "type",
-        "code",
-        "codes",
-        "category",
-        "provider",
-        "and",
-        "or",
-        "not",
-        "is",
-        "from",
-        "to",
-        "before",
-        "after",
-        "until",
-        "between",
-        "in",
-        "with",
-        "without",
-        "auswahl",
-        "nur",
-        "patienten",
-        "seit",
-        "aktiv",
-        "patients",
-        "vus",
-        "depuis",
-        "actifs",
-        "pacientes",
-        "activos",
-        "desde",
-    ]
+_PLAIN_WORDS = (
+    "selection selected filter filtered criteria criterion exclude excluded excluding only active inactive patient "
+    "patients seen since status date dates service visit visits last first amount fee balance type code codes category "
+    "provider and or not is from to before after until between in with without auswahl nur patienten seit aktiv "
+    "patients vus depuis actifs pacientes activos desde"
 )
+_PLAIN = frozenset(_PLAIN_WORDS.split())
 _SHOWN, _LONGEST = 5, 120
 BROKEN = "malformed_line"
 _SIBLINGS = 3  # so many files read alike show how each of them ends

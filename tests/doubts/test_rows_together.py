@@ -1,0 +1,244 @@
+"""What rows and files show of one another: each ledger here was right, and one thing was done to it that no heading
+tells. The others are held to be asked nothing by `test_signs`."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Mapping
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from pipeline.practice.settings import ACCEPTABLE, Settings
+from pipeline.reading.config import code_table, load_settings
+from pipeline.reading.doubts import Doubt, Seen, find_doubts
+from pipeline.reading.doubts.other_people import cut_by_patient
+from pipeline.reading.doubts.whole_export import selection_doubts
+from pipeline.stages.checks.look import look_at
+from tests.doubts.test_signs import DAY, TODAY, TOML, some, work_done
+
+Ledger = pl.DataFrame
+CHART = pl.col("Chart").str.extract(r"(\d+)").cast(pl.Int64)
+# All work has a clinician: a hygienist where it had none.
+HYGIENIST = "HY"
+
+
+@pytest.fixture(scope="module")
+def ledger(tmp_path_factory: pytest.TempPathFactory) -> Ledger:
+    return by_clinicians(work_done(tmp_path_factory.mktemp("practice")))
+
+
+def by_clinicians(rows: Ledger) -> Ledger:
+    return rows.with_columns(Dr=pl.col("Dr").fill_null(HYGIENIST), Row=pl.int_range(pl.len()))
+
+
+def numbers_given_out_again(rows: Ledger) -> Ledger:
+    again = (CHART % 5 == 0) & (dt.date(2015, 1, 1) <= DAY)
+    return rows.with_columns(Age=DAY.dt.year() - 1950 + CHART % 9 - pl.when(again).then(35).otherwise(0))
+
+
+def two_clinics(rows: Ledger) -> Ledger:
+    """A second clinic with other dentists, whose patients have numbers of the first."""
+    south = rows.with_columns(
+        Dr=pl.when(pl.col("Dr") == HYGIENIST).then("Dr").otherwise(pl.lit("S") + pl.col("Dr")),
+        Chart=pl.col("Chart")
+        .reverse()
+        .replace(dict(zip(rows["Chart"].unique().sort(), rows["Chart"].unique().sort().reverse(), strict=True))),
+        Entry=pl.lit("S-") + (pl.col("Row") + 50_000).cast(pl.String),
+    )
+    return pl.concat([rows.with_columns(Entry=pl.lit("N-") + (pl.col("Row") + 50_000).cast(pl.String)), south])
+
+
+def households(rows: Ledger) -> Ledger:
+    letters = pl.Series("letters", list("ABCDEFGHJKLMNPRS"))
+    named = {n: letters[(n * 7 + n // 3) % len(letters)] for n in range(2_000)}
+    return rows.with_columns(
+        Chart=pl.format("F{}", CHART // 3), For=CHART.replace_strict(named, return_dtype=pl.String)
+    )
+
+
+def moved_to_other_numbers(rows: Ledger) -> Ledger:
+    """Every fifth patient goes on under a number of 9000 and more, as the last row under the old one says."""
+    since = dt.date(2014, 6, 1)
+    is_moved = CHART % 5 == 0
+    new = pl.when(is_moved & (since <= DAY)).then(pl.format("9{}", CHART + 100)).otherwise(CHART.cast(pl.String))
+    rows = rows.with_columns(Note=pl.lit("ok"), number=CHART).with_columns(Chart=new)
+    both = rows.filter(pl.col("number") % 5 == 0, since <= DAY)["number"].unique()
+    old = rows.filter(pl.col("number").is_in(both.implode()), since > DAY).sort("Date").unique("number", keep="last")
+    notes = old.with_columns(
+        Code=pl.lit("NOTE"),
+        Tooth=None,
+        Fee=None,
+        Note=pl.format("same person as 9{}, use that", pl.col("number") + 100),
+    )
+    return pl.concat([rows, notes], how="vertical_relaxed").drop("number")
+
+
+def planned_at_midnight(rows: Ledger) -> Ledger:
+    times = pl.format(" {}:{}", 8 + pl.col("Row") % 9, (10 + pl.col("Row") % 50))
+    clock = rows.with_columns(Date=DAY.dt.to_string() + times.str.replace(r" (\d):", " 0$1:"))
+    major = rows.filter(
+        pl.col("Tooth").is_not_null(), pl.col("Code").is_in(["D2740", "D3330", "D2330", "D2391", "D2750"])
+    )
+    plans = major.filter(some(major, 0.3)).with_columns(
+        Date=DAY.dt.offset_by("-9d").dt.to_string() + " 00:00", Chart=pl.lit("A9") + pl.col("Chart").str.slice(2)
+    )
+    return pl.concat([clock, plans])
+
+
+def planned_by_no_one(rows: Ledger) -> Ledger:
+    major = rows.filter(
+        pl.col("Tooth").is_not_null(), pl.col("Code").is_in(["D2740", "D3330", "D2330", "D2391", "D2750"])
+    )
+    plans = major.filter(some(major, 0.3)).with_columns(
+        Date=DAY.dt.offset_by("-9d"), Dr=None, Chart=pl.lit("A9") + pl.col("Chart").str.slice(2)
+    )
+    return pl.concat([rows, plans], how="vertical_relaxed")
+
+
+def entered_on_fridays(rows: Ledger) -> Ledger:
+    late = DAY.dt.truncate("1w").dt.offset_by("4d")
+    return rows.with_columns(Date=pl.when(pl.col("Dr") == "AR1").then(late).otherwise(DAY))
+
+
+def months_until_2012(rows: Ledger) -> Ledger:
+    return rows.with_columns(Date=pl.when(DAY.dt.year() <= 2012).then(DAY.dt.truncate("1mo")).otherwise(DAY))
+
+
+def one_office_by_month_end(rows: Ledger) -> Ledger:
+    south = CHART % 3 == 0
+    end = DAY.dt.month_end().dt.add_business_days(0, roll="backward")
+    return rows.with_columns(
+        Office=pl.when(south).then(pl.lit("South")).otherwise(pl.lit("North")),
+        Date=pl.when(south).then(end).otherwise(DAY),
+    )
+
+
+def slid_by_a_row(rows: Ledger) -> Ledger:
+    within = pl.col("Row").is_between(1_000, 1_600)
+    return rows.with_columns(Tooth=pl.when(within).then(pl.col("Tooth").shift(1)).otherwise("Tooth"))
+
+
+def joined_by_visit(rows: Ledger) -> Ledger:
+    """Codes and teeth of a day put together; of one tooth nothing changes."""
+    on_teeth = rows.drop_nulls("Tooth")
+    # A filling on the tooth beside each crown and root canal makes visits of two teeth.
+    beside = on_teeth.filter(
+        pl.col("Tooth").is_in([str(n) for n in range(2, 30)]), pl.col("Row") % 3 == 0
+    ).with_columns(Code=pl.lit("D2330"), Tooth=(pl.col("Tooth").cast(pl.Int64) + 1).cast(pl.String))
+    work = pl.concat([on_teeth, beside])
+    joined = work.drop("Tooth").join(work.select("Chart", "Date", "Tooth").unique(), on=["Chart", "Date"])
+    return pl.concat([rows.filter(pl.col("Tooth").is_null()), joined.select(rows.columns)])
+
+
+def own_dentist(rows: Ledger) -> Ledger:
+    own = pl.format("AR{}", CHART % 5 + 1)
+    return rows.with_columns(Dr=own, Seen=pl.when(pl.col("Dr") != own).then("Dr"))
+
+
+DAMAGED: dict[str, tuple[Callable[[Ledger], Ledger], str]] = {
+    "numbers given out again": (numbers_given_out_again, "several_birth_dates"),
+    "two clinics by letters of entries": (two_clinics, "numbering"),
+    "a household's number with initials": (households, "dependants"),
+    "notes that name another number": (moved_to_other_numbers, "merged_patients"),
+    "planned work at midnight": (planned_at_midnight, "only_on_treatments"),
+    "planned work without a clinician": (planned_by_no_one, "only_on_treatments"),
+    "one dentist enters on Fridays": (entered_on_fridays, "days_of_entry"),
+    "months alone in the first years": (months_until_2012, "one_day_of_the_month"),
+    "one office sends in at the end of the month": (one_office_by_month_end, "one_day_of_the_month"),
+    "teeth that slid by a row": (slid_by_a_row, "column_slid"),
+    "codes and teeth joined by visit": (joined_by_visit, "joined_by_visit"),
+    "the patient's own dentist": (own_dentist, "treating_clinician"),
+}
+MORE = {"one office sends in at the end of the month": 'columns.site_id = "Office"\n'}
+
+
+def looked_at(files: Mapping[str, Ledger], folder: Path, more: str, practice: str) -> tuple[list[Seen], Settings]:
+    for name, rows in files.items():
+        days = rows if rows.schema["Date"] == pl.String else rows.with_columns(pl.col("Date").dt.to_string())
+        days.drop("Row", strict=False).write_csv(folder / name)
+    toml = TOML.replace("ledger.csv", "ledger*.csv").replace("[practice]", f"[practice]\n{practice}")
+    (folder / "practice.toml").write_text(toml + more, encoding="utf-8")
+    settings = load_settings(folder / "practice.toml")
+    look = look_at(settings, "procedures", code_table(settings), today=TODAY, say=lambda _: None)
+    return look.seen, settings
+
+
+def asked(files: Mapping[str, Ledger], folder: Path, more: str = "", practice: str = "") -> dict[str, Doubt]:
+    return {doubt.id: doubt for doubt in find_doubts(*looked_at(files, folder, more, practice))}
+
+
+@pytest.mark.one_in(3)
+@pytest.mark.parametrize("damage", DAMAGED)
+def test_what_rows_show_of_one_another_is_asked(ledger: Ledger, damage: str, tmp_path: Path):
+    make, doubt = DAMAGED[damage]
+    assert doubt in asked({"ledger.csv": make(ledger)}, tmp_path, MORE.get(damage, ""))
+
+
+def test_nothing_is_asked_of_a_ledger_whose_work_has_clinicians(ledger: Ledger, tmp_path: Path):
+    assert not asked({"ledger.csv": ledger}, tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("later", "found"),
+    [
+        (lambda rows: rows, False),
+        (lambda rows: rows.filter(pl.col("Row") % 17 != 0), True),
+        (lambda rows: rows.with_columns(DAY.dt.offset_by("3d")), True),
+        (lambda rows: rows.with_columns(Chart=pl.format("Z{}", CHART)), False),
+    ],
+    ids=["a copy", "some deleted since", "posted three days later", "other patients"],
+)
+def test_files_of_one_time_are_asked_about_where_they_agree_in_part(
+    ledger: Ledger, later: Callable[[Ledger], Ledger], found: bool, tmp_path: Path
+):
+    first = ledger.filter(dt.date(2016, 1, 1) > DAY)
+    second = later(ledger.filter(dt.date(2012, 1, 1) <= DAY))
+    doubts = asked({"ledger1.csv": first, "ledger2.csv": second}, tmp_path)
+    assert ("files_overlap" in doubts) == found
+    if found:
+        line = doubts["files_overlap"].answers[0][1]
+        assert "files_overlap" not in asked({"ledger1.csv": first, "ledger2.csv": second}, tmp_path, line)
+
+
+def test_what_can_be_accepted_has_its_word():
+    assert {doubt for _, doubt in DAMAGED.values()} - {"numbering"} <= set(ACCEPTABLE)
+
+
+def test_letters_before_the_numbers_of_entries_part_the_patients_of_clinics(ledger: Ledger, tmp_path: Path):
+    files, told = {"ledger.csv": two_clinics(ledger)}, 'clinic_letters = "Entry"\n'
+    seen, settings = looked_at(files, tmp_path, told, 'numbering = "per clinic"\n')
+    people = seen[0].who.people["id"].unique()
+    assert people.len() == 2 * ledger["Chart"].n_unique()
+    assert people.str.contains("^[NS]-").all()
+    assert not find_doubts(seen, settings)
+
+
+@pytest.mark.parametrize(
+    ("ledger", "asks"),
+    [(range(1, 81), True), (range(1, 100), False), (range(1, 101, 2), False), (range(21, 101), False)],
+    ids=["stops at 80", "one came later", "half never came", "begins at 21"],
+)
+def test_a_ledger_by_patient_that_stops_before_the_list_does(ledger: range, asks: bool):
+    people = {"procedures": ledger, "patients": range(1, 101)}
+    frames = {table: pl.DataFrame({"id": [str(n) for n in of]}) for table, of in people.items()}
+    assert bool(cut_by_patient(frames, ())) == asks
+
+
+@pytest.mark.parametrize(
+    ("line", "asks"),
+    [
+        ("Selection: patients seen since 07/01/2021", True),
+        ("Filter: Amount >= 100.00", True),
+        ("Active patients only", True),
+        ("Auswahl: nur aktive Patienten", True),
+        ("Selection: 01/01/2013 to 12/31/2022", False),
+        ("Filter: none; all patients", False),
+        ("Printed 01/09/2023 for Alder Row Dental", False),
+    ],
+)
+def test_lines_above_the_headings_that_say_what_was_chosen_are_shown(line: str, asks: bool):
+    found = selection_doubts("ledger.csv", [line], ())
+    assert bool(found) == asks
+    assert not any("2021" in doubt.evidence for doubt in found)
