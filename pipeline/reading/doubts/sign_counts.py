@@ -59,9 +59,9 @@ def in_two(kind: str, after: int, within: int) -> Callable[[Whole], Count]:
         )
         two = teeth.filter("paid", pl.col("days") == 2, pl.col("gap").is_between(after, within))
         names: dict[str, object] = {
-            "gap": round(two["gap"].median() or 0),
+            "gap": round(two["gap"].median() or 0),  # type: ignore[arg-type]
             "once": teeth.filter(pl.col("days") == 1).height,
-        }  # type: ignore[arg-type]
+        }
         return Count(two.height, teeth.height, names)
 
     return counted
