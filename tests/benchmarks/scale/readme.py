@@ -87,7 +87,7 @@ def _asked(rows: Sequence[Row]) -> str:
 
 
 def _in_all(rows: Sequence[Row]) -> str:
-    sizes = sorted({r.rows for r in rows})
+    sizes = sorted({r.rows for r in rows if r.who != BOUNDS})
     lines = [(who, IN_ALL) for who in ORDER]
     lines[:1] = [(WHO, stage) for stage in (WHOLE, f"{WHOLE}{AGAIN}", IN_ALL, ONE_QUESTION_IN_ALL, READ_AND_LINK)]
     body = []
@@ -129,7 +129,11 @@ def _bounds(rows: Sequence[Row]) -> str:
         "other: no number of cores makes a run shorter than what of them is done by one thread. What is counted in "
         "other ways and by a second library goes on beside `compare`, which waits for it; `loaded beside` is what "
         "that process loads before it does anything, measured for itself. Each query of Polars over few rows takes "
-        "0.02 to 0.25 ms of processor (`select` to `join` of 200 rows, November 2026), however few they are."
+        "0.02 to 0.25 ms of processor (`select` to `join` of 200 rows, November 2026), however few they are. So at the "
+        "size of a practice a run is bound by how many files, queries and models there are, hardly by rows: by the "
+        "looks at each file (`ingest`), by some sixty fits of the main comparison counted in other ways (beside), by "
+        "the questions one after the other (`compare`), and by what is loaded before anything is done. Where the clock "
+        "says nothing others used the machine: processor seconds alone were kept, which others lengthen too."
     )
     heads = ("rows", "step", "wall s", "here s", "of all here", "what was done")
     return f"## What bounds a run\n\n{text}\n\n{_table(heads, body)}"
