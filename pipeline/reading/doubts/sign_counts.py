@@ -58,10 +58,8 @@ def in_two(kind: str, after: int, within: int) -> Callable[[Whole], Count]:
             days=pl.len(), gap=(pl.col("day").max() - pl.col("day").min()).dt.total_days(), paid=~pl.col("free").any()
         )
         two = teeth.filter("paid", pl.col("days") == 2, pl.col("gap").is_between(after, within))
-        names: dict[str, object] = {
-            "gap": round(two["gap"].median() or 0),  # type: ignore[arg-type]
-            "once": teeth.filter(pl.col("days") == 1).height,
-        }
+        gap = two["gap"].sort()[two.height // 2] if two.height else 0
+        names: dict[str, object] = {"gap": gap, "once": teeth.filter(pl.col("days") == 1).height}
         return Count(two.height, teeth.height, names)
 
     return counted

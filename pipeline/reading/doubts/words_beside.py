@@ -147,12 +147,13 @@ def _doubt(where: str, heading: str, said: Counter[tuple[str, str]], accepted: S
 def _other_teeth(where: str, heading: str, texts: pl.DataFrame, notation: str, accepted: Sequence[str]) -> list[Doubt]:
     """A column whose texts name the tooth on most rows, and on some another one than the column of teeth."""
     named = texts.with_columns(named=teeth_in(texts["text"])).drop_nulls("named")
+    named = named.filter(pl.col("text").str.contains(r"#|\p{L}{3}"))  # an amount may look like a code and a tooth
     if named.height < max(_ENOUGH, _TELLS * texts.height):
         return []
     fdi = parse_teeth(named["named"], notation=notation)["tooth_fdi"]
     both = named.with_columns(fdi=fdi).drop_nulls("fdi")
     n = both.filter(pl.col("fdi") != pl.col("tooth")).height
-    if n < _OTHER_TOOTH:
+    if not _OTHER_TOOTH <= n <= _MOST * both.height:
         return []
     return [
         Doubt(
