@@ -19,8 +19,8 @@ def holm(p: ArrayLike, weights: ArrayLike | None = None) -> Floats:
 
     References
     ----------
-    [1] Holm S. A simple sequentially rejective multiple test procedure. Scand J Stat 1979;6:65-70. Section 4 has the
-    weights (from memory).
+    [1] Holm S. A simple sequentially rejective multiple test procedure. Scand J Stat 1979;6:65-70. Weights: section 4,
+    from memory.
     """
     values = np.asarray(p, dtype=np.float64)
     parts = np.ones(values.shape) if weights is None else np.asarray(weights, dtype=np.float64)
