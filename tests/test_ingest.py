@@ -79,7 +79,7 @@ def test_rows_are_loaded_or_set_aside_with_the_reason_and_the_whole_row(practice
         stream.write("p3,2020-01-01\n")
     report = practice.run()
     assert practice.loads() == [("ledger.csv", 5, 2, 0, 3)]
-    assert [report.rows(of) for of in ("rows_read", "loaded", "duplicate", "quarantined")] == [5, 2, 0, 3]
+    assert (report.rows_read, report.loaded, report.duplicate, report.quarantined) == (5, 2, 0, 3)
     assert practice.reasons() == [
         ("ledger.csv", 2, "tooth", "99", "tooth_unknown"),
         ("ledger.csv", 4, None, None, "row_empty"),

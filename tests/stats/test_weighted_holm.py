@@ -15,6 +15,7 @@ def test_by_hand():
     # Not claimed by itself (.05 against .04), the heavy one leaves nothing to the others: .006 against .005.
     assert holm([0.05, 0.006], [4, 1]).tolist() == pytest.approx([0.05, 0.03])
     assert holm([0.05, 0.02], [4, 1]).tolist() == pytest.approx([0.0625, 0.0625])
+    assert holm([0.7, 0.8]).tolist() == [1.0, 1.0]  # a probability, however many are asked
 
 
 @given(st.lists(st.floats(0, 1), min_size=1, max_size=20), st.floats(0.1, 10))
@@ -31,7 +32,8 @@ def test_false_claims_stay_rare():
 
 
 @pytest.mark.parametrize(
-    ("p", "weights"), [([0.5, 1.2], [1, 1]), ([0.5, 0.5], [1, 0]), ([0.5, np.nan], [1, 1]), ([0.5], [1, 1])]
+    ("p", "weights"),
+    [([0.5, 1.2], [1, 1]), ([-0.1, 0.5], [1, 1]), ([0.5, 0.5], [1, 0]), ([0.5, np.nan], [1, 1]), ([0.5], [1, 1])],
 )
 def test_impossible_values_are_refused(p, weights):
     with pytest.raises(ValueError, match="weight"):
