@@ -117,7 +117,8 @@ def tables_of(
     """`n` crowns and root canals on as many teeth, each failing `ratio` times as fast as usual.
 
     `patient` numbers the patients from 0, ascending, at most 16 teeth each; by default one tooth each. With `timing`,
-    every fourth crown is on a root-filled tooth and every fifth of the others is opened one day.
+    every fourth crown is on a root-filled tooth and every fifth of the others is opened one day; without, every second
+    is, and none is opened.
     """
     patient = np.arange(n) if patient is None else patient
     clinician = np.arange(n) % 5 if clinician is None else clinician
@@ -137,7 +138,7 @@ def tables_of(
     people["bruxism"] = value["bruxism"]
     patients = pl.DataFrame(people).unique("patient_id", keep="first", maintain_order=True)
     opened = rng.integers(30, 3000, n)
-    filled_before = timing & (np.arange(n) % 4 == 0)
+    filled_before = np.arange(n) % (4 if timing else 2) == 0
     is_opened = timing & ~filled_before & (np.arange(n) % 5 == 0) & (opened < np.minimum(crown, until))
     label = np.select([filled_before, is_opened], ["before_seat", "through_crown"], "vital")
     crowns = pl.DataFrame(
