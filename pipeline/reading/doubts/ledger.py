@@ -48,6 +48,7 @@ def ledger_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             rows=lines - sum(one.reasons[reason] for reason in NO_LOSS),
             lines=lines,
             is_whole=one.sections.is_whole,
+            is_alone=sum(other.table == one.table for other in seen) == 1,
             accepted=accepted,
         )
         marked = {heading for heading, _, _ in one.answers.marks}

@@ -14,6 +14,7 @@ from itertools import pairwise
 
 import polars as pl
 
+from pipeline.machine.private_files import MARK_IN_WORDS
 from pipeline.practice.counts import count
 from pipeline.reading.doubts.doubt import Doubt, accept
 
@@ -107,12 +108,15 @@ class Counted:
 
 
 def whole_doubts(
-    where: str, counted: Counted, *, rows: int, lines: int, is_whole: bool, accepted: Sequence[str]
+    where: str, counted: Counted, *, rows: int, lines: int, is_whole: bool, is_alone: bool, accepted: Sequence[str]
 ) -> list[Doubt]:
-    """What a file says of itself and does not hold; `rows` are its rows, `lines` all lines below the headings."""
+    """What a file says of itself and does not hold; `rows` are its rows, `lines` all lines below the headings.
+
+    Of several files of a table (not `is_alone`) one may well end after a round number of rows.
+    """
     found = page_doubts(where, *counted.pages(), is_whole=is_whole, accepted=accepted)
     every = counted.every or lines if is_whole else counted.every
-    if every in ENDS:
+    if every in (ENDS if is_alone else SHEETS):
         found.append(
             _doubt(
                 where,
@@ -140,7 +144,7 @@ def whole_doubts(
 
 def selection_doubts(where: str, above: Iterable[str], accepted: Sequence[str]) -> list[Doubt]:
     """Lines above the headings that say that only some of the rows or patients were taken."""
-    met = [line for line in above if _SELECTED.search(line) and not _OF_ALL.search(line)]
+    met = [line for line in above if _SELECTED.search(line) and not _OF_ALL.search(line) and MARK_IN_WORDS not in line]
     met = [line for line in met if len(re.findall(r"[^\W\d_]{3,}", line)) > 1]  # a heading and a period is no choice
     if not met:
         return []
