@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from dashboards import page, tables, terms
 from dashboards.answers import MOST_WORDS, Answer, Answers, kept
-from dashboards.formats import count, in_place, percent, plural, sentence_case, whole, years
+from dashboards.formats import count, in_place, month, percent, plural, sentence_case, whole, years
 from dashboards.pages import comparison
 from dashboards.words import answers as words_answers
 from dashboards.words import beside as words_beside
@@ -19,7 +19,7 @@ from pipeline.results.asked import Asked
 from pipeline.results.trial_words import CROWN, NEED
 
 OPENED, CROWNED = "Opening a crown later, or treating before?", "Crown after a root canal?"
-NOTE_WORDS = 4  # of the note below the answers
+NOTE_WORDS = 7  # of the note below the answers
 
 
 def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
@@ -149,9 +149,10 @@ def crowned(results: Results, asked: str, *, when: bool) -> list[Answer]:
 
 
 def _counted_to(results: Results) -> tuple[str, ...]:
-    """To which year the answers of the comparisons are counted, said once for all."""
-    horizons = {c.horizon_years for c in results.comparisons}
-    return (f"All by {years(horizons.pop())}.",) if len(horizons) == 1 else ()
+    """To which year the answers of the comparisons are counted, said once for all, and when the records end."""
+    horizons, end = {c.horizon_years for c in results.comparisons}, month(results.data_cutoff)
+    told = [f"all by {years(horizons.pop())}" if len(horizons) == 1 else "", f"records to {end}" if end else ""]
+    return tuple(f"{sentence_case(said)}." for said in ["; ".join(filter(None, told))] if said)
 
 
 def _overall_heading(results: Results) -> str:

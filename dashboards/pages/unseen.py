@@ -13,7 +13,10 @@ from dashboards.tables import NumberTable, between
 from dashboards.theme import Chart
 from pipeline.results.unseen import Moved, Spread, Unseen
 
-CAPTION = "The dotted range is the figure as counted, the solid one holds what may be unseen, and chance."
+CAPTION = (
+    "The dotted range is the figure as counted, by its standard error, so that its ends may differ from those told "
+    "elsewhere; the solid one holds what may be unseen, and chance."
+)
 NAMES = {
     "per_100": "Difference in failures per 100, more on the right",
     "hazard_ratio": "Hazard ratio, opened against treated before the seat",

@@ -153,7 +153,7 @@ def outcome_says(o: TrialOutcome, *, when: bool = True, code: str = "") -> str:
     mid, low, high = (round(v) for v in (d.per_100, d.ci_low, d.ci_high))
     if o.outcome == NEED:
         lasting = f" for {years(d.years)}" if when else ""
-        return f"Waiting spared {mid} of 100 teeth a root canal{lasting} ({low} to {high})."
+        return f"With waiting {mid} of 100 teeth had no root canal{lasting} ({low} to {high})."
     what = {CROWN: "crowns failed", TOOTH: "teeth were lost"}.get(o.outcome, "teeth failed")
     much = f"{more(mid)} of 100 {what}" if mid else f"as many of 100 {what}"
     how = f" within {years(d.years)} with the root canal first" if when else ""

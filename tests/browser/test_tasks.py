@@ -46,7 +46,7 @@ TASKS = (
     Task("clinician", "does opening a crown shorten its life?", ("Opening a crown later, or treating before?",),
          r"Of 100 crowns, .*?(more|fewer|as many).*? with root canal through the crown than with"),
     Task("clinician", "hyperemic: before or after?", ("Hyperemic tooth: root canal first, or wait?",),
-         r"(?s)The crown\s.*The tooth\s.*Waiting spared \d+ of 100"),
+         r"(?s)The crown\s.*The tooth\s.*With waiting \d+ of 100"),
     Task("clinician", "which technique differs?", ("menu: Technique",),
          r"\w+ of \d+ comparisons shows? a clear difference"),
     Task("clinician", "my own cases?", ("menu: My cases",),

@@ -124,7 +124,7 @@ def test_no_word_ranks_or_blames() -> None:
     assert not re.search(r"\b(best|worst|rank|poor|underperform|significant)", said)
     assert "in about 4 of 100 such practices" in said
     assert "leaves out Dr Brandt, who stands outside" in said
-    assert "most likely 182 here (range 115 to 270)" in said
+    assert "most likely 182 of Dr Brandt (range 115 to 270)" in said
     assert "17 % above" in said
     assert "3 rows have no clinician" in said
 
