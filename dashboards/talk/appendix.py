@@ -108,8 +108,8 @@ def _tables(deck: Deck, told: Told) -> None:
                notes("Shares are of those who came back for a film."))  # fmt: skip
     for losses in released.losses:
         _table(deck, words.loss_title(losses), loss_table(losses),
-               notes("Causes are the reasons written at the extraction. What is hidden need not be small: it may give a small one "
-                     "away."))  # fmt: skip
+               notes("Causes are the reasons written at the extraction. What is hidden may not be small, but give a "
+                     "small one away."))  # fmt: skip
 
 
 def _table(deck: Deck, title: str, table: NumberTable, said: str) -> None:
