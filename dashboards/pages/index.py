@@ -19,7 +19,7 @@ from pipeline.results.asked import Asked
 from pipeline.results.trial_words import CROWN, NEED
 
 OPENED, CROWNED = "Opening a crown later, or treating before?", "Crown after a root canal?"
-NOTE_WORDS = 7  # of the note below the answers
+NOTE_WORDS = 4  # of the note below the answers
 
 
 def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
@@ -32,7 +32,7 @@ def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
     picture = comparison.comparison_difference(main, id=comparison.SHORT) if main else None
     return page.render(
         "index.html.j2",
-        title="What was found",
+        title=f"What was found{f' in records to {end}' if (end := month(results.data_cutoff)) else ''}",
         audience="inside",
         answers=Answers(_shortest(results), picture, comparison.GREY if picture else "", notes=_counted_to(results)),
         practice=results.practice,
@@ -136,7 +136,7 @@ def _hyperemic(results: Results) -> list[Answer]:
     says = sentence_case(words_answers.trial_says(t, CROWN)) or "Too few such teeth so far."
     if spared:
         says = f"{judged.partition(';')[0]}. {sentence_case(spared)}" if code else sentence_case(spared)
-    return [Answer(says, asked="Hyperemic tooth: root canal first, or wait?", link="hyperemic.html", code=code)]
+    return [Answer(says, asked="Hyperemic tooth: treat first, or wait?", link="hyperemic.html", code=code)]
 
 
 def crowned(results: Results, asked: str, *, when: bool) -> list[Answer]:
@@ -149,10 +149,9 @@ def crowned(results: Results, asked: str, *, when: bool) -> list[Answer]:
 
 
 def _counted_to(results: Results) -> tuple[str, ...]:
-    """To which year the answers of the comparisons are counted, said once for all, and when the records end."""
-    horizons, end = {c.horizon_years for c in results.comparisons}, month(results.data_cutoff)
-    told = [f"all by {years(horizons.pop())}" if len(horizons) == 1 else "", f"records to {end}" if end else ""]
-    return tuple(f"{sentence_case(said)}." for said in ["; ".join(filter(None, told))] if said)
+    """To which year the answers of the comparisons are counted, said once for all."""
+    horizons = {c.horizon_years for c in results.comparisons}
+    return (f"All by {years(horizons.pop())}.",) if len(horizons) == 1 else ()
 
 
 def _overall_heading(results: Results) -> str:
