@@ -30,11 +30,14 @@ def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
     main = results.comparisons[0] if results.comparisons else None
     overall = [words.rate_headline(t.rows[0], t.outcome) for t in results.rates if t.by == "overall" and t.rows]
     picture = comparison.comparison_difference(main, id=comparison.SHORT) if main else None
+    ends = f" Records to {end}." if (end := month(results.data_cutoff)) else ""
     return page.render(
         "index.html.j2",
-        title=f"What was found{f' in records to {end}' if (end := month(results.data_cutoff)) else ''}",
+        title="What was found",
         audience="inside",
-        answers=Answers(_shortest(results), picture, comparison.GREY if picture else "", notes=_counted_to(results)),
+        answers=Answers(
+            _shortest(results), picture, f"{comparison.GREY}{ends}" if picture else "", notes=_counted_to(results)
+        ),
         practice=results.practice,
         here="index.html",
         cautions=results.cautions,

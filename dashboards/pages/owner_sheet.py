@@ -114,7 +114,7 @@ def answers(owner: Owner, sources: Mapping[str, words_beside.Source], recalls: S
                 "#trust",
                 words_sheet.worst(owner.lines),
             ),
-            Answer(_do(do, len(owner.to_do)), "What do we do on Monday?", "#monday"),
+            Answer(_do(do, len(owner.to_do)), "What on Monday?", "#monday"),
         )
         if len(kept(given)) == len(given):
             break

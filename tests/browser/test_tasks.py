@@ -39,7 +39,7 @@ TASKS = (
     Task("owner", "which of them?", ("Getting worse?",),
          r"(?i)(little difference|better|worse|cannot tell)(\s| yet\s+| for )[^.]*, lately against the 3 years before"),
     Task("owner", "what on Monday?", ("What on Monday?",),
-         r"(?s)What do we do on Monday\?\s+"
+         r"(?s)What on Monday\?\s+"
          r"(Look at \d+ failures? behind|Review \d+ root canals? that|Mend \d+ rows?|Ask about \d+ )"),
     Task("owner", "how far can I trust it?", ("What can be trusted?",), r"(Firm|Fair|Thin)\s+(for all|at worst): "),
     Task("owner", "what can be trusted?", (), r"(Firm|Fair|Thin)\s+for (all|\d+ of \d+) rates"),
