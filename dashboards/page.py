@@ -160,7 +160,7 @@ def _hash(script: str) -> str:
 
 
 def _boxes(steps: Sequence[FlowStep]) -> list[dict[str, str]]:
-    """The steps of a flow as text; nothing removed is an empty text."""
+    """The steps of a flow as text; one that leaves nothing out, and says nothing of it, is not among them."""
     return [
         {
             "left": formats.count(s.left, s.unit.removesuffix("s")),
@@ -168,7 +168,8 @@ def _boxes(steps: Sequence[FlowStep]) -> list[dict[str, str]]:
             "removed": formats.whole(s.removed) if s.removed else "",
             "why": s.why,
         }
-        for s in steps
+        for before, s in zip((None, *steps), steps, strict=False)
+        if before is None or s.removed or s.why or (s.left, s.unit) != (before.left, before.unit)
     ]
 
 

@@ -211,7 +211,7 @@ def recalls(rows: Sequence[RecallRow]) -> NumberTable:
         name = "Whole practice" if r.name == "all" else sentence_case(r.name)
         counted = (whole(r.completed), whole(r.due), whole(r.recalled), percent(r.recalled, r.due))
         body.append((name, *counted, *(_share(s) for s in (strict, r.uncertain, r.not_healed, r.loose))))
-    heads = ("Root canals", "Completed", "Due for recall", "Judged at recall", "Recall rate",
+    heads = ("Root canals", "Completed", "Followed long enough", "Judged at recall", "Recall rate",
              "Healed, of 100", "Healing", "Not healed", "Healed, counted loosely")  # fmt: skip
     return NumberTable(
         "Healing at recall, of 100 judged, with 95 % ranges and with how many came back", heads, tuple(body)

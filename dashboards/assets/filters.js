@@ -11,14 +11,15 @@
   function line(points, place) {
     return [0].concat(points.map(function (p) { return p[place]; }));
   }
-  function sentence(outcome, part) {
+  function sentence(outcome, part, all) {
     if (!part) return "Fewer than " + data.smallest + " such teeth: nothing is shown of so few.";
     var text = whole(part[0]) + " " + outcome.many + " of " + whole(part[1]) + " patients: ";
     var told = part[2].filter(function (_, i) { return data.years[i] <= 5; }), p = told[told.length - 1];
     if (!p) return text + "too few are followed for a figure.";
     var y = data.years[told.length - 1];
     return text + p[4] + " of 100 " + outcome.bad + " by " + y + (y === 1 ? " year" : " years") + " (range " + p[5] +
-      " to " + p[6] + "); " + whole(p[3]) + " still followed then.";
+      " to " + p[6] + "); " + whole(p[3]) + " still followed then." +
+      (part === all ? "" : " All by then: " + all[2][told.length - 1][4] + ".");
   }
   function cell(row, tag, text) {
     var made = document.createElement(tag);
@@ -42,7 +43,7 @@
     var part = data.parts[chosen.join("/")];
     var all = data.parts[[chosen[0]].concat(chosen.slice(1).map(function () { return "0"; })).join("/")];
     var outcome = data.outcomes[chosen[0]], points = part ? part[2] : [];
-    said.textContent = sentence(outcome, part);
+    said.textContent = sentence(outcome, part, all);
     fill(points);
     var years = [0].concat(data.years), x = points.length ? years.slice(0, points.length + 1) : [];
     var lines = points.length ? [line(points, 2), line(points, 1), line(points, 0)] : [[], [], []];

@@ -10,6 +10,7 @@ from dashboards.formats import in_place, years
 from pipeline.results.owner import SheetLine, Stretch
 
 OURS, OTHER = theme.NEUTRAL
+KEY = "Hollow: lately or before. Lines: ranges; a published figure is drawn without."
 PITCH = 20  # pixels of a row
 
 

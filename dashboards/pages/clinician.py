@@ -141,4 +141,4 @@ def hyperemic(results: Results) -> list[Answer]:
     said = " ".join(dict.fromkeys(told))
     code = t.verdict.code if t.verdict is not None else ""
     says = said or (t.verdict.sentence if t.verdict is not None else "Too few such teeth so far.")
-    return [Answer(says, asked="Hyperemic tooth: root canal first, or wait?", link="hyperemic.html", code=code)]
+    return [Answer(says, asked="Hyperemic tooth: treat first, or wait?", link="hyperemic.html", code=code)]

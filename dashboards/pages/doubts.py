@@ -46,7 +46,7 @@ def balance_parts(rows: Sequence[BalanceRow], id: str, *, title: str) -> dict[st
 def choices_parts(choices: Choices | None, smallest: float, id: str) -> dict[str, Any]:
     """Sentences, chart and table on other ways to count."""
     if choices is None or not choices.rows:
-        return {"choices": None, "choices_text": [], "choices_table": None}
+        return {"choices": None, "choices_text": [], "choices_short": "", "choices_table": None}
     said = words_doubt.choices_sentence(choices)
     found = [choices.sentence, said, words_doubt.verdicts_sentence(choices, terms.VERDICTS), *choices.leans]
     chart = choices_chart(
@@ -54,6 +54,7 @@ def choices_parts(choices: Choices | None, smallest: float, id: str) -> dict[str
     )
     return {
         "choices": chart,
+        "choices_short": words_doubt.choices_short(choices),
         "choices_text": [text for text in found if text],
         "choices_table": _choices_table(choices),
     }

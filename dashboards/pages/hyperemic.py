@@ -57,12 +57,12 @@ def render(results: Results) -> str:
 
 
 def facts_heading(t: Trial) -> str:
-    """What waiting spares and what it costs, for a heading; that little can be said where nothing is known."""
+    """What waiting saves and what it costs, for a heading; that little can be said where nothing is known."""
     known = {o.outcome: o.difference for o in t.outcomes if o.difference is not None}
     is_open = {o.outcome for o in t.outcomes if o.verdict is not None and o.verdict.code in words_answers.OPEN}
     told = []
     if (need := known.get(NEED)) is not None:
-        told.append(f"waiting spared {round(need.per_100)} of 100 teeth a root canal")
+        told.append(f"with waiting {round(need.per_100)} of 100 teeth had no root canal")
     for outcome, noun in ((CROWN, "crowns"), (TOOTH, "teeth")):
         if (d := known.get(outcome)) is not None:
             kind = "failed" if outcome == CROWN else "were lost"

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from dashboards import page, tables, terms
 from dashboards.answers import MOST_WORDS, Answer, Answers, kept
-from dashboards.formats import count, in_place, percent, plural, sentence_case, whole, years
+from dashboards.formats import count, in_place, month, percent, plural, sentence_case, whole, years
 from dashboards.pages import comparison
 from dashboards.words import answers as words_answers
 from dashboards.words import beside as words_beside
@@ -30,11 +30,14 @@ def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
     main = results.comparisons[0] if results.comparisons else None
     overall = [words.rate_headline(t.rows[0], t.outcome) for t in results.rates if t.by == "overall" and t.rows]
     picture = comparison.comparison_difference(main, id=comparison.SHORT) if main else None
+    ends = f" Records to {end}." if (end := month(results.data_cutoff)) else ""
     return page.render(
         "index.html.j2",
         title="What was found",
         audience="inside",
-        answers=Answers(_shortest(results), picture, comparison.GREY if picture else "", notes=_counted_to(results)),
+        answers=Answers(
+            _shortest(results), picture, f"{comparison.GREY}{ends}" if picture else "", notes=_counted_to(results)
+        ),
         practice=results.practice,
         here="index.html",
         cautions=results.cautions,
@@ -136,7 +139,7 @@ def _hyperemic(results: Results) -> list[Answer]:
     says = sentence_case(words_answers.trial_says(t, CROWN)) or "Too few such teeth so far."
     if spared:
         says = f"{judged.partition(';')[0]}. {sentence_case(spared)}" if code else sentence_case(spared)
-    return [Answer(says, asked="Hyperemic tooth: root canal first, or wait?", link="hyperemic.html", code=code)]
+    return [Answer(says, asked="Hyperemic tooth: treat first, or wait?", link="hyperemic.html", code=code)]
 
 
 def crowned(results: Results, asked: str, *, when: bool) -> list[Answer]:

@@ -82,9 +82,11 @@ def said(part: Part, found: Filters) -> str:
         return f"{held}: too few are followed for a figure."
     i = told[-1]
     low, high = failed(part.ci_high[i]), failed(part.ci_low[i])
+    every = _whole(found, part.outcome)
+    beside = f" All by then: {failed(every.survival[i])}." if every and any(part.chosen) else ""
     return (
         f"{held}: {failed(part.survival[i])} of 100 {words.bad} by {years(found.years[i])} (range {low} to {high}); "
-        f"{whole(part.followed[i])} still followed then."
+        f"{whole(part.followed[i])} still followed then.{beside}"
     )
 
 

@@ -9,7 +9,7 @@ from types import MappingProxyType
 from dashboards import tables_sheet, terms
 from dashboards.answers import Answer, Answers, kept
 from dashboards.charts.early import early_chart
-from dashboards.charts.strip import strip_chart
+from dashboards.charts.strip import KEY, strip_chart
 from dashboards.formats import in_place, listing, lower_first, years
 from dashboards.said import Said
 from dashboards.tables import NumberTable
@@ -114,13 +114,13 @@ def answers(owner: Owner, sources: Mapping[str, words_beside.Source], recalls: S
                 "#trust",
                 words_sheet.worst(owner.lines),
             ),
-            Answer(_do(do, len(owner.to_do)), "What do we do on Monday?", "#monday"),
+            Answer(_do(do, len(owner.to_do)), "What on Monday?", "#monday"),
         )
         if len(kept(given)) == len(given):
             break
     named = [(words_sheet.name_of(s.outcome), s) for s in owner.lines]
     picture = strip_chart(named, id="rates-in-short", label=words_sheet.strip_label(owner.lines))
-    return Answers(given, picture)
+    return Answers(given, picture, KEY if picture else "")
 
 
 def _do(tasks: list[str], of: int) -> str:

@@ -30,7 +30,16 @@ def groups(a: TechniqueAnswer) -> tables.NumberTable:
     rows: tuple[tuple[str, ...], ...]
     heads: tuple[str, ...]
     if a.outcome == HEALED:
-        heads = ("Group", "Due for recall", "Recalled", "Patients", "Not healed", "Healed", "95 % range", "Adjusted")
+        heads = (
+            "Group",
+            "Followed long enough",
+            "Recalled",
+            "Patients",
+            "Not healed",
+            "Healed",
+            "95 % range",
+            "Adjusted",
+        )
         heads = (*heads, "Range")
         rows = tuple(
             (

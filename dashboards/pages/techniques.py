@@ -160,14 +160,16 @@ def reconciled(answers: Sequence[TechniqueAnswer]) -> str:
     shown = [c for a in answers for c in a.contrasts]
     looks, counted = max(a.family for a in answers), sum(c.p_family is not None for c in shown)
     said = []
-    if looks != counted:
+    if looks > counted:
         said.append(
-            f"{whole(counted)} of the {count(len(shown), 'comparison')} shown are among these {whole(looks)}; "
-            "the others are curves along a dose, and techniques that were taken up."
+            f"{whole(counted)} of the {count(len(shown), 'comparison')} shown are among these {whole(looks)}, whose "
+            f"other {whole(looks - counted)} are curves along a dose, and techniques that were taken up."
         )
     if counted < len(shown):
         rest = len(shown) - counted
-        said.append(f"Of {whole(rest)} nothing is claimed, since in them each clinician mostly works one way.")
+        said.append(
+            f"Of the other {whole(rest)} shown nothing is claimed, since in them each clinician mostly works one way."
+        )
     return " ".join(said)
 
 

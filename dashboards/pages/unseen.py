@@ -11,9 +11,13 @@ from dashboards.charts.rows import Mark, Row, nice_top, rows_figure
 from dashboards.formats import DASH, decimal, known, percent, ratio, whole
 from dashboards.tables import NumberTable, between
 from dashboards.theme import Chart
+from dashboards.words.comparisons import range_more_or_fewer
 from pipeline.results.unseen import Moved, Spread, Unseen
 
-CAPTION = "The dotted range is the figure as counted, the solid one holds what may be unseen, and chance."
+CAPTION = (
+    "The dotted range is the figure as counted, by its standard error, so that its ends may differ from those told "
+    "elsewhere; the solid one holds what may be unseen, and chance."
+)
 NAMES = {
     "per_100": "Difference in failures per 100, more on the right",
     "hazard_ratio": "Hazard ratio, opened against treated before the seat",
@@ -32,6 +36,7 @@ def unseen_block(found: Sequence[Unseen], id: str, place: str) -> dict[str, Any]
         "unseen_charts": [_chart(m, f"{place}-unseen-{m.name.replace('_', '-')}") for m in shown],
         "unseen_caption": CAPTION,
         "unseen_note": _note(unseen),
+        "unseen_short": _short(unseen),
         "unseen_counts": counts_table(unseen),
         "unseen_figures": figures_table(unseen),
     }
@@ -92,6 +97,12 @@ def draws_sentence(found: Sequence[Unseen]) -> str:
         "would have done fewer openings than were charted of them, or more crowns would have to be opened, failed or "
         "not, than count as vital."
     )
+
+
+def _short(unseen: Unseen) -> str:
+    """`: 3 fewer to 8 more of 100`: the difference with what may be unseen and chance; empty where none is known."""
+    ends = next(((m.corrected.low, m.corrected.high) for m in unseen.moved if m.name == "per_100"), ())
+    return f": {range_more_or_fewer(*map(round, ends))} of 100" if ends and all(map(known, ends)) else ""
 
 
 def _note(unseen: Unseen) -> str:

@@ -108,7 +108,8 @@ def _tables(deck: Deck, told: Told) -> None:
                notes("Shares are of those who came back for a film."))  # fmt: skip
     for losses in released.losses:
         _table(deck, words.loss_title(losses), loss_table(losses),
-               notes("Causes are the reasons written at the extraction."))  # fmt: skip
+               notes("Causes are the reasons written at the extraction. What is hidden may not be small, but give a "
+                     "small one away."))  # fmt: skip
 
 
 def _table(deck: Deck, title: str, table: NumberTable, said: str) -> None:
@@ -130,7 +131,9 @@ def _breakdown(deck: Deck, t: ReleasedRates, released: Released) -> None:
     heads = ("Clinician" if t.by == "provider_id" else "Tooth group", plural(2, say.noun).capitalize(),
              say.bad.capitalize(), "Of 100 " + say.good, "95 % range")  # fmt: skip
     claim = "that one clinician is better than another: the teeth were not alike and chance alone moves these figures"
-    deck.table(title, heads, body, notes("Compare the ranges, not the figures.", claim=claim),
+    others = "Those not listed have too few teeth, or would give a hidden count away. "
+    said = f"{others if t.left_out or len(rows) < len(t.rows) else ''}Compare the ranges, not the figures."
+    deck.table(title, heads, body, notes(said, claim=claim),
                alt="Table. " + "; ".join(f"{r[0]} {r[3]} ({r[4]})" for r in body))  # fmt: skip
 
 

@@ -220,10 +220,10 @@ def many(per_100: int) -> str:
 
 
 def decision_title(found: Sequence[ReleasedOutcome]) -> str:
-    """The finding on the hyperemic tooth: what waiting spares, else that nothing can be said."""
+    """The finding on the hyperemic tooth: what waiting saves, else that nothing can be said."""
     need = next((o for o in found if o.outcome == NEED and o.per_100 is not None), None)
     if need is not None:
-        return f"Waiting spared about {need.per_100} of 100 hyperemic teeth a root canal within {years(need.years)}"
+        return f"With waiting about {need.per_100} of 100 hyperemic teeth had no root canal within {years(need.years)}"
     if any(o.per_100 is not None for o in found):
         return "Hyperemic tooth: root canal before the seat, or a vital seat and waiting"
     return "Too few hyperemic teeth to compare a root canal before the seat with waiting"

@@ -152,8 +152,8 @@ def outcome_says(o: TrialOutcome, *, when: bool = True, code: str = "") -> str:
         return f"no difference is given: {o.why_none.partition(' (')[0].rstrip('.')}." if o.why_none else o.sentence
     mid, low, high = (round(v) for v in (d.per_100, d.ci_low, d.ci_high))
     if o.outcome == NEED:
-        lasting = f" for {years(d.years)}" if when else ""
-        return f"Waiting spared {mid} of 100 teeth a root canal{lasting} ({low} to {high})."
+        spared = f"With waiting {mid} of 100 teeth had no root canal for {years(d.years)}"
+        return f"{spared if when else f'Waiting, {mid} of 100 had no root canal'} ({low} to {high})."
     what = {CROWN: "crowns failed", TOOTH: "teeth were lost"}.get(o.outcome, "teeth failed")
     much = f"{more(mid)} of 100 {what}" if mid else f"as many of 100 {what}"
     how = f" within {years(d.years)} with the root canal first" if when else ""

@@ -234,7 +234,7 @@ def scope_sentence(results: Results) -> str:
     held = (
         f"Records from {day(results.data_from)} to {day(results.data_cutoff)}: {count(n.procedures, 'procedure row')} "
         f"of {count(n.patients, 'patient')}, with {count(n.crowns, 'single crown')} made here and "
-        f"{count(n.endo_courses, 'root canal')}."
+        f"{count(n.endo_courses, 'root canal')} begun."
     )
     return f"{held} {not_asked(results)}".rstrip()
 

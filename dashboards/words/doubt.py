@@ -130,6 +130,12 @@ def choices_sentence(choices: Choices) -> str:
     return f"{text}."
 
 
+def choices_short(choices: Choices) -> str:
+    """`: 1 fewer to 6 more of 100, each without its range`; empty where none allows a difference."""
+    values = [round(c.per_100 or 0) for c in sorted_rows(choices)]
+    return f": {range_more_or_fewer(values[0], values[-1])} of 100, each without its range" if values else ""
+
+
 def verdicts_sentence(choices: Choices, names: dict[str, str]) -> str:
     """How often each verdict came out."""
     parts = [f"{names.get(code, code).lower()} in {n}" for code, n in sorted(choices.verdicts.items()) if n]

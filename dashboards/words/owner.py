@@ -108,8 +108,8 @@ def power_of_all(found: Funnel) -> str:
 def likely(row: FunnelRow) -> str:
     """What a clinician's rate most likely is, drawn to the practice's, in failures for 100 of colleagues."""
     return (
-        f"For 100 failures of colleagues’ on the same teeth, most likely {round(100 * row.shrunk)} here (range "
-        f"{round(100 * row.shrunk_low)} to {round(100 * row.shrunk_high)})."
+        f"For 100 failures of colleagues’ on the same teeth, most likely {round(100 * row.shrunk)} of {row.name} "
+        f"(range {round(100 * row.shrunk_low)} to {round(100 * row.shrunk_high)})."
     )
 
 

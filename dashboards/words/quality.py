@@ -31,6 +31,8 @@ _GAINSAY = frozenset(
 )
 _ASKED = frozenset({"late_refunds", "hints_filling_on_crown", "hints_undated_root_canal"})
 THINNEST = 3
+# Of all rows of the ledger, cleanings and notes too: what share of crowns and root canals lacks one is told elsewhere.
+_OF_ALL_ROWS = frozenset({("procedures", "provider_id"), ("procedures", "site_id")})
 
 
 def answers(results: Results) -> tuple[Answer, ...]:
@@ -60,7 +62,7 @@ def answers(results: Results) -> tuple[Answer, ...]:
 
 def thinnest(q: Quality) -> list[FilledIn]:
     """Fields that some rows leave empty, those of the smallest share first; those rightly empty are not among them."""
-    known = [f for f in q.filled_in if 0 < f.rows > f.filled and (f.table, f.field) not in MOSTLY_NONE]
+    known = [f for f in q.filled_in if 0 < f.rows > f.filled and (f.table, f.field) not in MOSTLY_NONE | _OF_ALL_ROWS]
     return sorted(known, key=lambda f: (f.filled / f.rows, f.table, f.field))
 
 

@@ -331,7 +331,8 @@ def trust_answer(lines: Sequence[SheetLine], recalls: Sequence[RecallRow]) -> st
     alike = len({s.trust.grade for s in lines}) == 1
     said = "for all" if alike else f"at worst: {by_verdict([(s.outcome, s.trust.grade) for s in lines])}"
     healing = recall_grade(recalls)
-    return f"{said}: {measured(why, low.rate.years)}{f'; {healing}' if healing else ''}."
+    hangs = f"{percent(why.share, 1)} of follow-up seen" if why.name == "followed" else measured(why, low.rate.years)
+    return f"{said}: {hangs}{f'; {healing}' if healing else ''}."
 
 
 def recall_grade(recalls: Sequence[RecallRow]) -> str:

@@ -67,7 +67,7 @@ def over_all_years(found: SignalCases, owner: Owner, monitoring: Sequence[Monito
     if row is None or row.standing == "too_few":
         return ""
     return (
-        f"A burst; over all years {whole(row.observed)} where {decimal(row.expected)} were expected: "
+        f"Over all years such a burst is diluted: {whole(row.observed)} where {decimal(row.expected)} were expected, "
         f"{STANDINGS[row.standing]}."
     )
 

@@ -95,8 +95,8 @@ def test_what_runs_past_the_edge_is_cut_there_and_told_whole() -> None:
 def test_the_comparisons_shown_and_the_looks_counted_are_reconciled() -> None:
     found = [answer(contrasts=(CONTRAST, replace(LONE, p_family=None)))]
     said = techniques.reconciled(found)
-    assert said.startswith("1 of the 2 comparisons shown are among these 12;")
-    assert "Of 1 nothing is claimed" in said
+    assert said.startswith("1 of the 2 comparisons shown are among these 12, whose other 11 are curves")
+    assert "Of the other 1 shown nothing is claimed" in said
     assert techniques.reconciled([answer(family=1)]) == ""
 
 

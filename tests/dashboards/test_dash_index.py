@@ -31,7 +31,7 @@ def test_the_lines_hold_the_figures_of_the_results() -> None:
     assert f"({words_answers.between(low, high)})" in page
     spared = next(o.difference for o in results.trials[0].outcomes if o.outcome == "endo_needed")
     assert spared is not None
-    assert f"Waiting spared {round(spared.per_100)} of 100 teeth a root canal" in page
+    assert f"Waiting, {round(spared.per_100)} of 100 had no root canal" in page
 
 
 def test_the_door_lists_every_finding_with_its_verdict_and_address() -> None:

@@ -31,7 +31,7 @@ def test_the_page_opens_with_four_answers_of_few_words() -> None:
     found = owner_sheet.answers(MADE.owner, {}, MADE.recalls)
     assert found is not None
     assert [a.asked for a in found.given] == [
-        "Are we good?", "Are we getting worse?", "What can we trust?", "What do we do on Monday?",
+        "Are we good?", "Are we getting worse?", "What can we trust?", "What on Monday?",
     ]  # fmt: skip
     assert [a.link for a in found.given] == ["#good", "#trend", "#trust", "#monday"]
     assert sum(words(f"{a.asked} {a.says}") for a in found.given) <= MOST_WORDS

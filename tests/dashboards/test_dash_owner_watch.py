@@ -110,7 +110,7 @@ def test_a_clinician_with_a_signal_is_told_of_it_beside_all_years() -> None:
 def test_a_signal_of_a_clinician_says_how_all_years_stand() -> None:
     signal = SignalCases("crown_survival", "Dr Ashby", "2021-01", "2021-02", 7, 2.0, 2.0, 20.0, True)
     assert words_signals.over_all_years(signal, Owner(), (WATCHED,)) == (
-        "A burst; over all years 9 where 10.2 were expected: within what chance alone produces."
+        "Over all years such a burst is diluted: 9 where 10.2 were expected, within what chance alone produces."
     )
     few = replace(signal, who="Dr <b>Cole</b>")
     other = replace(signal, outcome="endo_free_of_intervention")
@@ -124,7 +124,7 @@ def test_no_word_ranks_or_blames() -> None:
     assert not re.search(r"\b(best|worst|rank|poor|underperform|significant)", said)
     assert "in about 4 of 100 such practices" in said
     assert "leaves out Dr Brandt, who stands outside" in said
-    assert "most likely 182 here (range 115 to 270)" in said
+    assert "most likely 182 of Dr Brandt (range 115 to 270)" in said
     assert "17 % above" in said
     assert "3 rows have no clinician" in said
 

@@ -106,7 +106,7 @@ def test_trust_sentences_add_up_over_files() -> None:
 def test_one_of_each_is_said_in_the_singular() -> None:
     results = samples.one_of_each()
     text = " ".join([words.scope_sentence(results), *words.trust_sentences(results)])
-    assert "1 procedure row of 1 patient, with 1 single crown made here and 1 root canal" in text
+    assert "1 procedure row of 1 patient, with 1 single crown made here and 1 root canal begun" in text
     assert "1 row was read from 1 file" in text
     known_not = "that the code list does not know; nothing is concluded from"
     assert f"1 row has a procedure code {known_not} it." in text
@@ -280,7 +280,7 @@ def _results(**changes: Any) -> Results:
 def test_what_the_records_hold() -> None:
     held = (
         "Records from 3 January 2005 to 31 December 2024: 9,000 procedure rows of 800 patients, with 900 single crowns "
-        "made here and 70 root canals."
+        "made here and 70 root canals begun."
     )
     assert words.scope_sentence(_results()) == held
     others = NotRun("all_other_questions", "", ())
