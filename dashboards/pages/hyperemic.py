@@ -15,6 +15,7 @@ from dashboards.words import answers as words_answers
 from dashboards.words import comparisons as words
 from pipeline.results import IncidenceCurve, Results, Trial, TrialOutcome
 from pipeline.results.trial_words import CROWN, FATES, NEED, TOOTH
+from pipeline.results.unseen import Spread
 
 TITLE = "A hyperemic tooth that needs a crown: root canal first, or wait?"
 NONE = (
@@ -39,7 +40,7 @@ def render(results: Results) -> str:
     found = [
         trial.trial_section(t, f"t{i}")
         | unseen.unseen_block(results.unseen, t.id, f"t{i}")
-        | {"facts": list(facts(t)), "facts_heading": facts_heading(t)}
+        | {"facts": list(facts(t, unseen.need(results.unseen, t.id))), "facts_heading": facts_heading(t)}
         for i, t in enumerate(results.trials)
     ]
     return page.render(
@@ -73,8 +74,11 @@ def facts_heading(t: Trial) -> str:
     return said
 
 
-def facts(t: Trial) -> Iterator[Fact]:
-    """What became of 100 teeth by the horizon, the root canal done first and with waiting."""
+def facts(t: Trial, with_unseen: Spread | None) -> Iterator[Fact]:
+    """What became of 100 teeth by the horizon, the root canal done first and with waiting.
+
+    `with_unseen` is the need of a root canal with waiting where what others may have done unseen counts too.
+    """
     for o in t.outcomes:
         name, code = ASKED.get(o.outcome, sentence_case(o.outcome)), o.verdict.code if o.verdict is not None else ""
         if o.difference is None:
@@ -88,8 +92,14 @@ def facts(t: Trial) -> Iterator[Fact]:
         curve = _curve(t.curves, o, d.reference)
         rate = next((p.estimate for p in curve.points if p.years == d.years), None) if curve else None
         if code == "little_difference" and rate is not None and d.ci_high >= 100 * rate:
-            said.append(("Yet", "with so few, even twice as many would look small here"))
+            said.append(("But", "with so few, even twice as many would look small here"))
+        if o.outcome == NEED and with_unseen is not None:
+            said.append(("With root canals done elsewhere", f"perhaps {_had_one(with_unseen)} with waiting"))
         yield Fact(name, code, tuple((n, text) for n, text in said if text))
+
+
+def _had_one(s: Spread) -> str:
+    return f"{round(s.median)} of 100 ({spread(round(s.low), round(s.high))})"
 
 
 def _of_100(t: Trial, o: TrialOutcome, arm: str) -> str:
@@ -121,8 +131,9 @@ def _answers(results: Results) -> Answers:
     given = [_answer(o, when=o.outcome in (told, NEED)) for o in t.outcomes]
     if not given:
         given = [Answer("Too few such teeth have been followed to compare the two ways.", link="#trial")]
-    given.append(Answer(UNKNOWN,
-                        asked="Not known", link="#not-known"))  # fmt: skip
+    more = unseen.need(results.unseen, t.id)
+    others = f" With root canals done elsewhere, perhaps {_had_one(more)} needed one." if more is not None else ""
+    given.append(Answer(f"{UNKNOWN}{others}", asked="Not known", link="#not-known"))
     return Answers(kept(given), _picture(t))
 
 

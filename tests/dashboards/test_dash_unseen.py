@@ -104,3 +104,15 @@ def test_an_unknown_word_stays_inside() -> None:
 def test_every_setting_has_its_shared_sentence() -> None:
     assert isinstance(samples.unseen()[0], Unseen)
     assert set(release_words.ELSEWHERE) == {"none", "some", "most", "unknown"}
+
+
+def test_the_need_with_what_others_did_stands_beside_the_need_as_counted() -> None:
+    found = samples.differs()
+    page = plain(hyperemic.render(found))
+    trial = found.trials[0]
+    (moved,) = (m for u in found.unseen if u.id == trial.id for m in u.moved if m.name == "need_per_100")
+    s = moved.corrected
+    said = f"{s.median:.0f} of 100 ({s.low:.0f} to {s.high:.0f})"
+    assert page.count(f"perhaps {said} needed one") == 1
+    without = plain(hyperemic.render(dataclasses.replace(found, unseen=())))
+    assert "done elsewhere, perhaps" not in without
