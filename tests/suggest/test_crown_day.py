@@ -23,6 +23,7 @@ def crown_day(folder: Path, beside: str, days: int, *, interim: str = "D2799") -
     return tomllib.loads(suggest([folder / "ledger.csv"], folder=folder).text)["practice"]["crown_date"]
 
 
+@pytest.mark.one_in(2)
 @pytest.mark.parametrize(
     ("beside", "days", "interim", "told"),
     [
