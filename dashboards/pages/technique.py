@@ -21,7 +21,7 @@ from dashboards.words.safety import safety_sentence
 from pipeline.results import Results
 from pipeline.results.notes import NotesRead
 from pipeline.results.safety import UNMEASURED
-from pipeline.results.technique import TechniqueAnswer, TechniqueContrast
+from pipeline.results.technique import TechniqueAnswer, TechniqueContrast, of_100_by_chance
 
 LIKELY = 50  # of 100
 ELSEWHERE = (
@@ -163,7 +163,7 @@ def why_open(a: TechniqueAnswer, c: TechniqueContrast) -> str:
 
 def by_chance(a: TechniqueAnswer, c: TechniqueContrast) -> str:
     """How often chance alone shows one as clear among all looks, which is why it is no finding."""
-    often = max(1, round(100 * (c.p_family or 0.0)))
+    often = of_100_by_chance(c.p_family or 0.0)
     if often > LIKELY:
         return f"by chance one of {whole(a.family)} is as clear more often than not"
     return f"by chance one of {whole(a.family)} is as clear in up to {whole(often)} of 100 practices"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from pipeline.results.gap import Gap
@@ -65,6 +66,11 @@ class TechniqueContrast:
     sentence: str
     next_step: str
     withheld: str = ""
+
+
+def of_100_by_chance(p_family: float) -> int:
+    """In how many of 100 practices without a difference chance shows one as clear, at most."""
+    return min(100, max(1, math.ceil(100 * p_family)))
 
 
 @dataclass(frozen=True)

@@ -16,6 +16,7 @@ from pipeline.questions.analysis import Analysis
 from pipeline.questions.group_ratios import adjusted_ratio
 from pipeline.questions.verdict import DIFFERS, withheld
 from pipeline.results import Comparison, Difference, Verdict
+from pipeline.results.technique import of_100_by_chance
 from pipeline.stats.limits import z_value
 from pipeline.stats.multiplicity import holm
 
@@ -75,7 +76,7 @@ def by_chance(p_family: float | None) -> str:
     """How often one as clear comes up where nothing differs, from a p corrected for the family: that is its bound."""
     if p_family is None:
         return "one as clear comes up by chance too often"
-    most = math.ceil(100 * p_family)
+    most = of_100_by_chance(p_family)
     if most >= 50:
         return "among so many, chance alone may well show one as clear"
     return f"where nothing differs, chance shows one as clear in up to {most} of 100 practices"
