@@ -17,9 +17,10 @@ from pipeline.machine.errors import ConfigError, DataError, TwoOrdersError
 from pipeline.practice.fields import YEARS_OF, kind
 from pipeline.practice.settings import Practice
 from pipeline.practice.table_settings import EACH, TableSource
+from pipeline.practice.tables import INPUT_TABLES
 from pipeline.reading.sources import Source
 from pipeline.reading.sources.excel_file import SHEET
-from pipeline.transforms.clean import YEAR_ALONE, map_values, trimmed
+from pipeline.transforms.clean import YEAR_ALONE, Caches, Reading, map_values, trimmed
 from pipeline.transforms.dates import DateForm, bare_dates, decide_form, gather_evidence, has_short_year
 from pipeline.transforms.decimals import DecimalEvidence, decide_decimal, gather_decimals
 from pipeline.transforms.other_days import ERAS
@@ -41,6 +42,36 @@ class ColumnForms:
     assumed: dict[str, str] = dataclasses.field(default_factory=dict)
     by_part: dict[str, dict[str, DateForm]] = dataclasses.field(default_factory=dict)
     parted_by: str = SHEET
+
+
+def reading_of(
+    source: Source,
+    told: TableSource,
+    practice: Practice,
+    forms: ColumnForms,
+    *,
+    file: str,
+    codes: pl.DataFrame,
+    today: dt.date,
+    caches: Caches | None = None,
+) -> Reading:
+    """How the texts of a file are understood, as PRACTICE.toml and the file tell; for the meaning see `Reading`."""
+    return Reading(
+        table=INPUT_TABLES[told.name],
+        notation=source.spoken.notation or practice.tooth_notation,
+        code_system=practice.code_system,
+        codes=codes,
+        today=today,
+        values=told.values,
+        dates=forms.dates,
+        decimals=forms.decimals,
+        renewed=told.codes_renewed,
+        clinicians_renewed=told.clinicians_renewed,
+        period=told.period_of(file),
+        statuses=told.status_renewed,
+        divisors=told.fees_before,
+        caches={} if caches is None else caches,
+    )
 
 
 def column_forms(

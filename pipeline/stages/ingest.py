@@ -24,7 +24,7 @@ from pipeline.practice.pseudonyms import KEPT, NAMING, Pseudonyms, choose, key_p
 from pipeline.practice.read_tables import CLAIMS, STORED_LOADS
 from pipeline.practice.settings import Settings
 from pipeline.practice.tables import INPUT_TABLES, LOADS, NOTES, PATIENTS, PROCEDURES, Table
-from pipeline.reading.column_forms import column_forms, proves_comma
+from pipeline.reading.column_forms import column_forms, proves_comma, reading_of
 from pipeline.reading.config import code_table, matching_files
 from pipeline.reading.doubts import Seen, find_doubts, refuse_doubts
 from pipeline.reading.doubts.look import seen_of
@@ -41,7 +41,7 @@ from pipeline.storing.own_tables import FIELD_NOTES
 from pipeline.storing.store import Store, open_store
 from pipeline.transforms.cell_forms import read_by_form
 from pipeline.transforms.claims import taken_back
-from pipeline.transforms.clean import NOTE_SCHEMA, Caches, Reading
+from pipeline.transforms.clean import NOTE_SCHEMA, Caches
 from pipeline.transforms.corrections import find_corrections, superseded
 from pipeline.transforms.deduplicate import SOURCE_KEYS, deduplicate, keyed_changes
 from pipeline.transforms.listed_twice import unite_listed
@@ -227,20 +227,14 @@ class _Loading:
 
         if table.name not in self.texts:
             self.texts = {table.name: {}}
-        reading = Reading(
-            table=table,
-            notation=spoken.notation or practice.tooth_notation,
-            code_system=practice.code_system,
+        reading = reading_of(
+            source,
+            told,
+            practice,
+            forms,
+            file=file.name,
             codes=self.codes,
             today=self.today,
-            values=told.values,
-            dates=forms.dates,
-            decimals=forms.decimals,
-            renewed=told.codes_renewed,
-            clinicians_renewed=told.clinicians_renewed,
-            period=told.period_of(file.name),
-            statuses=told.status_renewed,
-            divisors=told.fees_before,
             caches=self.texts[table.name],
         )
         seen = seen_of(self.settings, table.name, source, columns, self.codes, file=file.name)

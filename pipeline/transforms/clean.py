@@ -120,9 +120,11 @@ def clean(raw: pl.DataFrame, reading: Reading) -> Cleaned:
     kept = typed.filter(rule.is_null()) if rule.null_count() < len(rule) else typed
     rows = _one_row_a_tooth(kept) if table.name == "procedures" else kept.with_columns(_FIRST_PART)
     if reading.renewed and "code" in rows.columns:
-        rows = rows.with_columns(_renewed("code", reading.renewed, partial(normal_code, system=reading.code_system)))
+        code, normal = pl.col("code"), partial(normal_code, system=reading.code_system)
+        rows = rows.with_columns(code=_renewed(code, code, reading.renewed, normal))
     if reading.clinicians_renewed and "provider_id" in rows.columns:
-        rows = rows.with_columns(_renewed("provider_id", reading.clinicians_renewed, str.strip))
+        who = pl.col("provider_id")
+        rows = rows.with_columns(provider_id=_renewed(who, who, reading.clinicians_renewed, str.strip))
     rows = _by_day(rows, raw, reading) if reading.statuses or reading.divisors else rows
     return Cleaned(
         rows=rows.select(pl.col(n).cast(t) for n, t in table.schema.items() if n != "load_id"),
@@ -131,16 +133,17 @@ def clean(raw: pl.DataFrame, reading: Reading) -> Cleaned:
     )
 
 
-def _renewed(name: str, renewed: Mapping[str, Mapping[str, str]], normal: Callable[[str], str]) -> pl.Expr:
-    """The codes or clinicians of a column, of those that were given out anew the one that held on the day of the
+def _renewed(
+    text: pl.Expr, found: pl.Expr, renewed: Mapping[str, Mapping[str, str]], normal: Callable[[str], str]
+) -> pl.Expr:
+    """What was found of texts, or, of a text that was given another meaning, the one that held on the day of the
     work."""
-    text, day = pl.col(name), pl.col("service_date")
-    found = text
+    day = pl.col("service_date")
     for old, by_day in renewed.items():
         for since, new in sorted(by_day.items()):
             is_new = (text == normal(old)) & (day >= dt.date.fromisoformat(since))
             found = pl.when(is_new).then(pl.lit(normal(new))).otherwise(found)
-    return found.alias(name)
+    return found
 
 
 def _other_days(reading: Reading) -> list[tuple[str | None, str, pl.Expr]]:
@@ -158,10 +161,7 @@ def _by_day(rows: pl.DataFrame, raw: pl.DataFrame, reading: Reading) -> pl.DataF
     if reading.statuses and "status" in raw.columns:
         own = raw.select(ROW, own=pl.col("status").cast(pl.String).str.strip_chars().str.to_lowercase()).unique(ROW)
         rows = rows.join(own, on=ROW, how="left", maintain_order="left")
-        for text, by_day in reading.statuses.items():
-            for since, word in sorted(by_day.items()):
-                is_new = (pl.col("own") == text.strip().lower()) & (day >= dt.date.fromisoformat(since))
-                status = pl.when(is_new).then(pl.lit(word)).otherwise(status)
+        status = _renewed(pl.col("own"), status, reading.statuses, lambda word: word.strip().lower())
     for until, divisor in sorted(reading.divisors.items(), reverse=True):
         old = (pl.col("fee") / float(divisor)).round(2)
         fee = pl.when(day < dt.date.fromisoformat(until)).then(old).otherwise(fee)

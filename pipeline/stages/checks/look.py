@@ -14,7 +14,7 @@ from pipeline.practice.fields import input_fields, kind
 from pipeline.practice.settings import Settings
 from pipeline.practice.tables import INPUT_TABLES
 from pipeline.reading import sources
-from pipeline.reading.column_forms import column_forms
+from pipeline.reading.column_forms import column_forms, reading_of
 from pipeline.reading.config import matching_files
 from pipeline.reading.doubts import Seen
 from pipeline.reading.doubts.look import seen_of
@@ -25,7 +25,6 @@ from pipeline.reading.sources import Source, open_source
 from pipeline.reading.sources.mapping import resolve_columns
 from pipeline.reading.sources.safe_path import refuse_outside
 from pipeline.reading.suggest.sample import sample_source
-from pipeline.transforms.clean import Reading
 from pipeline.transforms.dates import DateForm
 
 
@@ -112,21 +111,7 @@ def _look_into(
     for field_name in dict.fromkeys(f for of in forms.by_part.values() for f in of):
         by = {part: _in_words(of[field_name]) for part, of in forms.by_part.items() if field_name in of}
         look.forms[field_name] = "; ".join(f"{part}: {words}" for part, words in by.items())
-    reading = Reading(
-        table=INPUT_TABLES[told.name],
-        notation=source.spoken.notation or settings.practice.tooth_notation,
-        code_system=settings.practice.code_system,
-        codes=codes,
-        today=today,
-        values=told.values,
-        dates=forms.dates,
-        decimals=forms.decimals,
-        renewed=told.codes_renewed,
-        clinicians_renewed=told.clinicians_renewed,
-        period=told.period_of(name),
-        statuses=told.status_renewed,
-        divisors=told.fees_before,
-    )
+    reading = reading_of(source, told, settings.practice, forms, file=name, codes=codes, today=today)
     found = [look.rows]
     seen = seen_of(settings, told.name, source, columns, codes, file=name)
     for batch in sampled.batches():
