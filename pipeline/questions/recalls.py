@@ -73,8 +73,14 @@ def recall_rows(
         return Recalls(
             (), (NotRun(ID, TITLE, (lacking,)), NotRun(BY_LESION_ID, BY_LESION_TITLE, (lacking, *before))), ()
         )
-    asked = {"recall_months": recall_months, "uncertain_years": uncertain_years, "gap_days": gap_days}
-    rows = _completed(courses, findings, endo_details, **asked)
+    rows = _completed(
+        courses,
+        findings,
+        endo_details,
+        recall_months=recall_months,
+        uncertain_years=uncertain_years,
+        gap_days=gap_days,
+    )
     lines = [_line("all", rows, min_recalled, confidence)] if rows.height else []
     unknown = rows.filter("judged")["preop_pai"].count() == 0
     for column, said in BY:
@@ -87,19 +93,11 @@ def recall_rows(
 
 
 def _completed(
-    courses: pl.DataFrame,
-    findings: pl.DataFrame,
-    endo_details: pl.DataFrame,
-    *,
-    recall_months: int = Rules.recall_months,
-    uncertain_years: int = Rules.uncertain_years,
-    gap_days: int = Rules.course_gap_days,
+    courses: pl.DataFrame, findings: pl.DataFrame, endo_details: pl.DataFrame, *, recall_months: int, **rules: int
 ) -> pl.DataFrame:
-    """The courses completed here, and what recall told of each."""
+    """The courses completed here, and what recall told of each; the rules are those of `recall_rows`."""
     own = courses.filter(pl.col("completed").is_not_null(), ~pl.col("done_elsewhere"))
-    seen = healing_at_recall(
-        own, findings, endo_details, recall_months=recall_months, uncertain_years=uncertain_years, gap_days=gap_days
-    )
+    seen = healing_at_recall(own, findings, endo_details, recall_months=recall_months, **rules)
     late = pl.col("completed").dt.offset_by(f"{recall_months}mo")
     words = {LESION: "a lesion", NO_LESION: "no lesion"}
     return (
