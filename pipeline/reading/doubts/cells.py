@@ -8,12 +8,19 @@ import polars as pl
 
 # Of typed rows: none is known to be planned, void or done elsewhere.
 STANDS = pl.col("status").cast(pl.String).fill_null("completed") == "completed"
+# Before the heading of a cell, in frames that hold cells beside typed rows.
+OF = "of:"
 MONTH = 12 * pl.col("service_date").dt.year().cast(pl.Int32) + pl.col("service_date").dt.month() - 1
 
 
 def text_of(rows: pl.DataFrame, heading: str) -> pl.Series:
     """The cells of a column as texts without blanks around them."""
     return rows.get_column(heading).cast(pl.String).str.strip_chars()
+
+
+def headings_of(frame: pl.DataFrame) -> list[str]:
+    """The headings of the cells that a frame holds."""
+    return [name.removeprefix(OF) for name in frame.columns if name.startswith(OF)]
 
 
 def month_of(day: dt.date) -> int:

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import polars as pl
 
+from pipeline.reading.doubts.cells import OF, headings_of
 from pipeline.reading.doubts.doubt import Doubt, accept
-from pipeline.reading.doubts.rows_held import OF
 from pipeline.reading.suggest.toml_quote import quoted
 
 _ROWS, _FILLED, _NEARLY, _LEAST, _MOST_TEXTS, _LONGEST = 5, (0.05, 0.95), 0.95, 20, 60, 24
@@ -26,8 +26,8 @@ def treating_doubts(where: str, frame: pl.DataFrame, read: str, accepted: Sequen
     own = rows["provider"].unique()
     if by.height < _LEAST or own.len() < 2 or (by["provider"] == 1).mean() < _NEARLY:  # type: ignore[operator]
         return []
-    for name in (c for c in frame.columns if c.startswith(OF)):
-        filled = rows.filter(pl.col(name) != "").select("provider", text=name)
+    for heading in headings_of(frame):
+        filled = rows.filter(pl.col(OF + heading) != "").select("provider", text=OF + heading)
         texts = filled["text"].unique()
         share, known = filled.height / rows.height, int(texts.is_in(own.implode()).sum())
         if (
@@ -40,7 +40,6 @@ def treating_doubts(where: str, frame: pl.DataFrame, read: str, accepted: Sequen
         other = filled.filter(pl.col("provider") != pl.col("text")).height
         if other < _NEARLY * filled.height or texts.str.len_chars().max() > _LONGEST:  # type: ignore[operator]
             continue
-        heading = name[len(OF) :]
         return [
             Doubt(
                 "treating_clinician",

@@ -22,9 +22,18 @@ SUMS = ("n", "total", "squares")
 
 def by_month(done: pl.DataFrame) -> pl.DataFrame:
     """`code, month, n, total, squares` of the logarithms of the fees of typed rows; months from the year 0."""
+    return _of_fees(done, MONTH.alias("month"))
+
+
+def by_office(done: pl.DataFrame) -> pl.DataFrame:
+    """`code, site, n, total, squares` as `by_month`, by office."""
+    return _of_fees(done.filter(pl.col("site_id").is_not_null()), pl.col("site_id").alias("site"))
+
+
+def _of_fees(done: pl.DataFrame, by: pl.Expr) -> pl.DataFrame:
     fee = pl.col("fee").cast(pl.Float64).log()
     paid = done.filter(pl.col("fee") > 0)
-    return paid.group_by("code", month=MONTH).agg(n=pl.len(), total=fee.sum(), squares=(fee * fee).sum())
+    return paid.group_by("code", by).agg(n=pl.len(), total=fee.sum(), squares=(fee * fee).sum())
 
 
 def added(pieces: Sequence[pl.DataFrame]) -> pl.DataFrame:
@@ -112,13 +121,6 @@ def _in_one_month(where: str, jumps: pl.DataFrame, sums: pl.DataFrame, accepted:
             ),
         )
     ]
-
-
-def by_office(done: pl.DataFrame) -> pl.DataFrame:
-    """`code, site, n, total, squares` as `by_month`, by office."""
-    fee = pl.col("fee").cast(pl.Float64).log()
-    paid = done.filter(pl.col("fee") > 0, pl.col("site_id").is_not_null())
-    return paid.group_by("code", site="site_id").agg(n=pl.len(), total=fee.sum(), squares=(fee * fee).sum())
 
 
 def office_doubts(where: str, heading: str, pieces: Sequence[pl.DataFrame], accepted: Sequence[str]) -> list[Doubt]:

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import polars as pl
 
 from pipeline.practice.tables import STATUS_WORDS
-from pipeline.reading.doubts.cells import STANDS, text_of
+from pipeline.reading.doubts.cells import OF, STANDS, headings_of, text_of
 from pipeline.reading.doubts.doubt import Doubt, accept
 from pipeline.reading.doubts.standing import word_of
 from pipeline.reading.doubts.work_seen import CROWN, ROOT_CANAL, TAKEN
@@ -46,16 +47,16 @@ class DoubledWork:
         work = of.select("row_number", "kind", patient="patient_id", tooth="tooth_fdi", day="service_date")
         if work.is_empty():
             return
-        texts = [text_of(rows, h).fill_null("").alias(f"of:{h}") for h in headings]
+        texts = [text_of(rows, h).fill_null("").alias(OF + h) for h in headings]
         beside = pl.DataFrame([numbers.alias("row_number"), *texts])
         self.held.append(work.join(beside, on="row_number", how="left"))
         self.rows += work.height
 
-    @property
+    @cached_property
     def frame(self) -> pl.DataFrame:
-        """A row per piece of work, with the texts beside it as `of:` and the heading."""
+        """A row per piece of work, with the texts beside it as `OF` and the heading; to be read once all are in."""
         held = pl.concat(self.held, how="diagonal") if self.held else pl.DataFrame()
-        return held.with_columns(pl.col("^of:.*$").fill_null("")) if self.held else held
+        return held.with_columns(pl.col(f"^{OF}.*$").fill_null("")) if self.held else held
 
 
 def doubled_doubts(where: str, seen: DoubledWork, accepted: Sequence[str], *, told: Collection[str]) -> list[Doubt]:
@@ -65,11 +66,11 @@ def doubled_doubts(where: str, seen: DoubledWork, accepted: Sequence[str], *, to
     frame = seen.frame
     pairs = _near(frame.select(*_TOOTH, "day"))
     found: dict[str, pl.DataFrame] = {}
-    for name in (c for c in frame.columns if c.startswith("of:") and pairs.height):
-        if name[3:] not in told and 2 <= frame[name].n_unique() <= _MOST_TEXTS:
-            texts = _never_alone(frame.select("row_number", text=name), pairs)
+    for heading in headings_of(frame) if pairs.height else ():
+        if heading not in told and 2 <= frame[OF + heading].n_unique() <= _MOST_TEXTS:
+            texts = _never_alone(frame.select("row_number", text=OF + heading), pairs)
             if texts.height:
-                found[name[3:]] = texts
+                found[heading] = texts
     if not found:
         return []
     heading, texts = max(found.items(), key=lambda one: (int(one[1]["n"].sum()), one[0]))

@@ -10,9 +10,9 @@ from collections.abc import Sequence
 
 import polars as pl
 
+from pipeline.reading.doubts.cells import OF, headings_of
 from pipeline.reading.doubts.doubt import Doubt, accept, samples
 from pipeline.reading.doubts.kept_words import headed
-from pipeline.reading.doubts.rows_held import OF
 from pipeline.reading.doubts.unread_columns import is_of_other
 from pipeline.reading.suggest.toml_quote import quoted
 
@@ -27,7 +27,7 @@ _LEAST_NAMED = 5
 
 def age_doubts(where: str, frame: pl.DataFrame, accepted: Sequence[str]) -> list[Doubt]:
     """Numbers under which a column of ages falls: they were given out again."""
-    for heading in headed([c[len(OF) :] for c in frame.columns if c.startswith(OF)], "age"):
+    for heading in headed(headings_of(frame), "age"):
         age = pl.col(OF + heading).str.extract(r"^(\d{1,3})(?:\.0+)?\s*(?:y(?:rs?|ears?)?)?$").cast(pl.Int32)
         rows = frame.select("patient", "day", age=age).drop_nulls().sort("patient", "day", "age")
         fall = (pl.col("age") - pl.col("age").cum_max()).over("patient") <= -_FALLS
@@ -93,11 +93,12 @@ def prefix_doubts(where: str, frame: pl.DataFrame, headings: Sequence[str]) -> l
 
 def member_doubts(where: str, frame: pl.DataFrame, accepted: Sequence[str], *, told: Sequence[str]) -> list[Doubt]:
     """A short word beside the number, few under each number and many in all, which come back: members of a family."""
-    for name in (c for c in frame.columns if c.startswith(OF)):
-        heading = name[len(OF) :]
+    for heading in headings_of(frame):
         if heading in told or is_of_other(heading) or headed([heading], "dependant"):
             continue
-        rows = frame.select("patient", "day", "code", text=pl.col(name).str.to_lowercase()).filter(pl.col("text") != "")
+        rows = frame.select("patient", "day", "code", text=pl.col(OF + heading).str.to_lowercase()).filter(
+            pl.col("text") != ""
+        )
         words = rows["text"].unique()
         if rows.height < _NEARLY * frame.height or not _MEMBERS <= words.len() <= max(400, rows.height // 10):
             continue
@@ -142,16 +143,15 @@ def other_number_doubts(where: str, frame: pl.DataFrame, ids: pl.Series, accepte
     """Texts that name the number of another patient of the ledger, on the last day of their own."""
     known = pl.DataFrame({"named": ids.hash(0)}).unique()
     last = frame.group_by("patient").agg(last=pl.col("day").max())
-    for name in (c for c in frame.columns if c.startswith(OF)):
-        number = pl.col(name).str.extract(_NUMBER, 1)
-        texts = frame.select("patient", "day", text=name, named=number).drop_nulls("named")
+    for heading in headings_of(frame):
+        number = pl.col(OF + heading).str.extract(_NUMBER, 1)
+        texts = frame.select("patient", "day", text=OF + heading, named=number).drop_nulls("named")
         texts = texts.filter(pl.col("text").str.contains(r"\p{L}{2,}")).with_columns(pl.col("named").hash(0))
         met = texts.join(known, on="named", how="semi").filter(pl.col("named") != pl.col("patient"))
         met = met.join(last, on="patient")
         at_end = met.filter(pl.col("day") == pl.col("last"))["patient"].n_unique()
         if at_end < max(_LEAST_NAMED, _NEARLY * met["patient"].n_unique()) or met.height < 0.5 * texts.height:
             continue
-        heading = name[len(OF) :]
         return [
             Doubt(
                 "merged_patients",

@@ -100,16 +100,22 @@ def with_names(ids: pl.Series) -> list[Doubt]:
     )
 
 
+def _in_both(longer: pl.DataFrame, plain: pl.Series) -> pl.Series | None:
+    """The numbers of `longer` (`id, bare`) that stand as `bare` among the plain ones too; None for few of either."""
+    both = longer.filter(pl.col("bare").is_in(plain.implode()))["id"]
+    return None if both.len() < _LEAST_ENDED or 4 * both.len() < min(longer.height, plain.len()) else both
+
+
 def with_centuries(ids: pl.Series) -> list[Doubt]:
     """Patients whose number, made of the day of birth, stands with the century and without; `ids` are distinct."""
     frame = ids.to_frame("id").with_columns(bare=pl.col("id").str.extract(CENTURY))
     long, short = frame.drop_nulls("bare"), frame.filter(pl.col("bare").is_null())["id"]
-    both = long.filter(pl.col("bare").is_in(short.implode()))
-    if both.height < _LEAST_ENDED or 4 * both.height < min(long.height, short.len()):
+    both = _in_both(long, short)
+    if both is None:
         return []
     return two_forms(
-        f"{both.height:,} of {ids.len():,} patient numbers stand with 19 or 20 before them and without (such as "
-        f"{samples(both['id'], at_most=1)} beside {samples(short, at_most=1)}).",
+        f"{both.len():,} of {ids.len():,} patient numbers stand with 19 or 20 before them and without (such as "
+        f"{samples(both, at_most=1)} beside {samples(short, at_most=1)}).",
         "Are these numbers made of the day of birth, which one program or time writes with the century?",
         "without_century",
         "yes: the number without it is the patient",
@@ -121,12 +127,12 @@ def with_signs(ids: pl.Series) -> list[Doubt]:
     parted = ids.to_frame("id").filter(pl.col("id").str.contains(SIGNS_WITHIN))
     parted = parted.with_columns(bare=pl.col("id").str.replace(SIGNS_WITHIN, "${1}${2}"))
     plain = ids.filter(ids.str.contains(r"^\d+$"))
-    both = parted.filter(pl.col("bare").is_in(plain.implode()))
-    if both.height < _LEAST_ENDED or 4 * both.height < min(parted.height, plain.len()):
+    both = _in_both(parted, plain)
+    if both is None:
         return []
     return two_forms(
-        f"{both.height:,} of {ids.len():,} patient numbers stand with a sign between their digits and without (such as "
-        f"{samples(both['id'], at_most=1)} beside {samples(plain, at_most=1)}).",
+        f"{both.len():,} of {ids.len():,} patient numbers stand with a sign between their digits and without (such as "
+        f"{samples(both, at_most=1)} beside {samples(plain, at_most=1)}).",
         "Are these the same patients, whose numbers one program or time writes with the sign?",
         "without_signs",
         "yes: the digits alone are the patient",

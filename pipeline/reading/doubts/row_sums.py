@@ -13,7 +13,7 @@ import polars as pl
 
 from pipeline.practice.tables import REVERSAL
 from pipeline.reading.doubts.below_zero import amount_columns
-from pipeline.reading.doubts.cells import STANDS, text_of
+from pipeline.reading.doubts.cells import OF, STANDS, headings_of, text_of
 from pipeline.reading.doubts.doubt import Doubt, accept
 from pipeline.reading.doubts.standing import words_of
 from pipeline.reading.headings import plain_heading
@@ -23,7 +23,7 @@ from pipeline.reading.sources.by_amounts import (
     SIGN,
     UNMOVED,
     amounts,
-    is_total_line,
+    are_totals,
     left_out,
     taken_back,
     total_lines,
@@ -38,7 +38,7 @@ _OF_ONE = words_of("unit each einzelpreis einzelbetrag unitaire unitario unitari
 _AMOUNT = r"^[\s\p{Sc}(+−–-]*\d[\d,.'’ ]*[)\s\p{Sc}−–-]*$"
 _STEM = r"^([^\d]*)"
 _NEEDED = {"row_number", "patient_id", "code", "fee"}
-TABLE = "tables.procedures"
+ID, TABLE = "rows_outside_the_sum", "tables.procedures"
 
 
 @dataclass
@@ -65,15 +65,11 @@ class RowSums:
         if self.columns is None:
             self.columns = [h for h in unread if _is_amounts(text_of(rows, h))][:_MOST_COLUMNS]
         of = fields.select(pl.col("row_number"), *(pl.col(n).cast(pl.String) for n in ("patient_id", "code", "fee")))
-        cells = [c for c in rows.columns if rows.schema[c] == pl.String and not c.startswith("(")]
-        is_total = rows.with_columns(of["code"].alias(":code")).select(
-            is_total_line([pl.col(c) for c in cells] or [pl.lit("")], pl.col(":code"))
-        )
         frame = of.rename({"patient_id": "patient"}).with_columns(
             amounts(pl.col("fee")).alias("fee"),
             fields.drop("row_number").hash_rows(0).alias("alike"),
-            is_total.to_series().alias("is_total"),
-            *(text_of(rows, h).alias(f"of:{h}") for h in texts if h in rows.columns),
+            are_totals(rows, of["code"]).alias("is_total"),
+            *(text_of(rows, h).alias(OF + h) for h in texts if h in rows.columns),
         )
         for heading in (h for h in self.columns if h in rows.columns):
             frame = frame.with_columns(text_of(rows, heading).alias(f"sum:{heading}"))
@@ -106,6 +102,11 @@ def sum_doubts(where: str, seen: RowSums, columns: Mapping[str, str], accepted: 
     return [*found, *_pieces(where, rows, columns["fee"], accepted)]
 
 
+def _sign_is(heading: str, status: str) -> str:
+    """The line that says what rows with a sign of `by_amounts` are."""
+    return f'status_from.{quoted(heading)} = {{ "{SIGN}" = "{status}" }}'
+
+
 def _balances(where: str, rows: pl.DataFrame, accepted: Sequence[str]) -> Iterator[Doubt]:
     for heading in (c.removeprefix("sum:") for c in rows.columns if c.startswith("sum:")):
         of = rows.select("patient", "fee", "kind", "stands", balance=f"sum:{heading}")
@@ -116,14 +117,14 @@ def _balances(where: str, rows: pl.DataFrame, accepted: Sequence[str]) -> Iterat
             continue
         work = still["kind"].count()
         yield Doubt(
-            "rows_outside_the_sum",
+            ID,
             where,
             f'the column "{heading}" is a running balance: each row adds its amount to it ({moved:,} rows), but {n:,} '
             f"rows do not, {work:,} of them crowns, root canals, extractions or fillings.",
             "Was work that does not move the balance only planned, or taken back?",
             (
-                (TABLE, f'status_from.{quoted(heading + UNMOVED)} = {{ "{SIGN}" = "planned" }}', "yes; or void"),
-                accept("rows_outside_the_sum", accepted, "no: it was done, and not charged there"),
+                (TABLE, _sign_is(heading + UNMOVED, "planned"), "yes; or void"),
+                accept(ID, accepted, "no: it was done, and not charged there"),
             ),
         )
 
@@ -140,22 +141,22 @@ def _totals(where: str, rows: pl.DataFrame, fee: str, accepted: Sequence[str]) -
     more = f"; on {rest:,} it could be one of several rows, which stay: compare these days by hand" if rest else ""
     return [
         Doubt(
-            "rows_outside_the_sum",
+            ID,
             where,
             f"{agree:,} of {blocks.height:,} totals are the sum of the rows above them; {short.height:,} are less, "
             f"{by_one:,} of these by the amount of just one row{more}.",
             "Is that row one that was taken back (void) or only planned?",
             (
-                (TABLE, f'status_from.{quoted(fee + LEFT_OUT)} = {{ "{SIGN}" = "void" }}', "yes; or planned"),
-                accept("rows_outside_the_sum", accepted, "no: all rows are work done, and the totals lack some"),
+                (TABLE, _sign_is(fee + LEFT_OUT, "void"), "yes; or planned"),
+                accept(ID, accepted, "no: all rows are work done, and the totals lack some"),
             ),
         )
     ]
 
 
 def _corrections(where: str, rows: pl.DataFrame, accepted: Sequence[str]) -> list[Doubt]:
-    for heading in (c.removeprefix("of:") for c in rows.columns if c.startswith("of:")):
-        stem = pl.col(f"of:{heading}").str.extract(_STEM).str.strip_chars()
+    for heading in headings_of(rows):
+        stem = pl.col(OF + heading).str.extract(_STEM).str.strip_chars()
         of = rows.with_columns(stem=stem, is_back=(pl.col("fee") < 0) & pl.col("kind").is_null() & pl.col("stands"))
         pairs = pl.DataFrame(taken_back(of), {"back": pl.Int64(), "charge": pl.Int64()}, orient="row")
         at = of.with_row_index("at").select(pl.col("at").cast(pl.Int64), "stem", "day", "kind")
@@ -173,7 +174,7 @@ def _corrections(where: str, rows: pl.DataFrame, accepted: Sequence[str]) -> lis
             line = f'status_from.{quoted(heading)} = {{ {quoted(text.lower() + "*")} = "{REVERSAL}" }}'
             return [
                 Doubt(
-                    "rows_outside_the_sum",
+                    ID,
                     where,
                     f'{n:,} of {every_n:,} rows whose text in "{heading}" begins with {text} are below zero by just '
                     f"the amount of a row of the same patient at most {_SOON} days before, {work:,} of these crowns, "
@@ -181,7 +182,7 @@ def _corrections(where: str, rows: pl.DataFrame, accepted: Sequence[str]) -> lis
                     "Do they take that row back, as entered in error?",
                     (
                         (TABLE, line, "yes: the row of that amount is taken back"),
-                        accept("rows_outside_the_sum", accepted, "no: they are payments or rebates"),
+                        accept(ID, accepted, "no: they are payments or rebates"),
                     ),
                 )
             ]
@@ -198,15 +199,15 @@ def _payments(where: str, rows: pl.DataFrame, accepted: Sequence[str]) -> list[D
             continue
         return [
             Doubt(
-                "rows_outside_the_sum",
+                ID,
                 where,
                 f"{several.height:,} rows stand there again, alike but for columns that nothing reads, "
                 f"{several['n'].sum():,} in all, and the amounts in {quoted(heading.removeprefix('sum:'))} of such "
                 "rows add up to the fee of one.",
                 "Is there a row for each payment, so that each piece of work stands there as often as it was paid for?",
                 (
-                    (TABLE, f'status_from."{AGAIN}" = {{ "{SIGN}" = "void" }}', "yes: the first of them counts"),
-                    accept("rows_outside_the_sum", accepted, "no: each row is work of its own"),
+                    (TABLE, _sign_is(AGAIN, "void"), "yes: the first of them counts"),
+                    accept(ID, accepted, "no: each row is work of its own"),
                 ),
             )
         ]

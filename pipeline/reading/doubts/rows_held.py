@@ -11,10 +11,9 @@ from functools import cached_property
 
 import polars as pl
 
-from pipeline.reading.doubts.cells import STANDS, text_of
+from pipeline.reading.doubts.cells import OF, STANDS, headings_of, text_of
 
 _MOST_HELD, _MOST_COLUMNS = 60_000, 24
-OF = "of:"  # before the heading of a cell
 SCHEMA = {
     "row_number": pl.Int64(),
     "patient": pl.UInt64(),
@@ -105,7 +104,7 @@ class RowsHeld:
     @property
     def columns(self) -> list[str]:
         """The headings of the cells beside."""
-        return [name[len(OF) :] for name in self.frame.columns if name.startswith(OF)]
+        return headings_of(self.frame)
 
 
 def together_held(files: Sequence[RowsHeld]) -> RowsHeld:

@@ -20,6 +20,7 @@ from pipeline.machine.data_tables import data_rows
 from pipeline.practice.tables import STATUS_WORDS
 from pipeline.practice.teeth import parse_teeth
 from pipeline.reading.doubts.answers import Answers
+from pipeline.reading.doubts.cells import OF, headings_of
 from pipeline.reading.doubts.doubled_work import DoubledWork
 from pipeline.reading.doubts.doubt import Doubt, accept
 from pipeline.reading.doubts.entry_kinds import described
@@ -58,8 +59,8 @@ _EVENT_OF_WORD = {
 def word_doubts(where: str, seen: DoubledWork, answers: Answers, accepted: Sequence[str]) -> list[Doubt]:
     """A question for each column with such words, but for those of which PRACTICE.toml says what they mean."""
     found, frame = [], seen.frame
-    for heading in [c.removeprefix("of:") for c in frame.columns if c.startswith("of:")]:
-        texts = frame.select("kind", "tooth", text=f"of:{heading}").filter(pl.col("text") != "")
+    for heading in headings_of(frame):
+        texts = frame.select("kind", "tooth", text=OF + heading).filter(pl.col("text") != "")
         told = [matches(pl.col("text"), p) for h, p, _ in (*answers.marks, *answers.codes) if h == heading]
         texts = texts.filter(~pl.any_horizontal(told)) if told else texts
         if not texts.height or texts["text"].n_unique() > _MOST_TEXTS:

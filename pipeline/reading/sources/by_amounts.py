@@ -41,10 +41,12 @@ def amounts(text: pl.Expr) -> pl.Expr:
     return pl.when(below).then(-number).otherwise(number)
 
 
-def is_total_line(cells: Sequence[pl.Expr], code: pl.Expr) -> pl.Expr:
-    """Whether a row has no code and a cell that begins with a word for a total."""
-    begins = pl.any_horizontal(cell.cast(pl.String).str.contains(_TOTAL).fill_null(False) for cell in cells)
-    return (code.cast(pl.String).str.strip_chars().fill_null("") == "") & begins
+def are_totals(rows: pl.DataFrame, codes: pl.Series) -> pl.Series:
+    """Which rows have no code and a cell of their own that begins with a word for a total."""
+    cells = [c for c in rows.columns if rows.schema[c] == pl.String and not c.startswith("(")]
+    begins = pl.any_horizontal([pl.col(c).str.contains(_TOTAL).fill_null(False) for c in cells] or [pl.lit(False)])
+    has_none = codes.cast(pl.String).str.strip_chars().fill_null("") == ""
+    return rows.select(begins).to_series() & has_none
 
 
 def total_lines(malformed: pl.DataFrame) -> pl.DataFrame:
@@ -163,16 +165,12 @@ class ByAmounts(Around):
         names |= {sign: sign.removesuffix(UNMOVED) for sign in self._signs() if sign.endswith(UNMOVED)}
         cells = {n: rows.get_column(h).cast(pl.String) if h in rows.columns else none for n, h in names.items()}
         frame = pl.DataFrame({n: text.str.strip_chars() for n, text in cells.items()})
-        of_text = [c for c in rows.columns if rows.schema[c] == pl.String]
-        is_total = rows.with_columns(frame["code"].alias(":code")).select(
-            is_total_line([pl.col(c) for c in of_text] or [pl.lit("")], pl.col(":code"))
-        )
         back = [
             [fits(t or "", p) for t in rows.get_column(h).cast(pl.String)] for h, p in told.back if h in rows.columns
         ]
         return frame.with_columns(
             batch.numbers.alias(ROW),
-            is_total.to_series().alias("is_total"),
+            are_totals(rows, frame["code"]).alias("is_total"),
             pl.Series("is_back", [any(one) for one in zip(*back, strict=True)] or [False] * rows.height),
             rows.select(h for h in told.mapped if h in rows.columns).hash_rows(0).alias("alike"),
             *(amounts(pl.col(n)).alias(n) for n in names if n not in ("patient", "code")),
