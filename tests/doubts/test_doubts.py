@@ -115,12 +115,12 @@ def test_slips_and_marriages_are_no_second_person():
         return pl.DataFrame(columns)
 
     ids = [str(n) for n in range(40)]
-    assert not several_births("patients", people(id=["1", "1"], born=["1980-02-01", "1981-02-01"]), ())
-    assert not several_births("patients", people(id=["1", "1"], born=["1980-02-01", "01/02/1980"]), ())
-    assert several_births("patients", people(id=["1", "1"], born=["1980-02-01", "1951-12-01"]), ())
+    assert not several_births("patients", people(id=["1", "1"], born=["1980-02-01", "1981-02-01"]))
+    assert not several_births("patients", people(id=["1", "1"], born=["1980-02-01", "01/02/1980"]))
+    assert several_births("patients", people(id=["1", "1"], born=["1980-02-01", "1951-12-01"]))
     names = [f"Wren {chr(97 + n % 26)}{chr(97 + n // 26)}" for n in range(40)]
-    assert not several_names("procedures", people(id=[*ids, "1"], name=[*names, "Heron Ann"]), ())
-    assert several_names("procedures", people(id=[*ids, "1", "2", "3"], name=[*names, "Bo X", "Cy X", "Di X"]), ())
+    assert not several_names("procedures", people(id=[*ids, "1"], name=[*names, "Heron Ann"]))
+    assert several_names("procedures", people(id=[*ids, "1", "2", "3"], name=[*names, "Bo X", "Cy X", "Di X"]))
 
 
 def test_patients_who_go_to_both_clinics_are_few():
@@ -131,9 +131,9 @@ def test_patients_who_go_to_both_clinics_are_few():
 
 
 def test_the_edge_of_too_many_rows_set_aside():
-    assert not set_aside("procedures", {"tooth_unknown": 5}, 100, ())
-    assert set_aside("procedures", {"tooth_unknown": 6}, 100, ())
-    assert not set_aside("procedures", {"totals_row": 50}, 100, ())
+    assert not set_aside("procedures", {"tooth_unknown": 5}, 100)
+    assert set_aside("procedures", {"tooth_unknown": 6}, 100)
+    assert not set_aside("procedures", {"totals_row": 50}, 100)
 
 
 def test_marks_behind_values():

@@ -31,24 +31,24 @@ def seen(**by_office: list[int]) -> dict[str, TeethBy]:
 
 
 def test_offices_that_prove_two_notations_are_asked_about():
-    (doubt,) = two_notations("procedures", seen(North=[3, 19, 30], South=[16, 36, 38]), "universal", [])
+    (doubt,) = two_notations("procedures", seen(North=[3, 19, 30], South=[16, 36, 38]), "universal")
     assert doubt.answers[0][1] == 'tooth_notation_by."Office" = { "South" = "fdi" }'
-    (doubt,) = two_notations("procedures", seen(North=[3, 19, 30], South=[16, 36, 38]), "fdi", [])
+    (doubt,) = two_notations("procedures", seen(North=[3, 19, 30], South=[16, 36, 38]), "fdi")
     assert doubt.answers[0][1] == 'tooth_notation_by."Office" = { "North" = "universal" }'
 
 
 def test_one_notation_with_a_slip_is_not():
-    assert two_notations("procedures", seen(North=[3, 19, 30], South=[14, 19, 38]), "universal", []) == []
-    assert two_notations("procedures", seen(North=[3, 19, 30], South=[14, 15, 12]), "universal", []) == []
+    assert two_notations("procedures", seen(North=[3, 19, 30], South=[14, 19, 38]), "universal") == []
+    assert two_notations("procedures", seen(North=[3, 19, 30], South=[14, 15, 12]), "universal") == []
 
 
 def test_a_mix_that_no_column_parts_is_asked_about():
     mixed = [19, 30, 29, 20, 10, 36, 46, 47, 37, 38]
-    (doubt,) = two_notations("procedures", seen(North=mixed, South=mixed), "universal", [])
+    (doubt,) = two_notations("procedures", seen(North=mixed, South=mixed), "universal")
     assert "no column parts them" in doubt.evidence
 
 
 def test_files_are_told_by_name():
     files = {name: of["ledger.csv"] for name, of in (("a.csv", seen(X=[3, 19, 30])), ("b.csv", seen(X=[16, 36, 38])))}
-    (doubt,) = two_notations("procedures", files, "universal", [])
+    (doubt,) = two_notations("procedures", files, "universal")
     assert doubt.answers[0][1] == f'tooth_notation_by."{FILE}" = {{ "b.csv" = "fdi" }}'

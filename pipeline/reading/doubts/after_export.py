@@ -7,10 +7,10 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from pathlib import Path
 
-from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.doubt import Doubt, ask
 
 _ISO = re.compile(r"(?<!\d)((?:19|20)\d\d)[-_./]?(0[1-9]|1[0-2])[-_./]?([0-2]\d|3[01])(?!\d)")
 _WRITTEN = re.compile(r"(?<!\d)(\d{1,2})[-./](\d{1,2})[-./]((?:19|20)\d\d)(?!\d)")
@@ -38,20 +38,16 @@ def _day(year: str, month: str, day: str) -> Iterable[dt.date]:
         return
 
 
-def after_export(
-    where: str, day: dt.date | None, rows: int, n: int, accepted: Sequence[str], *, has_status: bool
-) -> list[Doubt]:
+def after_export(where: str, day: dt.date | None, rows: int, n: int, *, has_status: bool) -> list[Doubt]:
     """Some rows, `n` of those with a day, lie after the day of the export."""
     if day is None or not n or n > _MOST * rows:
         return []
     more = "" if has_status else " Export the ledger with the status of each row, or without what is only scheduled."
-    return [
-        Doubt(
-            "after_the_export",
-            where,
-            f"{n:,} of {rows:,} rows are work on a day after {day.isoformat()}, which the lines above the rows or the "
-            "name of the file give as the day or the end of the export.",
-            f"Were these only scheduled?{more}",
-            (accept("after_the_export", accepted, "no: the day says something else, and the work was done"),),
-        )
-    ]
+    return ask(
+        "after_the_export",
+        where,
+        f"{n:,} of {rows:,} rows are work on a day after {day.isoformat()}, which the lines above the rows or the "
+        "name of the file give as the day or the end of the export.",
+        f"Were these only scheduled?{more}",
+        so="no: the day says something else, and the work was done",
+    )

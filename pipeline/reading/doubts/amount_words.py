@@ -6,15 +6,13 @@ Words are from memory: common practice, no source.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Mapping
 
 import polars as pl
 
-from pipeline.practice.counts import count
 from pipeline.practice.tables import STATUS_WORDS
-from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.doubt import Doubt, ask, in_rows, status_from
 from pipeline.reading.doubts.standing import word_of, words_of
-from pipeline.reading.suggest.toml_quote import quoted
 
 _LEAST_WORDS, _MOST_WORDS, _LONGEST = 3, 12, 24
 _NO_CHARGE = words_of(
@@ -33,29 +31,20 @@ def amount_words(texts: pl.Series) -> Counter[str]:
     return Counter({t: n for t, n in words.value_counts(name="n").iter_rows() if t not in _NO_CHARGE})
 
 
-def amount_word_doubts(
-    where: str, found: Mapping[str, Counter[str]], accepted: Sequence[str], *, told: Collection[str]
-) -> list[Doubt]:
+def amount_word_doubts(where: str, found: Mapping[str, Counter[str]], *, told: Collection[str]) -> list[Doubt]:
     """A question for each column of amounts in which such words come again."""
     doubts = []
     for heading, counts in found.items():
         words = {t: n for t, n in counts.most_common() if n >= _LEAST_WORDS}
         if heading in told or not words or len(words) > _MOST_WORDS:
             continue
-        shown = ", ".join(
-            f"{text} ({count(n, 'row')})" for text, n in sorted(words.items(), key=lambda one: (-one[1], one[0]))
-        )
-        each = ", ".join(f'{quoted(text)} = "{word_of(text) or "<its word>"}"' for text in sorted(words))
-        doubts.append(
-            Doubt(
-                "words_for_amounts",
-                where,
-                f'column "{heading}" holds words in place of an amount: {shown}.',
-                f"Is that work that was not done here? Each is {', '.join(STATUS_WORDS[:-1])}.",
-                (
-                    ("tables.procedures", f"status_from.{quoted(heading)} = {{ {each} }}", "correct the words"),
-                    accept("words_for_amounts", accepted, "no: the work was done, and the words are about money"),
-                ),
-            )
+        made = {text: word_of(text) or "<its word>" for text in sorted(words)}
+        doubts += ask(
+            "words_for_amounts",
+            where,
+            f'column "{heading}" holds words in place of an amount: {in_rows(words)}.',
+            f"Is that work that was not done here? Each is {', '.join(STATUS_WORDS[:-1])}.",
+            status_from(heading, made, "correct the words"),
+            so="no: the work was done, and the words are about money",
         )
     return doubts

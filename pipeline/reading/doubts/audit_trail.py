@@ -13,10 +13,9 @@ from dataclasses import dataclass, field
 
 import polars as pl
 
-from pipeline.practice.counts import count
 from pipeline.practice.tables import REVERSAL
 from pipeline.reading.doubts.cells import text_of
-from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.doubt import Answer, Doubt, ask, in_rows, of_ledger, status_from
 from pipeline.reading.doubts.standing import words_of
 from pipeline.reading.headings import plain_heading
 from pipeline.reading.suggest.toml_quote import quoted
@@ -139,13 +138,7 @@ def _is_versions(texts: pl.Series, heading: str) -> bool:
 
 
 def trail_doubts(
-    where: str,
-    seen: AuditSeen,
-    accepted: Sequence[str],
-    *,
-    key: str | None,
-    told: Mapping[str, str],
-    has_fee: bool,
+    where: str, seen: AuditSeen, *, key: str | None, told: Mapping[str, str], has_fee: bool
 ) -> list[Doubt]:
     """A trail of which it is not told that the last row of each key counts.
 
@@ -157,15 +150,11 @@ def trail_doubts(
     untold = [text for text in deleted if text.lower() not in {t.lower() for t in told}]
     if key is not None and not untold and not seen.bare:
         return []
-    shown = ", ".join(
-        f"{text} ({count(n, 'row')})" for text, n in sorted(seen.texts.items(), key=lambda one: (-one[1], one[0]))
-    )
+    shown = in_rows(seen.texts, none="")
     is_numbered = all(_VERSION.fullmatch(text) for text in seen.texts if text)
     what = "which version of it this is" if is_numbered else "what was done to it"
-    each = ", ".join(f'{quoted(text)} = "void"' for text in deleted)
-    back = ", ".join(f'{quoted(text)} = "{REVERSAL}"' for text in deleted)
     changed = any(_verb(text) == "changed" for text in seen.texts)
-    answers: list[tuple[str, str, str]] = []
+    answers: list[Answer] = []
     keys = [key] if key is not None else list(seen.keys)
     if seen.bare:
         asked = (
@@ -175,9 +164,9 @@ def trail_doubts(
     elif keys and not seen.newest_first:
         if key is None:
             means = "the key of a piece of work: of several rows the one further down counts"
-            answers.append(("tables.procedures", f"columns.procedure_id = {quoted(keys[0])}", means))
+            answers.append(of_ledger(f"columns.procedure_id = {quoted(keys[0])}", means))
         if deleted:
-            answers.append(("tables.procedures", f"status_from.{quoted(seen.heading)} = {{ {each} }}", "and with it"))
+            answers.append(status_from(seen.heading, dict.fromkeys(deleted, "void"), "and with it"))
         asked = "Is it a trail of changes, so that of the rows of one key the last one alone says what was done?"
     elif seen.newest_first:
         asked = (
@@ -191,13 +180,12 @@ def trail_doubts(
         )
         if has_fee and deleted and not changed:
             means = "such a row takes back the one of the same work and fee"
-            answers.append(("tables.procedures", f"status_from.{quoted(seen.heading)} = {{ {back} }}", means))
-    return [
-        Doubt(
-            "audit_trail",
-            where,
-            f'column "{seen.heading}" says of each row {what}: {shown}.',
-            asked,
-            (*answers, accept("audit_trail", accepted, "no: every row is work of its own")),
-        )
-    ]
+            answers.append(status_from(seen.heading, dict.fromkeys(deleted, REVERSAL), means))
+    return ask(
+        "audit_trail",
+        where,
+        f'column "{seen.heading}" says of each row {what}: {shown}.',
+        asked,
+        *answers,
+        so="no: every row is work of its own",
+    )

@@ -7,12 +7,12 @@ memory: common practice, no source.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping
 
 import polars as pl
 
 from pipeline.practice.tables import REVERSAL
-from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.doubt import Doubt, ask, of_ledger, status_from
 from pipeline.reading.headings import plain_heading
 from pipeline.reading.suggest.toml_quote import quoted
 
@@ -87,50 +87,38 @@ def below_zero(texts: pl.Series) -> Counter[tuple[str, str]]:
 
 
 def below_zero_doubts(
-    where: str,
-    found: Mapping[str, Counter[tuple[str, str]]],
-    accepted: Sequence[str],
-    *,
-    rows: int,
-    has_fee: bool,
-    told: Collection[str],
+    where: str, found: Mapping[str, Counter[tuple[str, str]]], *, rows: int, has_fee: bool, told: Collection[str]
 ) -> list[Doubt]:
     """Columns with numbers below zero, or with 0 pieces among others, that nothing reads."""
     doubts = []
     for heading, counts in found.items():
         # A fee of 0 is a fee; 0 pieces of a thing are none.
         kept = {mark: n for mark, n in counts.items() if mark[0] and (mark[1] == REVERSAL or _is_number(heading))}
-        made = dict(sorted(kept))
+        made = {form: word if has_fee else "void" for form, word in sorted(kept)}
         if not made or not counts["", ""]:
             continue
         n = sum(n for (_, word), n in kept.items() if word == REVERSAL)
         none = sum(kept.values()) - n
         seen = [f"a number below zero in {n:,}"] if n else []
         seen += [f"0 in {none:,}"] if none else []
-        line = ", ".join(f'{quoted(form)} = "{word if has_fee else "void"}"' for form, word in made.items())
-        doubts.append(
-            Doubt(
-                "below_zero",
-                where,
-                f'column "{heading}" is not read, and of {rows:,} rows it holds {" and ".join(seen)}, where '
-                "there is a procedure and no fee below zero.",
-                "Do these rows take back a procedure that was entered before (a reversal)?"
-                + ("" if has_fee else _NO_FEE),
-                (
-                    (
-                        "tables.procedures",
-                        f"status_from.{quoted(heading)} = {{ {line} }}",
-                        ("yes: such a row takes back the one of the same work and fee" if has_fee else "it is void")
-                        + ("; correct the words, and add these to the line that is there" if heading in told else ""),
-                    ),
-                    *(
-                        [("tables.procedures", f"columns.fee = {quoted(heading)}", "or read this one as the fee")]
-                        if not _is_number(heading)
-                        else []
-                    ),
-                    accept("below_zero", accepted, "no: every row is work done"),
-                ),
-            )
+        doubts += ask(
+            "below_zero",
+            where,
+            f'column "{heading}" is not read, and of {rows:,} rows it holds {" and ".join(seen)}, where '
+            "there is a procedure and no fee below zero.",
+            "Do these rows take back a procedure that was entered before (a reversal)?" + ("" if has_fee else _NO_FEE),
+            status_from(
+                heading,
+                made,
+                ("yes: such a row takes back the one of the same work and fee" if has_fee else "it is void")
+                + ("; correct the words, and add these to the line that is there" if heading in told else ""),
+            ),
+            *(
+                [of_ledger(f"columns.fee = {quoted(heading)}", "or read this one as the fee")]
+                if not _is_number(heading)
+                else []
+            ),
+            so="no: every row is work done",
         )
     return doubts
 

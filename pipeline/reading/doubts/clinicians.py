@@ -11,7 +11,7 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.reading.doubts.cells import OF, headings_of
-from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.doubt import Doubt, ask, of_ledger
 from pipeline.reading.suggest.toml_quote import quoted
 
 _ROWS, _FILLED, _NEARLY, _LEAST, _MOST_TEXTS, _LONGEST = 5, (0.05, 0.95), 0.95, 20, 60, 24
@@ -19,7 +19,7 @@ _AMONG = 0.5
 _DAY = r"^(\d{4}-\d{2}-\d{2})"
 
 
-def treating_doubts(where: str, frame: pl.DataFrame, read: str, accepted: Sequence[str]) -> list[Doubt]:
+def treating_doubts(where: str, frame: pl.DataFrame, read: str) -> list[Doubt]:
     """A clinician who is the same on all rows of a patient, beside a column that names others on some of them."""
     rows = frame.drop_nulls("provider")
     by = rows.group_by("patient").agg(pl.len(), pl.col("provider").n_unique()).filter(pl.col("len") >= _ROWS)
@@ -40,29 +40,24 @@ def treating_doubts(where: str, frame: pl.DataFrame, read: str, accepted: Sequen
         other = filled.filter(pl.col("provider") != pl.col("text")).height
         if other < _NEARLY * filled.height or texts.str.len_chars().max() > _LONGEST:  # type: ignore[operator]
             continue
-        return [
-            Doubt(
-                "treating_clinician",
-                where,
-                f'"{read}" is read as the clinician, and hardly any patient has two of them; the column "{heading}", '
-                f"which is not read, names others of the same people on {filled.height:,} of {rows.height:,} rows.",
-                f'Is "{read}" the patient\'s own dentist, and who did the work stands in "{heading}" where it was '
-                "another one?",
-                (
-                    (
-                        "tables.procedures",
-                        f"columns.provider_id = [{quoted(heading)}, {quoted(read)}]",
-                        "yes: the first that is filled; in place of the line that is there",
-                    ),
-                    accept("treating_clinician", accepted, f'no: who did the work stands in "{read}"'),
-                ),
-            )
-        ]
+        return ask(
+            "treating_clinician",
+            where,
+            f'"{read}" is read as the clinician, and hardly any patient has two of them; the column "{heading}", '
+            f"which is not read, names others of the same people on {filled.height:,} of {rows.height:,} rows.",
+            f'Is "{read}" the patient\'s own dentist, and who did the work stands in "{heading}" where it was '
+            "another one?",
+            of_ledger(
+                f"columns.provider_id = [{quoted(heading)}, {quoted(read)}]",
+                "yes: the first that is filled; in place of the line that is there",
+            ),
+            so=f'no: who did the work stands in "{read}"',
+        )
     return []
 
 
 def named_twice_doubts(
-    lists: Iterable[tuple[Path, pl.DataFrame]], providers: pl.Series, told: Sequence[str], accepted: Sequence[str]
+    lists: Iterable[tuple[Path, pl.DataFrame]], providers: pl.Series, told: Sequence[str]
 ) -> list[Doubt]:
     """Lists beside the ledger that have a clinician of it, as it names them, on several rows with different names."""
     providers = providers.drop_nulls().unique()
@@ -80,21 +75,19 @@ def named_twice_doubts(
             )
             since = since.group_by(key).agg(pl.col("day").max()).sort(key)
             lines = [
-                (
-                    "tables.procedures",
+                of_ledger(
                     f"clinicians_renewed.{quoted(who)} = {{ {quoted(day or '<first day>')} = {quoted(who + ' 2')} }}",
                     f"from that day on {who} is another one",
                 )
                 for who, day in since.iter_rows()
             ]
             shown = ", ".join(since[key])
-            return [
-                Doubt(
-                    "clinician_named_twice",
-                    "procedures",
-                    f'the list {path.name} beside the ledger has {shown} on several rows of its column "{key}".',
-                    "Were these initials or numbers given to another clinician later? Then both would count as one.",
-                    (*lines, accept("clinician_named_twice", accepted, "no: it is one and the same clinician")),
-                )
-            ]
+            return ask(
+                "clinician_named_twice",
+                "procedures",
+                f'the list {path.name} beside the ledger has {shown} on several rows of its column "{key}".',
+                "Were these initials or numbers given to another clinician later? Then both would count as one.",
+                *lines,
+                so="no: it is one and the same clinician",
+            )
     return []

@@ -12,7 +12,7 @@ from collections.abc import Collection, Sequence
 import polars as pl
 
 from pipeline.reading.doubts.cells import MONTH, named_month
-from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.doubt import Doubt, ask, of_ledger
 from pipeline.reading.suggest.toml_quote import quoted
 
 _LEAST, _JUMP, _SPREADS, _MOST = 8, math.log(2.5), 4, 0.5
@@ -41,9 +41,7 @@ def added(pieces: Sequence[pl.DataFrame]) -> pl.DataFrame:
     return pl.concat(pieces).group_by("code", "month").agg(pl.col(SUMS).sum())
 
 
-def fee_jumps(
-    where: str, pieces: Sequence[pl.DataFrame], accepted: Sequence[str], *, own_codes: bool, divided: Collection[str]
-) -> list[Doubt]:
+def fee_jumps(where: str, pieces: Sequence[pl.DataFrame], *, own_codes: bool, divided: Collection[str]) -> list[Doubt]:
     """One question about all codes with such a jump; if at least half of them jump by one factor in one month, about
     the currency. Fees of codes of a list of the trade may change one by one."""
     if not pieces:
@@ -63,7 +61,7 @@ def fee_jumps(
     found = jumps.sort(size, "since", descending=[True, False]).unique("code", keep="first", maintain_order=True)
     found = found.sort("code")
     if found.height > max(1, _MOST * enough["code"].n_unique()):
-        return [] if divided else _in_one_month(where, found, sums, accepted)
+        return [] if divided else _in_one_month(where, found, sums)
     if found.is_empty() or not own_codes:
         return []
     rows = found.head(_MOST_SHOWN).rows(named=True)
@@ -73,25 +71,23 @@ def fee_jumps(
         for r, day in zip(rows, days, strict=True)
     )
     lines = [
-        (
-            "tables.procedures",
+        of_ledger(
             f"codes_renewed.{quoted(r['code'])} = {{ {quoted(day)} = {quoted(r['code'] + ' NEW')} }}",
             f"yes: name both {r['code']} and {r['code']} NEW in the list of codes, each with its event",
         )
         for r, day in zip(rows, days, strict=True)
     ]
-    return [
-        Doubt(
-            "code_fees",
-            where,
-            f"the fees of {found.height:,} codes of your own list jump in one month and stay: {shown}.",
-            "Was such a code given out anew for other work? A list of codes with days from which they hold would tell.",
-            (*lines, accept("code_fees", accepted, "no: the work is the same, and its fee changed")),
-        )
-    ]
+    return ask(
+        "code_fees",
+        where,
+        f"the fees of {found.height:,} codes of your own list jump in one month and stay: {shown}.",
+        "Was such a code given out anew for other work? A list of codes with days from which they hold would tell.",
+        *lines,
+        so="no: the work is the same, and its fee changed",
+    )
 
 
-def _in_one_month(where: str, jumps: pl.DataFrame, sums: pl.DataFrame, accepted: Sequence[str]) -> list[Doubt]:
+def _in_one_month(where: str, jumps: pl.DataFrame, sums: pl.DataFrame) -> list[Doubt]:
     """A question if the last fees of most codes before a month are those after it times one factor, within a tenth."""
     month = int(jumps["since"].mode().sort()[0])
     each = sums.join(jumps.select("code"), on="code").with_columns(mean=(pl.col("total") / pl.col("n")).exp())
@@ -103,27 +99,22 @@ def _in_one_month(where: str, jumps: pl.DataFrame, sums: pl.DataFrame, accepted:
     if alike < max(_LEAST_CODES, _NEARLY_ALL * jumps.height):
         return []
     day, size = f"{named_month(month)}-01", f"{factor:.4g}" if factor > 1 else f"{factor:.4f}"
-    return [
-        Doubt(
-            "fees_in_two_units",
-            where,
-            f"the fees of {alike:,} codes, all in one month, are {size} times less from {day} on than before."
-            if factor > 1
-            else f"the fees of {alike:,} codes, all in one month, are {1 / factor:.4g} times more from {day} on.",
-            "Did the currency change then, or the unit in which fees are told?",
-            (
-                (
-                    "tables.procedures",
-                    f'fees_before = {{ "{day}" = "{size}" }}',
-                    "yes: fees before that day are divided by it; write the exact rate",
-                ),
-                accept("fees_in_two_units", accepted, "no: all fees changed so"),
-            ),
-        )
-    ]
+    return ask(
+        "fees_in_two_units",
+        where,
+        f"the fees of {alike:,} codes, all in one month, are {size} times less from {day} on than before."
+        if factor > 1
+        else f"the fees of {alike:,} codes, all in one month, are {1 / factor:.4g} times more from {day} on.",
+        "Did the currency change then, or the unit in which fees are told?",
+        of_ledger(
+            f'fees_before = {{ "{day}" = "{size}" }}',
+            "yes: fees before that day are divided by it; write the exact rate",
+        ),
+        so="no: all fees changed so",
+    )
 
 
-def office_doubts(where: str, heading: str, pieces: Sequence[pl.DataFrame], accepted: Sequence[str]) -> list[Doubt]:
+def office_doubts(where: str, heading: str, pieces: Sequence[pl.DataFrame]) -> list[Doubt]:
     """Codes of a practice's own list whose fee at one office is far from that at another, on all their rows."""
     sums = pl.concat(pieces).group_by("code", "site").agg(pl.col(SUMS).sum()).filter(pl.col("n") >= _LEAST)
     mean = pl.col("total") / pl.col("n")
@@ -146,20 +137,15 @@ def office_doubts(where: str, heading: str, pieces: Sequence[pl.DataFrame], acce
     named = [
         ("codes", f'{quoted(r["code"] + own[1:])} = "<its event>"', f"what {r['code']} is at {site}") for r in rows
     ]
-    return [
-        Doubt(
-            "code_by_office",
-            where,
-            f"{far['code'].n_unique():,} codes of your own list have fees far apart by the office: {shown}.",
-            "Does a code mean other work at each office? Lists of codes of the offices would tell.",
-            (
-                (
-                    "tables.procedures",
-                    f"code_from.{quoted(heading)} = {{ {quoted(site)} = {quoted(own)} }}",
-                    f"yes: of {site} the list then has codes with {site.upper()} behind them, or else the plain ones",
-                ),
-                *named,
-                accept("code_by_office", accepted, "no: the work is the same, and the offices have other fees"),
-            ),
-        )
-    ]
+    return ask(
+        "code_by_office",
+        where,
+        f"{far['code'].n_unique():,} codes of your own list have fees far apart by the office: {shown}.",
+        "Does a code mean other work at each office? Lists of codes of the offices would tell.",
+        of_ledger(
+            f"code_from.{quoted(heading)} = {{ {quoted(site)} = {quoted(own)} }}",
+            f"yes: of {site} the list then has codes with {site.upper()} behind them, or else the plain ones",
+        ),
+        *named,
+        so="no: the work is the same, and the offices have other fees",
+    )

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 import polars as pl
 
 from pipeline.practice.counts import count
-from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.doubt import Doubt, ask, in_rows, of_ledger
 from pipeline.reading.doubts.standing import matches, words_of
 from pipeline.reading.headings import plain_heading
 from pipeline.reading.suggest.code_words import likely_events
@@ -55,9 +55,7 @@ def text_heading(headings: Sequence[str], code: str | None) -> str | None:
     return next((h for h in headings if h != code and plain_heading(h) in _TEXTS), None)
 
 
-def meaning_doubts(
-    where: str, seen: CodeTexts, named: Collection[str], accepted: Sequence[str], *, is_own_list: bool
-) -> list[Doubt]:
+def meaning_doubts(where: str, seen: CodeTexts, named: Collection[str], *, is_own_list: bool) -> list[Doubt]:
     """Codes that descriptions of two kinds stand beside; of a list of the trade only codes that are `named` anew."""
     kinds: dict[str, Counter[str]] = defaultdict(Counter)
     for (code, text), n in seen.rows.items():
@@ -72,52 +70,41 @@ def meaning_doubts(
     if not found or seen.heading is None:
         return []
     first, counts = next(iter(found.items()))
-    each = ", ".join(
-        f"{event} ({count(n, 'row')})" for event, n in sorted(counts.items(), key=lambda one: (-one[1], one[0]))
+    each = in_rows(counts)
+    return ask(
+        "code_meanings",
+        where,
+        f"{count(len(found), 'code', 'stands')} beside descriptions of two kinds of work in the column "
+        f'"{seen.heading}": {first} as {each}.',
+        "Was the code given out anew at some time, or does it mean another thing in another office? Then the "
+        "description tells what was done, not the code.",
+        of_ledger(
+            f"columns.code = {quoted(seen.heading)}",
+            "yes: and under [codes], or in the practice's list, each description with its event",
+        ),
+        so="no: the code is right, the descriptions are loosely written",
     )
-    return [
-        Doubt(
-            "code_meanings",
-            where,
-            f"{count(len(found), 'code', 'stands')} beside descriptions of two kinds of work in the column "
-            f'"{seen.heading}": {first} as {each}.',
-            "Was the code given out anew at some time, or does it mean another thing in another office? Then the "
-            "description tells what was done, not the code.",
-            (
-                (
-                    "tables.procedures",
-                    f"columns.code = {quoted(seen.heading)}",
-                    "yes: and under [codes], or in the practice's list, each description with its event",
-                ),
-                accept("code_meanings", accepted, "no: the code is right, the descriptions are loosely written"),
-            ),
-        )
-    ]
 
 
-def list_doubts(where: str, seen: CodeTexts, accepted: Sequence[str]) -> list[Doubt]:
+def list_doubts(where: str, seen: CodeTexts) -> list[Doubt]:
     """Codes of a built-in list most of which stand beside descriptions of other work: the practice's own look so."""
     rows = [(code, text, n) for (code, text), n in seen.rows.items()]
     pairs = pl.DataFrame(rows, {"code": pl.String(), "text": pl.String(), "rows": pl.Int64()}, orient="row")
     against = told_otherwise(pairs)
     if against is None or seen.heading is None:
         return []
-    return [
-        Doubt(
-            "code_meanings",
-            where,
-            f'{against}, in the column "{seen.heading}".',
-            "Are the codes the practice's own, and do they only look like those of that list?",
-            (
-                (
-                    "practice",
-                    'code_system = "practice-codes.csv"',
-                    "yes: a list of them with code,event, as suggest writes it with the words beside each",
-                ),
-                accept("code_meanings", accepted, "no: the list is right, the descriptions are loosely written"),
-            ),
-        )
-    ]
+    return ask(
+        "code_meanings",
+        where,
+        f'{against}, in the column "{seen.heading}".',
+        "Are the codes the practice's own, and do they only look like those of that list?",
+        (
+            "practice",
+            'code_system = "practice-codes.csv"',
+            "yes: a list of them with code,event, as suggest writes it with the words beside each",
+        ),
+        so="no: the list is right, the descriptions are loosely written",
+    )
 
 
 def code_of(told: Sequence[tuple[str, str, str]]) -> pl.Expr:

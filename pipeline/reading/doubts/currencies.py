@@ -7,12 +7,12 @@ Names of ISO 4217, signs and words of the trade are from memory: common practice
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 
 import polars as pl
 
 from pipeline.practice.counts import count
-from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.doubt import Doubt, ask, in_rows
 from pipeline.reading.doubts.standing import words_of
 from pipeline.reading.headings import plain_heading
 
@@ -63,9 +63,7 @@ def says_currency(heading: str, texts: Iterable[str]) -> bool:
 
 
 def currency_doubts(
-    files: Mapping[str, tuple[str, Counter[str]]],
-    columns: Mapping[str, Mapping[str, Counter[str]]],
-    accepted: Sequence[str],
+    files: Mapping[str, tuple[str, Counter[str]]], columns: Mapping[str, Mapping[str, Counter[str]]]
 ) -> list[Doubt]:
     """One question where the fees of a ledger are in two currencies.
 
@@ -79,21 +77,16 @@ def currency_doubts(
         several = {name: n for name, n in counts.items() if n >= max(_LEAST, _SHARE * counts.total())}
         if len(several) < 2:
             continue
-        shown = ", ".join(
-            f"{name or 'none'} ({count(n, 'row')})"
-            for name, n in sorted(several.items(), key=lambda one: (-one[1], one[0]))
-        )
+        shown = in_rows(several, none="none")
         where, heading, _ = found[0]
         more = f" (and in {count(len(found) - 1, 'more file')})" if len(found) > 1 else ""
-        return [
-            Doubt(
-                "two_currencies",
-                where,
-                f'column "{heading}"{more} {says} which currency they are in: {shown}. They are read as numbers alone.',
-                "Put the fees into one currency and export again, or take the line columns.fee out.",
-                (accept("two_currencies", accepted, "they may stand: sums of fees then add up what is not alike"),),
-            )
-        ]
+        return ask(
+            "two_currencies",
+            where,
+            f'column "{heading}"{more} {says} which currency they are in: {shown}. They are read as numbers alone.',
+            "Put the fees into one currency and export again, or take the line columns.fee out.",
+            so="they may stand: sums of fees then add up what is not alike",
+        )
     return []
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from pipeline.practice.counts import count
-from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.doubt import Doubt, ask
 from pipeline.reading.doubts.seen import Seen
 from pipeline.transforms.dates import MAX_AGAINST, NOON, bare_dates, gather_evidence
 from pipeline.transforms.instants import PLACES, days_in_doubt, utc_minutes
@@ -43,7 +43,7 @@ def day_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
                 found += late_stamps(where, one.table, texts) or other_days(where, one.table, texts)
             if told.months_count_from is None:
                 found += months_from_zero(where, one.table, texts)
-            found += other_order(where, one.table, texts, pattern, settings.practice.accepted)
+            found += other_order(where, one.table, texts, pattern)
     return found
 
 
@@ -74,18 +74,14 @@ def months_from_zero(where: str, table: str, texts: pl.Series) -> list[Doubt]:
     counts = dict(months.iter_rows())
     if counts.get("00", 0) < _SOME or "12" in counts or len(counts) < _MONTHS_SEEN:
         return []
-    return [
-        Doubt(
-            "months_from_zero",
-            where,
-            f"{counts['00']:,} different days are in a month 0, and none is in a month 12.",
-            "Does the program count months from 0, so that 0 is January and 11 December?",
-            (
-                (f"tables.{table}", 'months_count_from = "zero"', "yes: one is added to each"),
-                (f"tables.{table}", 'months_count_from = "one"', "no: days in a month 0 are wrong, and are set aside"),
-            ),
-        )
-    ]
+    return ask(
+        "months_from_zero",
+        where,
+        f"{counts['00']:,} different days are in a month 0, and none is in a month 12.",
+        "Does the program count months from 0, so that 0 is January and 11 December?",
+        (f"tables.{table}", 'months_count_from = "zero"', "yes: one is added to each"),
+        (f"tables.{table}", 'months_count_from = "one"', "no: days in a month 0 are wrong, and are set aside"),
+    )
 
 
 def swapped(where: str, table: str, texts: pl.Series) -> list[Doubt]:
@@ -100,19 +96,15 @@ def swapped(where: str, table: str, texts: pl.Series) -> list[Doubt]:
         return []
     if not any((both[g] > 12).all() for g in both.columns):
         return []
-    return [
-        Doubt(
-            "swapped_dates",
-            where,
-            f"{count(both.height, 'different date', 'is')} text, all with a day above 12; {cells.len():,} are dates "
-            "of a spreadsheet, all with a day of at most 12.",
-            "That is what a spreadsheet leaves that takes the day for the month wherever it can. Was it so?",
-            (
-                (f"tables.{table}", 'swapped_dates = "mend"', "yes: turn day and month of the dates back"),
-                (f"tables.{table}", 'swapped_dates = "as_written"', "no: the dates are right as they stand"),
-            ),
-        )
-    ]
+    return ask(
+        "swapped_dates",
+        where,
+        f"{count(both.height, 'different date', 'is')} text, all with a day above 12; {cells.len():,} are dates "
+        "of a spreadsheet, all with a day of at most 12.",
+        "That is what a spreadsheet leaves that takes the day for the month wherever it can. Was it so?",
+        (f"tables.{table}", 'swapped_dates = "mend"', "yes: turn day and month of the dates back"),
+        (f"tables.{table}", 'swapped_dates = "as_written"', "no: the dates are right as they stand"),
+    )
 
 
 def late_stamps(where: str, table: str, texts: pl.Series) -> list[Doubt]:
@@ -129,20 +121,15 @@ def late_stamps(where: str, table: str, texts: pl.Series) -> list[Doubt]:
     if (stamp["minute"] != "00").any():
         return []
     at = " or ".join(f"{hour}:00" for hour in hours)
-    return [
-        Doubt(
-            "late_stamps",
-            where,
-            f"all {stamp.height:,} different stamps are at {at}.",
-            "That may be midnight of the next day, told in the time of another place. Was the work done on that "
-            "next day?",
-            (
-                (f"tables.{table}", 'late_stamps = "next_day"', "yes: on the day that begins then"),
-                (f"tables.{table}", 'late_stamps = "as_written"', "no: on the day that is written"),
-                ("practice", 'time_zone = "Europe/Berlin"', "or the practice's own zone, which finds each day"),
-            ),
-        )
-    ]
+    return ask(
+        "late_stamps",
+        where,
+        f"all {stamp.height:,} different stamps are at {at}.",
+        "That may be midnight of the next day, told in the time of another place. Was the work done on that next day?",
+        (f"tables.{table}", 'late_stamps = "next_day"', "yes: on the day that begins then"),
+        (f"tables.{table}", 'late_stamps = "as_written"', "no: on the day that is written"),
+        ("practice", 'time_zone = "Europe/Berlin"', "or the practice's own zone, which finds each day"),
+    )
 
 
 def other_days(where: str, table: str, texts: pl.Series) -> list[Doubt]:
@@ -156,19 +143,15 @@ def other_days(where: str, table: str, texts: pl.Series) -> list[Doubt]:
         return []
     places = [PLACES[n] for n in away if n in PLACES][:_MOST_PLACES] or ["America/Los_Angeles"]
     first, last = _round_the_clock(sorted(hours))
-    return [
-        Doubt(
-            "time_zone",
-            where,
-            f"{minutes.len():,} different stamps are told in the time of Greenwich (UTC), from {first:02d}:00 round to "
-            f"{last:02d}:59. Of a practice far from there a working day has two dates in it.",
-            "Where is the practice? By its time zone the day of the work is found.",
-            (
-                *(("practice", f'time_zone = "{place}"', _place(n, place)) for n, place in enumerate(places)),
-                (f"tables.{table}", 'late_stamps = "as_written"', "no: the work was done on the day that is written"),
-            ),
-        )
-    ]
+    return ask(
+        "time_zone",
+        where,
+        f"{minutes.len():,} different stamps are told in the time of Greenwich (UTC), from {first:02d}:00 round to "
+        f"{last:02d}:59. Of a practice far from there a working day has two dates in it.",
+        "Where is the practice? By its time zone the day of the work is found.",
+        *(("practice", f'time_zone = "{place}"', _place(n, place)) for n, place in enumerate(places)),
+        (f"tables.{table}", 'late_stamps = "as_written"', "no: the work was done on the day that is written"),
+    )
 
 
 def _place(n: int, place: str) -> str:
@@ -187,7 +170,7 @@ def _round_the_clock(hours: Sequence[int]) -> tuple[int, int]:
     return first, last
 
 
-def other_order(where: str, table: str, texts: pl.Series, pattern: str, accepted: Sequence[str]) -> list[Doubt]:
+def other_order(where: str, table: str, texts: pl.Series, pattern: str) -> list[Doubt]:
     """A told order of day and month that the dates of this file contradict."""
     if not _tells_order(pattern):
         return []
@@ -197,22 +180,18 @@ def other_order(where: str, table: str, texts: pl.Series, pattern: str, accepted
     against = days if pattern.index("%m") < pattern.index("%d") else months
     if against < _SOME or against < MAX_AGAINST * 5 * e.filled:
         return []
-    return [
-        Doubt(
-            "date_order",
-            where,
-            f'date_format = "{pattern}" is told, and {against:,} of {e.filled:,} different dates fit the other order '
-            f"of day and month only ({months:,} month first, {days:,} day first).",
-            "Do two offices write dates in two orders? Then leave date_format out, and each file's order is found by "
-            "itself.",
-            (
-                ("practice", 'date_format = "auto"', "in place of the pattern, here and under the table"),
-                (
-                    f"tables.{table}",
-                    'date_order_by = "<heading>"',
-                    "with it where both offices stand in one file: the column that says of which a row is",
-                ),
-                accept("date_order", accepted, "no: these dates are wrong, and are set aside"),
-            ),
-        )
-    ]
+    return ask(
+        "date_order",
+        where,
+        f'date_format = "{pattern}" is told, and {against:,} of {e.filled:,} different dates fit the other order '
+        f"of day and month only ({months:,} month first, {days:,} day first).",
+        "Do two offices write dates in two orders? Then leave date_format out, and each file's order is found by "
+        "itself.",
+        ("practice", 'date_format = "auto"', "in place of the pattern, here and under the table"),
+        (
+            f"tables.{table}",
+            'date_order_by = "<heading>"',
+            "with it where both offices stand in one file: the column that says of which a row is",
+        ),
+        so="no: these dates are wrong, and are set aside",
+    )

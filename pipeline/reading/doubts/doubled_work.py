@@ -14,7 +14,7 @@ import polars as pl
 
 from pipeline.practice.tables import STATUS_WORDS
 from pipeline.reading.doubts.cells import OF, STANDS, headings_of, text_of
-from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.doubt import Doubt, ask, status_from
 from pipeline.reading.doubts.standing import word_of
 from pipeline.reading.doubts.work_seen import CROWN, ROOT_CANAL, TAKEN
 from pipeline.reading.suggest.toml_quote import quoted
@@ -59,7 +59,7 @@ class DoubledWork:
         return held.with_columns(pl.col(f"^{OF}.*$").fill_null("")) if self.held else held
 
 
-def doubled_doubts(where: str, seen: DoubledWork, accepted: Sequence[str], *, told: Collection[str]) -> list[Doubt]:
+def doubled_doubts(where: str, seen: DoubledWork, *, told: Collection[str]) -> list[Doubt]:
     """One question for the first column, by how many rows it is of, with such texts; none of a column that is told."""
     if not seen.held:
         return []
@@ -77,23 +77,18 @@ def doubled_doubts(where: str, seen: DoubledWork, accepted: Sequence[str], *, to
     rows = texts.sort("n", "text", descending=[True, False]).head(_MOST_NAMED).rows(named=True)
     shown = ", ".join(f"{r['text'] or 'empty'} ({r['with']:,} of {r['n']:,} rows, {r['way']})" for r in rows)
     words = {r["text"]: word_of(r["text"]) for r in rows}
-    words = {t: w if w not in ("", "completed") else "<its word>" for t, w in words.items()}
-    each = ", ".join(f'{quoted(text)} = "{word}"' for text, word in words.items())
-    return [
-        Doubt(
-            "work_twice",
-            where,
-            f'crowns, root canals and extractions with these texts in the column "{heading}" hardly ever stand alone: '
-            f"{shown} the same work on the same tooth under another text.",
-            "Are such rows no work of their own, but a plan, a part payment, a bill of the laboratory, or a visit of "
-            f"work that was not yet finished? Each is {', '.join(STATUS_WORDS[1:-1])}; of parts of one piece of work "
-            "one stays completed.",
-            (
-                ("tables.procedures", f"status_from.{quoted(heading)} = {{ {each} }}", "what each row is"),
-                accept("work_twice", accepted, "no: each row is work done"),
-            ),
-        )
-    ]
+    made = {t: w if w not in ("", "completed") else "<its word>" for t, w in words.items()}
+    return ask(
+        "work_twice",
+        where,
+        f'crowns, root canals and extractions with these texts in the column "{heading}" hardly ever stand alone: '
+        f"{shown} the same work on the same tooth under another text.",
+        "Are such rows no work of their own, but a plan, a part payment, a bill of the laboratory, or a visit of "
+        f"work that was not yet finished? Each is {', '.join(STATUS_WORDS[1:-1])}; of parts of one piece of work "
+        "one stays completed.",
+        status_from(heading, made, "what each row is"),
+        so="no: each row is work done",
+    )
 
 
 def _near(work: pl.DataFrame) -> pl.DataFrame:
@@ -129,7 +124,7 @@ def _never_alone(rows: pl.DataFrame, pairs: pl.DataFrame) -> pl.DataFrame:
     return met.sort("text", "with", descending=[False, True]).unique("text", keep="first", maintain_order=True)
 
 
-def following_doubts(where: str, seen: DoubledWork, unknown: Collection[str], accepted: Sequence[str]) -> list[Doubt]:
+def following_doubts(where: str, seen: DoubledWork, unknown: Collection[str]) -> list[Doubt]:
     """Codes that the list does not know and that stand on teeth shortly after a crown alone: the day of its seat."""
     if not (seen.held and seen.others):
         return []
@@ -143,20 +138,15 @@ def following_doubts(where: str, seen: DoubledWork, unknown: Collection[str], ac
     )
     met = near.join(every, on="code").filter(pl.col("n") >= _LEAST, pl.col("after") >= _SHARE * pl.col("n"))
     return [
-        Doubt(
+        doubt
+        for code, after, apart, n in met.sort("code").iter_rows()
+        for doubt in ask(
             "code_after_crowns",
             where,
             f"{after:,} of {n:,} rows of the code {code}, which the list of codes does not know, stand on a tooth that "
             f"was crowned before, most often some {apart:.0f} days; {crowns.height:,} teeth were crowned in all.",
             "Is it the day on which that crown was seated, so that its own row is the preparation?",
-            (
-                (
-                    "codes",
-                    f'{quoted(code)} = "crown_placement"',
-                    "yes: both rows are one crown, seated on the later day",
-                ),
-                ("codes", f'{quoted(code)} = "other"', "no: a contact and nothing more, or what else it is"),
-            ),
+            ("codes", f'{quoted(code)} = "crown_placement"', "yes: both rows are one crown, seated on the later day"),
+            ("codes", f'{quoted(code)} = "other"', "no: a contact and nothing more, or what else it is"),
         )
-        for code, after, apart, n in met.sort("code").iter_rows()
     ]

@@ -2,28 +2,41 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
 
 import polars as pl
 
 from pipeline.machine.errors import ConfigError
 from pipeline.practice.counts import count
 from pipeline.reading.suggest.masks import masked_samples
+from pipeline.reading.suggest.toml_quote import quoted
+
+# A section of the TOML, a line of it, and what it means.
+Answer = tuple[str, str, str]
+LEDGER = "tables.procedures"
 
 
 @dataclass(frozen=True)
 class Doubt:
     """One doubt. `evidence` holds counts and masked samples, never a value of a patient.
 
-    `answers` are the lines that settle it, each as (section of the TOML, line, what it means).
+    `answers` are the lines that settle it; `so` is what it means that it is so, where that too is an answer.
     """
 
     id: str
     where: str
     evidence: str
     question: str
-    answers: tuple[tuple[str, str, str], ...]
+    answers: tuple[Answer, ...]
+    so: str = ""
+
+    def with_acceptance(self, accepted: Sequence[str]) -> Doubt:
+        """With the answer "that is so" as its last, in the list of what is accepted already."""
+        words = ", ".join(f'"{word}"' for word in (*accepted, self.id))
+        more = [("practice", f"accepted = [{words}]", self.so)] if self.so else []
+        return replace(self, answers=(*self.answers, *more), so="")
 
     def lines(self) -> list[str]:
         """For the screen: what was seen, the question, the answers."""
@@ -64,10 +77,39 @@ def told(doubts: Iterable[Doubt]) -> list[str]:
     return lines
 
 
-def accept(word: str, already: Sequence[str], means: str) -> tuple[str, str, str]:
-    """The answer "that is so"."""
-    words = ", ".join(f'"{w}"' for w in (*already, word))
-    return "practice", f"accepted = [{words}]", means
+def ask(id: str, where: str, evidence: str, question: str, *answers: Answer, so: str = "") -> list[Doubt]:
+    """One doubt, in a list: whoever looks for one finds it or none."""
+    return [Doubt(id, where, evidence, question, answers, so)]
+
+
+def of_ledger(line: str, means: str) -> Answer:
+    """An answer under the table of procedures."""
+    return LEDGER, line, means
+
+
+def status_from(heading: str, made: Mapping[str, str], means: str) -> Answer:
+    """The answer that says what texts of a column, or patterns of them, make of a row."""
+    return of_ledger(f"status_from.{quoted(heading)} = {inline(made)}", means)
+
+
+def inline(made: Mapping[str, str]) -> str:
+    """A table of the TOML in one line."""
+    return "{ " + ", ".join(f"{quoted(text)} = {quoted(word)}" for text, word in made.items()) + " }"
+
+
+def commonest(counts: Mapping[Any, int]) -> list[tuple[Any, int]]:
+    """The commonest first; among equals by name, so that no order of rows shows."""
+    return sorted(counts.items(), key=lambda one: (-one[1], one[0]))
+
+
+def patterns_in_rows(counts: Iterable[tuple[tuple[str, str], int]], *, each: str = "row") -> str:
+    """Patterns, each with what it makes of a row, and their rows, in this order."""
+    return ", ".join(f"{pattern.replace('*', '…')} ({count(n, each)})" for (pattern, _), n in counts)
+
+
+def in_rows(counts: Mapping[str, int], *, none: str = "empty") -> str:
+    """Texts with their rows, the commonest first; `none` stands for the empty one."""
+    return ", ".join(f"{text or none} ({count(n, 'row')})" for text, n in commonest(counts))
 
 
 def samples(texts: pl.Series, *, at_most: int = 3) -> str:

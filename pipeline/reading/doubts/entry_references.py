@@ -5,7 +5,7 @@ Whatever the words are, and in whatever language, such a row is about the other 
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass, field
 
 import polars as pl
@@ -13,8 +13,7 @@ import polars as pl
 from pipeline.practice.counts import count
 from pipeline.practice.tables import REVERSAL
 from pipeline.reading.doubts.cells import text_of
-from pipeline.reading.doubts.doubt import Doubt, accept
-from pipeline.reading.suggest.toml_quote import quoted
+from pipeline.reading.doubts.doubt import Doubt, ask, status_from
 
 _MOST_HELD, _LEAST, _NEARLY_ALL, _MOST_SHOWN = 400_000, 3, 0.8, 4
 _KEY = r"^\d{2,}$"
@@ -73,35 +72,28 @@ class EntryReferences:
         )
 
 
-def reference_doubts(
-    where: str, seen: EntryReferences, accepted: Sequence[str], *, told: Collection[str], has_fee: bool
-) -> list[Doubt]:
+def reference_doubts(where: str, seen: EntryReferences, *, told: Collection[str], has_fee: bool) -> list[Doubt]:
     """A question for each column whose texts name other entries."""
     met = seen.met().filter(~pl.col("heading").is_in(list(told)))
     found = []
     for heading in met["heading"].unique(maintain_order=True):
         forms = met.filter(pl.col("heading") == heading).head(_MOST_SHOWN)
-        word = REVERSAL if has_fee else "void"
-        each = ", ".join(f'{quoted(form.lower())} = "{word}"' for form in forms["form"])
+        made = {form.lower(): REVERSAL if has_fee else "void" for form in forms["form"]}
         shown = ", ".join(
             f"{form.replace('*', '…')} ({count(n, 'row')})" for form, n in forms.select("form", "n").iter_rows()
         )
-        found.append(
-            Doubt(
-                "entry_references",
-                where,
-                f'texts of column "{heading}" name the number of another entry of the same patient: {shown}.',
-                "Does such a row take the other one back? Then neither is work done.",
-                (
-                    (
-                        "tables.procedures",
-                        f"status_from.{quoted(heading)} = {{ {each} }}",
-                        "it takes back the row of the same work and fee"
-                        if has_fee
-                        else "the row itself is nothing; name columns.fee, so that it can take back the other one",
-                    ),
-                    accept("entry_references", accepted, "no: it is work of its own"),
-                ),
-            )
+        found += ask(
+            "entry_references",
+            where,
+            f'texts of column "{heading}" name the number of another entry of the same patient: {shown}.',
+            "Does such a row take the other one back? Then neither is work done.",
+            status_from(
+                heading,
+                made,
+                "it takes back the row of the same work and fee"
+                if has_fee
+                else "the row itself is nothing; name columns.fee, so that it can take back the other one",
+            ),
+            so="no: it is work of its own",
         )
     return found

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 import polars as pl
 
 from pipeline.practice.counts import count
-from pipeline.reading.doubts.doubt import Doubt
+from pipeline.reading.doubts.doubt import Doubt, ask, of_ledger
 from pipeline.reading.doubts.standing import words_of
 from pipeline.reading.headings import plain_heading
 from pipeline.reading.sources.by_amounts import amounts
@@ -37,18 +37,14 @@ def coin_doubts(fees: Mapping[str, str | None], *, told: str | None) -> Sequence
     more = "" if len(alike) == 1 else f" here and in {count(len(alike) - 1, 'more file')}"
     others = sorted({h for w, h in fees.items() if h and not names_a_coin(h)})
     but = f"; others call it {', '.join(others)}, and would stay as they are" if others else ""
-    return [
-        Doubt(
-            "fee_unit",
-            where,
-            f'column "{heading}" is read as the fee{more}, and by its heading it counts in the smallest coin{but}.',
-            "Is 129000 a fee of 1290.00?",
-            (
-                ("tables.procedures", 'fee_unit = "cent"', "yes: a hundred of them are one"),
-                ("tables.procedures", 'fee_unit = "whole"', "no: the amounts are as they stand"),
-            ),
-        )
-    ]
+    return ask(
+        "fee_unit",
+        where,
+        f'column "{heading}" is read as the fee{more}, and by its heading it counts in the smallest coin{but}.',
+        "Is 129000 a fee of 1290.00?",
+        of_ledger('fee_unit = "cent"', "yes: a hundred of them are one"),
+        of_ledger('fee_unit = "whole"', "no: the amounts are as they stand"),
+    )
 
 
 def times(fee: pl.Expr, count: pl.Expr) -> pl.Expr:

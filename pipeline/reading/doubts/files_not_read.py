@@ -12,7 +12,7 @@ import polars as pl
 
 from pipeline.practice.counts import count
 from pipeline.reading.doubts.clinicians import named_twice_doubts
-from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.doubt import Doubt, ask
 from pipeline.reading.doubts.seen import Seen
 from pipeline.reading.doubts.whole_export import BROKEN, End, end_doubts
 from pipeline.reading.headings import plain_heading
@@ -39,12 +39,12 @@ def file_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         return []
     read = [path for table in settings.tables for path in matching_files(settings, table)]
     ours = {plain_heading(heading) for one in ledgers for heading in one.headings}
-    found = _old_numbers(ledgers, read, settings.practice.accepted)
+    found = _old_numbers(ledgers, read)
     clinicians = [one.held.frame["provider"] for one in ledgers if one.held is not None]
     if clinicians:
         renewed = list(settings.tables["procedures"].clinicians_renewed)
-        found += named_twice_doubts(pairs_beside(read), pl.concat(clinicians), renewed, settings.practice.accepted)
-    found += end_doubts(_ends(ledgers, matching_files(settings, "procedures")), settings.practice.accepted)
+        found += named_twice_doubts(pairs_beside(read), pl.concat(clinicians), renewed)
+    found += end_doubts(_ends(ledgers, matching_files(settings, "procedures")))
     told = []
     for path, headings in taken_back_beside(read):
         both = [heading for heading in headings if plain_heading(heading) in ours]
@@ -60,14 +60,14 @@ def file_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
     more = f" and {len(told) - _MOST_SHOWN} more" if len(told) > _MOST_SHOWN else ""
     return [
         *found,
-        Doubt(
+        *ask(
             "files_not_read",
             "procedures",
             f"beside the ledger lies what no table reads, and its name says that it was taken back: "
             f"{', '.join(told[:_MOST_SHOWN])}{more}.",
             "Do the rows that it is about still stand in the ledger? Then export it again without them, or with "
             "a column that says which they are.",
-            (accept("files_not_read", settings.practice.accepted, "no: the ledger does not hold them"),),
+            so="no: the ledger does not hold them",
         ),
     ]
 
@@ -84,7 +84,7 @@ def _ends(ledgers: Sequence[Seen], paths: Sequence[Path]) -> dict[str, End]:
     }
 
 
-def _old_numbers(ledgers: Sequence[Seen], read: Sequence[Path], accepted: Sequence[str]) -> list[Doubt]:
+def _old_numbers(ledgers: Sequence[Seen], read: Sequence[Path]) -> list[Doubt]:
     """Lists that have a patient's number of the ledger twice in a row, in two columns, and never the same."""
     ids = pl.concat([one.who.people.select("id") for one in ledgers]).unique().drop_nulls()["id"]
     if ids.len() < _LEAST_PAIRS:
@@ -98,23 +98,19 @@ def _old_numbers(ledgers: Sequence[Seen], read: Sequence[Path], accepted: Sequen
             continue
         old, new = sorted(pair, key=lambda heading: not _OLD.search(heading)) if len(pairs) > 1 else pair
         file = f'files = ["{path.name}"]'
-        return [
-            Doubt(
-                "merged_patients",
-                "procedures",
-                f'beside the ledger lies {path.name}, which no table reads: its columns "{old}" and "{new}" hold '
-                f"numbers of patients of the ledger, two in each of its {count(rows.height, 'row')} and never the "
-                "same.",
-                "Does it say which number a patient had before, in another office or program? Then two numbers are one "
-                "patient.",
-                (
-                    ("tables.patients", file, "with its folder; a line of files that is there takes it in too"),
-                    ("tables.patients", f"columns.patient_id = {quoted(old)}", "the number given up"),
-                    ("tables.patients", f"merged_into = {quoted(new)}", "the one that stands for it now"),
-                    accept("merged_patients", accepted, "no: they are different patients"),
-                ),
-            )
-        ]
+        return ask(
+            "merged_patients",
+            "procedures",
+            f'beside the ledger lies {path.name}, which no table reads: its columns "{old}" and "{new}" hold '
+            f"numbers of patients of the ledger, two in each of its {count(rows.height, 'row')} and never the "
+            "same.",
+            "Does it say which number a patient had before, in another office or program? Then two numbers are one "
+            "patient.",
+            ("tables.patients", file, "with its folder; a line of files that is there takes it in too"),
+            ("tables.patients", f"columns.patient_id = {quoted(old)}", "the number given up"),
+            ("tables.patients", f"merged_into = {quoted(new)}", "the one that stands for it now"),
+            so="no: they are different patients",
+        )
     return []
 
 

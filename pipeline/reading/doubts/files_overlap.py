@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.doubt import Doubt, ask, of_ledger
 from pipeline.reading.suggest.toml_quote import quoted
 
 if TYPE_CHECKING:
@@ -25,7 +25,7 @@ _SAME, _SHIFTED, _ALIKE = 0.5, 0.6, 1.5
 _WORK = ["patient", "code", "tooth"]
 
 
-def overlap_doubts(seen: Sequence[Seen], accepted: Sequence[str]) -> list[Doubt]:
+def overlap_doubts(seen: Sequence[Seen]) -> list[Doubt]:
     """A question for each pair of files of one ledger whose rows of the time that both hold are not the same."""
     # Where entries have numbers, a later row of the same number counts in place of an earlier one.
     held = [(Path(s.file).name, s.held) for s in seen if s.held is not None and "procedure_id" not in s.answers.columns]
@@ -44,7 +44,7 @@ def overlap_doubts(seen: Sequence[Seen], accepted: Sequence[str]) -> list[Doubt]
             )
     files.sort(key=lambda file: (file.first, file.last, file.name))
     pairs = [(a, b) for n, a in enumerate(files) for b in files[n + 1 :] if not a.patients.isdisjoint(b.patients)]
-    return [doubt for a, b in pairs for doubt in _overlap(a, b, accepted)]
+    return [doubt for a, b in pairs for doubt in _overlap(a, b)]
 
 
 @dataclass(frozen=True)
@@ -56,7 +56,7 @@ class _File:
     last: dt.date
 
 
-def _overlap(one: _File, other: _File, accepted: Sequence[str]) -> list[Doubt]:
+def _overlap(one: _File, other: _File) -> list[Doubt]:
     start, end = max(one.first, other.first), min(one.last, other.last)
     if (end - start).days < _LEAST_DAYS:
         return []
@@ -78,32 +78,25 @@ def _overlap(one: _File, other: _File, accepted: Sequence[str]) -> list[Doubt]:
         if sum(x.height for x in lone) < _DIFFER:
             return []
         how = f"{same:,} stand in both"
-        ask = "Was the work corrected or deleted since the first of the two was made? Then only the later one counts."
+        asked = "Was the work corrected or deleted since the first of the two was made? Then only the later one counts."
     else:
         how = f"{shifted:,} stand in both, but on days up to {_MOST_SHIFT} apart, and {same:,} on the same day"
-        ask = (
+        asked = (
             "Is one by the day of treatment and the other by the day of posting? Then each piece of work stands twice."
         )
     first, last = one.name, other.name
-    return [
-        Doubt(
-            "files_overlap",
-            "procedures",
-            f"{first} and {last} both hold {start:%Y-%m-%d} to {end:%Y-%m-%d}; of their {a.height:,} and "
-            f"{b.height:,} different rows of that time {how}.",
-            f"{ask} Leave that time out of one file:",
-            (
-                (
-                    "tables.procedures",
-                    f"period_of_file.{quoted(first)} = {quoted(f'..{start - dt.timedelta(1)}')}",
-                    f"that time counts from {last}",
-                ),
-                (
-                    "tables.procedures",
-                    f"period_of_file.{quoted(last)} = {quoted(f'{end + dt.timedelta(1)}..')}",
-                    f"that time counts from {first}",
-                ),
-                accept("files_overlap", accepted, "no: rows of both are work of their own"),
-            ),
-        )
-    ]
+    return ask(
+        "files_overlap",
+        "procedures",
+        f"{first} and {last} both hold {start:%Y-%m-%d} to {end:%Y-%m-%d}; of their {a.height:,} and "
+        f"{b.height:,} different rows of that time {how}.",
+        f"{asked} Leave that time out of one file:",
+        of_ledger(
+            f"period_of_file.{quoted(first)} = {quoted(f'..{start - dt.timedelta(1)}')}",
+            f"that time counts from {last}",
+        ),
+        of_ledger(
+            f"period_of_file.{quoted(last)} = {quoted(f'{end + dt.timedelta(1)}..')}", f"that time counts from {first}"
+        ),
+        so="no: rows of both are work of their own",
+    )

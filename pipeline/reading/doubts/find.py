@@ -23,4 +23,5 @@ KINDS = (patient_doubts, tooth_doubts, day_doubts, ledger_doubts, row_doubts, fi
 def find_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
     """The doubts that PRACTICE.toml does not answer yet; `seen` has one element a file."""
     found = [doubt for kind in KINDS for doubt in kind(seen, settings)]
-    return [doubt for doubt in found if doubt.id not in settings.practice.accepted]
+    accepted = settings.practice.accepted
+    return [doubt.with_acceptance(accepted) for doubt in found if doubt.id not in accepted]

@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
 def ledger_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
     """All such doubts, file by file."""
-    accepted, found = settings.practice.accepted, []
+    found: list[Doubt] = []
     coins: dict[str, str | None] = {}
     own_codes = settings.practice.code_system not in BUILT_IN
     for one in seen:
@@ -49,49 +49,48 @@ def ledger_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             lines=lines,
             is_whole=one.sections.is_whole,
             is_alone=sum(other.table == one.table for other in seen) == 1,
-            accepted=accepted,
         )
         marked = {heading for heading, _, _ in one.answers.marks}
         name = next((h for h in reversed(one.who.named)), None)
         if not marked & set(one.who.named):
-            found += trial_records(where, one.table, one.who.people, name, accepted)
+            found += trial_records(where, one.table, one.who.people, name)
         if one.table != "procedures":
             continue
-        found += selection_doubts(where, one.counted.above, accepted)
+        found += selection_doubts(where, one.counted.above)
         columns = one.answers.columns
         read = columns.get("service_date")
         if read is not None:
-            found += second_day_doubts(where, read, one.beside, accepted, has_status="status" in columns)
+            found += second_day_doubts(where, read, one.beside, has_status="status" in columns)
         if read not in marked:
-            found += crowded_days(where, read, one.beside.rows, accepted)
+            found += crowded_days(where, read, one.beside.rows)
         parts = [h for made in told.made if made.how == PARTS and made.field == "service_date" for h in made.headings]
-        found += fiscal_years(where, parts, accepted, told=told.year_begins)
+        found += fiscal_years(where, parts, told=told.year_begins)
         coins[where] = one.answers.fee_called
-        found += meaning_doubts(where, one.texts, set(settings.codes), accepted, is_own_list=own_codes)
-        found += [] if own_codes else list_doubts(where, one.texts, accepted)
+        found += meaning_doubts(where, one.texts, set(settings.codes), is_own_list=own_codes)
+        found += [] if own_codes else list_doubts(where, one.texts)
         if columns["patient_id"] not in marked and one.work is not None:
             patients = together(one.work.patient_pieces)
-            found += shared_by_many(where, columns["patient_id"], patients, accepted)
-            found += word_among_numbers(where, columns["patient_id"], patients, accepted)
+            found += shared_by_many(where, columns["patient_id"], patients)
+            found += word_among_numbers(where, columns["patient_id"], patients)
     found += coin_doubts(coins, told=settings.tables["procedures"].fee_unit)
     whole = [one for one in seen if one.work is not None and not one.is_mended]
     works = [one.work for one in whole if one.work is not None]
     found += _of_rows(whole, settings)
-    found += overlap_doubts([one for one in whole if one.sections.is_whole], accepted)
+    found += overlap_doubts([one for one in whole if one.sections.is_whole])
     told = settings.tables["procedures"]
     months = [piece for work in works for piece in work.fees_by_month]
-    found += fee_jumps("procedures", months, accepted, own_codes=own_codes, divided=told.fees_before)
+    found += fee_jumps("procedures", months, own_codes=own_codes, divided=told.fees_before)
     office = told.columns.get("site_id")
     if own_codes and office is not None and office not in told.code_from and works:
         pieces = [piece for work in works for piece in work.fees_by_office]
-        found += office_doubts("procedures", office, pieces, accepted) if pieces else []
-    found += sign_doubts("procedures", Whole(works, all(one.sections.is_whole for one in whole)), accepted)
+        found += office_doubts("procedures", office, pieces) if pieces else []
+    found += sign_doubts("procedures", Whole(works, all(one.sections.is_whole for one in whole)))
     return [d for d in found if d.id != "crown_in_two_rows" or settings.rules.crown_rows == 1]
 
 
 def _of_rows(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
     """Doubts in which rows are held beside one another, those of files with the same columns together."""
-    accepted, found = settings.practice.accepted, []
+    found: list[Doubt] = []
     alike: dict[tuple[str, ...], list[Seen]] = {}
     for one in seen:
         if one.held is not None and one.held.height:
@@ -101,19 +100,19 @@ def _of_rows(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         where = f"procedures: {first.file}" if len(files) == 1 else "procedures"
         frame, columns = held.frame, first.answers.columns
         marked = [heading for heading, _, _ in first.answers.marks]
-        found += value_doubts(where, frame, columns, accepted, told=marked, has_status="status" in columns)
-        found += day_group_doubts(where, frame, columns.get("service_date", ""), accepted)
-        found += crossed_doubts(where, frame, accepted)
+        found += value_doubts(where, frame, columns, told=marked, has_status="status" in columns)
+        found += day_group_doubts(where, frame, columns.get("service_date", ""))
+        found += crossed_doubts(where, frame)
         if not first.answers.dependant:
-            found += age_doubts(where, frame, accepted) + member_doubts(where, frame, accepted, told=marked)
+            found += age_doubts(where, frame) + member_doubts(where, frame, told=marked)
         if not settings.practice.numbering:
             found += prefix_doubts(where, frame, held.columns)
         if not first.answers.merged:
             ids = pl.concat([one.who.people["id"] for one in files])
-            found += other_number_doubts(where, frame, ids, accepted)
+            found += other_number_doubts(where, frame, ids)
         if (clinician := columns.get("provider_id")) is not None:
-            found += treating_doubts(where, frame, clinician, accepted)
+            found += treating_doubts(where, frame, clinician)
         for one in files:
             if one.held is not None and one.held.toothless and one.sections.is_whole:
-                found += slid_doubts(f"procedures: {one.file}", one.held, accepted)
+                found += slid_doubts(f"procedures: {one.file}", one.held)
     return found

@@ -14,9 +14,8 @@ import polars as pl
 
 from pipeline.practice.counts import count
 from pipeline.practice.tables import STATUS_WORDS
-from pipeline.reading.doubts.doubt import Doubt, accept, samples
+from pipeline.reading.doubts.doubt import Doubt, ask, commonest, samples, status_from
 from pipeline.reading.doubts.standing import word_of
-from pipeline.reading.suggest.toml_quote import quoted
 from pipeline.transforms.code_cells import is_denied
 
 SIGNS = "#*!~†"
@@ -74,35 +73,30 @@ def _says(mark: str, field: str) -> str:
     return _SHORT.get(mark) or word_of(mark)
 
 
-def mark_doubts(
-    where: str, found: Mapping[tuple[str, str], Counter[tuple[str, str]]], accepted: Sequence[str]
-) -> list[Doubt]:
+def mark_doubts(where: str, found: Mapping[tuple[str, str], Counter[tuple[str, str]]]) -> list[Doubt]:
     """Marks that may say that a row is no work done; `found` is by field and heading."""
-    doubts = []
+    doubts: list[Doubt] = []
     for (field, heading), counts in found.items():
         asked = {mark: n for mark, n in counts.items() if mark[1] not in ("", "completed")}
         if field == "tooth" and any(not word and _is_surfaces(form) for form, word in counts):
             asked = {mark: n for mark, n in asked.items() if not _is_surfaces(mark[0])}
         if not asked:
             continue
-        listed = sorted(asked.items(), key=lambda one: (-one[1], one[0]))
         shown = ", ".join(
-            f"{form.replace('[*]', '†').replace('*', '…')} ({count(n, 'row')})" for (form, _), n in listed
+            f"{form.replace('[*]', '†').replace('*', '…')} ({count(n, 'row')})" for (form, _), n in commonest(asked)
         )
         shown = shown.replace("†", "*")
         # The longest first: of `*-del` the end is that of `*l` too.
         made = sorted(asked, key=lambda mark: (-len(mark[0]), mark))
-        doubts.append(
-            _doubt(where, heading, f"cells end in what may say whether work was done: {shown}", made, accepted)
-        )
+        doubts += _ask(where, heading, f"cells end in what may say whether work was done: {shown}", made)
     return doubts
 
 
-def signed_ids(where: str, heading: str, ids: pl.Series, accepted: Sequence[str]) -> list[Doubt]:
+def signed_ids(where: str, heading: str, ids: pl.Series) -> list[Doubt]:
     """Patient numbers with a sign before or behind them that stand without it too; `ids` are distinct."""
     signed = ids.filter(ids.str.contains(rf"^{_SIGN}\s*[^\s]|[^\s]\s*{_SIGN}$"))
     if not signed.len():
-        return _taken_back(where, heading, ids, accepted)
+        return _taken_back(where, heading, ids)
     both = signed.filter(without_signs(signed).is_in(ids.implode()))
     if not both.len():
         return []
@@ -110,10 +104,10 @@ def signed_ids(where: str, heading: str, ids: pl.Series, accepted: Sequence[str]
     end = sorted({text[-1] for text in both if text[-1] in SIGNS and text[0] not in SIGNS})
     made = [(f"{_literal(sign)}*", "void") for sign in begin] + [(f"*{_literal(sign)}", "void") for sign in end]
     seen = f"{both.len():,} patient numbers stand with a sign and without it too (such as {samples(both)})"
-    return [_doubt(where, heading, seen, made, accepted)]
+    return _ask(where, heading, seen, made)
 
 
-def _taken_back(where: str, heading: str, ids: pl.Series, accepted: Sequence[str]) -> list[Doubt]:
+def _taken_back(where: str, heading: str, ids: pl.Series) -> list[Doubt]:
     """Patient numbers with a word or signs that take a row back, which stand without it too."""
     may_be = ids.str.contains(rf"{TAKEN_BACK}|{_TAKEN_BACK_BEHIND}|{_BLANK}")
     frame = (
@@ -131,7 +125,7 @@ def _taken_back(where: str, heading: str, ids: pl.Series, accepted: Sequence[str
     made = [(f"{text.lower()}*", "void") for text in sorted(set(both["before"].drop_nulls()))]
     made += [(f"*{text.lower()}", "void") for text in sorted(set(both["behind"].drop_nulls()))]
     seen = f"{both.height:,} patient numbers stand with a mark and without it too (such as {samples(both['id'])})"
-    return [_doubt(where, heading, seen, made, accepted)]
+    return _ask(where, heading, seen, made)
 
 
 def without_signs(ids: pl.Series) -> pl.Series:
@@ -165,19 +159,14 @@ def _literal(sign: str) -> str:
     return "[*]" if sign == "*" else sign
 
 
-def _doubt(where: str, heading: str, seen: str, made: Sequence[tuple[str, str]], accepted: Sequence[str]) -> Doubt:
-    each = ", ".join(f'{quoted(form)} = "{word}"' for form, word in made)
-    return Doubt(
+def _ask(where: str, heading: str, seen: str, made: Sequence[tuple[str, str]]) -> list[Doubt]:
+    return ask(
         "status_in_text",
         where,
         f'column "{heading}": {seen}.',
         f"Does the mark say that the row is no work done here? Each is {', '.join(STATUS_WORDS[1:-1])}.",
-        (
-            (
-                "tables.procedures",
-                f"status_from.{quoted(heading)} = {{ {each} }}",
-                "correct the words; the cell is then read without the mark. [*] is an asterisk itself",
-            ),
-            accept("status_in_text", accepted, "no: every row is work done"),
+        status_from(
+            heading, dict(made), "correct the words; the cell is then read without the mark. [*] is an asterisk itself"
         ),
+        so="no: every row is work done",
     )

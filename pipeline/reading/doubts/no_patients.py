@@ -5,14 +5,11 @@ Common practice, no source.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import polars as pl
 
 from pipeline.practice.counts import count
 from pipeline.practice.tables import PROCEDURES
-from pipeline.reading.doubts.doubt import Doubt, accept, samples
-from pipeline.reading.suggest.toml_quote import quoted
+from pipeline.reading.doubts.doubt import Doubt, ask, samples, status_from
 
 # What a record to try things out is called. Surnames such as Sample or Muster are left out on purpose.
 _TRIAL_WORDS = "test|tests|testing|testpatient|demo|dummy|training|mustermann|musterfrau|prueba|pruebas"
@@ -26,9 +23,7 @@ _SUMS = r"(?i)^(?:all(?: patients)?|(?:grand |sub)?totals?|sums?|gesamt|alle|sum
 _LEAST_IDS, _LEAST_SUMS, _FEW_WORDS = 20, 3, 0.01
 
 
-def trial_records(
-    where: str, table: str, people: pl.DataFrame, heading: str | None, accepted: Sequence[str]
-) -> list[Doubt]:
+def trial_records(where: str, table: str, people: pl.DataFrame, heading: str | None) -> list[Doubt]:
     """Patients whose name says that they are none; rows of the ledger can be told to count for nothing by it."""
     named = people.select("id", "name").drop_nulls()
     n = named["id"].n_unique()
@@ -37,28 +32,21 @@ def trial_records(
     if not trials or heading is None or trials > max(1, _MOST_TRIALS * n):
         return []
     words = found["name"].str.strip_chars().str.to_lowercase().str.extract(rf"(^\s*zz+|do not use|{_TRIAL_WORDS})", 1)
-    made = ", ".join(
-        f'"{"" if word.startswith("zz") else "*"}{word}*" = "void"' for word in sorted(words.drop_nulls().unique())
+    made = {f"{'' if word.startswith('zz') else '*'}{word}*": "void" for word in sorted(words.drop_nulls().unique())}
+    lines = [status_from(heading, made, "yes: they count for nothing")] if table == PROCEDURES.name else []
+    return ask(
+        "trial_patients",
+        where,
+        f'the names of {trials:,} of {n:,} patients, in the column "{heading}", say that they are none: test, demo '
+        "and the like.",
+        "Are these records that were made to try the program out? Then take them out of the export"
+        + (", or tell their rows to count for nothing." if lines else "."),
+        *lines,
+        so="no: they are patients who are called so",
     )
-    line = ("tables.procedures", f"status_from.{quoted(heading)} = {{ {made} }}", "yes: they count for nothing")
-    lines = [line] if table == PROCEDURES.name else []
-    return [
-        Doubt(
-            "trial_patients",
-            where,
-            f'the names of {trials:,} of {n:,} patients, in the column "{heading}", say that they are none: test, demo '
-            "and the like.",
-            "Are these records that were made to try the program out? Then take them out of the export"
-            + (", or tell their rows to count for nothing." if lines else "."),
-            (
-                *lines,
-                accept("trial_patients", accepted, "no: they are patients who are called so"),
-            ),
-        )
-    ]
 
 
-def shared_by_many(where: str, heading: str, rows: pl.DataFrame, accepted: Sequence[str]) -> list[Doubt]:
+def shared_by_many(where: str, heading: str, rows: pl.DataFrame) -> list[Doubt]:
     """One number made up of one digit with the rows of many; `rows` has one per `id` with its rows `n`."""
     usual = float(rows["n"].cast(pl.Float64).median() or 0)  # type: ignore[arg-type]
     is_filler = pl.col("id").str.contains(_FILLER) & (pl.col("n") >= _MANY_ROWS) & (pl.col("n") >= _TIMES * usual)
@@ -67,27 +55,19 @@ def shared_by_many(where: str, heading: str, rows: pl.DataFrame, accepted: Seque
         return []
     # Such a number is no one's own; any other is not shown.
     shown = fillers["id"][0]
-    return [
-        Doubt(
-            "shared_number",
-            where,
-            f"under {fillers.height:,} patient number{'s' if fillers.height > 1 else ''} ({shown}) stand "
-            f"{count(int(fillers['n'].sum()), 'row')}, as many as of several patients.",
-            "Does such a number stand for whoever has none (who pays cash, say, or was seen once), or is it given out "
-            "anew?",
-            (
-                (
-                    "tables.procedures",
-                    f'status_from.{quoted(heading)} = {{ {quoted(shown)} = "void" }}',
-                    "yes: its rows count for nothing, for nobody can tell whose they are",
-                ),
-                accept("shared_number", accepted, "no: it is one patient"),
-            ),
-        )
-    ]
+    return ask(
+        "shared_number",
+        where,
+        f"under {fillers.height:,} patient number{'s' if fillers.height > 1 else ''} ({shown}) stand "
+        f"{count(int(fillers['n'].sum()), 'row')}, as many as of several patients.",
+        "Does such a number stand for whoever has none (who pays cash, say, or was seen once), or is it given out "
+        "anew?",
+        status_from(heading, {shown: "void"}, "yes: its rows count for nothing, for nobody can tell whose they are"),
+        so="no: it is one patient",
+    )
 
 
-def word_among_numbers(where: str, heading: str, rows: pl.DataFrame, accepted: Sequence[str]) -> list[Doubt]:
+def word_among_numbers(where: str, heading: str, rows: pl.DataFrame) -> list[Doubt]:
     """A word or two where every other patient has a number: sums of all of them, or what no patient was charged for.
 
     `rows` has one per `id` with its rows `n`.
@@ -99,20 +79,12 @@ def word_among_numbers(where: str, heading: str, rows: pl.DataFrame, accepted: S
     sums = words.filter(pl.col("id").str.contains(_SUMS))
     of = words if sums.is_empty() else sums
     shown, said = ("<the word>", samples(of["id"])) if sums.is_empty() else (sums["id"][0], sums["id"][0])
-    return [
-        Doubt(
-            "word_for_a_patient",
-            where,
-            f"{count(int(of['n'].sum()), 'row', 'has')} the word {said} in the column "
-            f'"{heading}", where {numbered:,} other patients have a number.',
-            "Are these sums of a summary below the rows, or charges of no patient? Then they are no work on a tooth.",
-            (
-                (
-                    "tables.procedures",
-                    f'status_from.{quoted(heading)} = {{ {quoted(shown)} = "void" }}',
-                    "yes: these rows count for nothing",
-                ),
-                accept("word_for_a_patient", accepted, "no: it is one patient"),
-            ),
-        )
-    ]
+    return ask(
+        "word_for_a_patient",
+        where,
+        f"{count(int(of['n'].sum()), 'row', 'has')} the word {said} in the column "
+        f'"{heading}", where {numbered:,} other patients have a number.',
+        "Are these sums of a summary below the rows, or charges of no patient? Then they are no work on a tooth.",
+        status_from(heading, {shown: "void"}, "yes: these rows count for nothing"),
+        so="no: it is one patient",
+    )

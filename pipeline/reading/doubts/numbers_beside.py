@@ -11,7 +11,7 @@ from collections.abc import Sequence
 import polars as pl
 
 from pipeline.reading.doubts.cells import OF, headings_of
-from pipeline.reading.doubts.doubt import Doubt, accept, samples
+from pipeline.reading.doubts.doubt import Doubt, ask, of_ledger, samples
 from pipeline.reading.doubts.kept_words import headed
 from pipeline.reading.doubts.unread_columns import is_of_other
 from pipeline.reading.suggest.toml_quote import quoted
@@ -25,7 +25,7 @@ _NUMBER = r"(?:^|[^\d/.,:-])(\d{3,})(?:$|[^\d/.,:-]|[.,](?:\s|$))"
 _LEAST_NAMED = 5
 
 
-def age_doubts(where: str, frame: pl.DataFrame, accepted: Sequence[str]) -> list[Doubt]:
+def age_doubts(where: str, frame: pl.DataFrame) -> list[Doubt]:
     """Numbers under which a column of ages falls: they were given out again."""
     for heading in headed(headings_of(frame), "age"):
         age = pl.col(OF + heading).str.extract(r"^(\d{1,3})(?:\.0+)?\s*(?:y(?:rs?|ears?)?)?$").cast(pl.Int32)
@@ -35,20 +35,16 @@ def age_doubts(where: str, frame: pl.DataFrame, accepted: Sequence[str]) -> list
         n, of = int(by["fall"].sum()), by.height
         if n < _SOME or n < _SHARE * of or n > _MOST_FALL * of:
             continue
-        return [
-            Doubt(
-                "several_birth_dates",
-                where,
-                f'under {n:,} of {of:,} patient numbers the column "{heading}" falls by {_FALLS} years or more '
-                "from one day to a later one.",
-                "Is the number given out anew when a patient leaves, or that of a family?",
-                (
-                    ("tables.procedures", 'columns.patient_id = "<its heading>"', "a column with each patient's own"),
-                    ("tables.procedures", 'dependant = "<its heading>"', "a column that tells these people apart"),
-                    accept("several_birth_dates", accepted, "no: each number is one person, and the ages are wrong"),
-                ),
-            )
-        ]
+        return ask(
+            "several_birth_dates",
+            where,
+            f'under {n:,} of {of:,} patient numbers the column "{heading}" falls by {_FALLS} years or more '
+            "from one day to a later one.",
+            "Is the number given out anew when a patient leaves, or that of a family?",
+            of_ledger('columns.patient_id = "<its heading>"', "a column with each patient's own"),
+            of_ledger('dependant = "<its heading>"', "a column that tells these people apart"),
+            so="no: each number is one person, and the ages are wrong",
+        )
     return []
 
 
@@ -69,29 +65,20 @@ def prefix_doubts(where: str, frame: pl.DataFrame, headings: Sequence[str]) -> l
         if parted.height < max(2, 0.5 * clinicians.height) or of_letters < sizes.height or both < _BOTH * few:  # type: ignore[operator]
             continue
         shown = ", ".join(sizes.sort("letters")["letters"])
-        return [
-            Doubt(
-                "numbering",
-                where,
-                f'numbers in the column "{heading}" begin with {shown}; {parted.height:,} of {clinicians.height:,} '
-                f"clinicians have one of these only, and {both:,} patient numbers stand under several.",
-                "Are these letters clinics that number their patients each for itself, so that one number is two "
-                "people?",
-                (
-                    ("practice", 'numbering = "per clinic"', "yes: number and clinic together are the patient"),
-                    (
-                        "tables.procedures",
-                        f"clinic_letters = {quoted(heading)}",
-                        "and with it: where the clinic stands",
-                    ),
-                    ("practice", 'numbering = "one for all"', "no: these patients went to both"),
-                ),
-            )
-        ]
+        return ask(
+            "numbering",
+            where,
+            f'numbers in the column "{heading}" begin with {shown}; {parted.height:,} of {clinicians.height:,} '
+            f"clinicians have one of these only, and {both:,} patient numbers stand under several.",
+            "Are these letters clinics that number their patients each for itself, so that one number is two people?",
+            ("practice", 'numbering = "per clinic"', "yes: number and clinic together are the patient"),
+            of_ledger(f"clinic_letters = {quoted(heading)}", "and with it: where the clinic stands"),
+            ("practice", 'numbering = "one for all"', "no: these patients went to both"),
+        )
     return []
 
 
-def member_doubts(where: str, frame: pl.DataFrame, accepted: Sequence[str], *, told: Sequence[str]) -> list[Doubt]:
+def member_doubts(where: str, frame: pl.DataFrame, *, told: Sequence[str]) -> list[Doubt]:
     """A short word beside the number, few under each number and many in all, which come back: members of a family."""
     for heading in headings_of(frame):
         if heading in told or is_of_other(heading) or headed([heading], "dependant"):
@@ -122,24 +109,20 @@ def member_doubts(where: str, frame: pl.DataFrame, accepted: Sequence[str], *, t
         met = int(by["text"].sum())
         if drawn < _AS_MANY * met:
             continue
-        return [
-            Doubt(
-                "dependants",
-                where,
-                f"{several.height:,} of {by.height:,} patient numbers stand with several short words in the column "
-                f'"{heading}" that come back again and again, {met / by.height:.1f} a number of {words.len():,} in '
-                "all.",
-                "Is the number that of a family or a household, and this word the member who was treated?",
-                (
-                    ("tables.procedures", f"dependant = {quoted(heading)}", "yes: both together are the patient"),
-                    accept("dependants", accepted, "no: the number alone is the patient"),
-                ),
-            )
-        ]
+        return ask(
+            "dependants",
+            where,
+            f"{several.height:,} of {by.height:,} patient numbers stand with several short words in the column "
+            f'"{heading}" that come back again and again, {met / by.height:.1f} a number of {words.len():,} in '
+            "all.",
+            "Is the number that of a family or a household, and this word the member who was treated?",
+            of_ledger(f"dependant = {quoted(heading)}", "yes: both together are the patient"),
+            so="no: the number alone is the patient",
+        )
     return []
 
 
-def other_number_doubts(where: str, frame: pl.DataFrame, ids: pl.Series, accepted: Sequence[str]) -> list[Doubt]:
+def other_number_doubts(where: str, frame: pl.DataFrame, ids: pl.Series) -> list[Doubt]:
     """Texts that name the number of another patient of the ledger, on the last day of their own."""
     known = pl.DataFrame({"named": ids.hash(0)}).unique()
     last = frame.group_by("patient").agg(last=pl.col("day").max())
@@ -152,27 +135,22 @@ def other_number_doubts(where: str, frame: pl.DataFrame, ids: pl.Series, accepte
         at_end = met.filter(pl.col("day") == pl.col("last"))["patient"].n_unique()
         if at_end < max(_LEAST_NAMED, _NEARLY * met["patient"].n_unique()) or met.height < 0.5 * texts.height:
             continue
-        return [
-            Doubt(
-                "merged_patients",
-                where,
-                f'texts in the column "{heading}" name the number of another patient of the ledger on the last day of '
-                f"{at_end:,} patients (such as {samples(met['text'], at_most=2)}).",
-                "Do they say that this patient goes on under the other number, so that two numbers are one person? "
-                "Then write a list of two columns, the number given up and the one that stands for it now, and "
-                "read it:",
-                (
-                    ("tables.patients", 'files = ["<the list>.csv"]', "a line of files that is there takes it in too"),
-                    ("tables.patients", 'columns.patient_id = "<its first heading>"', "the number given up"),
-                    ("tables.patients", 'merged_into = "<its second heading>"', "the one that stands for it now"),
-                    accept("merged_patients", accepted, "no: they are different patients"),
-                ),
-            )
-        ]
+        return ask(
+            "merged_patients",
+            where,
+            f'texts in the column "{heading}" name the number of another patient of the ledger on the last day of '
+            f"{at_end:,} patients (such as {samples(met['text'], at_most=2)}).",
+            "Do they say that this patient goes on under the other number, so that two numbers are one person? Then "
+            "write a list of two columns, the number given up and the one that stands for it now, and read it:",
+            ("tables.patients", 'files = ["<the list>.csv"]', "a line of files that is there takes it in too"),
+            ("tables.patients", 'columns.patient_id = "<its first heading>"', "the number given up"),
+            ("tables.patients", 'merged_into = "<its second heading>"', "the one that stands for it now"),
+            so="no: they are different patients",
+        )
     return []
 
 
-def one_person_doubts(table: str, people: pl.DataFrame, accepted: Sequence[str]) -> list[Doubt]:
+def one_person_doubts(table: str, people: pl.DataFrame) -> list[Doubt]:
     """People of one name and birth date under several numbers; `people` is as `PeopleSeen.people`."""
     words = pl.col("name").str.to_lowercase().str.extract_all(r"\p{L}+").list.sort().list.join(" ")
     rows = people.select("id", "born", name=words).drop_nulls().unique()
@@ -181,19 +159,15 @@ def one_person_doubts(table: str, people: pl.DataFrame, accepted: Sequence[str])
     n = by.filter(pl.col("id") > 1).height
     if n < _LEAST_NAMED or n < _SHARE * by.height or 2 * n > rows["id"].n_unique():
         return []
-    return [
-        Doubt(
-            "merged_patients",
-            table,
-            f"{n:,} of {by.height:,} people stand under several patient numbers: same name, same birth date.",
-            "Has each of them several numbers, as where the number is the insurer's, or a patient was entered anew? "
-            "Name a column with a number that stays, or read a list that says which number stands for another one now.",
-            (
-                (f"tables.{table}", 'columns.patient_id = "<its heading>"', "a number that stays with the patient"),
-                (f"tables.{table}", 'columns.patient_id = "<its heading>"', "or, if there is none, that of the name"),
-                (f"tables.{table}", 'dependant = ["<heading>", "<heading>"]', "with first name and birth date"),
-                ("tables.patients", 'merged_into = "<its heading>"', "of a list of old and new numbers"),
-                accept("merged_patients", accepted, "no: they are different people"),
-            ),
-        )
-    ]
+    return ask(
+        "merged_patients",
+        table,
+        f"{n:,} of {by.height:,} people stand under several patient numbers: same name, same birth date.",
+        "Has each of them several numbers, as where the number is the insurer's, or a patient was entered anew? "
+        "Name a column with a number that stays, or read a list that says which number stands for another one now.",
+        (f"tables.{table}", 'columns.patient_id = "<its heading>"', "a number that stays with the patient"),
+        (f"tables.{table}", 'columns.patient_id = "<its heading>"', "or, if there is none, that of the name"),
+        (f"tables.{table}", 'dependant = ["<heading>", "<heading>"]', "with first name and birth date"),
+        ("tables.patients", 'merged_into = "<its heading>"', "of a list of old and new numbers"),
+        so="no: they are different people",
+    )

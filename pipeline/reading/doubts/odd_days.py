@@ -10,21 +10,21 @@ from itertools import groupby
 
 import polars as pl
 
-from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.doubt import Doubt, ask, of_ledger
 
 _ROWS, _MONTHS, _SHARE = 60, 6, 0.6
 _NEAR, _VISITS, _OF_DAYS, _SAME, _USUAL = 6, 20, 0.3, 0.5, 0.75
 _LAST, _LAST_OF_WEEK = "last", "last working"
 
 
-def day_group_doubts(where: str, frame: pl.DataFrame, read: str, accepted: Sequence[str]) -> list[Doubt]:
+def day_group_doubts(where: str, frame: pl.DataFrame, read: str) -> list[Doubt]:
     """Both questions; `frame` holds rows as `rows_held.SCHEMA`, `read` is the heading of the day of work."""
     if frame.height < _ROWS:
         return []
-    return [*_of_one_day(where, frame, accepted), *_of_entry(where, frame, read, accepted)]
+    return [*_of_one_day(where, frame), *_of_entry(where, frame, read)]
 
 
-def _of_one_day(where: str, frame: pl.DataFrame, accepted: Sequence[str]) -> list[Doubt]:
+def _of_one_day(where: str, frame: pl.DataFrame) -> list[Doubt]:
     """Groups of rows most of which are on one day of the month, where most rows of the ledger are not."""
     day = pl.col("day")
     last_of_week = day.dt.month_end().dt.add_business_days(0, roll="backward")
@@ -62,23 +62,15 @@ def _of_one_day(where: str, frame: pl.DataFrame, accepted: Sequence[str]) -> lis
         named = _runs(groups[of].to_list()) if of == "year" else " and ".join(groups[of])
         whose = {"site": "of the clinic", "provider": "of the clinician", "year": "of"}[of]
         most = " or ".join(sorted(set(groups["most"])))
-        found.append(
-            Doubt(
-                "one_day_of_the_month",
-                where,
-                f"{groups['n'].sum():,} of {groups['len'].sum():,} rows {whose} {named} are on the {most} day of a "
-                "month, and other rows are not.",
-                "Is of these rows not the day known, only the month, or is this the day on which they were sent in, "
-                "billed or entered? If another column has the day of the work, read that one.",
-                (
-                    ("tables.procedures", 'columns.service_date = "<column>"', "the day of the work"),
-                    accept(
-                        "one_day_of_the_month",
-                        accepted,
-                        "the work was done on these days, or its month is all that is known",
-                    ),
-                ),
-            )
+        found += ask(
+            "one_day_of_the_month",
+            where,
+            f"{groups['n'].sum():,} of {groups['len'].sum():,} rows {whose} {named} are on the {most} day of a "
+            "month, and other rows are not.",
+            "Is of these rows not the day known, only the month, or is this the day on which they were sent in, "
+            "billed or entered? If another column has the day of the work, read that one.",
+            of_ledger('columns.service_date = "<column>"', "the day of the work"),
+            so="the work was done on these days, or its month is all that is known",
         )
         break  # a clinic's rows are those of its clinicians and years too
     return found
@@ -92,7 +84,7 @@ def _runs(years: Sequence[str]) -> str:
     return " and ".join(f"{run[0]} to {run[-1]}" if len(run) > 1 else str(run[0]) for run in runs)
 
 
-def _of_entry(where: str, frame: pl.DataFrame, read: str, accepted: Sequence[str]) -> list[Doubt]:
+def _of_entry(where: str, frame: pl.DataFrame, read: str) -> list[Doubt]:
     """Clinicians whose rows hardly ever share the day of the others who see the same patient that week."""
     visits = frame.select("patient", "day", "provider").drop_nulls().unique()
     both = visits.join(visits, on="patient", suffix="_2").filter(pl.col("provider") != pl.col("provider_2"))
@@ -114,15 +106,11 @@ def _of_entry(where: str, frame: pl.DataFrame, read: str, accepted: Sequence[str
         f"day, and {later:.0%} come after it"
         for who, n, same, later in late.iter_rows()
     )
-    return [
-        Doubt(
-            "days_of_entry",
-            where,
-            f'"{read}" is read as the day of the work, and {shown}; with other clinicians most are the same day.',
-            "Is that clinician's work entered days after it was done, out of paper sheets, say?",
-            (
-                ("tables.procedures", 'columns.service_date = "<column>"', "the day of the work, if a column has it"),
-                accept("days_of_entry", accepted, "no; or no other day is known, and a few days do not matter"),
-            ),
-        )
-    ]
+    return ask(
+        "days_of_entry",
+        where,
+        f'"{read}" is read as the day of the work, and {shown}; with other clinicians most are the same day.',
+        "Is that clinician's work entered days after it was done, out of paper sheets, say?",
+        of_ledger('columns.service_date = "<column>"', "the day of the work, if a column has it"),
+        so="no; or no other day is known, and a few days do not matter",
+    )

@@ -9,8 +9,7 @@ from collections.abc import Mapping, Sequence
 
 import polars as pl
 
-from pipeline.reading.doubts.doubt import Doubt, accept
-from pipeline.reading.suggest.toml_quote import quoted
+from pipeline.reading.doubts.doubt import Doubt, ask, status_from
 
 # So many such rows; so large a share of the rows without a tooth among all, and of those with the value at most so many
 # of the rows with one.
@@ -20,13 +19,7 @@ _NO_TIME = r"^0?0:00$"
 
 
 def value_doubts(
-    where: str,
-    frame: pl.DataFrame,
-    columns: Mapping[str, str],
-    accepted: Sequence[str],
-    *,
-    told: Sequence[str],
-    has_status: bool,
+    where: str, frame: pl.DataFrame, columns: Mapping[str, str], *, told: Sequence[str], has_status: bool
 ) -> list[Doubt]:
     """A question for each field whose empty cells, midnights or fees of 0 stand so; `columns` maps fields to headings,
     `frame` holds rows as `rows_held.SCHEMA`. A status of their own says more of rows than that."""
@@ -54,22 +47,14 @@ def value_doubts(
         of_codes = rows.filter("is_on_tooth").group_by("code").agg(pl.col("so").mean(), pl.len())
         if int(of_codes.filter(pl.col("so") >= _USUAL)["len"].sum()) * 2 > n:
             continue  # it hangs on the code
-        found.append(
-            Doubt(
-                "only_on_treatments",
-                where,
-                f'column "{heading}" is {said} on {n:,} of {rows.height:,} rows, all of them work on a tooth; on '
-                f"none of the {others.height:,} rows of examinations, cleanings and the like is it so.",
-                "Is such work planned, estimated or taken back, so that only what was done has a value there?",
-                (
-                    (
-                        "tables.procedures",
-                        f'status_from.{quoted(heading)} = {{ {quoted(pattern)} = "planned" }}',
-                        "yes, it was not done: planned, or void",
-                    ),
-                    accept("only_on_treatments", accepted, "no: all of it was done"),
-                ),
-            )
+        found += ask(
+            "only_on_treatments",
+            where,
+            f'column "{heading}" is {said} on {n:,} of {rows.height:,} rows, all of them work on a tooth; on '
+            f"none of the {others.height:,} rows of examinations, cleanings and the like is it so.",
+            "Is such work planned, estimated or taken back, so that only what was done has a value there?",
+            status_from(heading, {pattern: "planned"}, "yes, it was not done: planned, or void"),
+            so="no: all of it was done",
         )
     return found
 

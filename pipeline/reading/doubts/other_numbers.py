@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection
 
 import polars as pl
 
 from pipeline.practice.counts import count
 from pipeline.reading.doubts.answers import folded
-from pipeline.reading.doubts.doubt import Doubt, accept, samples
+from pipeline.reading.doubts.doubt import Doubt, ask, samples
 from pipeline.reading.doubts.kept_words import headed
 from pipeline.reading.doubts.marked_cells import (
     CENTURY,
@@ -32,15 +32,14 @@ def two_forms(
     seen: str, question: str, setting: str, yes: str, *, no: str = "no: each form is a patient of its own"
 ) -> list[Doubt]:
     """The question whether patients are under two numbers, with what was seen; `setting` makes one patient of them."""
-    return [
-        Doubt(
-            "patient_ids",
-            "patients",
-            seen,
-            question,
-            (("practice", f'patient_ids = "{setting}"', yes), ("practice", 'patient_ids = "as_written"', no)),
-        )
-    ]
+    return ask(
+        "patient_ids",
+        "patients",
+        seen,
+        question,
+        ("practice", f'patient_ids = "{setting}"', yes),
+        ("practice", 'patient_ids = "as_written"', no),
+    )
 
 
 def with_letters(ids: pl.Series) -> list[Doubt]:
@@ -139,7 +138,7 @@ def with_signs(ids: pl.Series) -> list[Doubt]:
     )
 
 
-def rounded_ids(ids: pl.Series, accepted: Sequence[str]) -> list[Doubt]:
+def rounded_ids(ids: pl.Series) -> list[Doubt]:
     """Numbers that a spreadsheet wrote in powers of ten: their last digits are gone; `ids` are distinct."""
     rounded = ids.filter(ids.str.to_uppercase().str.contains(_ROUNDED))
     long = ids.filter(ids.str.contains(_LONG)).head(_MOST_COMPARED)
@@ -149,17 +148,15 @@ def rounded_ids(ids: pl.Series, accepted: Sequence[str]) -> list[Doubt]:
         rounded = pl.concat([rounded, cut])
     if not rounded.len():
         return []
-    return [
-        Doubt(
-            "rounded_ids",
-            "patients",
-            f"{rounded.len():,} of {ids.len():,} patient numbers are written in powers of ten, or have no more than "
-            f"fifteen digits that say anything (such as {samples(rounded)}): a spreadsheet, which keeps fifteen, has "
-            "rounded them, and patients with like numbers became one.",
-            "Export the file again without opening it in a spreadsheet, or with that column as text.",
-            (accept("rounded_ids", accepted, "the numbers are really written so"),),
-        )
-    ]
+    return ask(
+        "rounded_ids",
+        "patients",
+        f"{rounded.len():,} of {ids.len():,} patient numbers are written in powers of ten, or have no more than "
+        f"fifteen digits that say anything (such as {samples(rounded)}): a spreadsheet, which keeps fifteen, has "
+        "rounded them, and patients with like numbers became one.",
+        "Export the file again without opening it in a spreadsheet, or with that column as text.",
+        so="the numbers are really written so",
+    )
 
 
 def _has_fifteen_digits(text: str) -> bool:
@@ -168,7 +165,7 @@ def _has_fifteen_digits(text: str) -> bool:
     return not text[15:].strip("0") or text == str(int(float(f"{float(text):.15g}")))
 
 
-def merged_numbers(seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
+def merged_numbers(seen: Seen) -> list[Doubt]:
     """A list of patients that says of some that their number was given up for another one."""
     known = set(seen.who.people["id"])
     named = set(headed(list(seen.merged_into), "merged"))
@@ -183,23 +180,15 @@ def merged_numbers(seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
         return []
     heading, numbers = min(found.items(), key=lambda one: (one[0] not in named, one[0]))
     shown = samples(pl.Series(sorted(numbers), dtype=pl.String))
-    return [
-        Doubt(
-            "merged_patients",
-            f"{seen.table}: {seen.file}",
-            f'column "{heading}" is not read, and {count(numbers.total(), "patient", "has")} the number of another one '
-            f"there (such as {shown}).",
-            "Were these patients merged, so that the other number stands for them now? Else one patient would be two.",
-            (
-                (
-                    f"tables.{seen.table}",
-                    f"merged_into = {quoted(heading)}",
-                    "yes: in all files the other number counts",
-                ),
-                accept("merged_patients", accepted, "no: they are different people"),
-            ),
-        )
-    ]
+    return ask(
+        "merged_patients",
+        f"{seen.table}: {seen.file}",
+        f'column "{heading}" is not read, and {count(numbers.total(), "patient", "has")} the number of another one '
+        f"there (such as {shown}).",
+        "Were these patients merged, so that the other number stands for them now? Else one patient would be two.",
+        (f"tables.{seen.table}", f"merged_into = {quoted(heading)}", "yes: in all files the other number counts"),
+        so="no: they are different people",
+    )
 
 
 def _are_ids(numbers: Collection[str], known: Collection[str], *, share: float) -> bool:

@@ -3,20 +3,18 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.doubt import Doubt, ask
 
 _SOME, _MOST, _BORN_LATER = 3, 0.5, 0.01
 _MOST_COMPARED = 20_000
 _LEAST_BEHIND, _BEHIND, _FEW_ABSENT = 5, 0.03, 0.01
 
 
-def other_people(
-    people: Mapping[str, pl.DataFrame], days: Mapping[str, pl.DataFrame], accepted: Sequence[str]
-) -> list[Doubt]:
+def other_people(people: Mapping[str, pl.DataFrame], days: Mapping[str, pl.DataFrame]) -> list[Doubt]:
     """Numbers of the list that stand with other names in the ledger, or with work before the birth.
 
     `people` is as `PeopleSeen.people` by table; `days` has one row per patient, `id, day`: the first day of work in the
@@ -25,23 +23,19 @@ def other_people(
     said = [*_named(people), *_born_later(days)]
     if not said:
         return []
-    return [
-        Doubt(
-            "other_people",
-            "patients",
-            f"{'; '.join(said)}.",
-            "Does the list number patients by another key (an account, a number inside the program) than the ledger? "
-            "If it has no column with the ledger's number, take the section [tables.patients] out: age and sex are "
-            "then not compared.",
-            (
-                ("tables.patients", 'columns.patient_id = "<its heading>"', "the column with the ledger's number"),
-                accept("other_people", accepted, "no: these are the same people"),
-            ),
-        )
-    ]
+    return ask(
+        "other_people",
+        "patients",
+        f"{'; '.join(said)}.",
+        "Does the list number patients by another key (an account, a number inside the program) than the ledger? "
+        "If it has no column with the ledger's number, take the section [tables.patients] out: age and sex are "
+        "then not compared.",
+        ("tables.patients", 'columns.patient_id = "<its heading>"', "the column with the ledger's number"),
+        so="no: these are the same people",
+    )
 
 
-def cut_by_patient(people: Mapping[str, pl.DataFrame], accepted: Sequence[str]) -> list[Doubt]:
+def cut_by_patient(people: Mapping[str, pl.DataFrame]) -> list[Doubt]:
     """Patients of the list without work in a ledger that is sorted by patient: all those behind its last one."""
     if "procedures" not in people or "patients" not in people:
         return []
@@ -54,17 +48,15 @@ def cut_by_patient(people: Mapping[str, pl.DataFrame], accepted: Sequence[str]) 
     absent = sum(number not in ledger for number in before)
     if behind < max(_LEAST_BEHIND, _BEHIND * len(listed)) or absent > _FEW_ABSENT * len(before):
         return []
-    return [
-        Doubt(
-            "not_whole",
-            "procedures",
-            f"the ledger is sorted by patient, and {behind:,} of the {len(listed):,} patients in the list, all those "
-            f"behind its last one, have no work; of those before it {absent:,} have none.",
-            "Does the export stop in the middle, as where a program writes so many rows and no more? Make the export "
-            "again, in parts if need be.",
-            (accept("not_whole", accepted, "no: these patients came later, or never"),),
-        )
-    ]
+    return ask(
+        "not_whole",
+        "procedures",
+        f"the ledger is sorted by patient, and {behind:,} of the {len(listed):,} patients in the list, all those "
+        f"behind its last one, have no work; of those before it {absent:,} have none.",
+        "Does the export stop in the middle, as where a program writes so many rows and no more? Make the export "
+        "again, in parts if need be.",
+        so="no: these patients came later, or never",
+    )
 
 
 def _named(people: Mapping[str, pl.DataFrame]) -> list[str]:

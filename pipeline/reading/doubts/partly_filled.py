@@ -7,14 +7,14 @@ the number of an estimate and not of a bill. Words in seven languages, from memo
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass, field
 
 import polars as pl
 
 from pipeline.practice.counts import count
 from pipeline.reading.doubts.cells import text_of
-from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.doubt import Doubt, ask, of_ledger, status_from
 from pipeline.reading.doubts.standing import DAY, flag_columns, words_of
 from pipeline.reading.headings import plain_heading
 from pipeline.reading.suggest.toml_quote import quoted
@@ -63,25 +63,20 @@ class PartlyFilled:
                 self.turns[a, b] += int((numbered[a] ^ numbered[b]).sum())
 
 
-def partly_filled_doubts(
-    where: str, seen: PartlyFilled, accepted: Sequence[str], *, date: str | None, told: Collection[str]
-) -> list[Doubt]:
+def partly_filled_doubts(where: str, seen: PartlyFilled, *, date: str | None, told: Collection[str]) -> list[Doubt]:
     """A question for each column of days that some rows lack, and for two columns of numbers that take turns; `date` is
     the column read as the day of work."""
     if seen.rows < _LEAST_ROWS:
         return []
     asked = [h for h, n in seen.filled.items() if 0 < n < seen.rows and h not in told and not flag_columns([h])]
-    found = [
-        _days(where, heading, seen, accepted, date)
-        for heading in asked
-        if seen.days[heading] >= NEARLY_ALL * seen.filled[heading] and not _is_other(heading)
-    ]
-    pairs = [
-        (a, b)
-        for (a, b), n in sorted(seen.turns.items())
-        if n >= NEARLY_ALL * seen.rows and all(_is_numbered(h, seen) for h in (a, b)) and {a, b} <= set(asked)
-    ]
-    return found + [_turns(where, pair, seen, accepted) for pair in pairs]
+    found: list[Doubt] = []
+    for heading in asked:
+        if seen.days[heading] >= NEARLY_ALL * seen.filled[heading] and not _is_other(heading):
+            found += _days(where, heading, seen, date)
+    for pair, n in sorted(seen.turns.items()):
+        if n >= NEARLY_ALL * seen.rows and all(_is_numbered(h, seen) for h in pair) and set(pair) <= set(asked):
+            found += _turns(where, pair, seen)
+    return found
 
 
 def _is_other(heading: str) -> bool:
@@ -92,49 +87,35 @@ def _is_numbered(heading: str, seen: PartlyFilled) -> bool:
     return seen.numbers[heading] >= NEARLY_ALL * seen.filled[heading] and not seen.days[heading]
 
 
-def _days(where: str, heading: str, seen: PartlyFilled, accepted: Sequence[str], date: str | None) -> Doubt:
+def _days(where: str, heading: str, seen: PartlyFilled, date: str | None) -> list[Doubt]:
     n, lacking = seen.filled[heading], seen.rows - seen.filled[heading]
-    line = f"status_from.{quoted(heading)}"
-    empty = ("tables.procedures", f'{line} = {{ "" = "planned" }}', "a row without it is planned, not done")
-    filled = ("tables.procedures", f'{line} = {{ "*" = "void" }}', "a row with it was taken back or replaced")
-    is_day = (
-        "tables.procedures",
-        f"columns.service_date = {quoted(heading)}",
-        "and with it, if that is the day of work",
-    )
-    moved = (
-        "tables.procedures",
+    empty = status_from(heading, {"": "planned"}, "a row without it is planned, not done")
+    filled = status_from(heading, {"*": "void"}, "a row with it was taken back or replaced")
+    is_day = of_ledger(f"columns.service_date = {quoted(heading)}", "and with it, if that is the day of work")
+    moved = of_ledger(
         f"columns.service_date = [{quoted(heading)}, {quoted(date or '')}]",
         "in place of the line that is there, if that is the day of work wherever it is filled",
     )
-    return Doubt(
+    return ask(
         "days_not_read",
         where,
         f'column "{heading}" holds days and is not read; {count(n, "row")} with a code have one and {lacking:,} have '
         "none." + (f' The day of work is read from "{date}".' if date else ""),
         "Does it say whether a row is work done, and on which day?",
-        (
-            *((empty, is_day, filled) if n >= lacking else (filled, empty, is_day)),
-            *([moved] if date is not None else []),
-            accept("days_not_read", accepted, "no: every row is work done, on the day that is read"),
-        ),
+        *((empty, is_day, filled) if n >= lacking else (filled, empty, is_day)),
+        *([moved] if date is not None else []),
+        so="no: every row is work done, on the day that is read",
     )
 
 
-def _turns(where: str, pair: tuple[str, str], seen: PartlyFilled, accepted: Sequence[str]) -> Doubt:
+def _turns(where: str, pair: tuple[str, str], seen: PartlyFilled) -> list[Doubt]:
     few, many = sorted(pair, key=lambda heading: (seen.filled[heading], heading))
-    return Doubt(
+    return ask(
         "numbers_in_turn",
         where,
         f'of the columns "{many}" and "{few}", which nothing reads, rows have one number or the other: '
         f"{seen.filled[many]:,} and {seen.filled[few]:,}.",
         "Are those of one kind estimates, or otherwise no work done?",
-        (
-            (
-                "tables.procedures",
-                f'status_from.{quoted(few)} = {{ "*" = "planned" }}',
-                "such a row is planned; or another word, or the other column",
-            ),
-            accept("numbers_in_turn", accepted, "no: both are work done"),
-        ),
+        status_from(few, {"*": "planned"}, "such a row is planned; or another word, or the other column"),
+        so="no: both are work done",
     )

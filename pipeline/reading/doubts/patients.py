@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from pipeline.reading.doubts.answers import folded
-from pipeline.reading.doubts.doubt import Doubt, accept, samples
+from pipeline.reading.doubts.doubt import Doubt, ask, samples
 from pipeline.reading.doubts.kept_words import headed
 from pipeline.reading.doubts.marked_cells import signed_ids
 from pipeline.reading.doubts.numbers_beside import one_person_doubts
@@ -47,43 +47,42 @@ def patient_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
     if not people:
         return []
     every = pl.concat(people.values())["id"].unique()
-    accepted = settings.practice.accepted
     found = [] if settings.practice.patient_ids else _in_two_forms(every, settings.practice.numbering)
     ledgers = [s for s in seen if s.table == "procedures" and not s.is_ours]
     found += [
         d
         for s in ledgers
-        for d in signed_ids(
-            f"procedures: {s.file}", s.answers.columns["patient_id"], s.who.people["id"].unique(), accepted
-        )
+        for d in signed_ids(f"procedures: {s.file}", s.answers.columns["patient_id"], s.who.people["id"].unique())
     ]
-    found += [d for s in seen for d in merged_numbers(s, accepted)]
-    families = [d for s in seen for d in dependants(s, accepted)]
+    found += [d for s in seen for d in merged_numbers(s)]
+    families = [d for s in seen for d in dependants(s)]
     found += families
-    found += [d for s in seen for d in names_as_ids(s, accepted)]
-    found += {(d.evidence, d.answers): d for s in reversed(seen) for d in account_numbers(s, accepted)}.values()
-    found += rounded_ids(every, accepted)
+    found += [d for s in seen for d in names_as_ids(s)]
+    # Where it was said of names or birth dates how they are meant, that holds of accounts too.
+    if not {"several_names", "several_birth_dates"} & set(settings.practice.accepted):
+        found += {(d.evidence, d.answers): d for s in reversed(seen) for d in account_numbers(s)}.values()
+    found += rounded_ids(every)
     for table, rows in people.items():
         if not any(f.where.startswith(table) for f in families):
             each = [s.who.people for s in seen if s.table == table]
-            apart = len(each) > 1 and not any(several_names(table, of, accepted) for of in each)
-            found += several_names(table, rows, accepted, apart=apart) + several_births(table, rows, accepted)
+            apart = len(each) > 1 and not any(several_names(table, of) for of in each)
+            found += several_names(table, rows, apart=apart) + several_births(table, rows)
             if not any(s.answers.merged for s in seen):
-                found += one_person_doubts(table, rows, accepted)
+                found += one_person_doubts(table, rows)
     if not settings.practice.numbering and "procedures" in people:
         ledgers = [s for s in seen if s.table == "procedures" and not s.is_mended]
         found += shared_numbers(people["procedures"]) or shared_between_files(ledgers)
     if not settings.practice.numbering:
-        found += work_of_two_numbers([s for s in seen if s.table == "procedures" and not s.is_mended], accepted)
+        found += work_of_two_numbers([s for s in seen if s.table == "procedures" and not s.is_mended])
     held = [s.held for s in seen if s.held is not None and s.sections.is_whole]
     if held and all(rows.is_by_patient for rows in held):
-        found += cut_by_patient(people, accepted)
+        found += cut_by_patient(people)
     days = {t: earliest([s.who.first_days for s in seen if s.table == t]) for t in people}
     told = settings.tables.get("patients")
     # A list that says nothing but which number stands for another one now need not name all patients.
     is_of_old = told is not None and bool(told.merged_into) and set(told.columns) <= {"patient_id"}
-    few = [] if is_of_old else few_found(people, accepted)
-    return found + (few or other_people(people, days, accepted))
+    few = [] if is_of_old else few_found(people)
+    return found + (few or other_people(people, days))
 
 
 def _in_two_forms(ids: pl.Series, numbering: str | None) -> list[Doubt]:
@@ -112,57 +111,44 @@ def written_twice(ids: pl.Series) -> list[Doubt]:
     )
 
 
-def account_numbers(seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
+def account_numbers(seen: Seen) -> list[Doubt]:
     """The number of an account, which a family may share, read as that of a patient."""
     heading = seen.answers.columns["patient_id"]
     told = seen.who.people.select(pl.col("name", "born", "dependant").count()).row(0)
-    # Where names or birth dates stand beside it, these tell; where it was said of them how they are meant, that holds.
-    if (
-        any(told)
-        or seen.answers.dependant
-        or not headed([heading], "account")
-        or {"several_names", "several_birth_dates"} & set(accepted)
-    ):
+    # Where names or birth dates stand beside it, these tell.
+    if any(told) or seen.answers.dependant or not headed([heading], "account"):
         return []
-    return [
-        Doubt(
-            "account_numbers",
-            f"{seen.table}: {seen.file}",
-            f'column "{heading}" is read as the patient, and by its heading it may be an account.',
-            "Has each patient an account of their own, or do several of a family share one?",
-            (
-                (f"tables.{seen.table}", 'columns.patient_id = "<its heading>"', "a column with each patient's number"),
-                (f"tables.{seen.table}", 'dependant = "<its heading>"', "the column that tells members apart"),
-                accept("account_numbers", accepted, "each has one of their own"),
-            ),
-        )
-    ]
+    return ask(
+        "account_numbers",
+        f"{seen.table}: {seen.file}",
+        f'column "{heading}" is read as the patient, and by its heading it may be an account.',
+        "Has each patient an account of their own, or do several of a family share one?",
+        (f"tables.{seen.table}", 'columns.patient_id = "<its heading>"', "a column with each patient's number"),
+        (f"tables.{seen.table}", 'dependant = "<its heading>"', "the column that tells members apart"),
+        so="each has one of their own",
+    )
 
 
-def names_as_ids(seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
+def names_as_ids(seen: Seen) -> list[Doubt]:
     """A column of names where a number of the patient is expected."""
     ids = seen.who.people["id"].unique()
     n = (~ids.str.contains(r"\d") & ids.str.contains(_NAME)).sum()
     if ids.len() < _SOME or n < 0.8 * ids.len():
         return []
     heading = seen.answers.columns["patient_id"]
-    return [
-        Doubt(
-            "names_as_ids",
-            f"{seen.table}: {seen.file}",
-            f'column "{heading}" is read as the patient, and {n:,} of its {ids.len():,} different values look like '
-            f"names (such as {samples(ids)}).",
-            "Two patients of one name become one, and one who marries becomes two. Is there a column with a chart or "
-            "account number?",
-            (
-                (f"tables.{seen.table}", 'columns.patient_id = "<its heading>"', "the column with the number"),
-                accept("names_as_ids", accepted, "there is none: the name stands for the patient"),
-            ),
-        )
-    ]
+    return ask(
+        "names_as_ids",
+        f"{seen.table}: {seen.file}",
+        f'column "{heading}" is read as the patient, and {n:,} of its {ids.len():,} different values look like '
+        f"names (such as {samples(ids)}).",
+        "Two patients of one name become one, and one who marries becomes two. Is there a column with a chart or "
+        "account number?",
+        (f"tables.{seen.table}", 'columns.patient_id = "<its heading>"', "the column with the number"),
+        so="there is none: the name stands for the patient",
+    )
 
 
-def dependants(seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
+def dependants(seen: Seen) -> list[Doubt]:
     """A number that several members of a family share, with the member's number in a column beside it."""
     if not seen.who.dependants:
         return []
@@ -172,22 +158,18 @@ def dependants(seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
         return []
     heading = seen.who.dependants[0]
     ids = people["id"].n_unique()
-    return [
-        Doubt(
-            "dependants",
-            f"{seen.table}: {seen.file}",
-            f"{several.height:,} of {ids:,} patient numbers stand with several numbers in the column "
-            f'"{heading}" beside them (such as {samples(people["dependant"])}).',
-            "Is the first the number of a family, and the second that of its member?",
-            (
-                (f"tables.{seen.table}", f'dependant = "{heading}"', "yes: both together are the patient"),
-                accept("dependants", accepted, "no: the first alone is the patient"),
-            ),
-        )
-    ]
+    return ask(
+        "dependants",
+        f"{seen.table}: {seen.file}",
+        f"{several.height:,} of {ids:,} patient numbers stand with several numbers in the column "
+        f'"{heading}" beside them (such as {samples(people["dependant"])}).',
+        "Is the first the number of a family, and the second that of its member?",
+        (f"tables.{seen.table}", f'dependant = "{heading}"', "yes: both together are the patient"),
+        so="no: the first alone is the patient",
+    )
 
 
-def several_names(table: str, people: pl.DataFrame, accepted: Sequence[str], *, apart: bool = False) -> list[Doubt]:
+def several_names(table: str, people: pl.DataFrame, *, apart: bool = False) -> list[Doubt]:
     """One number with several names, in more patients than marry or are misspelt; `apart` if in no file by itself."""
     rows = people.select("id", "name").drop_nulls().unique()
     n, names = rows["id"].n_unique(), rows["name"].n_unique()
@@ -198,24 +180,20 @@ def several_names(table: str, people: pl.DataFrame, accepted: Sequence[str], *, 
     several = twice.select("id", words.alias("name")).unique().group_by("id").len().filter(pl.col("len") > 1).height
     if not several or several <= _MANY * n:
         return []
-    return [
-        Doubt(
-            "several_names",
-            table,
-            f"{several:,} of {n:,} patient numbers stand with several names.",
-            "Is the number that of a family or a household, or is it given out anew when a patient leaves?"
-            + (" In no file alone does that happen: has each office numbers of its own?" if apart else ""),
-            (
-                *([("practice", 'numbering = "per file"', "yes: each file numbers its own patients")] if apart else []),
-                (f"tables.{table}", 'columns.patient_id = "<its heading>"', "a column with each patient's own number"),
-                (f"tables.{table}", 'dependant = "<its heading>"', "the column that tells members of a family apart"),
-                accept("several_names", accepted, "no: each number is one person who is named in several ways"),
-            ),
-        )
-    ]
+    return ask(
+        "several_names",
+        table,
+        f"{several:,} of {n:,} patient numbers stand with several names.",
+        "Is the number that of a family or a household, or is it given out anew when a patient leaves?"
+        + (" In no file alone does that happen: has each office numbers of its own?" if apart else ""),
+        *([("practice", 'numbering = "per file"', "yes: each file numbers its own patients")] if apart else []),
+        (f"tables.{table}", 'columns.patient_id = "<its heading>"', "a column with each patient's own number"),
+        (f"tables.{table}", 'dependant = "<its heading>"', "the column that tells members of a family apart"),
+        so="no: each number is one person who is named in several ways",
+    )
 
 
-def several_births(table: str, people: pl.DataFrame, accepted: Sequence[str]) -> list[Doubt]:
+def several_births(table: str, people: pl.DataFrame) -> list[Doubt]:
     """One number with birth dates that differ in more than a slip of the pen: in two of day, month and year."""
     rows = people.select("id", "born").drop_nulls().unique()
     n = rows["id"].n_unique()
@@ -223,20 +201,16 @@ def several_births(table: str, people: pl.DataFrame, accepted: Sequence[str]) ->
     several = sum(_are_two(born) for born in groups["born"].to_list())
     if not several or several <= _MANY * n:
         return []
-    return [
-        Doubt(
-            "several_birth_dates",
-            table,
-            f"{several:,} of {n:,} patient numbers stand with birth dates that no slip of the pen explains.",
-            "Is the number that of a family, or given out by each clinic, or anew when a patient leaves?",
-            (
-                (f"tables.{table}", 'columns.patient_id = "<its heading>"', "a column with each patient's own number"),
-                (f"tables.{table}", 'dependant = "<its heading>"', "the column that tells members of a family apart"),
-                ("practice", 'numbering = "per clinic"', "each clinic numbers its own patients"),
-                accept("several_birth_dates", accepted, "no: each number is one person, and the dates are wrong"),
-            ),
-        )
-    ]
+    return ask(
+        "several_birth_dates",
+        table,
+        f"{several:,} of {n:,} patient numbers stand with birth dates that no slip of the pen explains.",
+        "Is the number that of a family, or given out by each clinic, or anew when a patient leaves?",
+        (f"tables.{table}", 'columns.patient_id = "<its heading>"', "a column with each patient's own number"),
+        (f"tables.{table}", 'dependant = "<its heading>"', "the column that tells members of a family apart"),
+        ("practice", 'numbering = "per clinic"', "each clinic numbers its own patients"),
+        so="no: each number is one person, and the dates are wrong",
+    )
 
 
 def shared_numbers(people: pl.DataFrame) -> list[Doubt]:
@@ -253,18 +227,14 @@ def shared_numbers(people: pl.DataFrame) -> list[Doubt]:
     share, n = worst
     if share < _BOTH_CLINICS or n < _SOME:
         return []
-    return [
-        Doubt(
-            "numbering",
-            "procedures",
-            f"{n:,} patient numbers stand at two clinics, {share:.0%} of those of the smaller one.",
-            "Does each clinic number its own patients, so that one number is two people?",
-            (
-                ("practice", 'numbering = "per clinic"', "yes: number and clinic together are the patient"),
-                ("practice", 'numbering = "one for all"', "no: these patients went to both"),
-            ),
-        )
-    ]
+    return ask(
+        "numbering",
+        "procedures",
+        f"{n:,} patient numbers stand at two clinics, {share:.0%} of those of the smaller one.",
+        "Does each clinic number its own patients, so that one number is two people?",
+        ("practice", 'numbering = "per clinic"', "yes: number and clinic together are the patient"),
+        ("practice", 'numbering = "one for all"', "no: these patients went to both"),
+    )
 
 
 def shared_between_files(seen: Sequence[Seen]) -> list[Doubt]:
@@ -281,29 +251,25 @@ def shared_between_files(seen: Sequence[Seen]) -> list[Doubt]:
             share = both / max(min(len(numbers[n]), len(numbers[m])), 1)
             same_day = len(one.visits & other.visits)
             if both >= _SOME and share >= _BOTH_FILES and same_day <= _MANY * both and not _are_same(one, other):
-                return [
-                    Doubt(
-                        "numbering",
-                        "procedures",
-                        f"{one.file} and {other.file} are of the same years, and {both:,} patient numbers stand in "
-                        f"both, with {same_day:,} days of work in common.",
-                        "Are they of two clinics that number their patients each for itself, so that one number is two "
-                        "people?",
-                        (
-                            ("practice", 'numbering = "per file"', "yes: number and file together are the patient"),
-                            (
-                                "practice",
-                                'numbering = "per clinic"',
-                                "yes, and a column of each file, named as columns.site_id, says which clinic it is",
-                            ),
-                            ("practice", 'numbering = "one for all"', "no: a number is one patient in all files"),
-                        ),
-                    )
-                ]
+                return ask(
+                    "numbering",
+                    "procedures",
+                    f"{one.file} and {other.file} are of the same years, and {both:,} patient numbers stand in "
+                    f"both, with {same_day:,} days of work in common.",
+                    "Are they of two clinics that number their patients each for itself, so that one number is two "
+                    "people?",
+                    ("practice", 'numbering = "per file"', "yes: number and file together are the patient"),
+                    (
+                        "practice",
+                        'numbering = "per clinic"',
+                        "yes, and a column of each file, named as columns.site_id, says which clinic it is",
+                    ),
+                    ("practice", 'numbering = "one for all"', "no: a number is one patient in all files"),
+                )
     return []
 
 
-def work_of_two_numbers(seen: Sequence[Seen], accepted: Sequence[str]) -> list[Doubt]:
+def work_of_two_numbers(seen: Sequence[Seen]) -> list[Doubt]:
     """Two files of the same time with the same work of patients of other numbers: two programs, of one practice."""
     for n, one in enumerate(seen):
         for other in seen[n + 1 :]:
@@ -319,22 +285,18 @@ def work_of_two_numbers(seen: Sequence[Seen], accepted: Sequence[str]) -> list[D
             least = min(a.height, b.height)
             if twice < _SEVERAL or 2 * twice < least or _MANY_ALIKE * same > twice:
                 continue
-            return [
-                Doubt(
-                    "work_of_two_numbers",
-                    "procedures",
-                    f"{one.file} and {other.file} are both of {start:%Y-%m} to {end:%Y-%m}; of {least:,} crowns, "
-                    f"root canals, extractions and fillings then {twice:,} stand in both, on the same day and tooth, "
-                    "under other patient numbers.",
-                    "Did the practice change its program, which gave patients new numbers and took their work over? "
-                    "Then leave the rows of that time out of one file, and join the numbers: a list of patients with "
-                    "both, read with merged_into.",
-                    (
-                        ("tables.patients", 'merged_into = "<its column>"', "of a list with old and new numbers"),
-                        accept("work_of_two_numbers", accepted, "no: they are other patients"),
-                    ),
-                )
-            ]
+            return ask(
+                "work_of_two_numbers",
+                "procedures",
+                f"{one.file} and {other.file} are both of {start:%Y-%m} to {end:%Y-%m}; of {least:,} crowns, "
+                f"root canals, extractions and fillings then {twice:,} stand in both, on the same day and tooth, "
+                "under other patient numbers.",
+                "Did the practice change its program, which gave patients new numbers and took their work over? "
+                "Then leave the rows of that time out of one file, and join the numbers: a list of patients with "
+                "both, read with merged_into.",
+                ("tables.patients", 'merged_into = "<its column>"', "of a list with old and new numbers"),
+                so="no: they are other patients",
+            )
     return []
 
 
@@ -353,7 +315,7 @@ def _years_alike(one: Seen, other: Seen) -> bool:
     return both > 0 and 2 * both >= min(y.total() for y in years)
 
 
-def few_found(people: Mapping[str, pl.DataFrame], accepted: Sequence[str]) -> list[Doubt]:
+def few_found(people: Mapping[str, pl.DataFrame]) -> list[Doubt]:
     """Few patients of the ledger are in the list of patients."""
     if "procedures" not in people or "patients" not in people:
         return []
@@ -367,21 +329,16 @@ def few_found(people: Mapping[str, pl.DataFrame], accepted: Sequence[str]) -> li
         >= _FEW_FOUND * ledger.len()
     ):
         return []  # asked as numbers written in several forms
-    return [
-        Doubt(
-            "few_patients_found",
-            "patients",
-            f"only {found:,} of {ledger.len():,} patients of the ledger are in the list of patients. Numbers in the "
-            f"ledger look like {samples(ledger)}, in the list like {samples(listed)}.",
-            "Do both columns hold the same number of the patient (chart, account, insurance)? If the list has no "
-            "column with the ledger's number, take the section [tables.patients] out: age and sex are then not "
-            "compared.",
-            (
-                ("tables.patients", 'columns.patient_id = "<its heading>"', "the column with the ledger's number"),
-                accept("few_patients_found", accepted, "yes: the list holds a part of the patients only"),
-            ),
-        )
-    ]
+    return ask(
+        "few_patients_found",
+        "patients",
+        f"only {found:,} of {ledger.len():,} patients of the ledger are in the list of patients. Numbers in the "
+        f"ledger look like {samples(ledger)}, in the list like {samples(listed)}.",
+        "Do both columns hold the same number of the patient (chart, account, insurance)? If the list has no column "
+        "with the ledger's number, take the section [tables.patients] out: age and sex are then not compared.",
+        ("tables.patients", 'columns.patient_id = "<its heading>"', "the column with the ledger's number"),
+        so="yes: the list holds a part of the patients only",
+    )
 
 
 def _are_two(born: list[str]) -> bool:

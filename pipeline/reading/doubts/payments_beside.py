@@ -14,8 +14,7 @@ from dataclasses import dataclass, field
 import polars as pl
 
 from pipeline.reading.doubts.cells import STANDS, text_of
-from pipeline.reading.doubts.doubt import Doubt, accept
-from pipeline.reading.suggest.toml_quote import quoted
+from pipeline.reading.doubts.doubt import Doubt, ask, status_from
 
 _MOST_HELD, _MOST_STEMS = 100_000, 200
 _LEAST, _SHARE, _SAID = 5, 0.5, 0.95
@@ -56,7 +55,7 @@ class PaymentsBeside:
 _STEM = r"^([^\d]*)"  # a number behind the words is that of the work that was paid for
 
 
-def payment_doubts(where: str, seen: PaymentsBeside, fee: str | None, accepted: Sequence[str]) -> list[Doubt]:
+def payment_doubts(where: str, seen: PaymentsBeside, fee: str | None) -> list[Doubt]:
     """One question where at least half of the amounts below zero are of that kind; `fee` is the column of fees."""
     if not seen.held or fee is None:
         return []
@@ -69,21 +68,16 @@ def payment_doubts(where: str, seen: PaymentsBeside, fee: str | None, accepted: 
     if n < max(_LEAST, _SHARE * below.height):
         return []
     heading, patterns = _said(seen) or (fee, ["-*"])
-    each = ", ".join(f'{quoted(pattern)} = "void"' for pattern in patterns)
-    return [
-        Doubt(
-            "payments_beside",
-            where,
-            f"{n:,} of {below.height:,} amounts below zero stand beside work of the same patient, day, code and tooth "
-            "that has another amount.",
-            "Are these payments, rebates or shares of an insurer, and no reversals? Counted as reversals they take "
-            "work out of the totals.",
-            (
-                ("tables.procedures", f"status_from.{quoted(heading)} = {{ {each} }}", "yes: they are no work"),
-                accept("payments_beside", accepted, "no: each takes work back"),
-            ),
-        )
-    ]
+    return ask(
+        "payments_beside",
+        where,
+        f"{n:,} of {below.height:,} amounts below zero stand beside work of the same patient, day, code and tooth "
+        "that has another amount.",
+        "Are these payments, rebates or shares of an insurer, and no reversals? Counted as reversals they take "
+        "work out of the totals.",
+        status_from(heading, dict.fromkeys(patterns, "void"), "yes: they are no work"),
+        so="no: each takes work back",
+    )
 
 
 def _said(seen: PaymentsBeside) -> tuple[str, list[str]] | None:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 import polars as pl
 
-from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.doubt import Doubt, ask, of_ledger
 from pipeline.reading.suggest.toml_quote import quoted
 
 _MOST_HELD = 400_000
@@ -50,7 +50,7 @@ class RowIds:
         return rows.filter(pl.col("id") % self.one_in == 0) if self.one_in > 1 else rows
 
 
-def keys_of_several(table: str, heading: str, files: Sequence[RowIds], accepted: Sequence[str]) -> list[Doubt]:
+def keys_of_several(table: str, heading: str, files: Sequence[RowIds]) -> list[Doubt]:
     """Keys under which several patients stand, or in one file several pieces of work."""
     if not files:
         return []
@@ -67,18 +67,16 @@ def keys_of_several(table: str, heading: str, files: Sequence[RowIds], accepted:
     if wrong <= _MANY * again and works <= _MANY * again:
         return []
     share = f" (of one in {one_in:,} of them)" if one_in > 1 else ""
-    return [
-        Doubt(
-            "row_ids",
-            table,
-            f'column "{heading}" is read as the key of a row (procedure_id), and {works:,} of its values{share} stand '
-            f"at several pieces of work, {wrong:,} of them at several patients. A later row replaces an earlier one of "
-            "its key, so work would be lost.",
-            f"If it is no key, or is counted anew in each file, take the line columns.procedure_id out under "
-            f"[tables.{table}].",
-            (accept("row_ids", accepted, "it is the key: the later row corrects the earlier one"),),
-        )
-    ]
+    return ask(
+        "row_ids",
+        table,
+        f'column "{heading}" is read as the key of a row (procedure_id), and {works:,} of its values{share} stand '
+        f"at several pieces of work, {wrong:,} of them at several patients. A later row replaces an earlier one of "
+        "its key, so work would be lost.",
+        f"If it is no key, or is counted anew in each file, take the line columns.procedure_id out under "
+        f"[tables.{table}].",
+        so="it is the key: the later row corrects the earlier one",
+    )
 
 
 def entries_again(entry: pl.Series, fields: pl.DataFrame, coded: pl.Series) -> Counter[str]:
@@ -93,25 +91,17 @@ def entries_again(entry: pl.Series, fields: pl.DataFrame, coded: pl.Series) -> C
     return Counter(entry_again=rows.height - works, entry_of_several=works - entries, entries=rows.height)
 
 
-def again_doubts(where: str, heading: str | None, counts: Mapping[str, int], accepted: Sequence[str]) -> list[Doubt]:
+def again_doubts(where: str, heading: str | None, counts: Mapping[str, int]) -> list[Doubt]:
     """A column of the numbers of entries that nothing reads, and under which the same work stands again."""
     again, rows = counts["entry_again"], counts["entries"]
     if heading is None or again < max(_LEAST_AGAIN, _MANY * rows) or counts["entry_of_several"] > _MANY * rows:
         return []
-    return [
-        Doubt(
-            "entry_again",
-            where,
-            f'{again:,} of {rows:,} rows have in the column "{heading}", which is not read, the number of another row '
-            "of the same patient, day, code and tooth.",
-            "Is such a row the same piece of work again, as on a claim to a second insurer? Then it would count twice.",
-            (
-                (
-                    "tables.procedures",
-                    f"columns.procedure_id = {quoted(heading)}",
-                    "yes: a number is one piece of work",
-                ),
-                accept("entry_again", accepted, "no: each row is work of its own"),
-            ),
-        )
-    ]
+    return ask(
+        "entry_again",
+        where,
+        f'{again:,} of {rows:,} rows have in the column "{heading}", which is not read, the number of another row '
+        "of the same patient, day, code and tooth.",
+        "Is such a row the same piece of work again, as on a claim to a second insurer? Then it would count twice.",
+        of_ledger(f"columns.procedure_id = {quoted(heading)}", "yes: a number is one piece of work"),
+        so="no: each row is work of its own",
+    )

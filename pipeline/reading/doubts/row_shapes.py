@@ -5,18 +5,16 @@ Common practice, no source.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import polars as pl
 
-from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.doubt import Doubt, ask
 from pipeline.reading.doubts.rows_held import RowsHeld
 
 _LEAST, _NEARLY, _CODE_ROWS, _STRETCH = 8, 0.85, 10, 0.5
 _VISITS, _CROSSED = 12, 0.9
 
 
-def slid_doubts(where: str, held: RowsHeld, accepted: Sequence[str]) -> list[Doubt]:
+def slid_doubts(where: str, held: RowsHeld) -> list[Doubt]:
     """Rows with a tooth under codes that hardly ever have one, all in the one stretch in which others lack theirs."""
     frame, toothless = held.frame, pl.concat(held.toothless)
     share = pl.col("is_on_tooth").mean().over("code")
@@ -29,20 +27,18 @@ def slid_doubts(where: str, held: RowsHeld, accepted: Sequence[str]) -> list[Dou
     within = frame["row_number"].is_between(first, last).sum()
     if within > _STRETCH * frame.height or absent < max(_LEAST, _NEARLY * toothless.len()):
         return []
-    return [
-        Doubt(
-            "column_slid",
-            where,
-            f"between the rows {first:,} and {last:,} {absent:,} rows of work on a tooth have none, and "
-            f"{too_many.len():,} rows of examinations, cleanings and the like have one; elsewhere hardly any.",
-            "Has the column of teeth slid up or down there, as where a cell was put in or taken out in a spreadsheet? "
-            "Mend the column, or export the ledger again.",
-            (accept("column_slid", accepted, "no: the teeth are right as they stand"),),
-        )
-    ]
+    return ask(
+        "column_slid",
+        where,
+        f"between the rows {first:,} and {last:,} {absent:,} rows of work on a tooth have none, and "
+        f"{too_many.len():,} rows of examinations, cleanings and the like have one; elsewhere hardly any.",
+        "Has the column of teeth slid up or down there, as where a cell was put in or taken out in a spreadsheet? "
+        "Mend the column, or export the ledger again.",
+        so="no: the teeth are right as they stand",
+    )
 
 
-def crossed_doubts(where: str, frame: pl.DataFrame, accepted: Sequence[str]) -> list[Doubt]:
+def crossed_doubts(where: str, frame: pl.DataFrame) -> list[Doubt]:
     """Days of a patient with several teeth and several codes on which each code stands with each tooth."""
     work = frame.drop_nulls("tooth").select("patient", "day", "code", "tooth").unique()
     days = work.group_by("patient", "day").agg(
@@ -52,14 +48,12 @@ def crossed_doubts(where: str, frame: pl.DataFrame, accepted: Sequence[str]) -> 
     crossed = days.filter(pl.col("len") == pl.col("codes") * pl.col("teeth"))
     if days.height < _VISITS or crossed.height < _CROSSED * days.height:
         return []
-    return [
-        Doubt(
-            "joined_by_visit",
-            where,
-            f"on {crossed.height:,} of {days.height:,} days on which a patient had several procedures on several teeth "
-            "each procedure stands with each tooth.",
-            "Were codes and teeth put together by the visit alone, so that most of these rows never were? Join them by "
-            "the number of the procedure, and export the ledger again.",
-            (accept("joined_by_visit", accepted, "no: all of it was done on each of these teeth"),),
-        )
-    ]
+    return ask(
+        "joined_by_visit",
+        where,
+        f"on {crossed.height:,} of {days.height:,} days on which a patient had several procedures on several teeth "
+        "each procedure stands with each tooth.",
+        "Were codes and teeth put together by the visit alone, so that most of these rows never were? Join them by "
+        "the number of the procedure, and export the ledger again.",
+        so="no: all of it was done on each of these teeth",
+    )

@@ -14,7 +14,7 @@ import polars as pl
 from pipeline.practice.tables import REVERSAL
 from pipeline.reading.doubts.below_zero import amount_columns
 from pipeline.reading.doubts.cells import OF, STANDS, headings_of, text_of
-from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.doubt import Doubt, ask, of_ledger
 from pipeline.reading.doubts.standing import words_of
 from pipeline.reading.headings import plain_heading
 from pipeline.reading.sources.by_amounts import (
@@ -90,16 +90,16 @@ def _is_amounts(texts: pl.Series) -> bool:
     return filled.len() > _LEAST and int(filled.str.contains(_AMOUNT).sum()) >= _NEARLY_ALL * filled.len()
 
 
-def sum_doubts(where: str, seen: RowSums, columns: Mapping[str, str], accepted: Sequence[str]) -> list[Doubt]:
+def sum_doubts(where: str, seen: RowSums, columns: Mapping[str, str]) -> list[Doubt]:
     """All such questions of one file."""
     if not seen.rows:
         return []
     rows = (
         pl.concat(seen.held, how="diagonal").sort("row_number").with_columns(pl.col("is_total").fill_null(value=False))
     )
-    found = [*_balances(where, rows, accepted), *_totals(where, rows, columns["fee"], accepted)]
-    found += [*_corrections(where, rows, accepted), *_payments(where, rows, accepted)]
-    return [*found, *_pieces(where, rows, columns["fee"], accepted)]
+    found = [*_balances(where, rows), *_totals(where, rows, columns["fee"])]
+    found += [*_corrections(where, rows), *_payments(where, rows)]
+    return [*found, *_pieces(where, rows, columns["fee"])]
 
 
 def _sign_is(heading: str, status: str) -> str:
@@ -107,7 +107,7 @@ def _sign_is(heading: str, status: str) -> str:
     return f'status_from.{quoted(heading)} = {{ "{SIGN}" = "{status}" }}'
 
 
-def _balances(where: str, rows: pl.DataFrame, accepted: Sequence[str]) -> Iterator[Doubt]:
+def _balances(where: str, rows: pl.DataFrame) -> Iterator[Doubt]:
     for heading in (c.removeprefix("sum:") for c in rows.columns if c.startswith("sum:")):
         of = rows.select("patient", "fee", "kind", "stands", balance=f"sum:{heading}")
         told = of.with_columns(unmoved=unmoved(of)).filter(pl.col("unmoved").is_not_null())
@@ -116,20 +116,18 @@ def _balances(where: str, rows: pl.DataFrame, accepted: Sequence[str]) -> Iterat
         if n < _LEAST or moved < max(_ENOUGH, _HOLDS * of.drop_nulls(["fee", "balance"]).height):
             continue
         work = still["kind"].count()
-        yield Doubt(
+        yield from ask(
             ID,
             where,
             f'the column "{heading}" is a running balance: each row adds its amount to it ({moved:,} rows), but {n:,} '
             f"rows do not, {work:,} of them crowns, root canals, extractions or fillings.",
             "Was work that does not move the balance only planned, or taken back?",
-            (
-                (TABLE, _sign_is(heading + UNMOVED, "planned"), "yes; or void"),
-                accept(ID, accepted, "no: it was done, and not charged there"),
-            ),
+            of_ledger(_sign_is(heading + UNMOVED, "planned"), "yes; or void"),
+            so="no: it was done, and not charged there",
         )
 
 
-def _totals(where: str, rows: pl.DataFrame, fee: str, accepted: Sequence[str]) -> list[Doubt]:
+def _totals(where: str, rows: pl.DataFrame, fee: str) -> list[Doubt]:
     blocks = left_out(rows.select("fee", "is_total"))
     short = blocks.filter(pl.col("short") > 0.005)
     by_one = short["only"].count()
@@ -139,22 +137,18 @@ def _totals(where: str, rows: pl.DataFrame, fee: str, accepted: Sequence[str]) -
         return []
     rest = short.height - by_one
     more = f"; on {rest:,} it could be one of several rows, which stay: compare these days by hand" if rest else ""
-    return [
-        Doubt(
-            ID,
-            where,
-            f"{agree:,} of {blocks.height:,} totals are the sum of the rows above them; {short.height:,} are less, "
-            f"{by_one:,} of these by the amount of just one row{more}.",
-            "Is that row one that was taken back (void) or only planned?",
-            (
-                (TABLE, _sign_is(fee + LEFT_OUT, "void"), "yes; or planned"),
-                accept(ID, accepted, "no: all rows are work done, and the totals lack some"),
-            ),
-        )
-    ]
+    return ask(
+        ID,
+        where,
+        f"{agree:,} of {blocks.height:,} totals are the sum of the rows above them; {short.height:,} are less, "
+        f"{by_one:,} of these by the amount of just one row{more}.",
+        "Is that row one that was taken back (void) or only planned?",
+        of_ledger(_sign_is(fee + LEFT_OUT, "void"), "yes; or planned"),
+        so="no: all rows are work done, and the totals lack some",
+    )
 
 
-def _corrections(where: str, rows: pl.DataFrame, accepted: Sequence[str]) -> list[Doubt]:
+def _corrections(where: str, rows: pl.DataFrame) -> list[Doubt]:
     for heading in headings_of(rows):
         stem = pl.col(OF + heading).str.extract(_STEM).str.strip_chars()
         of = rows.with_columns(stem=stem, is_back=(pl.col("fee") < 0) & pl.col("kind").is_null() & pl.col("stands"))
@@ -172,24 +166,20 @@ def _corrections(where: str, rows: pl.DataFrame, accepted: Sequence[str]) -> lis
         # Payments of single charges may be of their amounts too, but not so nearly all, and not of work alone.
         for text, n, work, every_n in said.filter(pl.col("work") >= 0.8 * pl.col("n")).sort("stem").iter_rows():
             line = f'status_from.{quoted(heading)} = {{ {quoted(text.lower() + "*")} = "{REVERSAL}" }}'
-            return [
-                Doubt(
-                    ID,
-                    where,
-                    f'{n:,} of {every_n:,} rows whose text in "{heading}" begins with {text} are below zero by just '
-                    f"the amount of a row of the same patient at most {_SOON} days before, {work:,} of these crowns, "
-                    "root canals, extractions or fillings; they name neither its code nor its tooth.",
-                    "Do they take that row back, as entered in error?",
-                    (
-                        (TABLE, line, "yes: the row of that amount is taken back"),
-                        accept(ID, accepted, "no: they are payments or rebates"),
-                    ),
-                )
-            ]
+            return ask(
+                ID,
+                where,
+                f'{n:,} of {every_n:,} rows whose text in "{heading}" begins with {text} are below zero by just '
+                f"the amount of a row of the same patient at most {_SOON} days before, {work:,} of these crowns, "
+                "root canals, extractions or fillings; they name neither its code nor its tooth.",
+                "Do they take that row back, as entered in error?",
+                of_ledger(line, "yes: the row of that amount is taken back"),
+                so="no: they are payments or rebates",
+            )
     return []
 
 
-def _payments(where: str, rows: pl.DataFrame, accepted: Sequence[str]) -> list[Doubt]:
+def _payments(where: str, rows: pl.DataFrame) -> list[Doubt]:
     work = rows.filter("stands", pl.col("fee") > 0)
     for heading in (c for c in rows.columns if c.startswith("sum:")):
         sets = work.group_by("alike").agg(n=pl.len(), fee=pl.col("fee").first(), paid=pl.col(heading).sum())
@@ -197,24 +187,20 @@ def _payments(where: str, rows: pl.DataFrame, accepted: Sequence[str]) -> list[D
         fits = several.filter((pl.col("paid") - pl.col("fee")).abs() < 0.02)
         if several.height < _ENOUGH or fits.height < _HOLDS * several.height:
             continue
-        return [
-            Doubt(
-                ID,
-                where,
-                f"{several.height:,} rows stand there again, alike but for columns that nothing reads, "
-                f"{several['n'].sum():,} in all, and the amounts in {quoted(heading.removeprefix('sum:'))} of such "
-                "rows add up to the fee of one.",
-                "Is there a row for each payment, so that each piece of work stands there as often as it was paid for?",
-                (
-                    (TABLE, _sign_is(AGAIN, "void"), "yes: the first of them counts"),
-                    accept(ID, accepted, "no: each row is work of its own"),
-                ),
-            )
-        ]
+        return ask(
+            ID,
+            where,
+            f"{several.height:,} rows stand there again, alike but for columns that nothing reads, "
+            f"{several['n'].sum():,} in all, and the amounts in {quoted(heading.removeprefix('sum:'))} of such "
+            "rows add up to the fee of one.",
+            "Is there a row for each payment, so that each piece of work stands there as often as it was paid for?",
+            of_ledger(_sign_is(AGAIN, "void"), "yes: the first of them counts"),
+            so="no: each row is work of its own",
+        )
     return []
 
 
-def _pieces(where: str, rows: pl.DataFrame, fee: str, accepted: Sequence[str]) -> list[Doubt]:
+def _pieces(where: str, rows: pl.DataFrame, fee: str) -> list[Doubt]:
     work = rows.filter("stands", pl.col("fee") > 0)
     for heading in (c.removeprefix("sum:") for c in rows.columns if c.startswith("sum:")):
         if not amount_columns([heading]) or not (count := work[f"sum:{heading}"]).len():
@@ -228,18 +214,14 @@ def _pieces(where: str, rows: pl.DataFrame, fee: str, accepted: Sequence[str]) -
             continue
         if not is_told and not (each.height and each.height >= _NEARLY_ALL * several.height):
             continue
-        return [
-            Doubt(
-                "fee_of_one_piece",
-                where,
-                f'{several.height:,} rows have 2 or more in the column "{heading}", and by '
-                + (f'its heading "{fee}" is' if is_told else f'that of rows with 1 the fee in "{fee}" is')
-                + " that of one piece.",
-                "Is it the fee of one piece, so that the row costs as many times that?",
-                (
-                    (TABLE, f"fee_times = {quoted(heading)}", "yes: fee times count"),
-                    accept("fee_of_one_piece", accepted, "no: it is the fee of all together"),
-                ),
-            )
-        ]
+        return ask(
+            "fee_of_one_piece",
+            where,
+            f'{several.height:,} rows have 2 or more in the column "{heading}", and by '
+            + (f'its heading "{fee}" is' if is_told else f'that of rows with 1 the fee in "{fee}" is')
+            + " that of one piece.",
+            "Is it the fee of one piece, so that the row costs as many times that?",
+            of_ledger(f"fee_times = {quoted(heading)}", "yes: fee times count"),
+            so="no: it is the fee of all together",
+        )
     return []

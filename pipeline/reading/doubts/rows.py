@@ -15,7 +15,7 @@ from pipeline.reading.doubts.audit_trail import trail_doubts
 from pipeline.reading.doubts.below_zero import below_zero_doubts
 from pipeline.reading.doubts.currencies import currency_doubts, says_currency
 from pipeline.reading.doubts.doubled_work import doubled_doubts, following_doubts
-from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.doubt import Doubt, ask, commonest
 from pipeline.reading.doubts.entry_references import reference_doubts
 from pipeline.reading.doubts.marked_cells import mark_doubts
 from pipeline.reading.doubts.partly_filled import partly_filled_doubts
@@ -67,24 +67,24 @@ NO_LOSS = (
 
 def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
     """All doubts about rows and columns."""
-    accepted, found = settings.practice.accepted, []
+    found: list[Doubt] = []
     for one in seen:
         where = f"{one.table}: {one.file}"
-        found += mapped_twice(where, one.table, one.answers.columns, accepted)
+        found += mapped_twice(where, one.table, one.answers.columns)
         told = settings.tables[one.table]
         if told.ditto_marks is None:
             found += ditto_marks(where, one, told.fill_down)
-        found += cut_cells(where, one, accepted)
-        found += credits_beside(where, one, accepted)
+        found += cut_cells(where, one)
+        found += credits_beside(where, one)
         if "status" not in one.answers.columns:
-            found += estimates_beside(where, one, accepted)
-        found += further_procedures(where, one, accepted)
-        found += sheets_alike(where, one, accepted)
+            found += estimates_beside(where, one)
+        found += further_procedures(where, one)
+        found += sheets_alike(where, one)
         marked = {heading for heading, _, _ in one.answers.marks}
         has_status, has_fee = ("status" in one.answers.columns, "fee" in one.answers.columns)
-        found += flag_doubts(where, one.flags, accepted, told=marked, has_status=has_status, has_fee=has_fee)
+        found += flag_doubts(where, one.flags, told=marked, has_status=has_status, has_fee=has_fee)
         words = {h: counts for h, counts in one.words.items() if h not in one.kinds and h != SHEET}
-        spoken = status_word_doubts(where, words, accepted, told=marked, has_status=has_status)
+        spoken = status_word_doubts(where, words, told=marked, has_status=has_status)
         found += spoken
         if not has_status:
             listed = [h for h in words for join in told.joined if h.startswith(prefix(join))]
@@ -94,18 +94,15 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
                 if h in words and not any(f'"{h}"' in d.evidence for d in spoken)
             ]
             charged = {} if one.work is None else {one.answers.columns.get(f): n for f, n in one.work.charged.items()}
-            by_others = [d for h in named_so for d in among_others(where, h, words[h], accepted, charged.get(h))]
+            by_others = [d for h in named_so for d in among_others(where, h, words[h], charged.get(h))]
             # A list of the clinicians says in words what their initials leave open.
             by_others = [d for d in by_others if any(f'"{h}"' in d.evidence for h in listed)] or by_others
             spoken += by_others
             found += by_others
-        found += after_export(
-            where, one.exported_on, one.counts["dated"], one.counts["after"], accepted, has_status=has_status
-        )
+        found += after_export(where, one.exported_on, one.counts["dated"], one.counts["after"], has_status=has_status)
         trail = trail_doubts(
             where,
             one.audit,
-            accepted,
             key=one.answers.columns.get("procedure_id"),
             told={pattern: word for heading, pattern, word in one.answers.marks if heading == one.audit.heading},
             has_fee=has_fee,
@@ -113,36 +110,36 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         found += trail
         # What a deleted row means hangs on the rest of the trail.
         said = {h: c for h, c in one.phrases.items() if h != one.audit.heading}
-        found += phrase_doubts(where, said, accepted, told=marked)
+        found += phrase_doubts(where, said, told=marked)
         if one.statuses and not one.is_mended:
             made = told.values.get("status", {})
-            found += mostly_empty(where, one.answers.columns["status"], one.statuses, made, accepted)
-        found += mark_doubts(where, one.marks, accepted)
+            found += mostly_empty(where, one.answers.columns["status"], one.statuses, made)
+        found += mark_doubts(where, one.marks)
         date = one.answers.columns.get("service_date")
         asked_of = {*marked, *(h for h in one.headings if any(f'"{h}"' in doubt.evidence for doubt in found))}
         if not has_status:
-            found += partly_filled_doubts(where, one.partly_filled, accepted, date=date, told=asked_of)
-        found += again_doubts(where, one.entry, one.counts, accepted)
-        found += reference_doubts(where, one.references, accepted, told=asked_of, has_fee=has_fee)
-        found += amount_word_doubts(where, one.amount_words, accepted, told=asked_of)
+            found += partly_filled_doubts(where, one.partly_filled, date=date, told=asked_of)
+        found += again_doubts(where, one.entry, one.counts)
+        found += reference_doubts(where, one.references, told=asked_of, has_fee=has_fee)
+        found += amount_word_doubts(where, one.amount_words, told=asked_of)
         if not (marked or has_status):
-            found += legend_doubts(where, one.sections, accepted)
+            found += legend_doubts(where, one.sections)
         if one.doubled is not None:
-            worded = word_doubts(where, one.doubled, one.answers, accepted)
+            worded = word_doubts(where, one.doubled, one.answers)
             worded = [d for d in worded if not any(f'"{h}"' in d.evidence for h in asked_of - marked)]
             found += worded
             asked_of |= {h for h in one.headings if any(f'"{h}"' in doubt.evidence for doubt in worded)}
-            found += doubled_doubts(where, one.doubled, accepted, told=asked_of)
-            found += following_doubts(where, one.doubled, one.unknown, accepted)
-            found += sum_doubts(where, one.sums, one.answers.columns, accepted) if one.sums is not None else []
-            found += payment_doubts(where, one.payments, one.answers.columns.get("fee"), accepted)
+            found += doubled_doubts(where, one.doubled, told=asked_of)
+            found += following_doubts(where, one.doubled, one.unknown)
+            found += sum_doubts(where, one.sums, one.answers.columns) if one.sums is not None else []
+            found += payment_doubts(where, one.payments, one.answers.columns.get("fee"))
         others = {s.file: n for s in seen if s is not one and s.table == one.table and (n := s.sections.silent[""])}
         n_rows = one.counts["records"]
-        named = section_doubts(where, one.sections, accepted, n_rows=n_rows, has_fee=has_fee, files=others)
-        found += named or remark_doubts(where, one.sections, accepted, has_fee=has_fee)
+        named = section_doubts(where, one.sections, n_rows=n_rows, has_fee=has_fee, files=others)
+        found += named or remark_doubts(where, one.sections, has_fee=has_fee)
         if not (one.is_mended or one.is_ours):
             asked = {h for h, said in one.phrases.items() if said} | (
-                {SHEET} if named or SECTION in marked or "sheets_alike" in accepted else set()
+                {SHEET} if named or SECTION in marked or "sheets_alike" in settings.practice.accepted else set()
             )
             asked |= {one.audit.heading or ""}
             asked |= {h for h in words if any(f'"{h}"' in doubt.evidence for doubt in spoken)}
@@ -154,35 +151,23 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
                 h for h in one.who_or_where if h in words and 2 * max(words[h].values(), default=0) <= words[h].total()
             }
             found += unread_columns(
-                where,
-                one.words,
-                accepted,
-                told=marked,
-                unread=one.not_read,
-                asked=asked,
-                has_fee=has_fee,
-                has_status=has_status,
+                where, one.words, told=marked, unread=one.not_read, asked=asked, has_fee=has_fee, has_status=has_status
             )
-        found += below_zero_doubts(
-            where, one.amounts, accepted, rows=one.counts["records"], has_fee=has_fee, told=marked
-        )
+        found += below_zero_doubts(where, one.amounts, rows=one.counts["records"], has_fee=has_fee, told=marked)
     months = sum((s.status_months for s in seen), Counter[tuple[str, int]]())
-    found += renewed_doubts("procedures", months, settings.tables["procedures"].status_renewed, accepted)
+    found += renewed_doubts("procedures", months, settings.tables["procedures"].status_renewed)
     charged_in = [(f"{s.table}: {s.file}", s) for s in seen if s.table == "procedures" and "fee" in s.answers.columns]
     found += currency_doubts(
-        {w: (s.answers.columns["fee"], s.currencies) for w, s in charged_in},
-        {w: s.words for w, s in charged_in},
-        accepted,
+        {w: (s.answers.columns["fee"], s.currencies) for w, s in charged_in}, {w: s.words for w, s in charged_in}
     )
     names = settings.tables["procedures"].status_from.get(SECTION, {})
-    found += unmet_names({s.file: s.sections for s in seen if s.table == "procedures"}, list(names), accepted)
+    found += unmet_names({s.file: s.sections for s in seen if s.table == "procedures"}, list(names))
     for table in dict.fromkeys(s.table for s in seen):
         of = [s for s in seen if s.table == table]
         found += set_aside(
             table,
             sum((s.reasons for s in of), Counter()),
             sum(s.counts["rows"] for s in of),
-            accepted,
             systems=sum((s.tooth_systems for s in of), Counter()),
             statuses=untold_statuses([s.statuses for s in of], settings.tables[table].values.get("status", {})),
             lists=() if settings.tables[table].cell_lists else _lists(settings.tables[table].columns),
@@ -192,31 +177,28 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         keyed = [s for s in keyed if list(s.answers.columns.values()).count(s.answers.columns["procedure_id"]) == 1]
         if keyed:
             heading = keyed[0].answers.columns["procedure_id"]
-            found += keys_of_several(table, heading, [s.row_ids for s in keyed], accepted)
-        found += unknown_codes(
-            table, sum((s.unknown for s in of), Counter()), sum(s.counts["coded"] for s in of), accepted
-        )
+            found += keys_of_several(table, heading, [s.row_ids for s in keyed])
+        found += unknown_codes(table, sum((s.unknown for s in of), Counter()), sum(s.counts["coded"] for s in of))
     return found
 
 
-def mapped_twice(where: str, table: str, columns: Mapping[str, str], accepted: Sequence[str]) -> list[Doubt]:
+def mapped_twice(where: str, table: str, columns: Mapping[str, str]) -> list[Doubt]:
     """One column that is read as two fields."""
     fields: dict[str, list[str]] = {}
     for name, heading in columns.items():
         fields.setdefault(heading, []).append(name)
     return [
-        Doubt(
+        doubt
+        for heading, names in fields.items()
+        if len(names) > 1
+        for doubt in ask(
             "one_column_twice",
             where,
             f'column "{heading}" is read as {" and as ".join(names)}.',
             "One column holds one thing. Which is it?",
-            (
-                (f"tables.{table}", f'columns.{names[-1]} = "<its heading>"', "or leave that field out"),
-                accept("one_column_twice", accepted, "it is both"),
-            ),
+            (f"tables.{table}", f'columns.{names[-1]} = "<its heading>"', "or leave that field out"),
+            so="it is both",
         )
-        for heading, names in fields.items()
-        if len(names) > 1
     ]
 
 
@@ -225,59 +207,51 @@ def ditto_marks(where: str, seen: Seen, filled_down: Sequence[str]) -> list[Doub
     n = sum(seen.dittos[heading] for name, heading in seen.answers.columns.items() if name not in filled_down)
     if not n:
         return []
-    return [
-        Doubt(
-            "ditto_marks",
-            where,
-            f"{count(n, 'cell', 'holds')} a mark or word for the same again (ditto, do., a quotation mark) in "
-            "columns that are read.",
-            "Does such a mark stand for what the cell above it says?",
-            (
-                (f"tables.{seen.table}", 'ditto_marks = "above"', "yes: each is read as the cell above it"),
-                (f"tables.{seen.table}", 'ditto_marks = "empty"', "no: nothing was meant, the cell is empty"),
-            ),
-        )
-    ]
+    return ask(
+        "ditto_marks",
+        where,
+        f"{count(n, 'cell', 'holds')} a mark or word for the same again (ditto, do., a quotation mark) in "
+        "columns that are read.",
+        "Does such a mark stand for what the cell above it says?",
+        (f"tables.{seen.table}", 'ditto_marks = "above"', "yes: each is read as the cell above it"),
+        (f"tables.{seen.table}", 'ditto_marks = "empty"', "no: nothing was meant, the cell is empty"),
+    )
 
 
-def cut_cells(where: str, seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
+def cut_cells(where: str, seen: Seen) -> list[Doubt]:
     """Cells full of number signs, which a spreadsheet shows where a column is too narrow."""
     cut = [(name, n) for name, n in sorted(seen.cut.items()) if n]
     if not cut:
         return []
     n, each = sum(n for _, n in cut), ", ".join(f'"{seen.answers.columns.get(name, name)}"' for name, _ in cut)
-    return [
-        Doubt(
-            "cut_cells",
-            where,
-            f"{count(n, 'cell', 'holds')} nothing but ####, in the columns {each}: what a spreadsheet shows where a "
-            "column is too narrow. The values themselves are not in this file.",
-            "Make these columns wider in the spreadsheet and save the file as text again.",
-            (accept("cut_cells", accepted, "go on without these values"),),
-        )
-    ]
+    return ask(
+        "cut_cells",
+        where,
+        f"{count(n, 'cell', 'holds')} nothing but ####, in the columns {each}: what a spreadsheet shows where a "
+        "column is too narrow. The values themselves are not in this file.",
+        "Make these columns wider in the spreadsheet and save the file as text again.",
+        so="go on without these values",
+    )
 
 
-def further_procedures(where: str, seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
+def further_procedures(where: str, seen: Seen) -> list[Doubt]:
     """Several procedures side by side in one row, of which one column is read."""
     n = seen.counts["further"]
     if not n:
         return []
     code = seen.answers.columns["code"]
     others = ", ".join(f'"{h}"' for h in seen.further)
-    return [
-        Doubt(
-            "several_procedures_in_a_row",
-            where,
-            f'beside "{code}" the columns {others} hold {count(n, "more code")}, which nothing reads.',
-            "Are there several procedures in one row? One row a procedure is needed: export the list of procedures "
-            "instead, or save a copy of the file for each set of columns, all under the same headings.",
-            (accept("several_procedures_in_a_row", accepted, "the others are no procedures, or may be left out"),),
-        )
-    ]
+    return ask(
+        "several_procedures_in_a_row",
+        where,
+        f'beside "{code}" the columns {others} hold {count(n, "more code")}, which nothing reads.',
+        "Are there several procedures in one row? One row a procedure is needed: export the list of procedures "
+        "instead, or save a copy of the file for each set of columns, all under the same headings.",
+        so="the others are no procedures, or may be left out",
+    )
 
 
-def sheets_alike(where: str, seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
+def sheets_alike(where: str, seen: Seen) -> list[Doubt]:
     """Two sheets of a workbook with mostly the same rows: one is a copy of the other, kept or edited."""
     names = sorted(seen.sheets)
     for n, a in enumerate(names):
@@ -285,18 +259,14 @@ def sheets_alike(where: str, seen: Seen, accepted: Sequence[str]) -> list[Doubt]
             both, least = len(seen.sheets[a] & seen.sheets[b]), min(len(seen.sheets[a]), len(seen.sheets[b]))
             if both < _ALIKE_ROWS or 2 * both < least:
                 continue
-            return [
-                Doubt(
-                    "sheets_alike",
-                    where,
-                    f'sheets "{a}" and "{b}" have {count(both, "row")} in common, of {least:,} of the shorter one.',
-                    "Is one a copy of the other? Then each piece of work would count twice.",
-                    (
-                        (f"tables.{seen.table}", f'sheets = ["{a}"]', "the sheets that are to be read"),
-                        accept("sheets_alike", accepted, "no: both hold work of their own"),
-                    ),
-                )
-            ]
+            return ask(
+                "sheets_alike",
+                where,
+                f'sheets "{a}" and "{b}" have {count(both, "row")} in common, of {least:,} of the shorter one.',
+                "Is one a copy of the other? Then each piece of work would count twice.",
+                (f"tables.{seen.table}", f'sheets = ["{a}"]', "the sheets that are to be read"),
+                so="no: both hold work of their own",
+            )
     return []
 
 
@@ -304,7 +274,6 @@ def set_aside(
     table: str,
     reasons: Mapping[str, int],
     rows: int,
-    accepted: Sequence[str],
     *,
     systems: Mapping[str, int] | None = None,
     statuses: Mapping[str, int] | None = None,
@@ -316,40 +285,35 @@ def set_aside(
     n = sum(lost.values())
     if rows < LEAST_ROWS or n < LEAST_LOST or n <= MANY * rows:
         return []
-    why = sorted(lost.items(), key=lambda item: (-item[1], item[0]))
+    why = commonest(lost)
     each = "; ".join(f"{n:,}: {REASONS[r].meaning if r in REASONS else r} {_next(r)}" for r, n in why[:3])
-    return [
-        Doubt(
-            "rows_set_aside",
-            table,
-            f"{n:,} of {rows:,} rows ({n / rows:.0%}) cannot be loaded and would be set aside. {each}",
-            "A column or a form may have been told wrongly. If the rows themselves are at fault:",
+    return ask(
+        "rows_set_aside",
+        table,
+        f"{n:,} of {rows:,} rows ({n / rows:.0%}) cannot be loaded and would be set aside. {each}",
+        "A column or a form may have been told wrongly. If the rows themselves are at fault:",
+        *(
             (
-                *(
-                    (
-                        "standards",
-                        f'tooth_systems.{quoted(address)} = "fdi"',
-                        f"or universal or palmer: how the {count(times, 'tooth')} under this address are numbered",
-                    )
-                    for address, times in sorted((systems or {}).items(), key=lambda item: -item[1])[:_MOST_SYSTEMS]
+                "standards",
+                f'tooth_systems.{quoted(address)} = "fdi"',
+                f"or universal or palmer: how the {count(times, 'tooth')} under this address are numbered",
+            )
+            for address, times in sorted((systems or {}).items(), key=lambda item: -item[1])[:_MOST_SYSTEMS]
+        ),
+        *(
+            (
+                (
+                    f"tables.{table}",
+                    f"cell_lists = [{', '.join(map(quoted, lists))}]",
+                    "the first code goes with the first tooth, and so on; add the column of fees if it has several too",
                 ),
-                *(
-                    (
-                        (
-                            f"tables.{table}",
-                            f"cell_lists = [{', '.join(map(quoted, lists))}]",
-                            "the first code goes with the first tooth, and so on; add the column of fees if it has "
-                            "several too",
-                        ),
-                    )
-                    if lists and "several_codes" in lost
-                    else ()
-                ),
-                *told_as(statuses or {}),
-                accept("rows_set_aside", accepted, "go on without them; they are listed with the reason, to be mended"),
-            ),
-        )
-    ]
+            )
+            if lists and "several_codes" in lost
+            else ()
+        ),
+        *told_as(statuses or {}),
+        so="go on without them; they are listed with the reason, to be mended",
+    )
 
 
 def _lists(columns: Mapping[str, str]) -> list[str]:
@@ -357,27 +321,23 @@ def _lists(columns: Mapping[str, str]) -> list[str]:
     return [columns[name] for name in ("code", "tooth")] if {"code", "tooth"} <= set(columns) else []
 
 
-def unknown_codes(table: str, unknown: Mapping[str, int], rows: int, accepted: Sequence[str]) -> list[Doubt]:
+def unknown_codes(table: str, unknown: Mapping[str, int], rows: int) -> list[Doubt]:
     """More rows than a few have a code that the list does not know."""
     n = sum(unknown.values())
     if rows < LEAST_ROWS or n < LEAST_LOST or n <= MANY * rows:
         return []
-    top = sorted(unknown.items(), key=lambda item: (-item[1], item[0]))[:10]
+    top = commonest(unknown)[:10]
     shown = ", ".join(f"{code} ({times:,})" for code, times in top if times > 1) or "each in one row"
     first = next((code for code, _ in top), "")
-    return [
-        Doubt(
-            "unknown_codes",
-            table,
-            f"{n:,} of {rows:,} rows ({n / rows:.0%}) have a code that is not known: {shown}.",
-            "Are crowns, root canals or extractions among them?",
-            (
-                ("codes", f'"{first}" = "crown_placement"', "name the event of each that matters, likewise"),
-                ("codes", f'"{first}" = "bookkeeping"', "so, where it is a payment, an adjustment or a note"),
-                accept("unknown_codes", accepted, "no: they count as contacts with the patient"),
-            ),
-        )
-    ]
+    return ask(
+        "unknown_codes",
+        table,
+        f"{n:,} of {rows:,} rows ({n / rows:.0%}) have a code that is not known: {shown}.",
+        "Are crowns, root canals or extractions among them?",
+        ("codes", f'"{first}" = "crown_placement"', "name the event of each that matters, likewise"),
+        ("codes", f'"{first}" = "bookkeeping"', "so, where it is a payment, an adjustment or a note"),
+        so="no: they count as contacts with the patient",
+    )
 
 
 def _next(reason: str) -> str:

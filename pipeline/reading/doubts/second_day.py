@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 
 import polars as pl
 
-from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.doubt import Doubt, ask, commonest, of_ledger, status_from
 from pipeline.reading.doubts.partly_filled import NEARLY_ALL, OTHER_DAYS
 from pipeline.reading.doubts.standing import DAY, words_of
 from pipeline.reading.headings import plain_heading
@@ -107,30 +107,27 @@ def beside(headings: Sequence[str], read: str | None) -> tuple[list[str], list[s
     return named, [h for h, words in plain.items() if h not in named and not _NO_WORK & set(words.split())]
 
 
-def second_day_doubts(
-    where: str, read: str, seen: DaysBeside, accepted: Sequence[str], *, has_status: bool
-) -> list[Doubt]:
+def second_day_doubts(where: str, read: str, seen: DaysBeside, *, has_status: bool) -> list[Doubt]:
     """Columns that may have the day of the work, of which many days are not those that are read; where days that some
     rows lack may be a status, that is asked instead."""
     least = 0.0 if has_status else NEARLY_ALL * seen.rows.total()
     return [
-        Doubt(
-            "two_days",
-            where,
-            f'"{read}" is read as the day of the work, and {seen.differ[h]:,} of {seen.filled[h]:,} rows have another '
-            f'day in the column "{h}", which is not read.',
-            "On which of the two was the work done?",
-            (
-                ("tables.procedures", f"columns.service_date = {quoted(h)}", "in place of the line that is there"),
-                accept("two_days", accepted, f'on the day in "{read}"'),
-            ),
-        )
+        doubt
         for h in seen.headings
         # One day in all rows is that of the export, and no work's.
         if len(seen.others[h]) > 1
         and not _are_of_bills(h, seen)
         and seen.differ[h] >= max(_LEAST, _SHARE * seen.filled[h])
         and seen.filled[h] >= least
+        for doubt in ask(
+            "two_days",
+            where,
+            f'"{read}" is read as the day of the work, and {seen.differ[h]:,} of {seen.filled[h]:,} rows have another '
+            f'day in the column "{h}", which is not read.',
+            "On which of the two was the work done?",
+            of_ledger(f"columns.service_date = {quoted(h)}", "in place of the line that is there"),
+            so=f'on the day in "{read}"',
+        )
     ]
 
 
@@ -141,54 +138,41 @@ def _are_of_bills(heading: str, seen: DaysBeside) -> bool:
     return not is_named and len(seen.rows) >= max(_BILL_DAYS, _ONE_BILL * len(seen.others[heading]))
 
 
-def crowded_days(where: str, read: str | None, rows: Mapping[str, int], accepted: Sequence[str]) -> list[Doubt]:
+def crowded_days(where: str, read: str | None, rows: Mapping[str, int]) -> list[Doubt]:
     """A day with many times the rows of any other: another program's records were taken over on it, it may be."""
-    listed = sorted(rows.items(), key=lambda one: (-one[1], one[0]))
+    listed = commonest(rows)
     if read is None or len(listed) < _DAYS:
         return []
     (day, n), (_, second) = listed[0], listed[1]
     every = sum(rows.values())
     if n < _CROWDED or n < _SHARE * every or n < _TIMES * second:
         return []
-    return [
-        Doubt(
-            "crowded_day",
-            where,
-            f"{n:,} of {every:,} rows are of one day, {day}; of no other day are there more than {second:,}.",
-            "Were an earlier program's records taken over on it, so that the work itself was done before, on days that "
-            "are not known?",
-            (
-                (
-                    "tables.procedures",
-                    f'status_from.{quoted(read)} = {{ {quoted(day)} = "existing" }}',
-                    "yes: it was there on that day, and is no work of that day",
-                ),
-                (
-                    "tables.procedures",
-                    f'values.service_date = {{ {quoted(day)} = "" }}',
-                    "and with it where the work may have been done long before: no day is known",
-                ),
-                accept("crowded_day", accepted, "no: all of it was done on that day"),
-            ),
-        )
-    ]
+    return ask(
+        "crowded_day",
+        where,
+        f"{n:,} of {every:,} rows are of one day, {day}; of no other day are there more than {second:,}.",
+        "Were an earlier program's records taken over on it, so that the work itself was done before, on days that "
+        "are not known?",
+        status_from(read, {day: "existing"}, "yes: it was there on that day, and is no work of that day"),
+        of_ledger(
+            f'values.service_date = {{ {quoted(day)} = "" }}',
+            "and with it where the work may have been done long before: no day is known",
+        ),
+        so="no: all of it was done on that day",
+    )
 
 
-def fiscal_years(where: str, parts: Sequence[str], accepted: Sequence[str], *, told: str | None) -> list[Doubt]:
+def fiscal_years(where: str, parts: Sequence[str], *, told: str | None) -> list[Doubt]:
     """A date made of the year of accounts, which begins in one calendar year and is named after the next."""
     named = [h for h in parts if _FISCAL.search(plain_heading(h))]
     if not named or told is not None:
         return []
-    return [
-        Doubt(
-            "fiscal_year",
-            where,
-            f'the year of each day is taken from the column "{named[0]}", which by its heading is a year of accounts.',
-            "In which month does it begin? A year that begins in July and is named after the year in which it ends "
-            "holds July of the year before.",
-            (
-                ("tables.procedures", 'year_begins = "july"', "the month in which it begins"),
-                accept("fiscal_year", accepted, "it is the calendar year"),
-            ),
-        )
-    ]
+    return ask(
+        "fiscal_year",
+        where,
+        f'the year of each day is taken from the column "{named[0]}", which by its heading is a year of accounts.',
+        "In which month does it begin? A year that begins in July and is named after the year in which it ends "
+        "holds July of the year before.",
+        of_ledger('year_begins = "july"', "the month in which it begins"),
+        so="it is the calendar year",
+    )

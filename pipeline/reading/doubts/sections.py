@@ -14,7 +14,7 @@ import polars as pl
 
 from pipeline.practice.counts import count
 from pipeline.practice.tables import REVERSAL
-from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.doubt import Doubt, ask, commonest, of_ledger, patterns_in_rows, status_from
 from pipeline.reading.doubts.standing import matches
 from pipeline.reading.sources.lines_below import LINE_BELOW, is_below
 from pipeline.reading.sources.sections import SECTION, lines_between
@@ -99,7 +99,7 @@ class SectionsSeen:
 
 
 def section_doubts(
-    where: str, seen: SectionsSeen, accepted: Sequence[str], *, n_rows: int, has_fee: bool, files: Mapping[str, int]
+    where: str, seen: SectionsSeen, *, n_rows: int, has_fee: bool, files: Mapping[str, int]
 ) -> list[Doubt]:
     """Sections whose names say that what stands in them may be no work done, and that nothing reads; beside them the
     other names there are, of `files` too, the rows of other files that stand in none."""
@@ -118,12 +118,11 @@ def section_doubts(
                 marks |= {said.pattern} if _DAY.search(name) else set()
     if not rows:
         return []
-    listed = sorted(rows.items(), key=lambda item: (-item[1], item[0]))
+    listed = commonest(rows)
     each = ", ".join(f'"{shown}" ({n:,})' for (shown, _, _), n in listed[:_MOST_SHOWN])
     more = f" and {len(listed) - _MOST_SHOWN} more" if len(listed) > _MOST_SHOWN else ""
     made = {pattern: VOID if word == REVERSAL and not has_fee else word for (_, pattern, word), _ in listed}
     made = {pattern: word for pattern, word in made.items() if pattern not in marks}
-    line = _inline(made)
     n = sum(rows.values())
     others = Counter({sheet: n for sheet, n in seen.silent.items() if sheet and n})
     for (name, _), times in seen.untold.items():
@@ -132,110 +131,84 @@ def section_doubts(
             others[_shown(name, said)] += times
     if any(name in where for name, _ in seen.untold):
         others.update(files)
-    return [
-        Doubt(
-            "status_in_titles",
-            where,
-            f"{n:,} of {n_rows:,} rows stand under a name that says whether they were done, and nothing reads it: "
-            f"{each}{more}. Such a name is a line above the rows, a sheet or table, a file, or a folder.",
-            f"Was this work done here, or is it planned, done elsewhere (existing), or void?"
-            f"{_BELOW if below else ''}"
-            f"{_other(n_rows - n, others)}",
-            (
-                *(
-                    [
-                        (
-                            "tables.procedures",
-                            f"status_from.{quoted(SECTION)} = {{ {line} }}",
-                            "the rows under each of these names, and what they are; correct the words, and add these "
-                            "to such a line that is there",
-                        )
-                    ]
-                    if made
-                    else []
-                ),
-                *(
-                    [
-                        (
-                            "tables.procedures",
-                            f"status_from.{quoted(LINE_BELOW)} = {{ {_inline(below)} }}",
-                            "where such a line stands below the one row that it is about",
-                        )
-                    ]
-                    if below
-                    else []
-                ),
-                accept("status_in_titles", accepted, "no: every row is work done"),
-            ),
-        )
-    ]
+    return ask(
+        "status_in_titles",
+        where,
+        f"{n:,} of {n_rows:,} rows stand under a name that says whether they were done, and nothing reads it: "
+        f"{each}{more}. Such a name is a line above the rows, a sheet or table, a file, or a folder.",
+        "Was this work done here, or is it planned, done elsewhere (existing), or "
+        f"void?{_BELOW if below else ''}{_other(n_rows - n, others)}",
+        *(
+            [
+                status_from(
+                    SECTION,
+                    made,
+                    "the rows under each of these names, and what they are; correct the words, and add these "
+                    "to such a line that is there",
+                )
+            ]
+            if made
+            else []
+        ),
+        *(
+            [status_from(LINE_BELOW, below, "where such a line stands below the one row that it is about")]
+            if below
+            else []
+        ),
+        so="no: every row is work done",
+    )
 
 
-def remark_doubts(where: str, seen: SectionsSeen, accepted: Sequence[str], *, has_fee: bool) -> list[Doubt]:
+def remark_doubts(where: str, seen: SectionsSeen, *, has_fee: bool) -> list[Doubt]:
     """Lines between the rows, each with words of its own, that say of several rows that they may be no work done; and
     lines of totals that do, where no name stands above the rows."""
     if seen.remarks.total() < _LEAST_REMARKS:
-        return _total_doubts(where, seen, accepted) if seen.totals and not seen.names else []
-    listed = sorted(seen.remarks.items(), key=lambda one: (-one[1], one[0]))[:_MOST_SHOWN]
-    shown = ", ".join(f"{pattern.replace('*', '…')} ({count(n, 'line')})" for (pattern, _), n in listed)
+        return _total_doubts(where, seen) if seen.totals and not seen.names else []
+    listed = commonest(seen.remarks)[:_MOST_SHOWN]
+    shown = patterns_in_rows(listed, each="line")
     made = {pattern: VOID if word == REVERSAL and not has_fee else word for (pattern, word), _ in listed}
-    return [
-        Doubt(
-            "status_in_titles",
-            where,
-            f"lines between the rows, which are no rows themselves, hold words for whether work was done: {shown}.",
-            "Is each such line about the row above it?",
-            (
-                (
-                    "tables.procedures",
-                    f"status_from.{quoted(LINE_BELOW)} = {{ {_inline(made)} }}",
-                    "yes: correct the words, and add these to such a line that is there",
-                ),
-                accept("status_in_titles", accepted, "no: every row is work done"),
-            ),
-        )
-    ]
+    return ask(
+        "status_in_titles",
+        where,
+        f"lines between the rows, which are no rows themselves, hold words for whether work was done: {shown}.",
+        "Is each such line about the row above it?",
+        status_from(LINE_BELOW, made, "yes: correct the words, and add these to such a line that is there"),
+        so="no: every row is work done",
+    )
 
 
-def legend_doubts(where: str, seen: SectionsSeen, accepted: Sequence[str]) -> list[Doubt]:
+def legend_doubts(where: str, seen: SectionsSeen) -> list[Doubt]:
     """A line such as `(14) = planned` or `small letters = proposed`, which says what a form of the cells means."""
     if not seen.legends:
         return []
     shown = ", ".join(f"{pattern.replace('*', '…')}: {word}" for pattern, word in sorted(seen.legends))
-    return [
-        Doubt(
-            "status_in_titles",
-            where,
-            f"a line that is no row explains a sign or a form of the cells by a word for whether work was done "
-            f"({shown}). Nothing reads that form.",
-            "Do cells of such a form stand in the rows? Then tell what they make of a row, or export that work apart.",
-            (
-                (
-                    "tables.procedures",
-                    'status_from."<column>" = { "(*" = "planned" }',
-                    "the column and the sign, here a bracket before the text; small letters cannot be told so",
-                ),
-                accept("status_in_titles", accepted, "no: every row is work done"),
-            ),
-        )
-    ]
+    return ask(
+        "status_in_titles",
+        where,
+        f"a line that is no row explains a sign or a form of the cells by a word for whether work was done "
+        f"({shown}). Nothing reads that form.",
+        "Do cells of such a form stand in the rows? Then tell what they make of a row, or export that work apart.",
+        of_ledger(
+            'status_from."<column>" = { "(*" = "planned" }',
+            "the column and the sign, here a bracket before the text; small letters cannot be told so",
+        ),
+        so="no: every row is work done",
+    )
 
 
-def _total_doubts(where: str, seen: SectionsSeen, accepted: Sequence[str]) -> list[Doubt]:
+def _total_doubts(where: str, seen: SectionsSeen) -> list[Doubt]:
     shown = ", ".join(f"{word} ({count(n, 'line')})" for word, n in sorted(seen.totals.items()))
-    return [
-        Doubt(
-            "status_in_titles",
-            where,
-            f"lines of totals say that what they sum up may be no work done: {shown}. No name stands above these rows.",
-            "Are rows above such a line planned, void, or done elsewhere? Then put a line with that word above the "
-            "first of them, in a copy of the file.",
-            (accept("status_in_titles", accepted, "no: every row is work done"),),
-        )
-    ]
+    return ask(
+        "status_in_titles",
+        where,
+        f"lines of totals say that what they sum up may be no work done: {shown}. No name stands above these rows.",
+        "Are rows above such a line planned, void, or done elsewhere? Then put a line with that word above the "
+        "first of them, in a copy of the file.",
+        so="no: every row is work done",
+    )
 
 
-def unmet_names(seen: Mapping[str, SectionsSeen], told: Sequence[str], accepted: Sequence[str]) -> list[Doubt]:
+def unmet_names(seen: Mapping[str, SectionsSeen], told: Sequence[str]) -> list[Doubt]:
     """Names of which PRACTICE.toml says what their rows are, and that no row of any file, by name, stands under.
 
     Nothing is asked where not all rows of all files were looked at.
@@ -250,20 +223,18 @@ def unmet_names(seen: Mapping[str, SectionsSeen], told: Sequence[str], accepted:
             there[_shown(name, _said(name)) if _said(name).words else name] += n
         for sheet, n in one.silent.items():
             there[sheet or file] += n
-    names = [f'"{name}" ({n:,})' for name, n in sorted(there.items(), key=lambda i: (-i[1], i[0])) if n]
+    names = [f'"{name}" ({n:,})' for name, n in commonest(there) if n]
     more = f" and {len(names) - _MOST_SHOWN} more" if len(names) > _MOST_SHOWN else ""
     each = ", ".join(f'"{name}"' for name in unmet)
-    return [
-        Doubt(
-            "section_names",
-            "procedures",
-            f"no row of any file stands under a name of which status_from.{quoted(SECTION)} says what its rows are: "
-            f"{each}. The names there are, with their rows: {', '.join(names[:_MOST_SHOWN]) or 'none'}{more}. A line "
-            "above or between the rows is a name too, as it is written there.",
-            "Is a name written otherwise in the files? Correct it, or take it out of the line.",
-            (accept("section_names", accepted, "no: there are no such rows now, and there may be again"),),
-        )
-    ]
+    return ask(
+        "section_names",
+        "procedures",
+        f"no row of any file stands under a name of which status_from.{quoted(SECTION)} says what its rows are: "
+        f"{each}. The names there are, with their rows: {', '.join(names[:_MOST_SHOWN]) or 'none'}{more}. A line "
+        "above or between the rows is a name too, as it is written there.",
+        "Is a name written otherwise in the files? Correct it, or take it out of the line.",
+        so="no: there are no such rows now, and there may be again",
+    )
 
 
 def _said(name: str) -> Named:
@@ -276,15 +247,11 @@ def _shown(name: str, said: Named) -> str:
     return name if said.pattern == name else said.pattern.replace("*", "…")
 
 
-def _inline(made: Mapping[str, str]) -> str:
-    return ", ".join(f'{quoted(pattern)} = "{word}"' for pattern, word in made.items())
-
-
 _BELOW = " Does such a line stand above its rows, or below the one row that it is about?"
 
 
 def _other(n: int, others: Mapping[str, int]) -> str:
     if not others or len(others) > _MOST_SHOWN:  # so many sheets are those of people, or of months
         return f" Of the other {n:,} nothing is asked here." if n > 0 else ""
-    each = ", ".join(f'"{name}" ({times:,})' for name, times in sorted(others.items(), key=lambda i: (-i[1], i[0])))
+    each = ", ".join(f'"{name}" ({times:,})' for name, times in commonest(others))
     return f" The other names: {each}. If what stands under one of them is no work done either, add its name."

@@ -7,10 +7,10 @@ knowledge of any export. All of them are common practice, no source.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 
-from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.doubt import Doubt, ask, of_ledger
 from pipeline.reading.doubts.sign_counts import (
     Count,
     after_loss,
@@ -60,7 +60,7 @@ _TWICE = (
     "Is one of the two a plan, an estimate, an entry that was taken back, or the same work out of another program or "
     "list? Find the column or file that tells them apart: "
 )
-_TELL = ((TABLE, 'status_from."<column>" = { "<its text>" = "planned" }', "or void: what such a row is"),)
+_TELL = (of_ledger('status_from."<column>" = { "<its text>" = "planned" }', "or void: what such a row is"),)
 SIGNS: tuple[Sign, ...] = (
     Sign(
         "taken_out_twice",
@@ -154,7 +154,7 @@ SIGNS: tuple[Sign, ...] = (
         "with the chart.",
         "the practice works on Sundays",
         (
-            (TABLE, 'late_stamps = "next_day"', "if they are stamps at an hour of the evening before"),
+            of_ledger('late_stamps = "next_day"', "if they are stamps at an hour of the evening before"),
             ("practice", 'time_zone = "<Area/City>"', "if they are told in universal time"),
         ),
     ),
@@ -168,7 +168,7 @@ SIGNS: tuple[Sign, ...] = (
         "{late_of:,}.",
         "Did a spreadsheet take the day for the month wherever it could? Export the days as text again, year first.",
         "the days are right",
-        ((TABLE, 'swapped_dates = "mend"', "yes: turn day and month of days up to the twelfth about"),),
+        (of_ledger('swapped_dates = "mend"', "yes: turn day and month of days up to the twelfth about"),),
     ),
     Sign(
         "no_day_after_the_twelfth",
@@ -191,7 +191,7 @@ SIGNS: tuple[Sign, ...] = (
         "Is the day of the work not known, only its month, or is this the day of a bill or a statement? If another "
         "column has the day of the work, read that one.",
         "the work was done on these days, or its month is all that is known",
-        ((TABLE, 'columns.service_date = "<column>"', "the day of the work"),),
+        (of_ledger('columns.service_date = "<column>"', "the day of the work"),),
     ),
     Sign(
         "months_missing",
@@ -224,7 +224,7 @@ SIGNS: tuple[Sign, ...] = (
         "{n:,} of {of:,} patients were seen on one day only.",
         "Is the number that of a visit, a bill or a row, and not that of the patient?",
         "they are patients, and came once",
-        ((TABLE, 'columns.patient_id = "<column>"', "the number of the patient"),),
+        (of_ledger('columns.patient_id = "<column>"', "the number of the patient"),),
     ),
     Sign(
         "no_patient_left",
@@ -319,10 +319,8 @@ SIGNS: tuple[Sign, ...] = (
         "Was work charted there that others had done before?",
         "it was done here, and not charged for",
         (
-            (
-                TABLE,
-                'status_from."<column of fees>" = { "" = "existing" }',
-                "yes: write 0.00 for the empty text if it is so",
+            of_ledger(
+                'status_from."<column of fees>" = { "" = "existing" }', "yes: write 0.00 for the empty text if it is so"
             ),
         ),
     ),
@@ -335,12 +333,12 @@ SIGNS: tuple[Sign, ...] = (
         "{n:,} of {of:,} fees are some twenty times those of most rows of the same code, or a twentieth.",
         "Are some amounts in the smallest coin, in another currency, or of another kind than the fee?",
         "the fees are as they stand",
-        ((TABLE, 'fee_unit = "cent"', "if all of a file are in the smallest coin"),),
+        (of_ledger('fee_unit = "cent"', "if all of a file are in the smallest coin"),),
     ),
 )
 
 
-def sign_doubts(where: str, whole: Whole, accepted: Sequence[str]) -> list[Doubt]:
+def sign_doubts(where: str, whole: Whole) -> list[Doubt]:
     """A question for each sign that stands."""
     found = []
     for sign in SIGNS:
@@ -348,6 +346,5 @@ def sign_doubts(where: str, whole: Whole, accepted: Sequence[str]) -> list[Doubt
         if met is None or met.of < sign.among or met.n < sign.least or met.n < sign.share * met.of:
             continue
         evidence = sign.evidence.format(n=met.n, of=met.of, **met.names)
-        lines = (*sign.lines, accept(sign.id, accepted, f"no: {sign.so}"))
-        found.append(Doubt(sign.id, where, evidence, sign.question, lines))
+        found += ask(sign.id, where, evidence, sign.question, *sign.lines, so=f"no: {sign.so}")
     return found

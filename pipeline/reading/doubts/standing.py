@@ -11,19 +11,17 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from typing import Any
 
 import polars as pl
 
 from pipeline.practice.counts import count
 from pipeline.practice.tables import REVERSAL, STATUS_WORDS
 from pipeline.reading.doubts import northern_words
-from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.doubt import Doubt, ask, commonest, patterns_in_rows, status_from
 from pipeline.reading.doubts.sent_and_billed import BILLS, SENT_ON
 from pipeline.reading.headings import plain_heading
 from pipeline.reading.sources.row_looks import CALLED, COLOURED, COMMENT, HIDDEN, LOOKS, STRUCK
 from pipeline.reading.sources.standing_names import named
-from pipeline.reading.suggest.toml_quote import quoted
 
 MOST_FLAGS = 12
 MOST_TEXTS = 500  # of a flag, until it is clear that it is none
@@ -239,7 +237,6 @@ def made_of(flag: str, texts: Collection[str]) -> dict[str, str]:
 def flag_doubts(
     where: str,
     flags: Mapping[str, Counter[str]],
-    accepted: Sequence[str],
     *,
     told: Collection[str],
     has_status: bool = False,
@@ -269,23 +266,14 @@ def flag_doubts(
             made = {t: w for t, w in said.items() if t and t != _ANY} | {_ANY: made[_ANY]}
         made = {t: "void" if w == REVERSAL and not has_fee else w for t, w in made.items()}
         around.add(_around(heading))
-        shown = ", ".join(f"{_shown(text)} ({count(n, 'row')})" for text, n in _by_number(counts))
-        line = f"status_from.{quoted(heading)} = {_inline(made)}"
-        found.append(
-            Doubt(
-                "status_not_read",
-                where,
-                f"{_seen_in(heading, told)} {shown}.",
-                f"Which of these are work done here? Any other is {', '.join(STATUS_WORDS[1:-1])}.",
-                (
-                    (
-                        "tables.procedures",
-                        line,
-                        f"each text that is no work done, and what it is; {_how(heading, told)}",
-                    ),
-                    accept("status_not_read", accepted, "no: every row is work done"),
-                ),
-            )
+        shown = ", ".join(f"{_shown(text)} ({count(n, 'row')})" for text, n in commonest(counts))
+        found += ask(
+            "status_not_read",
+            where,
+            f"{_seen_in(heading, told)} {shown}.",
+            f"Which of these are work done here? Any other is {', '.join(STATUS_WORDS[1:-1])}.",
+            status_from(heading, made, f"each text that is no work done, and what it is; {_how(heading, told)}"),
+            so="no: every row is work done",
         )
     return found
 
@@ -334,28 +322,22 @@ def _shown(text: str) -> str:
     return "filled" if text == _ANY else text or "empty"
 
 
-def phrase_doubts(
-    where: str, found: Mapping[str, Counter[tuple[str, str]]], accepted: Sequence[str], *, told: Collection[str]
-) -> list[Doubt]:
+def phrase_doubts(where: str, found: Mapping[str, Counter[tuple[str, str]]], *, told: Collection[str]) -> list[Doubt]:
     """Texts in which words say that a row may not stand, but for words that are told."""
     doubts = []
     for heading, counts in found.items():
         if not counts:
             continue
-        shown = ", ".join(f"{form.replace('*', '…')} ({count(n, 'row')})" for (form, _), n in _by_number(counts))
-        line = f"status_from.{quoted(heading)} = {_inline(dict(mark for mark, _ in _by_number(counts)))}"
-        doubts.append(
-            Doubt(
-                "status_in_text",
-                where,
-                f'words in the column "{heading}" say of rows that they may be no work done: {shown}.',
-                f"What are these rows? Each is {', '.join(STATUS_WORDS[1:-1])}, or a {REVERSAL}, which takes back the "
-                "row of the same work and fee. * stands for anything.",
-                (
-                    ("tables.procedures", line, _how(heading, told)),
-                    accept("status_in_text", accepted, "no: every row is work done"),
-                ),
-            )
+        listed = commonest(counts)
+        shown, made = patterns_in_rows(listed), dict(mark for mark, _ in listed)
+        doubts += ask(
+            "status_in_text",
+            where,
+            f'words in the column "{heading}" say of rows that they may be no work done: {shown}.',
+            f"What are these rows? Each is {', '.join(STATUS_WORDS[1:-1])}, or a {REVERSAL}, which takes back the "
+            "row of the same work and fee. * stands for anything.",
+            status_from(heading, made, _how(heading, told)),
+            so="no: every row is work done",
         )
     return doubts
 
@@ -391,17 +373,8 @@ def matches(text: pl.Expr, pattern: str) -> pl.Expr:
     return low == plain
 
 
-def _by_number(counts: Mapping[Any, int]) -> list[tuple[Any, int]]:
-    """The commonest first; among equals by name, so that no order of rows shows."""
-    return sorted(counts.items(), key=lambda item: (-item[1], item[0]))
-
-
 def _how(heading: str, told: Collection[str]) -> str:
     return "correct the words, and add these to the line that is there" if heading in told else "correct the words"
-
-
-def _inline(made: Mapping[str, str]) -> str:
-    return "{ " + ", ".join(f'{quoted(text)} = "{word}"' for text, word in made.items()) + " }"
 
 
 def _phrases() -> tuple[tuple[str, str, str], ...]:

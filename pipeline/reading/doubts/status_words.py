@@ -16,7 +16,7 @@ from pipeline.practice.counts import count
 from pipeline.practice.fields import normal_word, word_lookup
 from pipeline.practice.tables import STATUS_WORDS
 from pipeline.reading.doubts.cells import MONTH, named_month
-from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.doubt import Answer, Doubt, ask, commonest, in_rows, inline, of_ledger, status_from
 from pipeline.reading.doubts.marked_cells import SIGNS
 from pipeline.reading.doubts.standing import MOST_FLAGS, word_of, words_of
 from pipeline.reading.headings import plain_heading
@@ -60,15 +60,10 @@ def few_texts(rows: pl.DataFrame, headings: Iterable[str]) -> dict[str, Counter[
 
 
 def status_word_doubts(
-    where: str,
-    columns: Mapping[str, Counter[str]],
-    accepted: Sequence[str],
-    *,
-    told: Collection[str],
-    has_status: bool,
+    where: str, columns: Mapping[str, Counter[str]], *, told: Collection[str], has_status: bool
 ) -> list[Doubt]:
     """Such columns, but for those whose texts all say that the work was done."""
-    found = []
+    found: list[Doubt] = []
     for heading, counts in columns.items():
         texts = [text for text in counts if text]
         if (
@@ -77,7 +72,7 @@ def status_word_doubts(
             and texts[0] in SIGNS
             and 2 * counts[texts[0]] < counts.total()
         ):
-            found.append(_margin(where, heading, counts, accepted))
+            found += _margin(where, heading, counts)
             continue
         said = {text: word_of(text) for text in texts}
         if not said or len(said) > MOST_FLAGS or not all(said.values()):
@@ -85,39 +80,29 @@ def status_word_doubts(
         made = {text: word for text, word in sorted(said.items()) if word != "completed"}
         if not any(len(text) > 1 for text in made):
             continue
-        shown = ", ".join(
-            f"{t or 'empty'} ({count(n, 'row')})" for t, n in sorted(counts.items(), key=lambda c: (-c[1], c[0]))
-        )
-        each = ", ".join(f'{quoted(text)} = "{word}"' for text, word in made.items())
         again = "; add these to the line that is there" if heading in told else ""
-        lines = [("tables.procedures", f"status_from.{quoted(heading)} = {{ {each} }}", f"correct the words{again}")]
+        lines = [status_from(heading, made, f"correct the words{again}")]
         if counts[""] and not has_status:
             lines += [
-                (
-                    "tables.procedures",
+                of_ledger(
                     f"columns.status = {quoted(heading)}",
                     'with fill_down = ["status"] and values.status, if it stands on the first row of a group only',
                 )
             ]
-        found.append(
-            Doubt(
-                "status_not_read",
-                where,
-                f'column "{heading}" is not read as the status, and all its texts are words for whether work was done: '
-                f"{shown}.",
-                f"Do they say it of the row? Any that was not done here is {', '.join(STATUS_WORDS[1:-1])}.",
-                (*lines, accept("status_not_read", accepted, "no: every row is work done")),
-            )
+        found += ask(
+            "status_not_read",
+            where,
+            f'column "{heading}" is not read as the status, and all its texts are words for whether work was done: '
+            f"{in_rows(counts)}.",
+            f"Do they say it of the row? Any that was not done here is {', '.join(STATUS_WORDS[1:-1])}.",
+            *lines,
+            so="no: every row is work done",
         )
     return found
 
 
 def among_others(
-    where: str,
-    heading: str,
-    counts: Counter[str],
-    accepted: Sequence[str],
-    charged: Mapping[tuple[str, bool], int] | None = None,
+    where: str, heading: str, counts: Counter[str], charged: Mapping[tuple[str, bool], int] | None = None
 ) -> list[Doubt]:
     """Texts of a column of clinicians or clinics that say that the work was done elsewhere, or not at all, or whose
     work is never `charged` (rows by text and whether they have a fee) where that of others is."""
@@ -133,19 +118,14 @@ def among_others(
         else f"{text} ({count(counts[text], 'row')})"
         for text in sorted(made)
     )
-    each = ", ".join(f'{quoted(text)} = "{word}"' for text, word in made.items())
-    return [
-        Doubt(
-            "status_in_text",
-            where,
-            f'column "{heading}" says who or where, and of rows that they may be no work done here: {shown}.',
-            f"What are these rows? Each is {', '.join(STATUS_WORDS[1:-1])}.",
-            (
-                ("tables.procedures", f"status_from.{quoted(heading)} = {{ {each} }}", "correct the words"),
-                accept("status_in_text", accepted, "no: every row is work done here"),
-            ),
-        )
-    ]
+    return ask(
+        "status_in_text",
+        where,
+        f'column "{heading}" says who or where, and of rows that they may be no work done here: {shown}.',
+        f"What are these rows? Each is {', '.join(STATUS_WORDS[1:-1])}.",
+        status_from(heading, made, "correct the words"),
+        so="no: every row is work done here",
+    )
 
 
 def _is_no_one_here(text: str) -> bool:
@@ -166,26 +146,22 @@ def uncharged(charged: Mapping[tuple[str, bool], int]) -> dict[str, int]:
     return free if paid and paid >= _CHARGED * others else {}
 
 
-def _margin(where: str, heading: str, counts: Counter[str], accepted: Sequence[str]) -> Doubt:
+def _margin(where: str, heading: str, counts: Counter[str]) -> list[Doubt]:
     """A sign in the margin of some rows, in a column without a heading."""
     sign = next(text for text in counts if text)
-    return Doubt(
+    return ask(
         "status_not_read",
         where,
         f'a column without a heading ("{heading}") holds nothing but the sign {sign}, in {counts[sign]:,} of '
         f"{count(counts.total(), 'row')}.",
         "What does the sign say of a row? A line at the foot of the report may tell. A row that is no work done here "
         f"is {', '.join(STATUS_WORDS[1:-1])}.",
-        (
-            ("tables.procedures", f'status_from.{quoted(heading)} = {{ "*" = "void" }}', "correct the word"),
-            accept("status_not_read", accepted, "no: every row is work done"),
-        ),
+        status_from(heading, {"*": "void"}, "correct the word"),
+        so="no: every row is work done",
     )
 
 
-def mostly_empty(
-    where: str, heading: str, counts: Counter[str], made: Mapping[str, str], accepted: Sequence[str]
-) -> list[Doubt]:
+def mostly_empty(where: str, heading: str, counts: Counter[str], made: Mapping[str, str]) -> list[Doubt]:
     """A status that most rows leave empty though others say completed: it may stand on the first row of a group only.
 
     `made` is what PRACTICE.toml makes of a text.
@@ -194,23 +170,15 @@ def mostly_empty(
     empty = counts[""]
     if not done or 2 * empty <= counts.total() or len(counts) > MOST_FLAGS + 1:
         return []
-    return [
-        Doubt(
-            "status_mostly_empty",
-            where,
-            f'column "{heading}" is the status, and {empty:,} of {counts.total():,} rows leave it empty, though '
-            f"{done:,} say that work was done.",
-            "Does a status stand on the first row of a group, for all rows below it, or was work without one done?",
-            (
-                (
-                    "tables.procedures",
-                    'fill_down = ["status"]',
-                    "it holds for the rows below it too; add it to such a line that is there",
-                ),
-                accept("status_mostly_empty", accepted, "work without a status was done"),
-            ),
-        )
-    ]
+    return ask(
+        "status_mostly_empty",
+        where,
+        f'column "{heading}" is the status, and {empty:,} of {counts.total():,} rows leave it empty, though '
+        f"{done:,} say that work was done.",
+        "Does a status stand on the first row of a group, for all rows below it, or was work without one done?",
+        of_ledger('fill_down = ["status"]', "it holds for the rows below it too; add it to such a line that is there"),
+        so="work without a status was done",
+    )
 
 
 def untold_statuses(seen: Sequence[Mapping[str, int]], made: Mapping[str, str]) -> Counter[str]:
@@ -225,15 +193,13 @@ def untold_statuses(seen: Sequence[Mapping[str, int]], made: Mapping[str, str]) 
     return counts if len(counts) <= MOST_FLAGS else Counter()
 
 
-def told_as(statuses: Mapping[str, int]) -> list[tuple[str, str, str]]:
+def told_as(statuses: Mapping[str, int]) -> list[Answer]:
     """The line that says what such texts mean."""
-    listed = sorted(statuses.items(), key=lambda one: (-one[1], one[0]))
-    if not listed:
+    if not statuses:
         return []
-    each = ", ".join(f'{quoted(text)} = "<its word>"' for text, _ in listed)
-    shown = ", ".join(f"{text} ({count(n, 'row')})" for text, n in listed)
-    means = f"what each of {shown} means: {', '.join(STATUS_WORDS[:-1])}; add these to such lines that are there"
-    return [("tables.procedures", f"values.status = {{ {each} }}", means)]
+    made = inline({text: "<its word>" for text, _ in commonest(statuses)})
+    means = f"what each of {in_rows(statuses)} means: {', '.join(STATUS_WORDS[:-1])}"
+    return [of_ledger(f"values.status = {made}", f"{means}; add these to such lines that are there")]
 
 
 def months_of(own: pl.Series, fields: pl.DataFrame, cleaned: pl.DataFrame) -> Counter[tuple[str, int]]:
@@ -246,9 +212,7 @@ def months_of(own: pl.Series, fields: pl.DataFrame, cleaned: pl.DataFrame) -> Co
     return Counter({(text, month): n for text, month, n in counts.iter_rows()})
 
 
-def renewed_doubts(
-    where: str, months: Counter[tuple[str, int]], told: Collection[str], accepted: Sequence[str]
-) -> list[Doubt]:
+def renewed_doubts(where: str, months: Counter[tuple[str, int]], told: Collection[str]) -> list[Doubt]:
     """Texts of the status that fall from most rows to few, or rise so, in the month in which another one begins."""
     every, found = Counter[int](), []
     for (_, month), n in months.items():
@@ -268,23 +232,18 @@ def renewed_doubts(
             if few > _FEW_OF_ROWS or most < _MOST_OF_ROWS:
                 continue
             since = f"{named_month(month)}-01"
-            found.append(
-                Doubt(
-                    "status_renewed",
-                    where,
-                    f"the status {text} has {sides[0]:,} of {rows[0]:,} rows before {since} and {sides[1]:,} of "
-                    f"{rows[1]:,} from then on, when {other} begins.",
-                    "Did its meaning change then, as where a new program came?",
-                    (
-                        (
-                            "tables.procedures",
-                            f'status_renewed.{quoted(text)} = {{ "{since}" = "void" }}',
-                            f"yes: what it means from that day on, {', '.join(STATUS_WORDS[:-1])}; values.status "
-                            "has what it meant before",
-                        ),
-                        accept("status_renewed", accepted, "no: it means the same all through"),
-                    ),
-                )
+            found += ask(
+                "status_renewed",
+                where,
+                f"the status {text} has {sides[0]:,} of {rows[0]:,} rows before {since} and {sides[1]:,} of "
+                f"{rows[1]:,} from then on, when {other} begins.",
+                "Did its meaning change then, as where a new program came?",
+                of_ledger(
+                    f'status_renewed.{quoted(text)} = {{ "{since}" = "void" }}',
+                    f"yes: what it means from that day on, {', '.join(STATUS_WORDS[:-1])}; values.status "
+                    "has what it meant before",
+                ),
+                so="no: it means the same all through",
             )
             break
     return found

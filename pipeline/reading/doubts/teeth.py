@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from pipeline.practice.counts import count
-from pipeline.reading.doubts.doubt import Doubt, accept, samples
+from pipeline.reading.doubts.doubt import Doubt, ask, samples
 from pipeline.reading.doubts.seen import Seen
 from pipeline.reading.doubts.tooth_classes import class_doubts
 from pipeline.reading.doubts.tooth_places import (
@@ -50,25 +50,21 @@ _WAYS = {
 
 def tooth_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
     """All doubts about teeth, file by file."""
-    accepted, found = settings.practice.accepted, []
+    found: list[Doubt] = []
     for one in seen:
         told, notation = settings.tables[one.table], settings.practice.tooth_notation
         where, teeth = f"{one.table}: {one.file}", one.teeth
         if not teeth.height:
             continue
         quadrant = one.quadrants_there
-        decimals = [] if told.teeth_as_decimals else teeth_as_decimals(where, one.table, teeth, notation, accepted)
-        found += (
-            quadrants(where, one.table, teeth, quadrant, notation=notation, accepted=accepted)
-            if not told.quadrant
-            else []
-        )
-        found += further_teeth(where, one, accepted)
-        found += decimals or two_in_a_row(where, teeth, accepted)
+        decimals = [] if told.teeth_as_decimals else teeth_as_decimals(where, one.table, teeth, notation)
+        found += quadrants(where, one.table, teeth, quadrant, notation=notation) if not told.quadrant else []
+        found += further_teeth(where, one)
+        found += decimals or two_in_a_row(where, teeth)
         found += [] if told.teeth_as_dates else teeth_as_dates(where, one.table, teeth)
-        found += without_jaw(where, teeth, accepted)
+        found += without_jaw(where, teeth)
         if not one.is_mended:
-            found += class_doubts(where, one.table, one.in_class, notation, accepted)
+            found += class_doubts(where, one.table, one.in_class, notation)
         if not (told.teeth_count_from or one.is_mended or one.is_ours):
             found += counted_from_zero(where, one, notation)
         if not told.tooth_letter:
@@ -76,7 +72,7 @@ def tooth_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
     notation = settings.practice.tooth_notation
     for table in dict.fromkeys(one.table for one in seen):
         files = {s.file: s.teeth_by for s in seen if s.table == table and not s.is_mended and _is_plain(s, settings)}
-        found += two_notations(table, files, notation, accepted)
+        found += two_notations(table, files, notation)
     return found
 
 
@@ -86,9 +82,7 @@ def _is_plain(seen: Seen, settings: Settings) -> bool:
     return not (told.quadrant or told.teeth_as_decimals or told.teeth_as_dates)
 
 
-def quadrants(
-    where: str, table: str, teeth: pl.DataFrame, heading: Sequence[str], *, notation: str, accepted: Sequence[str]
-) -> list[Doubt]:
+def quadrants(where: str, table: str, teeth: pl.DataFrame, heading: Sequence[str], *, notation: str) -> list[Doubt]:
     """Teeth from 1 to 8 alone: positions, whose quadrant stands elsewhere."""
     rows, low = _rows(teeth), _rows(teeth, _ONE_TO_EIGHT)
     if not heading and teeth["tooth"].n_unique() < _DIFFERENT:
@@ -101,51 +95,40 @@ def quadrants(
             return []
         names = [quoted(h) for h in heading]
         told = names[0] if len(names) == 1 else f"[{', '.join(names)}]"
-        answers: tuple[tuple[str, str, str], ...] = (
-            (f"tables.{table}", f"quadrant = {told}", "yes: quadrant and place together are the tooth"),
-        )
+        line, means = f"quadrant = {told}", "yes: quadrant and place together are the tooth"
         what = f"a column {names[0]} names" if len(names) == 1 else f"columns {' and '.join(names)} name"
         seen, asked = f", and {what} quadrants", "Is the tooth the place in its quadrant, 1 to 8?"
     else:
-        answers = ((f"tables.{table}", 'quadrant = "<its heading>"', "the column that names the quadrant"),)
+        line, means = 'quadrant = "<its heading>"', "the column that names the quadrant"
         seen, asked = ", all in one quadrant", "Are these places in a quadrant that another column names?"
-    so = accept("teeth_one_to_eight", accepted, f"no: these are whole tooth numbers in {notation}")
-    return [
-        Doubt(
-            "teeth_one_to_eight",
-            where,
-            f"{low:,} of {rows:,} teeth are numbers from 1 to 8{seen}.",
-            asked,
-            (*answers, so),
-        )
-    ]
+    return ask(
+        "teeth_one_to_eight",
+        where,
+        f"{low:,} of {rows:,} teeth are numbers from 1 to 8{seen}.",
+        asked,
+        (f"tables.{table}", line, means),
+        so=f"no: these are whole tooth numbers in {notation}",
+    )
 
 
-def teeth_as_decimals(
-    where: str, table: str, teeth: pl.DataFrame, notation: str, accepted: Sequence[str]
-) -> list[Doubt]:
+def teeth_as_decimals(where: str, table: str, teeth: pl.DataFrame, notation: str) -> list[Doubt]:
     """FDI numbers that a spreadsheet turned into decimals."""
     rows, n = _rows(teeth), _rows(teeth, _DECIMAL[notation])
     if n < _SOME or n < 0.5 * rows:
         n = _rows(teeth, _DASHED)  # some rows may name a range of teeth, not nearly all
         if n < 5 or n < _MOST * rows:
             return []
-    first: tuple[tuple[str, str, str], ...] = (
+    fdi = ("practice", 'tooth_notation = "fdi"', "with it, in place of what stands there")
+    return ask(
+        "teeth_as_decimals",
+        where,
+        f"{n:,} of {rows:,} teeth are written as 9,9 or 9.9 or 9-9 or 9/9: the first digit a quadrant, the second "
+        "1 to 8.",
+        "Are these two-digit tooth numbers (16, 24), cut in two by a sign or taken for decimals by a spreadsheet?",
         (f"tables.{table}", "teeth_as_decimals = true", "yes: the digits before and behind the sign are one tooth"),
+        *([fdi] if notation != "fdi" else []),
+        so="no: each names two teeth",
     )
-    if notation != "fdi":
-        first = (*first, ("practice", 'tooth_notation = "fdi"', "with it, in place of what stands there"))
-    no = accept("teeth_as_decimals", accepted, "no: each names two teeth")
-    return [
-        Doubt(
-            "teeth_as_decimals",
-            where,
-            f"{n:,} of {rows:,} teeth are written as 9,9 or 9.9 or 9-9 or 9/9: the first digit a quadrant, the second "
-            "1 to 8.",
-            "Are these two-digit tooth numbers (16, 24), cut in two by a sign or taken for decimals by a spreadsheet?",
-            (*first, no),
-        )
-    ]
 
 
 def teeth_as_dates(where: str, table: str, teeth: pl.DataFrame) -> list[Doubt]:
@@ -162,76 +145,66 @@ def teeth_as_dates(where: str, table: str, teeth: pl.DataFrame) -> list[Doubt]:
         return []
     shown = samples(fits.filter(pl.any_horizontal(_WAYS.keys()))["texts"])
     ordered = sorted(_WAYS, key=lambda way: -n[way])
-    return [
-        Doubt(
-            "teeth_as_dates",
-            where,
-            f"{max(n.values()):,} of {rows:,} teeth are days such as {shown}. {n[MONTH_IS_QUADRANT]:,} can be a tooth "
-            f"if the month is the quadrant, {n[DAY_IS_QUADRANT]:,} if the day is.",
-            "A spreadsheet makes days of teeth written as quadrant and place, 1-6 for the upper right first molar. "
-            "Which of the two did it take for the quadrant? Best is the export again, with that column as text.",
-            tuple((f"tables.{table}", f'teeth_as_dates = "{way}"', _WAYS[way]) for way in ordered if n[way]),
-        )
-    ]
+    return ask(
+        "teeth_as_dates",
+        where,
+        f"{max(n.values()):,} of {rows:,} teeth are days such as {shown}. {n[MONTH_IS_QUADRANT]:,} can be a tooth "
+        f"if the month is the quadrant, {n[DAY_IS_QUADRANT]:,} if the day is.",
+        "A spreadsheet makes days of teeth written as quadrant and place, 1-6 for the upper right first molar. "
+        "Which of the two did it take for the quadrant? Best is the export again, with that column as text.",
+        *tuple((f"tables.{table}", f'teeth_as_dates = "{way}"', _WAYS[way]) for way in ordered if n[way]),
+    )
 
 
-def further_teeth(where: str, seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
+def further_teeth(where: str, seen: Seen) -> list[Doubt]:
     """Teeth in numbered columns, of which one is read; with numbered codes beside them these are asked about."""
     n = seen.counts["teeth_beside"]
     if not n or seen.counts["further"]:
         return []
     heading = seen.answers.columns["tooth"]
     others = ", ".join(quoted(h) for h in seen.teeth_beside)
-    return [
-        Doubt(
-            "further_teeth",
-            where,
-            f"{count(n, 'cell', 'is')} filled in the columns {others} beside {quoted(heading)}, which alone is read.",
-            "Was the work of such a row done on each of these teeth?",
-            (
-                (
-                    f"tables.{seen.table}",
-                    f"tooth_list = [{quoted(heading)}, {others}]",
-                    "yes: in place of columns.tooth; a row for each",
-                ),
-                accept("further_teeth", accepted, "no: the first alone is the tooth"),
-            ),
-        )
-    ]
+    return ask(
+        "further_teeth",
+        where,
+        f"{count(n, 'cell', 'is')} filled in the columns {others} beside {quoted(heading)}, which alone is read.",
+        "Was the work of such a row done on each of these teeth?",
+        (
+            f"tables.{seen.table}",
+            f"tooth_list = [{quoted(heading)}, {others}]",
+            "yes: in place of columns.tooth; a row for each",
+        ),
+        so="no: the first alone is the tooth",
+    )
 
 
-def two_in_a_row(where: str, teeth: pl.DataFrame, accepted: Sequence[str]) -> list[Doubt]:
+def two_in_a_row(where: str, teeth: pl.DataFrame) -> list[Doubt]:
     """Nearly every row names two teeth."""
     rows, n = _rows(teeth), _rows(teeth, _TWO)
     if n < 5 or n < _MOST * rows:
         return []
-    return [
-        Doubt(
-            "two_teeth_in_a_row",
-            where,
-            f"{n:,} of {rows:,} rows with a tooth name two of them.",
-            "Is the second number another thing (a quadrant, a surface, a count), or was work really done on two teeth "
-            "in nearly every row?",
-            (accept("two_teeth_in_a_row", accepted, "work on two teeth"),),
-        )
-    ]
+    return ask(
+        "two_teeth_in_a_row",
+        where,
+        f"{n:,} of {rows:,} rows with a tooth name two of them.",
+        "Is the second number another thing (a quadrant, a surface, a count), or was work really done on two teeth "
+        "in nearly every row?",
+        so="work on two teeth",
+    )
 
 
-def without_jaw(where: str, teeth: pl.DataFrame, accepted: Sequence[str]) -> list[Doubt]:
+def without_jaw(where: str, teeth: pl.DataFrame) -> list[Doubt]:
     """Palmer's midline without the line that parts the jaws: `6|` is an upper or a lower right first molar."""
     if not (n := _rows(teeth, _NO_JAW)):
         return []
-    return [
-        Doubt(
-            "teeth_without_jaw",
-            where,
-            f"{n:,} of {_rows(teeth):,} teeth are a place beside a stroke (as 9| or |9), which tells right from left "
-            "and not the upper jaw from the lower.",
-            "Export the teeth with their quadrant or as two-digit numbers. If a column has the jaw, put it before the "
-            "number there, as in UR6.",
-            (accept("teeth_without_jaw", accepted, "go on without these teeth; their rows are set aside"),),
-        )
-    ]
+    return ask(
+        "teeth_without_jaw",
+        where,
+        f"{n:,} of {_rows(teeth):,} teeth are a place beside a stroke (as 9| or |9), which tells right from left "
+        "and not the upper jaw from the lower.",
+        "Export the teeth with their quadrant or as two-digit numbers. If a column has the jaw, put it before the "
+        "number there, as in UR6.",
+        so="go on without these teeth; their rows are set aside",
+    )
 
 
 def counted_from_zero(where: str, seen: Seen, notation: str) -> list[Doubt]:
@@ -243,19 +216,15 @@ def counted_from_zero(where: str, seen: Seen, notation: str) -> list[Doubt]:
         return []
     zero = f" and {count(nought, 'row')} with work on one are 0" if nought else ""
     headed = f'; the column is headed "{heading}"' if is_headed else ""
-    return [
-        Doubt(
-            "teeth_count_from",
-            where,
-            f"none of {_rows(seen.teeth):,} teeth is 32{zero}{headed}.",
-            "Does the program that wrote this count teeth from 0, so that 0 is the upper right third molar? Compare a "
-            "row or two with the chart.",
-            (
-                (f"tables.{seen.table}", 'teeth_count_from = "zero"', "yes: each number is one too low"),
-                (f"tables.{seen.table}", 'teeth_count_from = "one"', "no: these are the numbers as they are printed"),
-            ),
-        )
-    ]
+    return ask(
+        "teeth_count_from",
+        where,
+        f"none of {_rows(seen.teeth):,} teeth is 32{zero}{headed}.",
+        "Does the program that wrote this count teeth from 0, so that 0 is the upper right third molar? Compare a "
+        "row or two with the chart.",
+        (f"tables.{seen.table}", 'teeth_count_from = "zero"', "yes: each number is one too low"),
+        (f"tables.{seen.table}", 'teeth_count_from = "one"', "no: these are the numbers as they are printed"),
+    )
 
 
 def primary_letter(where: str, table: str, teeth: pl.DataFrame, notation: str) -> list[Doubt]:
@@ -263,38 +232,30 @@ def primary_letter(where: str, table: str, teeth: pl.DataFrame, notation: str) -
     n, other = _rows(teeth, _PRIMARY), _rows(teeth, _OTHER_LETTER)
     if notation != "universal" or n < _LEAST_PRIMARY or other > _FEW_OTHERS * n:
         return []
-    return [
-        Doubt(
-            "tooth_letter",
-            where,
-            f"{n:,} of {_rows(teeth):,} teeth are a number up to 20 with a d right behind it (as 9d), and none has "
-            "another letter there.",
-            "Are these primary teeth, 1d to 20d for A to T, or teeth with the distal surface?",
-            (
-                (f"tables.{table}", 'tooth_letter = "primary"', "primary teeth"),
-                (f"tables.{table}", 'tooth_letter = "surface"', "the distal surface of a permanent tooth"),
-            ),
-        )
-    ]
+    return ask(
+        "tooth_letter",
+        where,
+        f"{n:,} of {_rows(teeth):,} teeth are a number up to 20 with a d right behind it (as 9d), and none has "
+        "another letter there.",
+        "Are these primary teeth, 1d to 20d for A to T, or teeth with the distal surface?",
+        (f"tables.{table}", 'tooth_letter = "primary"', "primary teeth"),
+        (f"tables.{table}", 'tooth_letter = "surface"', "the distal surface of a permanent tooth"),
+    )
 
 
 def one_letter(where: str, table: str, teeth: pl.DataFrame, notation: str) -> list[Doubt]:
     """A tooth with one letter behind it: a surface, or a primary tooth."""
     if notation not in _LETTER or not (n := _rows(teeth, _LETTER[notation])):
         return []
-    return [
-        Doubt(
-            "tooth_letter",
-            where,
-            f"{n:,} of {_rows(teeth):,} teeth are a number with one letter behind it (as 99 x), a letter that names a "
-            "surface as well as a primary tooth.",
-            "What is the letter?",
-            (
-                (f"tables.{table}", 'tooth_letter = "surface"', "a surface of the tooth before it"),
-                (f"tables.{table}", 'tooth_letter = "tooth"', "a second, primary tooth"),
-            ),
-        )
-    ]
+    return ask(
+        "tooth_letter",
+        where,
+        f"{n:,} of {_rows(teeth):,} teeth are a number with one letter behind it (as 99 x), a letter that names a "
+        "surface as well as a primary tooth.",
+        "What is the letter?",
+        (f"tables.{table}", 'tooth_letter = "surface"', "a surface of the tooth before it"),
+        (f"tables.{table}", 'tooth_letter = "tooth"', "a second, primary tooth"),
+    )
 
 
 def _rows(teeth: pl.DataFrame, pattern: str | None = None) -> int:

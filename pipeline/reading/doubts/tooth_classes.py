@@ -7,14 +7,14 @@ them on teeth of their class, the teeth are not what they were taken for.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from functools import cache
 
 import polars as pl
 
 from pipeline.practice.codes import TOOTH_CLASSES
 from pipeline.practice.teeth import teeth
-from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.doubt import Doubt, ask
 
 # A slip of the pen is rarer by far; teeth counted one too low put about a quarter of all root canals out of class.
 _LEAST, _SHARE = 4, 0.1
@@ -56,9 +56,7 @@ def _readings(notation: str) -> pl.DataFrame:
     return written.select("tooth_fdi", pl.col("tooth_group").alias(OWN), **made)
 
 
-def class_doubts(
-    where: str, table: str, found: Mapping[tuple[str, bool], int], notation: str, accepted: Sequence[str]
-) -> list[Doubt]:
+def class_doubts(where: str, table: str, found: Mapping[tuple[str, bool], int], notation: str) -> list[Doubt]:
     """More such rows than slips can be, and hardly any in another reading."""
     n = found.get((OWN, False), 0)
     rows = n + found.get((OWN, True), 0)
@@ -74,13 +72,12 @@ def class_doubts(
         if best == ZERO
         else ("practice", f'tooth_notation = "{best}"', "yes: they are numbered so")
     )
-    return [
-        Doubt(
-            "tooth_classes",
-            where,
-            f"{n:,} of {rows:,} root canals and the like have the code of another class of tooth than the tooth that "
-            f"they name in {notation} (a molar's on a premolar, say); {how} it is {misses[best]:,}.",
-            "Are these teeth numbered so? Compare a row or two with the chart.",
-            (answer, accept("tooth_classes", accepted, "no: the teeth are right, and the codes are used so here")),
-        )
-    ]
+    return ask(
+        "tooth_classes",
+        where,
+        f"{n:,} of {rows:,} root canals and the like have the code of another class of tooth than the tooth that "
+        f"they name in {notation} (a molar's on a premolar, say); {how} it is {misses[best]:,}.",
+        "Are these teeth numbered so? Compare a row or two with the chart.",
+        answer,
+        so="no: the teeth are right, and the codes are used so here",
+    )

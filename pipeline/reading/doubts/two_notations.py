@@ -17,7 +17,7 @@ import polars as pl
 
 from pipeline.practice.teeth import teeth
 from pipeline.reading.doubts.cells import MONTH, named_month
-from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.doubt import Doubt, ask, inline, of_ledger
 from pipeline.reading.suggest.toml_quote import quoted
 
 FILE = "(file)"
@@ -77,7 +77,7 @@ class _Proofs:
         return "universal" if self.universal else "fdi"
 
 
-def two_notations(table: str, seen: Mapping[str, TeethBy], notation: str, accepted: Sequence[str]) -> list[Doubt]:
+def two_notations(table: str, seen: Mapping[str, TeethBy], notation: str) -> list[Doubt]:
     """Files, or texts of a column, of which some only fit the notation that is told and others only the other one.
 
     `seen` are the files of a table by name.
@@ -86,16 +86,16 @@ def two_notations(table: str, seen: Mapping[str, TeethBy], notation: str, accept
         return []
     files = {name: _proofs(one.held.get(FILE, Counter())).get("", _Proofs()) for name, one in seen.items()}
     if found := _parted(files):
-        return [_doubt(table, FILE, found, notation, accepted)]
+        return _doubt(table, FILE, found, notation)
     for name, one in seen.items():
         if files[name].notation is not None or not (files[name].universal and files[name].fdi):
             continue
         for heading in sorted(h for h in one.held if h != FILE):
             if found := _parted(_proofs(one.held[heading])):
-                return [_doubt(f"{table}: {name}", heading, found, notation, accepted)]
+                return _doubt(f"{table}: {name}", heading, found, notation)
         few, many = sorted((files[name].universal, files[name].fdi))
         if few >= max(_SURELY, _SLIPS * many):
-            return [_mixed(f"{table}: {name}", files[name], _changed_on(one.months), accepted)]
+            return _mixed(f"{table}: {name}", files[name], _changed_on(one.months))
     return []
 
 
@@ -118,27 +118,24 @@ def _parted(proofs: Mapping[str, _Proofs]) -> dict[str, _Proofs]:
     return told if not both and enough and len({one.notation for one in told.values()}) > 1 else {}
 
 
-def _doubt(where: str, heading: str, found: Mapping[str, _Proofs], notation: str, accepted: Sequence[str]) -> Doubt:
-    other = [text for text, one in sorted(found.items()) if one.notation != notation]
-    each = ", ".join(f'{quoted(text)} = "{found[text].notation}"' for text in other)
+def _doubt(where: str, heading: str, found: Mapping[str, _Proofs], notation: str) -> list[Doubt]:
+    other = {text: str(one.notation) for text, one in sorted(found.items()) if one.notation != notation}
     shown = "; ".join(
         f"{text or 'empty'}: {one.universal:,} of {one.rows:,} teeth in universal only, {one.fdi:,} in fdi only"
         for text, one in sorted(found.items())
     )
     by = "by file" if heading == FILE else f'by the column "{heading}"'
-    return Doubt(
+    return ask(
         "two_notations",
         where,
         f"the numbers of teeth are of two notations, {by}: {shown}.",
         "Do they number their teeth in two ways? Then most numbers name another tooth in the one than in the other.",
         (
-            (
-                "tables.procedures" if where.startswith("procedures") else f"tables.{where.partition(':')[0]}",
-                f"tooth_notation_by.{quoted(heading)} = {{ {each} }}",
-                f"all others are in {notation}, as [practice] tooth_notation says",
-            ),
-            accept("two_notations", accepted, f"no: all are in {notation}, and numbers that are none are slips"),
+            "tables.procedures" if where.startswith("procedures") else f"tables.{where.partition(':')[0]}",
+            f"tooth_notation_by.{quoted(heading)} = {inline(other)}",
+            f"all others are in {notation}, as [practice] tooth_notation says",
         ),
+        so=f"no: all are in {notation}, and numbers that are none are slips",
     )
 
 
@@ -165,27 +162,22 @@ def _against(by: Mapping[int, Sequence[int]], cut: int, first: int) -> int:
     return sum(n[1 - first] if month < cut else n[first] for month, n in by.items())
 
 
-def _mixed(where: str, proofs: _Proofs, changed: str, accepted: Sequence[str]) -> Doubt:
+def _mixed(where: str, proofs: _Proofs, changed: str) -> list[Doubt]:
     but = f", but the time does: {changed}" if changed else ""
-    return Doubt(
+    return ask(
         "two_notations",
         where,
         f"of {proofs.rows:,} teeth {proofs.universal:,} have numbers of the universal notation only and {proofs.fdi:,} "
         f"of fdi only, and no column parts them{but}.",
-        (
-            "Did the numbers change with a new program then? Split the file at that month, and name both files, each "
-            'with its own notation (tooth_notation_by."(file)").'
-            if changed
-            else "Were two exports put together? Name the files one by one, each with its own notation."
+        "Did the numbers change with a new program then? Split the file at that month, and name both files, each "
+        'with its own notation (tooth_notation_by."(file)").'
+        if changed
+        else "Were two exports put together? Name the files one by one, each with its own notation.",
+        of_ledger(
+            'tooth_notation_by."<heading>" = { "<text>" = "fdi" }',
+            "the column that says of which office, clinician or program a row is, and its texts",
         ),
-        (
-            (
-                "tables.procedures",
-                'tooth_notation_by."<heading>" = { "<text>" = "fdi" }',
-                "the column that says of which office, clinician or program a row is, and its texts",
-            ),
-            accept("two_notations", accepted, "no: those that do not fit are slips, and are set aside"),
-        ),
+        so="no: those that do not fit are slips, and are set aside",
     )
 
 

@@ -18,12 +18,11 @@ import polars as pl
 from pipeline.practice.counts import count
 from pipeline.practice.tables import REVERSAL, STATUS_WORDS
 from pipeline.reading.doubts.cells import text_of
-from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.doubt import Doubt, ask, commonest, status_from
 from pipeline.reading.doubts.standing import is_yes_or_no, word_of
 from pipeline.reading.headings import plain_heading
 from pipeline.reading.sources.excel_file import SHEET
 from pipeline.reading.suggest.masks import masked_text
-from pipeline.reading.suggest.toml_quote import quoted
 
 _MOST_TEXTS, _LONGEST, _LEAST_ROWS, _SHOWN_LETTERS = 12, 16, 8, 3
 _MOST_COLUMNS = 6
@@ -153,7 +152,6 @@ def hangs(frame: pl.DataFrame, heading: str, *, is_filled: bool = False) -> bool
 def unread_columns(
     where: str,
     columns: Mapping[str, Counter[str]],
-    accepted: Sequence[str],
     *,
     told: Collection[str],
     unread: Unread,
@@ -195,26 +193,20 @@ def unread_columns(
         for text in sorted(counts)
         if text
     }
-    each = ", ".join(f'{quoted(text)} = "{word}"' for text, word in made.items())
-    return [
-        Doubt(
-            "columns_not_read",
-            where,
-            f"{'a' if has_status else 'no'} column is read as the status, and {len(found)} with few texts"
-            f"{partly} {'is' if len(found) == 1 else 'are'} not read: "
-            f"{shown}{more}.",
-            "Does one of them say whether the work was done here, planned, cancelled, or done elsewhere?",
-            (
-                (
-                    "tables.procedures",
-                    f"status_from.{quoted(first)} = {{ {each} }}",
-                    f"the column and its texts as they stand there, and for each {', '.join(STATUS_WORDS[:-1])}{back}; "
-                    "this one line answers for all",
-                ),
-                accept("columns_not_read", accepted, "no: every row is work done here"),
-            ),
-        )
-    ]
+    return ask(
+        "columns_not_read",
+        where,
+        f"{'a' if has_status else 'no'} column is read as the status, and {len(found)} with few texts{partly} "
+        f"{'is' if len(found) == 1 else 'are'} not read: {shown}{more}.",
+        "Does one of them say whether the work was done here, planned, cancelled, or done elsewhere?",
+        status_from(
+            first,
+            made,
+            f"the column and its texts as they stand there, and for each {', '.join(STATUS_WORDS[:-1])}{back}; "
+            "this one line answers for all",
+        ),
+        so="no: every row is work done here",
+    )
 
 
 def _may_say(heading: str, counts: Counter[str], *, is_large: bool) -> bool:
@@ -272,8 +264,7 @@ def _likely(counts: Counter[str]) -> int:
 
 
 def _texts(heading: str, counts: Counter[str]) -> str:
-    listed = sorted(counts.items(), key=lambda one: (-one[1], one[0]))
-    shown = ((_text(heading, text) if text != _ANY else "filled", n) for text, n in listed)
+    shown = ((_text(heading, text) if text != _ANY else "filled", n) for text, n in commonest(counts))
     return ", ".join(f"{text or 'empty'} ({count(n, 'row')})" for text, n in shown)
 
 

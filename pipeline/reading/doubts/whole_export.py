@@ -16,7 +16,7 @@ import polars as pl
 
 from pipeline.machine.private_files import MARK_IN_WORDS
 from pipeline.practice.counts import count
-from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.doubt import Doubt, ask
 
 _PAGE = re.compile(
     r"(?i)\b(?:page|pg|seite|pagina|página|pág|blz|bladzijde|side|sida|strona)[\s.:#]*(\d{1,5})\b"
@@ -107,67 +107,57 @@ class Counted:
         return [int(digits) for m in found if m and (digits := re.sub(r"\D", "", m[1])) and len(digits) <= 9]
 
 
-def whole_doubts(
-    where: str, counted: Counted, *, rows: int, lines: int, is_whole: bool, is_alone: bool, accepted: Sequence[str]
-) -> list[Doubt]:
+def whole_doubts(where: str, counted: Counted, *, rows: int, lines: int, is_whole: bool, is_alone: bool) -> list[Doubt]:
     """What a file says of itself and does not hold; `rows` are its rows, `lines` all lines below the headings.
 
     Of several files of a table (not `is_alone`) one may well end after a round number of rows.
     """
-    found = page_doubts(where, *counted.pages(), is_whole=is_whole, accepted=accepted)
+    found = page_doubts(where, *counted.pages(), is_whole=is_whole)
     every = counted.every or lines if is_whole else counted.every
     if every in (ENDS if is_alone else SHEETS):
-        found.append(
-            _doubt(
-                where,
-                f"it ends after {count(every, 'row')}, "
-                + ("as many as a sheet of a spreadsheet holds." if every in SHEETS else "where a program may stop."),
-                "Was it opened in a spreadsheet and saved, so that all further rows are lost?",
-                accepted,
-            )
+        found += _cut(
+            where,
+            f"it ends after {count(every, 'row')}, "
+            + ("as many as a sheet of a spreadsheet holds." if every in SHEETS else "where a program may stop."),
+            "Was it opened in a spreadsheet and saved, so that all further rows are lost?",
         )
     if not is_whole:
         return found
     told = max(counted.told(), default=0)
     # Who counts may count the headings and the last line too.
     if told > rows + 2 + (lines - rows):
-        found.append(
-            _doubt(
-                where,
-                f"a line of it says that there are {count(told, 'row')}, and there are {rows:,}.",
-                "Was the file cut off, or are rows of it in another file?",
-                accepted,
-            )
+        found += _cut(
+            where,
+            f"a line of it says that there are {count(told, 'row')}, and there are {rows:,}.",
+            "Was the file cut off, or are rows of it in another file?",
         )
     return found
 
 
-def selection_doubts(where: str, above: Iterable[str], accepted: Sequence[str]) -> list[Doubt]:
+def selection_doubts(where: str, above: Iterable[str]) -> list[Doubt]:
     """Lines above the headings that say that only some of the rows or patients were taken."""
     met = [line for line in above if _SELECTED.search(line) and not _OF_ALL.search(line) and MARK_IN_WORDS not in line]
     met = [line for line in met if len(re.findall(r"[^\W\d_]{3,}", line)) > 1]  # a heading and a period is no choice
     if not met:
         return []
     shown = " | ".join(re.sub(r"[^\W_]+", _plain, line)[:_LONGEST] for line in met[:_SHOWN])
-    return [
-        Doubt(
-            "selection_above",
-            where,
-            f'lines above the headings say of what the export was made: "{shown}".',
-            "Does it leave out patients or work, such as patients who left, or examinations without a fee? Of who is "
-            "left out no tooth can be seen to be lost, and follow-up ends early. Make the export again with all.",
-            (accept("selection_above", accepted, "no; or no other export can be had, and what is left out is known"),),
-        )
-    ]
+    return ask(
+        "selection_above",
+        where,
+        f'lines above the headings say of what the export was made: "{shown}".',
+        "Does it leave out patients or work, such as patients who left, or examinations without a fee? Of who is "
+        "left out no tooth can be seen to be lost, and follow-up ends early. Make the export again with all.",
+        so="no; or no other export can be had, and what is left out is known",
+    )
 
 
 def _plain(word: re.Match[str]) -> str:
     return word[0] if word[0].lower() in _PLAIN else re.sub(r"\d", "9", re.sub(r"[^\W\d_]", "x", word[0]))
 
 
-def end_doubts(ends: Mapping[str, End], accepted: Sequence[str]) -> list[Doubt]:
+def end_doubts(ends: Mapping[str, End]) -> list[Doubt]:
     """Texts that end in the middle of a line, or otherwise than all others that are read alike; by where they are."""
-    found = []
+    found: list[Doubt] = []
     for where, end in ends.items():
         others = [other for name, other in ends.items() if name != where]
         known = len(ends) >= _SIBLINGS
@@ -183,13 +173,11 @@ def end_doubts(ends: Mapping[str, End], accepted: Sequence[str]) -> list[Doubt]:
             )
         if why:
             said = " and ".join(why)
-            found.append(_doubt(where, f"{said}.", "Was it cut off while it was written or copied?", accepted))
+            found += _cut(where, f"{said}.", "Was it cut off while it was written or copied?")
     return found
 
 
-def page_doubts(
-    where: str, pages: Sequence[int], of: int | None, *, is_whole: bool, accepted: Sequence[str]
-) -> list[Doubt]:
+def page_doubts(where: str, pages: Sequence[int], of: int | None, *, is_whole: bool) -> list[Doubt]:
     """A page that is there twice, or not at all, where nearly all others follow one another."""
     pages = _once_each(pages)
     steps = [b - a for a, b in pairwise(pages)]
@@ -202,29 +190,23 @@ def page_doubts(
     absent = [page for a, b in gaps for page in range(a + 1, b) if page not in pages]
     if is_whole and of is not None and not starts_anew:
         absent += [page for page in range(pages[-1] + 1, of + 1) if page not in pages]
-    found = []
+    found: list[Doubt] = []
     if twice:
-        found.append(
-            Doubt(
-                "pages_twice",
-                where,
-                f"{_pages(twice)} there twice, and so would be the work on {'it' if len(twice) == 1 else 'them'}.",
-                "Was it printed twice? Take one of the two out of the file, or make the report again.",
-                (accept("pages_twice", accepted, "no: both hold work of their own"),),
-            )
+        found += ask(
+            "pages_twice",
+            where,
+            f"{_pages(twice)} there twice, and so would be the work on {'it' if len(twice) == 1 else 'them'}.",
+            "Was it printed twice? Take one of the two out of the file, or make the report again.",
+            so="no: both hold work of their own",
         )
     if absent:
-        found.append(
-            _doubt(where, f"{_pages(absent)} not in it.", "Was the report printed or saved in part only?", accepted)
-        )
+        found += _cut(where, f"{_pages(absent)} not in it.", "Was the report printed or saved in part only?")
     return found
 
 
-def _doubt(where: str, evidence: str, question: str, accepted: Sequence[str]) -> Doubt:
+def _cut(where: str, evidence: str, question: str) -> list[Doubt]:
     means = "go on with what is there; whatever is missing counts as never done"
-    return Doubt(
-        "not_whole", where, evidence, f"{question} Make the export again.", (accept("not_whole", accepted, means),)
-    )
+    return ask("not_whole", where, evidence, f"{question} Make the export again.", so=means)
 
 
 def _pages(pages: Sequence[int]) -> str:

@@ -11,7 +11,6 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections import Counter
-from collections.abc import Sequence
 from functools import cache
 
 import polars as pl
@@ -22,7 +21,7 @@ from pipeline.practice.teeth import parse_teeth
 from pipeline.reading.doubts.answers import Answers
 from pipeline.reading.doubts.cells import OF, headings_of
 from pipeline.reading.doubts.doubled_work import DoubledWork
-from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.doubt import Doubt, ask, commonest, inline, of_ledger
 from pipeline.reading.doubts.entry_kinds import described
 from pipeline.reading.doubts.standing import matches
 from pipeline.reading.doubts.work_seen import CROWN, KINDS, ROOT_CANAL, TAKEN
@@ -56,19 +55,20 @@ _EVENT_OF_WORD = {
 }
 
 
-def word_doubts(where: str, seen: DoubledWork, answers: Answers, accepted: Sequence[str]) -> list[Doubt]:
+def word_doubts(where: str, seen: DoubledWork, answers: Answers) -> list[Doubt]:
     """A question for each column with such words, but for those of which PRACTICE.toml says what they mean."""
-    found, frame = [], seen.frame
+    found: list[Doubt] = []
+    frame = seen.frame
     for heading in headings_of(frame):
         texts = frame.select("kind", "tooth", text=OF + heading).filter(pl.col("text") != "")
         told = [matches(pl.col("text"), p) for h, p, _ in (*answers.marks, *answers.codes) if h == heading]
         texts = texts.filter(~pl.any_horizontal(told)) if told else texts
         if not texts.height or texts["text"].n_unique() > _MOST_TEXTS:
             continue
-        found += _other_teeth(where, heading, texts, answers.notation, accepted)
+        found += _other_teeth(where, heading, texts, answers.notation)
         counts = texts.group_by("kind", "text").len("n").sort("kind", "text")
         said = _edited(counts) if described([heading]) else _noted(counts)
-        found += [_doubt(where, heading, said, accepted)] if said else []
+        found += _doubt(where, heading, said) if said else []
     return found
 
 
@@ -122,30 +122,31 @@ def _words() -> tuple[tuple[str, re.Pattern[str]], ...]:
     return tuple((says, re.compile(rf"\b(?:{'|'.join(words)})\b")) for says, words in by.items())
 
 
-def _doubt(where: str, heading: str, said: Counter[tuple[str, str]], accepted: Sequence[str]) -> Doubt:
-    listed = sorted(said.items(), key=lambda one: (-one[1], one[0]))[:_MOST_NAMED]
+def _doubt(where: str, heading: str, said: Counter[tuple[str, str]]) -> list[Doubt]:
+    listed = commonest(said)[:_MOST_NAMED]
     shown = ", ".join(f"{pattern.replace('*', '…')} ({n:,} rows)" for (pattern, _), n in listed)
     undone = {p: "planned" for (p, word), _ in listed if word == _NOT_DONE}
     other = {p: word for (p, word), _ in listed if word != _NOT_DONE}
     lines = [
-        ("tables.procedures", f"{key}.{quoted(heading)} = {{ {each} }}", means)
+        of_ledger(f"{key}.{quoted(heading)} = {inline(made)}", means)
         for key, made, means in (
             ("code_from", other, "what was done instead, as an event or a code of the list"),
             ("status_from", undone, f"what was not done: each is {', '.join(STATUS_WORDS[1:-1])}"),
         )
-        if (each := ", ".join(f'{quoted(p)} = "{word}"' for p, word in made.items()))
+        if made
     ]
-    return Doubt(
+    return ask(
         "other_work_in_text",
         where,
         f'words in the column "{heading}", which nothing reads, say of crowns, root canals and extractions that they '
         f"were not done, or were other work than their code says: {shown}.",
         "What was done in these rows? * stands for anything.",
-        (*lines, accept("other_work_in_text", accepted, "no: the work of the code was done")),
+        *lines,
+        so="no: the work of the code was done",
     )
 
 
-def _other_teeth(where: str, heading: str, texts: pl.DataFrame, notation: str, accepted: Sequence[str]) -> list[Doubt]:
+def _other_teeth(where: str, heading: str, texts: pl.DataFrame, notation: str) -> list[Doubt]:
     """A column whose texts name the tooth on most rows, and on some another one than the column of teeth."""
     named = texts.with_columns(named=teeth_in(texts["text"])).drop_nulls("named")
     named = named.filter(pl.col("text").str.contains(r"#|\p{L}{3}"))  # an amount may look like a code and a tooth
@@ -156,20 +157,12 @@ def _other_teeth(where: str, heading: str, texts: pl.DataFrame, notation: str, a
     n = both.filter(pl.col("fdi") != pl.col("tooth")).height
     if not _OTHER_TOOTH <= n <= _MOST * both.height:
         return []
-    return [
-        Doubt(
-            "other_tooth_in_text",
-            where,
-            f'the column "{heading}" names a tooth beside {both.height:,} crowns, root canals and extractions, and on '
-            f"{n:,} of them another one than the column of teeth.",
-            "Which of the two is the tooth that was treated? On claims the first line may lend its tooth to all.",
-            (
-                (
-                    "tables.procedures",
-                    f"tooth_in_text = {quoted(heading)}",
-                    "the text: in place of columns.tooth",
-                ),
-                accept("other_tooth_in_text", accepted, "the column of teeth"),
-            ),
-        )
-    ]
+    return ask(
+        "other_tooth_in_text",
+        where,
+        f'the column "{heading}" names a tooth beside {both.height:,} crowns, root canals and extractions, and on '
+        f"{n:,} of them another one than the column of teeth.",
+        "Which of the two is the tooth that was treated? On claims the first line may lend its tooth to all.",
+        of_ledger(f"tooth_in_text = {quoted(heading)}", "the text: in place of columns.tooth"),
+        so="the column of teeth",
+    )
