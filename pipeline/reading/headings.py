@@ -8,6 +8,7 @@ import unicodedata
 from collections.abc import Sequence
 from functools import cache, lru_cache
 
+from pipeline.machine.data_tables import data_rows
 from pipeline.practice.words import words_of
 
 NOT_OURS = "(none)"  # stands for columns that are none of ours, so that no other field takes their headings
@@ -15,6 +16,23 @@ _PLURAL, _LONG_ENOUGH = ("s", "n", "en", "es"), 4  # `Tags` is a label, `Codes` 
 EXACT, PART, SHORT = 1.0, 0.7, 0.5
 # Days on which something was written down: the day of the work only where a file has no other.
 _ENTERED = "posted|posted on|posted date|date posted|post date|entry date|entered on|date entered|erfasst am|saisi le"
+
+
+@cache
+def word_list(name: str) -> frozenset[str]:
+    """The words of a list of `data/reading_words.csv`: of the trade, in any language of ours, as `plain_heading` writes
+    them. All are from memory: common practice, no source."""
+    return frozenset().union(*word_lists(name))
+
+
+def word_lists(name: str) -> tuple[frozenset[str], ...]:
+    """The words of each row of such a list."""
+    return tuple(frozenset(row["words"].split("|")) for row in data_rows("reading_words") if row["list"] == name)
+
+
+def word_pattern(name: str) -> str:
+    """A list of patterns as one."""
+    return "|".join(row["words"] for row in data_rows("reading_words") if row["list"] == name)
 
 
 @lru_cache(maxsize=10_000)

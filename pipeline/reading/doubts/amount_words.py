@@ -12,15 +12,11 @@ import polars as pl
 
 from pipeline.practice.tables import STATUS_WORDS
 from pipeline.reading.doubts.doubt import Doubt, ask, in_rows, status_from
-from pipeline.reading.doubts.standing import word_of, words_of
+from pipeline.reading.doubts.standing import word_of
+from pipeline.reading.headings import word_list
 
 _LEAST_WORDS, _MOST_WORDS, _LONGEST = 3, 12, 24
-_NO_CHARGE = words_of(
-    "n/c|nc|n c|no charge|free|incl|included|incl.|in fee|courtesy|gratis|nil|none|zero|waived|warranty|redo|paid|cash|"
-    "insurance|ins|card|check|-|--|tbd|n/a|na|null|see above|unentgeltlich|kulanz|inkl|inkl.|kostenlos|frei|gratuit|"
-    "offert|inclus|sin cargo|incluido|incluso|gratuito|kosteloos|inbegrepen|omaggio",
-    "|",
-)
+_NO_CHARGE = word_list("no charge")
 
 
 def amount_words(texts: pl.Series) -> Counter[str]:

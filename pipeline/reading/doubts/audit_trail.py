@@ -16,34 +16,14 @@ import polars as pl
 from pipeline.practice.tables import REVERSAL
 from pipeline.reading.doubts.cells import text_of
 from pipeline.reading.doubts.doubt import Answer, Doubt, ask, in_rows, of_ledger, status_from
-from pipeline.reading.doubts.standing import words_of
-from pipeline.reading.headings import plain_heading
+from pipeline.reading.headings import plain_heading, word_list
 from pipeline.reading.suggest.toml_quote import quoted
 
-_ADDED_WORDS = (
-    "add added insert inserted create created new entered i a ins neu angelegt hinzugefuegt ajout ajoute creation "
-    "cree alta creado nuevo anadido toegevoegd nieuw aangemaakt criado novo incluido inserito nuovo creato"
-)
-_CHANGED_WORDS = (
-    "change changed edit edited update updated modify modified amend amended correct corrected u upd geaendert "
-    "aenderung modification modifie modificado modificacion cambio gewijzigd wijziging alterado alteracao "
-    "modificato modifica"
-)
-_DELETED_WORDS = (
-    "delete deleted remove removed d del void voided geloescht loeschung suppression supprime baja eliminado "
-    "borrado verwijderd excluido exclusao eliminato cancellato"
-)
-_ADDED, _CHANGED, _DELETED = (frozenset(words.split()) for words in (_ADDED_WORDS, _CHANGED_WORDS, _DELETED_WORDS))
+(_ADDED, _CHANGED, _DELETED) = (word_list(f"row {how}") for how in ("added", "changed", "deleted"))
 # One letter each is a verb under such a heading alone: c(reate), r(ead), u(pdate), d(elete).
 _LETTERS = {"c": "added", "r": "added", "i": "added", "a": "added", "u": "changed", "d": "deleted"}
-_VERB_HEADINGS = words_of(
-    "op|operation|action|audit action|change type|event|event type|dml|dml type|change operation|row operation", "|"
-)
-_VERSIONS = words_of(
-    "ver|version|version no|version number|rev|revision|revision no|revision number|row version|record version|"
-    "entry version|amendment|amendment no|fassung|revisie|versie|versione|versao|revisao",
-    "|",
-)
+_VERB_HEADINGS = word_list("headings of changes")
+_VERSIONS = word_list("headings of versions")
 _VERSION = re.compile(r"\d{1,2}(?:\.0)?")
 _LEAST_SHARE = 0.2
 

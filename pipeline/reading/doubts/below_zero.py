@@ -13,33 +13,17 @@ import polars as pl
 
 from pipeline.practice.tables import REVERSAL
 from pipeline.reading.doubts.doubt import Doubt, ask, of_ledger, status_from
-from pipeline.reading.headings import plain_heading
+from pipeline.reading.headings import plain_heading, word_list
 from pipeline.reading.suggest.toml_quote import quoted
 
-_NUMBER_WORDS = (
-    "qty|quantity|units|unit|count|no of units|number of units|num units|times|anzahl|menge|stueck|faktor anzahl|"
-    "quantite|qte|nombre|nb|cantidad|cant|unidades|aantal|quantidade|qtd|quantita|qta|pezzi"
-)
-_AMOUNT_WORDS = (
-    "amount|amt|line total|line amount|total|total amount|total fee|total charge|net|net amount|net fee|net charge|"
-    "extended|extended amount|ext amount|charge|charges|charged|charge amount|fee|fees|gross|gross amount|billed|"
-    "billed amount|production|value|price|betrag|gesamtbetrag|gesamt|summe|gesamtpreis|honorar|umsatz|netto|brutto|"
-    "montant|montant total|total ligne|montant ligne|honoraires|importe|importe total|total linea|monto|precio total|"
-    "bedrag|totaal|totaalbedrag|regeltotaal|omzet|importo|totale|importo totale|valor|valor total"
-)
-_NUMBERS, _AMOUNTS = (frozenset(words.split("|")) for words in (_NUMBER_WORDS, _AMOUNT_WORDS))
+(_NUMBERS, _AMOUNTS) = word_list("headings of numbers"), word_list("headings of amounts")
 # How a number below zero begins or ends, as a pattern of `status_from`.
 _BEGINS, _ENDS = ("-", "−", "–", "(", "<"), ("-", "−", "cr", "cr.")
 _SIGNED = r"^[\s$€£]*[-−–(<]|[-−]\s*$|(?i:cr\.?\s*$)"
 _AMOUNT = r"^[\s$€£(<+−–-]*\d[\d,.' ]*\d[\s)>−-]*$"
 _LOOK_AT = 2_000
 # Of these an amount below zero takes no work back.
-_OTHER_MONEY_WORDS = (
-    "balance bal due paid payment payments pmt adj adjustment adjustments discount writeoff off difference diff change "
-    "credit credits insurance ins estimate est patient portion deductible copay tax saldo zahlung bezahlt rabatt solde "
-    "paye paiement remise reste pago pagado descuento betaald korting pagato sconto desconto"
-)
-_OTHER_MONEY = frozenset(_OTHER_MONEY_WORDS.split())
+_OTHER_MONEY = word_list("headings of other money")
 _ZEROS = r"^0+(?:[.,]0+)?$"
 
 

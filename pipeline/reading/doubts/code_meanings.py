@@ -12,7 +12,7 @@ import polars as pl
 from pipeline.practice.counts import count
 from pipeline.reading.doubts.doubt import Doubt, ask, in_rows, of_ledger
 from pipeline.reading.doubts.standing import matches, words_of
-from pipeline.reading.headings import plain_heading
+from pipeline.reading.headings import plain_heading, word_list
 from pipeline.reading.suggest.code_words import likely_events
 from pipeline.reading.suggest.list_words import told_otherwise
 from pipeline.reading.suggest.toml_quote import quoted
@@ -22,12 +22,7 @@ _MATTERS = words_of(
     "crown_placement endo_initial endo_retreatment apical_surgery extraction crown_removal "
     "crown_prefabricated crown_interim bridge_retainer implant onlay"
 )
-_TEXTS = words_of(
-    "description|desc|procedure|procedure description|proc description|treatment|treatment description|"
-    "service|service description|leistung|bezeichnung|text|leistungstext|libelle|acte|designation|descripcion|"
-    "tratamiento|omschrijving|descrizione|descricao|prestazione",
-    "|",
-)
+_TEXTS = word_list("headings of descriptions") | {"text"}
 _LEAST, _SHARE = 3, 0.1
 _MOST = 20_000
 ANY = "*"  # stands for the code of the row itself

@@ -13,8 +13,7 @@ import polars as pl
 
 from pipeline.practice.counts import count
 from pipeline.reading.doubts.doubt import Doubt, ask, in_rows
-from pipeline.reading.doubts.standing import words_of
-from pipeline.reading.headings import plain_heading
+from pipeline.reading.headings import plain_heading, word_list
 
 _ISO = (
     "AED ARS AUD BAM BGN BRL CAD CHF CLP CNY COP CZK DEM DKK EGP EUR FRF GBP HKD HRK HUF IDR ILS INR ISK ITL JPY KRW "
@@ -36,10 +35,7 @@ _OTHER_NAMES = {
 _NAMES = {name.lower(): name for name in _ISO.split()} | {
     other: name for name, others in _OTHER_NAMES.items() for other in others.split()
 }
-_HEADINGS = words_of(
-    "currency curr ccy cur valuta waehrung devise monnaie moneda divisa moeda moneta waluta mena penznem birimi doviz "
-    "валюта νομισμα 通貨 货币 貨幣 통화"
-)
+_HEADINGS = word_list("headings of currencies")
 _BESIDE = r"^[-−+(\s]*(\p{Sc}|US\$|\p{L}{1,6})[.\s]*[-−+(]*\d|\d[)\s.,–—-]*(\p{Sc}|\p{L}{1,6})[.)\s]*$"
 _LEAST, _SHARE = 3, 0.01
 

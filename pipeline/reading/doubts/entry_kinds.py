@@ -12,41 +12,15 @@ from collections.abc import Iterable
 import polars as pl
 
 from pipeline.practice.tables import REVERSAL
-from pipeline.reading.doubts.standing import words_of
-from pipeline.reading.headings import plain_heading
+from pipeline.reading.headings import plain_heading, word_list
 from pipeline.reading.sources.standing_names import named
 
-_ENTRY_KINDS = words_of(
-    "type|transaction type|trans type|tran type|trx type|txn type|entry type|line type|record type|row type|item type|"
-    "posting type|ledger type|activity type|entry kind|kind|trans|transaction kind|typ|art|buchungsart|buchungstyp|"
-    "eintragsart|belegart|vorgang|vorgangsart|leistungsart|type d operation|type operation|type de ligne|type ligne|"
-    "type d acte|type acte|nature|tipo|tipo de movimiento|tipo movimiento|tipo de registro|tipo de linea|soort|"
-    "action|operation|event|change|change type|audit action|aktion|"
-    "soort regel|type regel|boekingssoort|regeltype|tipo movimento|tipo di riga|tipo de lancamento|tipo lancamento",
-    "|",
-)
+_ENTRY_KINDS = word_list("headings of kinds of entry")
 # Kinds of entry that are money or words: what stands beside them was not done by it.
-_NO_WORK = words_of(
-    "payment|payments|pmt|pymt|pay|receipt|insurance payment|ins payment|ins pmt|patient payment|pt payment|deposit|"
-    "adjustment|adjustments|adj|write off|writeoff|discount|courtesy|transfer|finance charge|interest|balance forward|"
-    "delete|remove|removed|note|memo|"
-    "message|statement|missed appointment|broken appointment|no show|zahlung|zahlungseingang|korrektur|"
-    "rabatt|nachlass|notiz|mahnung|paiement|reglement|versement|remise|ajustement|pago|cobro|ajuste|descuento|nota|betaling|"
-    "korting|correctie|notitie|pagamento|desconto|sconto|incasso|rettifica",
-    "|",
-)
-_CREDIT = words_of(
-    "storno|stornobuchung|stornierung|credit|credit memo|cr|refund|rueckzahlung|avoir|abono|reembolso|credito|"
-    "terugbetaling|rimborso|estorno",
-    "|",
-)
+_NO_WORK = word_list("entry of money or words")
+_CREDIT = word_list("entry of credit")
 _MOST_KINDS = 200
-_DESCRIPTIONS = words_of(
-    "description|desc|procedure|procedure description|proc description|treatment|treatment description|service|"
-    "service description|details|particulars|transaction|leistung|bezeichnung|leistungstext|libelle|acte|designation|"
-    "descripcion|tratamiento|omschrijving|descrizione|descricao|prestazione",
-    "|",
-)
+_DESCRIPTIONS = word_list("headings of descriptions") | {"details", "particulars", "transaction"}
 _MONEY = (
     r"(?i)^\s*((?:(?:dental |prim(?:ary)? |sec(?:ondary)? )?ins(?:urance)?\.?|patient|pat|pt|cash|check|cheque|card|"
     r"credit card|claim|carrier)\s+(?:pmts?|pymts?|payments?|paid|adj(?:ustments?)?|write[- ]?offs?)"

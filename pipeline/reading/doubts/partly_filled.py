@@ -15,22 +15,14 @@ import polars as pl
 from pipeline.practice.counts import count
 from pipeline.reading.doubts.cells import text_of
 from pipeline.reading.doubts.doubt import Doubt, ask, of_ledger, status_from
-from pipeline.reading.doubts.standing import DAY, flag_columns, words_of
-from pipeline.reading.headings import plain_heading
+from pipeline.reading.doubts.standing import DAY, flag_columns
+from pipeline.reading.headings import plain_heading, word_list
 from pipeline.reading.suggest.toml_quote import quoted
 
 _LEAST_ROWS, NEARLY_ALL, _MOST_NUMBERED = 20, 0.9, 8
 _NUMBER = r"^[A-Za-z]{0,4}[-/ ]?\d{2,}[\d/-]*$"
 # Days that say nothing of whether work was done, though some rows lack them.
-OTHER_DAYS = words_of(
-    "birth born dob naissance ne geburt geburtsdatum nacimiento geboorte nascita nascimento death died deceased next "
-    "due recall reminder letter paid payment pay check cheque deposit remit claim submitted resubmitted sent received "
-    "returned insurance ins eob preauth expiry expires modified changed updated edited entered entry created posted "
-    "post printed exported audit hired referral referred prep prepared impression lab try seat seated cemented temp "
-    "start started opened begun consent signed bill billed invoice invoiced statement first last since note review "
-    "zahlung bezahlt geaendert erfasst angelegt gedruckt rechnung mahnung paye reglement modifie saisi facture relance "
-    "pago pagado modificado factura betaald gewijzigd factuur pagato modificato fattura pago alterado fatura"
-)
+OTHER_DAYS = word_list("other days")
 
 
 @dataclass

@@ -17,19 +17,10 @@ import polars as pl
 from pipeline.reading.doubts.doubt import Doubt, ask, commonest, of_ledger, status_from
 from pipeline.reading.doubts.partly_filled import NEARLY_ALL, OTHER_DAYS
 from pipeline.reading.doubts.standing import DAY, words_of
-from pipeline.reading.headings import plain_heading
+from pipeline.reading.headings import plain_heading, word_list
 from pipeline.reading.suggest.toml_quote import quoted
 
-_WORK = words_of(
-    "performed|carried out|performed on|date performed|performed date|performed at|done|done on|date done|treated on|"
-    "treated|treatment date|date of treatment|treatment day|service date|date of service|dos|visit date|"
-    "date of visit|work date|date of work|completed|completed on|completion date|date completed|"
-    "completed date|finished|finished on|date finished|behandlungsdatum|behandelt am|leistungsdatum|"
-    "erbracht am|date de soin|date du soin|date de l acte|date acte|realise le|fecha de tratamiento|"
-    "fecha tratamiento|fecha de realizacion|realizado el|behandeldatum|datum behandeling|uitgevoerd op|"
-    "data prestazione|data esecuzione|eseguito il|data do procedimento|data de realizacao",
-    "|",
-)
+_WORK = word_list("headings of the day of work")
 _FISCAL = re.compile(
     r"\b(?:fy|fiscal|financial year|accounting year|business year|wirtschaftsjahr|geschaftsjahr|geschaeftsjahr|"
     r"exercice|ejercicio|boekjaar|esercizio|exercicio)\b"

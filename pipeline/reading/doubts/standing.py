@@ -16,10 +16,8 @@ import polars as pl
 
 from pipeline.practice.counts import count
 from pipeline.practice.tables import REVERSAL, STATUS_WORDS
-from pipeline.reading.doubts import northern_words
 from pipeline.reading.doubts.doubt import Doubt, ask, commonest, patterns_in_rows, status_from
-from pipeline.reading.doubts.sent_and_billed import BILLS, SENT_ON
-from pipeline.reading.headings import plain_heading
+from pipeline.reading.headings import plain_heading, word_list
 from pipeline.reading.sources.row_looks import CALLED, COLOURED, COMMENT, HIDDEN, LOOKS, STRUCK
 from pipeline.reading.sources.standing_names import named
 
@@ -33,57 +31,22 @@ def words_of(words: str, between: str = " ") -> frozenset[str]:
     return frozenset(words.split(between))
 
 
-# Columns that name the entry that came in place of this one.
-REPLACED = words_of(
-    "superseded by|replaced by|replaced by entry|replaced by id|replacement|replacement id|replacement entry|"
-    "corrected by|corrected by entry|amended by|reversed by|reversed by entry|voided by entry|cancelled by entry|"
-    "ersetzt durch|korrigiert durch|storniert durch|remplace par|annule par|corrige par|reemplazado por|anulado por|"
-    "corregido por|vervangen door|gecorrigeerd door|sostituito da|corretto da|substituido por|corrigido por",
-    "|",
-)
+# Columns that name the entry that came in place of this one, or to whom a patient was sent on, or a bill.
+_REPLACED, _SENT_ON, _BILLS = word_list("replaced by"), word_list("sent on"), word_list("bills")
 # What yes and no make of a row in flags of these headings.
-_KINDS: dict[tuple[str, str], str] = {
-    ("void", "completed"): (
-        "deleted|is deleted|isdeleted|del|removed|removal|retracted|retraction|withdrawn|withdrawal|erased|annulled|"
-        "trashed|void|voided|is void|cancelled|canceled|cancelled flag|inactive|"
-        "is inactive|reversed|reversal|cancellation|cancelation|deletion|storniert|storno|geloescht|loeschung|supprime|"
-        "suppression|annule|annulation|anulado|anulacion|eliminado|eliminacion|baja|geannuleerd|annulering|verwijderd|"
-        "annullato|annullamento|anulacao|excluido|exclusao|stornodatum|stornogrund|loeschdatum|"
-        "valid to|valid until|validto|valid thru|gueltig bis|superseded|" + "|".join(sorted(REPLACED)) + "|"
-        "annuleringsdatum|deletedat|deletedon|voidedat|voidedon|canceledat|cancelledat|" + northern_words.WORDS["void"]
-    ),
-    ("completed", "planned"): (
-        "completed|complete|is complete|iscomplete|posted|is posted|done|is done|finished|performed|erledigt|fertig|"
-        "abgeschlossen|termine|realise|realizado|hecho|terminado|uitgevoerd|gedaan|eseguito|completato|"
-        "signed off|sign off|signed|finalized|finalised|walked out|checked out|" + northern_words.WORDS["completed"]
-    ),
-    ("completed", "void"): (
-        "active|is active|isactive|valid|is valid|isvalid|current|aktiv|gueltig|actif|valide|activo|"
-        + northern_words.ACTIVE
-    ),
-    ("planned", "completed"): (
-        "planned|is planned|proposed|tx planned|treatment planned|is plan|is estimate|tx plan|tp|treatment plan|"
-        "geplant|prevu|planificado|gepland|" + northern_words.WORDS["planned"]
-    ),
-    ("existing", "completed"): ("existing|is existing|done elsewhere|elsewhere|outside|other office|" + SENT_ON),
-    (REVERSAL, "completed"): (
-        "reverses|reverses entry|reverses id|reversal of|reversed entry|reversing|void of|voids|voids entry|cancels|"
-        "cancels entry|cancellation of|correction of|corrects|corrects entry|refund of|refunds entry|offsets|"
-        "credit for|"
-        "storno zu|storno von|storniert nr|annule acte|annulation de|avoir sur|anula a|anulacion de|abono de|"
-        "correctie op|creditering van|storno di|rettifica di|estorno de"
-    ),
-    ("", ""): "status|st|stat|state|sts|flag|procstatus|proc status|row status|line status|entry status|tx status",
+_KINDS = {
+    ("void", "completed"): word_list("flag of void") | _REPLACED | word_list("void in the north"),
+    ("completed", "planned"): word_list("flag of done") | word_list("completed in the north"),
+    ("completed", "void"): word_list("flag of active"),
+    ("planned", "completed"): word_list("flag of planned") | word_list("planned in the north"),
+    ("existing", "completed"): word_list("flag of elsewhere") | _SENT_ON,
+    (REVERSAL, "completed"): word_list("flag of reversal"),
+    ("", ""): word_list("flag of status"),
 }
-_FLAGS = {heading: meant for meant, headings in _KINDS.items() for heading in headings.split("|")}
-_BILL_HEADINGS = words_of(BILLS, "|")
-_FLAGS |= dict.fromkeys(_BILL_HEADINGS, ("completed", "planned"))
+_FLAGS = {heading: meant for meant, headings in _KINDS.items() for heading in headings}
+_FLAGS |= dict.fromkeys(_BILLS, ("completed", "planned"))
 # Words beside those of a flag in the heading of its day, its hand or its reason: filled, they are a yes.
-_BESIDE = words_of(
-    "why note when who date datetime timestamp time at on by reason was d am von datum grund zeit le par motif el por "
-    "fecha motivo op "
-    "door reden il da data em user row record entry procedure"
-)
+_BESIDE = word_list("beside a flag")
 DAY = r"^\d{1,4}[-/. ]\d{1,2}[-/. ]\d{1,4}|^\d{1,2}[-/ ]?[A-Za-z]{3,9}[-/ ,]|^[A-Za-z]{3,9} \d{1,2},? \d{4}|^\d{8,}$"
 # What databases and spreadsheets write where there is no day.
 _NO_DAY = (
@@ -92,15 +55,9 @@ _NO_DAY = (
     r"(?:9999|2999|2099)-12-31.*|(?:12/31|31[/.-]12)[/.-](?:9999|2999|2099)\b.*)$"
 )
 _ANY = "*"
-_YES = words_of("y yes true t 1 -1 x ✓ ✔ ja j oui o si s wahr vrai verdadero waar vero on") | northern_words.YES
-_NO = words_of("n no false f 0 ✗ ✘ nein non nee falsch faux falso onwaar off") | northern_words.NO
-_TEXTS = words_of(
-    "description|desc|procedure|procedure description|proc description|treatment|treatment description|service|"
-    "service description|note|notes|remark|remarks|comment|comments|memo|details|particulars|leistung|bezeichnung|text|"
-    "leistungstext|bemerkung|libelle|acte|designation|commentaire|descripcion|tratamiento|nota|omschrijving|opmerking|"
-    "descrizione|descricao|prestazione",
-    "|",
-)
+_YES, _NO = word_list("yes"), word_list("no")
+_TEXTS = word_list("headings of texts")
+_NORTHERN = {text: word for word in STATUS_WORDS[:-1] for text in word_list(f"{word} in the north")}
 # Texts of a flag that say by themselves what a row is.
 _SAID = {
     "completed": words_of("c complete completed done finished ✓ ✔ √ ☑ ✅ ● ■"),
@@ -159,7 +116,7 @@ def word_of(text: str) -> str:
     if said := next((word for word, texts in _SAID.items() if low in texts), ""):
         return said
     found = named(text)
-    return found.word if found.is_whole and found.words else northern_words.northern_word(text)
+    return found.word if found.is_whole and found.words else _NORTHERN.get(plain_heading(text), "")
 
 
 def is_reversing(heading: str) -> bool:
@@ -168,15 +125,15 @@ def is_reversing(heading: str) -> bool:
 
 
 def _is_sent_on(heading: str) -> bool:
-    return plain_heading(heading) in words_of(SENT_ON, "|")
+    return plain_heading(heading) in _SENT_ON
 
 
 def _is_replaced(heading: str) -> bool:
-    return plain_heading(heading.rpartition(".")[2]) in REPLACED
+    return plain_heading(heading.rpartition(".")[2]) in _REPLACED
 
 
 def _is_bill(heading: str) -> bool:
-    return plain_heading(heading) in _BILL_HEADINGS
+    return plain_heading(heading) in _BILLS
 
 
 def is_yes_or_no(text: str) -> bool:

@@ -18,31 +18,19 @@ from pipeline.practice.tables import STATUS_WORDS
 from pipeline.reading.doubts.cells import MONTH, named_month
 from pipeline.reading.doubts.doubt import Answer, Doubt, ask, commonest, in_rows, inline, of_ledger, status_from
 from pipeline.reading.doubts.marked_cells import SIGNS
-from pipeline.reading.doubts.standing import MOST_FLAGS, word_of, words_of
-from pipeline.reading.headings import plain_heading
+from pipeline.reading.doubts.standing import MOST_FLAGS, word_of
+from pipeline.reading.headings import plain_heading, word_list
 from pipeline.reading.sources.excel_file import SHEET
 from pipeline.reading.suggest.toml_quote import quoted
 
 _LOOK_AT = 2_000
 _UNNAMED = re.compile(r"column \d+")
 # Of these the texts say nothing of the work: a claim, a bill or a patient may be pending or cancelled too.
-_OTHER_WORDS = (
-    "claim claims insurance ins payer bill billing billed invoice payment paid payments recall referral patient pt "
-    "account acct lab plan coverage eligibility preauth statement rechnung kasse zahlung patienten facture paiement "
-    "mutuelle factura pago seguro paciente factuur betaling verzekering fattura pagamento paziente fatura convenio"
-)
-_OTHERS = frozenset(_OTHER_WORDS.split())
+_OTHERS = word_list("headings of other states")
 # Where a clinician or a clinic is named: none of this practice's.
-_NO_ONE_HERE = words_of(
-    "other others oth outside external ext elsewhere away referred referral ref out unknown "
-    "fremd andere anderer anderswo auswaerts extern externe ueberwiesen sonstige autre autres ailleurs exterieur "
-    "adresse ander anderen buiten verwezen otro otra otros externo externa fuera derivado ajeno annan annat andra "
-    "remitterad annanstans utanfoer outro outra fora externo altro altri esterno altrove fuori"
-)
+_NO_ONE_HERE = word_list("no one here")
 # Of these one word of several is enough: `outside endodontist`.
-_PLAINLY_AWAY = words_of(
-    "outside external elsewhere referral auswaerts extern externe ailleurs externo externa esterno"
-)
+_PLAINLY_AWAY = word_list("away")
 _LEAST_UNCHARGED, _CHARGED = 5, 0.8
 _ENOUGH_ROWS, _FEW_OF_ROWS, _MOST_OF_ROWS = 100, 0.2, 0.6
 

@@ -20,7 +20,7 @@ from pipeline.practice.tables import REVERSAL, STATUS_WORDS
 from pipeline.reading.doubts.cells import text_of
 from pipeline.reading.doubts.doubt import Doubt, ask, commonest, status_from
 from pipeline.reading.doubts.standing import is_yes_or_no, word_of
-from pipeline.reading.headings import plain_heading
+from pipeline.reading.headings import plain_heading, word_list, word_lists
 from pipeline.reading.sources.excel_file import SHEET
 from pipeline.reading.suggest.masks import masked_text
 
@@ -31,64 +31,10 @@ _FEW_TEXTS, _ENOUGH, _RARE = 5, 40, 0.3
 _MOST_HELD, _HANGS = 4_000, 0.8
 _HANG_ON = ("patient_id", "code", "provider_id")
 _LEAST_FILLED, _ANY = 3, "*"
-_HEADINGS = (
-    # who pays and how
-    "payer insurance ins carrier coverage claim claims bill billing billed invoice payment paid pay method tender "
-    "card cash check fee fees price amount currency unit tax vat gst discount percent factor schedule sched copay "
-    "deductible versicherung kasse kassenart zahlung zahlungsart zahlart faktor mwst waehrung rechnung assurance "
-    "mutuelle paiement reglement facture taux devise seguro pago factura moneda iva verzekering betaling factuur "
-    "btw convenio pagamento fattura fatura "
-    # who is treated
-    "sex gender title salutation language age city town state zip country school employer relation relationship "
-    "marital smoker diabetes bruxism allergy allergies alert medical recall referral referred race ethnicity "
-    "geschlecht anrede sprache alter ort land sexe langue civilite ville pays genero idioma edad sexo geslacht "
-    "taal sesso lingua patient pt minor dependent "
-    # who treats, where and when
-    "provider prov dr doctor dentist hygienist hyg clinician staff user initials operator operatory op chair room "
-    "rendering treating attending perf performing who whom loc "
-    "assistant asst by office location clinic branch site practice department dept region weekday day dow month "
-    "year quarter week am pm time shift season behandler arzt zahnarzt raum zimmer stuhl standort filiale praxis "
-    "wochentag tag monat jahr praticien docteur fauteuil cabinet jour mois annee profesional sillon sucursal "
-    "clinica dia mes ano behandelaar kamer vestiging praktijk dag maand jaar dentista cadeira filial medico "
-    "poltrona sede giorno anno mese behandlare tandlaekare hygienist tandlaege tannlege hammaslaeaekaeri odontologo "
-    "odontologa higienista lekarz stomatolog lekar zubar fogorvos hekim "
-    # what is treated
-    "surface surf surfaces quadrant quad arch jaw side area aspect tooth teeth th dentition canal canals category "
-    "class group specialty discipline code codes modifier diag diagnosis icd reason material shade color colour "
-    "lab cement core post anesthetic anaesthetic anesthesia qty quantity count number no nr units size length "
-    "width film films xray version revision seq sequence line batch flaeche flaechen kiefer zahn kategorie gruppe "
-    "farbe anzahl menge labor werkstoff face couleur categorie groupe quantite nombre materiau secteur cara color "
-    "categoria grupo cantidad cuadrante diente vlak kleur aantal materiaal kwadrant gruppo quantita materiale "
-    "colore quantidade cor unidade quadrante dente dent"
-)
-_OTHER_HEADINGS = frozenset(_HEADINGS.split())
+_OTHER_HEADINGS = word_list("headings of other things")
 # Of these a file with enough rows shows whether they hang on the code.
-_OF_CODES_WORDS = (
-    "category class group specialty modifier reason version revision seq sequence line batch count kategorie gruppe "
-    "categorie groupe categoria grupo gruppo"
-)
-_OF_CODES = frozenset(_OF_CODES_WORDS.split())
-_TEXTS: tuple[frozenset[str], ...] = tuple(
-    frozenset(words.split())
-    for words in (
-        "m f male female man woman u unknown other x d w maennlich weiblich homme femme h v hombre mujer masculin "
-        "feminin",
-        "mon tue wed thu fri sat sun monday tuesday wednesday thursday friday saturday sunday mo di mi do fr sa "
-        "so tu we th lun mar mer jeu ven sam dim mie jue vie sab dom ma wo vr za zo",
-        "jan feb mar apr may jun jul aug sep sept oct nov dec januar februar maerz april mai juni juli august "
-        "september oktober november dezember january february march june july october december",
-        "am pm",
-        "cash check cheque card visa mc amex mastercard credit debit ach eft wire bar ec karte rechnung "
-        "ueberweisung especes carte cheque virement efectivo tarjeta transferencia contant pin contanti carta "
-        "bonifico",
-        "ppo hmo dhmo medicaid medicare self private gkv pkv bema goz goae nhs bulk indemnity",
-        "m o d b l i f v p mo do mod ob ol bo lo mi di db dl mb ml mdb mdl modb modl mobl dobl i if bl",
-        "ur ul ll lr uq lq ua la u l upper lower max mand maxilla mandible left right q1 q2 q3 q4 ok uk",
-        "adult child primary permanent perm prim kind erwachsen enfant adulte nino",
-        "en de fr es it nl pt usd eur gbp chf cad aud",
-        "red green blue yellow white black grey gray orange a1 a2 a3 b1 b2 c1 c2 d2",
-    )
-)
+_OF_CODES = word_list("headings of what hangs on codes")
+_TEXTS = word_lists("texts of other things")
 _NUMBER = re.compile(r"[-+$€£]?\s?\d{1,3}(?:[,.' ]\d{3})*(?:[.,]\d+)?\s?%?|\d{4,}")
 _SHARE = re.compile(r"(?:100|\d{1,2})(?:[.,]0+)?\s?%?|[01]?[.,]\d{1,2}")
 _DAY = re.compile(r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}.*|\d{1,2}:\d{2}.*|(?:19|20)\d\d")

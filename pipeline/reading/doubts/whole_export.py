@@ -17,6 +17,7 @@ import polars as pl
 from pipeline.machine.private_files import MARK_IN_WORDS
 from pipeline.practice.counts import count
 from pipeline.reading.doubts.doubt import Doubt, ask
+from pipeline.reading.headings import word_list
 
 _PAGE = re.compile(
     r"(?i)\b(?:page|pg|seite|pagina|página|pág|blz|bladzijde|side|sida|strona)[\s.:#]*(\d{1,5})\b"
@@ -48,13 +49,7 @@ _OF_ALL = re.compile(
     r"(?i)\b(?:all|none|no filter|any|alle|alles|kein\w*|tous|toutes|aucun\w*|todos|todas|ningun\w*|geen|tutt[ie]|"
     r"nessun\w*|nenhum\w*|alla|inga)\b"
 )
-_PLAIN_WORDS = (
-    "selection selected filter filtered criteria criterion exclude excluded excluding only active inactive patient "
-    "patients seen since status date dates service visit visits last first amount fee balance type code codes category "
-    "provider and or not is from to before after until between in with without auswahl nur patienten seit aktiv "
-    "patients vus depuis actifs pacientes activos desde"
-)
-_PLAIN = frozenset(_PLAIN_WORDS.split())
+_PLAIN = word_list("plain words of a selection")
 _SHOWN, _LONGEST = 5, 120
 BROKEN = "malformed_line"
 _SIBLINGS = 3  # so many files read alike show how each of them ends

@@ -15,67 +15,15 @@ from functools import lru_cache
 import polars as pl
 
 from pipeline.practice.tables import REVERSAL, STATUSES
-from pipeline.reading.headings import plain_heading
+from pipeline.reading.headings import plain_heading, word_list, word_pattern
 from pipeline.reading.sources.text_notes import TOTAL_LINE
 
 COMPLETED, PLANNED, EXISTING, VOID = STATUSES
 _LONGEST_NAME, _MOST_WORDS = 120, 8
 
 # Of each word its inflected forms too; the first that fits is taken, so several words stand before one of them.
-_STRONG = {
-    PLANNED: (
-        "treatment plans?|treatmentplans?|tx ?plans?|plans? of (?:care|treatment)|treatment planned|planned|proposed|"
-        "proposals?|recommended|recommendations?|unscheduled|scheduled|upcoming|estimates?|estimated|"
-        "pre ?determinations?|pre ?authori[sz]ations?|preauths?|quotes?|quotations?|not (?:yet )?(?:completed?|done)|"
-        "incompleted?|uncompleted|undone|outstanding (?:treatments?|work|procedures)|"
-        "(?:un)?accepted plans?|behandlungspl(?:an|aene)|behandlungsplanung(?:en)?|therapieplan(?:ung)?|"
-        "geplant(?:e[rsn]?)?|heil (?:und )?kostenpl(?:an|aene)|kostenvoranschlae?ge?|voranschlae?ge?|"
-        "vorgesehen(?:e[rsn]?)?|"
-        "nicht (?:erledigt|erbracht|abgeschlossen)|plans? de traitements?|prevu(?:e?s?)|planifie(?:e?s?)|devis|"
-        "propose(?:e?s)|a faire|non (?:realise|termine)e?s?|plan(?:es)? de tratamientos?|planificad[oa]s?|"
-        "presupuest(?:os?|ad[oa]s?)|propuest[oa]s?|previst[oa]s?|(?:tratamientos?|trabajos?) pendientes?|"
-        "no (?:realizad|terminad)[oa]s?|behandelplan(?:nen)?|gepland(?:e)?|begroting(?:en)?|begroot|offertes?|"
-        "nog te doen|niet (?:uitgevoerd|gedaan)|planos? de tratamentos?|planejad[oa]s?|planead[oa]s?|orcamentos?|"
-        "piani? di (?:cura|trattamento)|pianificat[oaie]|preventiv[oi]"
-    ),
-    EXISTING: (
-        "existing other|pre ?existing|existing|done elsewhere|elsewhere|outside work|"
-        "(?:an)?other (?:dental )?(?:offices?|practices?|dentists?|doctors?|providers?|clinics?)|"
-        "(?:previous|prior|former|outside|external) (?:dental )?(?:offices?|practices?|dentists?|doctors?|providers?|"
-        "clinics?)|vorbehandler(?:in)?|andere praxis|fremdpraxis|fremdbehandler(?:in)?|"
-        "(?:un )?autre (?:cabinet|praticien|dentiste)|confreres?|"
-        "ancien (?:dentiste|praticien)|otro (?:dentista|consultorio)|otra clinica|"
-        "dentista anterior|(?:vorige|andere) (?:tandarts|praktijk)|outro dentista|outra clinica|altro (?:dentista|"
-        "studio)|dentista precedente|"
-        "vorhandene?[rsn]?|vorbestehende?[rsn]?|alio loco|fremdarbeit(?:en)?|fremdbefund(?:e)?|"
-        "existante?s?|preexistante?s?|existentes?|preexistentes?|bestaande?|elders gedaan|esistent[ei]|"
-        "preesistent[ei]"
-    ),
-    VOID: (
-        "deleted|deletions?|voided|voids?|cancell?ed|cancell?ations?|erased|trash|recycle bin|entered in error|"
-        "posted in error|geloeschte?[rsn]?|loeschungen|stornierte?[rsn]?|storn[io]s?|stornierungen|"
-        "annullament[oi]|anulaci(?:on|ones)|papierkorb|supprime(?:e?s?)|"
-        "annule(?:e?s?)|annulations?|corbeille|anulad[oa]s?|eliminad[oa]s?|borrad[oa]s?|cancelad[oa]s?|papelera|"
-        "verwijderde?|geannuleerde?|vervallen|gewist(?:e)?|prullenbak|excluid[oa]s?|apagad[oa]s?|annullat[oaie]|"
-        "eliminat[oaie]|cancellat[oaie]|cestino"
-    ),
-    REVERSAL: (
-        "reversals?|refunds?|refunded|reversed|credit notes?|gutschriften|gutschrift|rueckerstattungen|avoirs|"
-        "remboursements?|reembolsos?|abonos|creditnotas?|terugbetalingen|rimborsi|not[ae] di credito"
-    ),
-    COMPLETED: (
-        "completed|finished|performed|erledigte?[rsn]?|abgeschlossene?[rsn]?|durchgefuehrte?[rsn]?|erbrachte?[rsn]?|"
-        "realise(?:e?s?)|effectue(?:e?s?)|termine(?:e?s?)|realizad[oa]s?|terminad[oa]s?|hech[oa]s?|uitgevoerde?|"
-        "voltooide?|gedaan|concluid[oa]s?|eseguit[oaie]|completat[oaie]"
-    ),
-}
-_WEAK = {
-    PLANNED: "plans?|planes|tp|tps|hkps?|kvs?|kva|planung(?:en)?|pre ?estimates?|drafts?|entwuerfe|pending|open|"
-    "outstanding|todo|to do|offen(?:e[rsn]?)?|pendientes?|openstaande?|in attesa|estimate only",
-    EXISTING: "ex|eo|ec|elders|outside",
-    VOID: "del|removed|invalid|rejected|discarded|bin|recyclebin|trashed|rubbish|scrapped|withdrawn|retracted|annulled",
-    COMPLETED: "complete|done|history|walkout|fertig|fait(?:e?s?)|klaar|feit[oa]s?|fatt[oaie]",
-}
+_STRONG = {word: word_pattern(f"{word} in names") for word in (PLANNED, EXISTING, VOID, REVERSAL, COMPLETED)}
+_WEAK = {word: word_pattern(f"{word} in names of known words") for word in (PLANNED, EXISTING, VOID, COMPLETED)}
 _STRONG_FORMS, _WEAK_FORMS = (
     {word: re.compile(rf"\b(?:{form})\b") for word, form in forms.items()} for forms in (_STRONG, _WEAK)
 )
@@ -93,27 +41,7 @@ _INNOCENT = re.compile(
     r"\b(?:fee|benefit|insurance|dental|health|payment|savings?|membership|care credit|floor|business|payer)s? "
     r"(?:treatment )?plans?\b|\bestimated? (?:insurance|payments?|portions?|times?|hours?|balances?)\b"
 )
-_KNOWN = (
-    "a all and any as at by de del den der des di die do du e el en et for from i il in item items la las le les "
-    "los no nr of on only or per the to und van von with y "
-    "treatment treatments treated tx work works procedure procedures proc procs service services restoration "
-    "restorations crown crowns root canal canals endo filling fillings entry entries line lines row rows "
-    "record records transaction transactions ledger charge charges "
-    "history list report export data table tbl sheet log file status state type kind group category section "
-    "patient patients chart clinical dental dentist doctor dr practice office clinic account family visit visits "
-    "appointment appointments appt appts code codes tooth teeth phase phases case cases date dates year years "
-    "current old new copy final backup summary details detail total count number version v q fy printed "
-    "behandlung behandlungen leistung leistungen massnahmen arbeit arbeiten posten eintraege buchungen liste daten "
-    "tabelle patienten zahn zaehne kronen fuellungen traitement traitements acte actes soin soins travaux "
-    "restaurations couronnes ligne lignes liste donnees "
-    "tratamiento tratamientos trabajo trabajos procedimiento procedimientos acto actos lista datos prestaciones "
-    "behandeling behandelingen verrichting verrichtingen prestaties werk lijst gegevens regels "
-    "tratamento tratamentos procedimento procedimentos trabalho trabalhos dados trattamento trattamenti "
-    "prestazione prestazioni cure lavori elenco dati storico "
-    "jan feb mar apr may jun jul aug sep sept oct nov dec january february march april june july august september "
-    "october november december januar februar maerz mai juni juli oktober dezember"
-)
-_NEUTRAL = frozenset(_KNOWN.split())
+_NEUTRAL = word_list("plain words of names")
 
 
 @dataclass(frozen=True)
