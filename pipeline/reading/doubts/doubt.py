@@ -112,6 +112,12 @@ def in_rows(counts: Mapping[str, int], *, none: str = "empty") -> str:
     return ", ".join(f"{text or none} ({count(n, 'row')})" for text, n in commonest(counts))
 
 
+def named_in(doubts: Iterable[Doubt], headings: Iterable[str]) -> set[str]:
+    """Those headings of which some doubt is."""
+    evidence = [doubt.evidence for doubt in doubts]
+    return {h for h in headings if any(f'"{h}"' in text for text in evidence)}
+
+
 def samples(texts: pl.Series, *, at_most: int = 3) -> str:
     """Masked forms of some texts: 9 is a digit, x a letter."""
     counts = texts.drop_nulls().to_frame("text").group_by("text").agg(pl.len().alias("n"))

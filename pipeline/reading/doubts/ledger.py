@@ -40,7 +40,7 @@ def ledger_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
     for one in seen:
         if one.is_ours or one.is_mended:
             continue
-        where, told = f"{one.table}: {one.file}", settings.tables[one.table]
+        where, told, marked = one.where, settings.tables[one.table], one.told
         lines = one.counts["rows"]
         found += whole_doubts(
             where,
@@ -50,7 +50,6 @@ def ledger_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             is_whole=one.sections.is_whole,
             is_alone=sum(other.table == one.table for other in seen) == 1,
         )
-        marked = {heading for heading, _, _ in one.answers.marks}
         name = next((h for h in reversed(one.who.named)), None)
         if not marked & set(one.who.named):
             found += trial_records(where, one.table, one.who.people, name)
@@ -60,7 +59,7 @@ def ledger_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         columns = one.answers.columns
         read = columns.get("service_date")
         if read is not None:
-            found += second_day_doubts(where, read, one.beside, has_status="status" in columns)
+            found += second_day_doubts(where, read, one.beside, has_status=one.has_status)
         if read not in marked:
             found += crowded_days(where, read, one.beside.rows)
         parts = [h for made in told.made if made.how == PARTS and made.field == "service_date" for h in made.headings]
@@ -97,10 +96,10 @@ def _of_rows(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             alike.setdefault((*one.headings, *one.answers.columns), []).append(one)
     for files in alike.values():
         first, held = files[0], together_held([one.held for one in files if one.held is not None])
-        where = f"procedures: {first.file}" if len(files) == 1 else "procedures"
+        where = first.where if len(files) == 1 else "procedures"
         frame, columns = held.frame, first.answers.columns
-        marked = [heading for heading, _, _ in first.answers.marks]
-        found += value_doubts(where, frame, columns, told=marked, has_status="status" in columns)
+        marked = first.told
+        found += value_doubts(where, frame, columns, told=marked, has_status=first.has_status)
         found += day_group_doubts(where, frame, columns.get("service_date", ""))
         found += crossed_doubts(where, frame)
         if not first.answers.dependant:
@@ -114,5 +113,5 @@ def _of_rows(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             found += treating_doubts(where, frame, clinician)
         for one in files:
             if one.held is not None and one.held.toothless and one.sections.is_whole:
-                found += slid_doubts(f"procedures: {one.file}", one.held)
+                found += slid_doubts(one.where, one.held)
     return found

@@ -6,7 +6,7 @@ a text that names the number of another patient, one person under two numbers. C
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 import polars as pl
 
@@ -78,7 +78,7 @@ def prefix_doubts(where: str, frame: pl.DataFrame, headings: Sequence[str]) -> l
     return []
 
 
-def member_doubts(where: str, frame: pl.DataFrame, *, told: Sequence[str]) -> list[Doubt]:
+def member_doubts(where: str, frame: pl.DataFrame, *, told: Collection[str]) -> list[Doubt]:
     """A short word beside the number, few under each number and many in all, which come back: members of a family."""
     for heading in headings_of(frame):
         if heading in told or is_of_other(heading) or headed([heading], "dependant"):

@@ -5,7 +5,7 @@ What is planned has often no clinician yet, no time of the day, or no fee. Commo
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping
 
 import polars as pl
 
@@ -19,7 +19,7 @@ _NO_TIME = r"^0?0:00$"
 
 
 def value_doubts(
-    where: str, frame: pl.DataFrame, columns: Mapping[str, str], *, told: Sequence[str], has_status: bool
+    where: str, frame: pl.DataFrame, columns: Mapping[str, str], *, told: Collection[str], has_status: bool
 ) -> list[Doubt]:
     """A question for each field whose empty cells, midnights or fees of 0 stand so; `columns` maps fields to headings,
     `frame` holds rows as `rows_held.SCHEMA`. A status of their own says more of rows than that."""

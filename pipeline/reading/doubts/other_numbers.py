@@ -182,7 +182,7 @@ def merged_numbers(seen: Seen) -> list[Doubt]:
     shown = samples(pl.Series(sorted(numbers), dtype=pl.String))
     return ask(
         "merged_patients",
-        f"{seen.table}: {seen.file}",
+        seen.where,
         f'column "{heading}" is not read, and {count(numbers.total(), "patient", "has")} the number of another one '
         f"there (such as {shown}).",
         "Were these patients merged, so that the other number stands for them now? Else one patient would be two.",

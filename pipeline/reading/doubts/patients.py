@@ -50,9 +50,7 @@ def patient_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
     found = [] if settings.practice.patient_ids else _in_two_forms(every, settings.practice.numbering)
     ledgers = [s for s in seen if s.table == "procedures" and not s.is_ours]
     found += [
-        d
-        for s in ledgers
-        for d in signed_ids(f"procedures: {s.file}", s.answers.columns["patient_id"], s.who.people["id"].unique())
+        d for s in ledgers for d in signed_ids(s.where, s.answers.columns["patient_id"], s.who.people["id"].unique())
     ]
     found += [d for s in seen for d in merged_numbers(s)]
     families = [d for s in seen for d in dependants(s)]
@@ -120,7 +118,7 @@ def account_numbers(seen: Seen) -> list[Doubt]:
         return []
     return ask(
         "account_numbers",
-        f"{seen.table}: {seen.file}",
+        seen.where,
         f'column "{heading}" is read as the patient, and by its heading it may be an account.',
         "Has each patient an account of their own, or do several of a family share one?",
         (f"tables.{seen.table}", 'columns.patient_id = "<its heading>"', "a column with each patient's number"),
@@ -138,7 +136,7 @@ def names_as_ids(seen: Seen) -> list[Doubt]:
     heading = seen.answers.columns["patient_id"]
     return ask(
         "names_as_ids",
-        f"{seen.table}: {seen.file}",
+        seen.where,
         f'column "{heading}" is read as the patient, and {n:,} of its {ids.len():,} different values look like '
         f"names (such as {samples(ids)}).",
         "Two patients of one name become one, and one who marries becomes two. Is there a column with a chart or "
@@ -160,7 +158,7 @@ def dependants(seen: Seen) -> list[Doubt]:
     ids = people["id"].n_unique()
     return ask(
         "dependants",
-        f"{seen.table}: {seen.file}",
+        seen.where,
         f"{several.height:,} of {ids:,} patient numbers stand with several numbers in the column "
         f'"{heading}" beside them (such as {samples(people["dependant"])}).',
         "Is the first the number of a family, and the second that of its member?",

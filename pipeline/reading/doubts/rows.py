@@ -15,7 +15,7 @@ from pipeline.reading.doubts.audit_trail import trail_doubts
 from pipeline.reading.doubts.below_zero import below_zero_doubts
 from pipeline.reading.doubts.currencies import currency_doubts, says_currency
 from pipeline.reading.doubts.doubled_work import doubled_doubts, following_doubts
-from pipeline.reading.doubts.doubt import Doubt, ask, commonest
+from pipeline.reading.doubts.doubt import Doubt, ask, commonest, named_in
 from pipeline.reading.doubts.entry_references import reference_doubts
 from pipeline.reading.doubts.marked_cells import mark_doubts
 from pipeline.reading.doubts.partly_filled import partly_filled_doubts
@@ -69,41 +69,35 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
     """All doubts about rows and columns."""
     found: list[Doubt] = []
     for one in seen:
-        where = f"{one.table}: {one.file}"
-        found += mapped_twice(where, one.table, one.answers.columns)
-        told = settings.tables[one.table]
+        where, told, columns = one.where, settings.tables[one.table], one.answers.columns
+        marked, has_status, has_fee = one.told, one.has_status, one.has_fee
+        found += mapped_twice(where, one.table, columns)
         if told.ditto_marks is None:
             found += ditto_marks(where, one, told.fill_down)
         found += cut_cells(where, one)
         found += credits_beside(where, one)
-        if "status" not in one.answers.columns:
+        if not has_status:
             found += estimates_beside(where, one)
         found += further_procedures(where, one)
         found += sheets_alike(where, one)
-        marked = {heading for heading, _, _ in one.answers.marks}
-        has_status, has_fee = ("status" in one.answers.columns, "fee" in one.answers.columns)
         found += flag_doubts(where, one.flags, told=marked, has_status=has_status, has_fee=has_fee)
         words = {h: counts for h, counts in one.words.items() if h not in one.kinds and h != SHEET}
         spoken = status_word_doubts(where, words, told=marked, has_status=has_status)
         found += spoken
         if not has_status:
             listed = [h for h in words for join in told.joined if h.startswith(prefix(join))]
-            named_so = [
-                h
-                for h in (*one.who_or_where, *listed)
-                if h in words and not any(f'"{h}"' in d.evidence for d in spoken)
-            ]
-            charged = {} if one.work is None else {one.answers.columns.get(f): n for f, n in one.work.charged.items()}
+            named_so = [h for h in (*one.who_or_where, *listed) if h in words and not named_in(spoken, [h])]
+            charged = {} if one.work is None else {columns.get(f): n for f, n in one.work.charged.items()}
             by_others = [d for h in named_so for d in among_others(where, h, words[h], charged.get(h))]
             # A list of the clinicians says in words what their initials leave open.
-            by_others = [d for d in by_others if any(f'"{h}"' in d.evidence for h in listed)] or by_others
+            by_others = [d for d in by_others if named_in([d], listed)] or by_others
             spoken += by_others
             found += by_others
         found += after_export(where, one.exported_on, one.counts["dated"], one.counts["after"], has_status=has_status)
         trail = trail_doubts(
             where,
             one.audit,
-            key=one.answers.columns.get("procedure_id"),
+            key=columns.get("procedure_id"),
             told={pattern: word for heading, pattern, word in one.answers.marks if heading == one.audit.heading},
             has_fee=has_fee,
         )
@@ -113,12 +107,11 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         found += phrase_doubts(where, said, told=marked)
         if one.statuses and not one.is_mended:
             made = told.values.get("status", {})
-            found += mostly_empty(where, one.answers.columns["status"], one.statuses, made)
+            found += mostly_empty(where, columns["status"], one.statuses, made)
         found += mark_doubts(where, one.marks)
-        date = one.answers.columns.get("service_date")
-        asked_of = {*marked, *(h for h in one.headings if any(f'"{h}"' in doubt.evidence for doubt in found))}
+        asked_of = marked | named_in(found, one.headings)
         if not has_status:
-            found += partly_filled_doubts(where, one.partly_filled, date=date, told=asked_of)
+            found += partly_filled_doubts(where, one.partly_filled, date=columns.get("service_date"), told=asked_of)
         found += again_doubts(where, one.entry, one.counts)
         found += reference_doubts(where, one.references, told=asked_of, has_fee=has_fee)
         found += amount_word_doubts(where, one.amount_words, told=asked_of)
@@ -126,13 +119,13 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             found += legend_doubts(where, one.sections)
         if one.doubled is not None:
             worded = word_doubts(where, one.doubled, one.answers)
-            worded = [d for d in worded if not any(f'"{h}"' in d.evidence for h in asked_of - marked)]
+            worded = [d for d in worded if not named_in([d], asked_of - marked)]
             found += worded
-            asked_of |= {h for h in one.headings if any(f'"{h}"' in doubt.evidence for doubt in worded)}
+            asked_of |= named_in(worded, one.headings)
             found += doubled_doubts(where, one.doubled, told=asked_of)
             found += following_doubts(where, one.doubled, one.unknown)
-            found += sum_doubts(where, one.sums, one.answers.columns) if one.sums is not None else []
-            found += payment_doubts(where, one.payments, one.answers.columns.get("fee"))
+            found += sum_doubts(where, one.sums, columns) if one.sums is not None else []
+            found += payment_doubts(where, one.payments, columns.get("fee"))
         others = {s.file: n for s in seen if s is not one and s.table == one.table and (n := s.sections.silent[""])}
         n_rows = one.counts["records"]
         named = section_doubts(where, one.sections, n_rows=n_rows, has_fee=has_fee, files=others)
@@ -142,8 +135,7 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
                 {SHEET} if named or SECTION in marked or "sheets_alike" in settings.practice.accepted else set()
             )
             asked |= {one.audit.heading or ""}
-            asked |= {h for h in words if any(f'"{h}"' in doubt.evidence for doubt in spoken)}
-            asked |= asked_of | {*one.flags, *one.phrases, *one.amounts, *one.beside.headings}
+            asked |= named_in(spoken, words) | asked_of | {*one.flags, *one.phrases, *one.amounts, *one.beside.headings}
             asked |= {h for h, texts in words.items() if says_currency(h, texts)}
             asked |= {*one.estimates, *one.credits, *one.quadrant_lists, *one.who.dependants, one.entry or ""}
             # Of a status one text is the usual one, and of clinicians none is.
@@ -153,13 +145,12 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             found += unread_columns(
                 where, one.words, told=marked, unread=one.not_read, asked=asked, has_fee=has_fee, has_status=has_status
             )
-        found += below_zero_doubts(where, one.amounts, rows=one.counts["records"], has_fee=has_fee, told=marked)
+        found += below_zero_doubts(where, one.amounts, rows=n_rows, has_fee=has_fee, told=marked)
     months = sum((s.status_months for s in seen), Counter[tuple[str, int]]())
     found += renewed_doubts("procedures", months, settings.tables["procedures"].status_renewed)
-    charged_in = [(f"{s.table}: {s.file}", s) for s in seen if s.table == "procedures" and "fee" in s.answers.columns]
-    found += currency_doubts(
-        {w: (s.answers.columns["fee"], s.currencies) for w, s in charged_in}, {w: s.words for w, s in charged_in}
-    )
+    charged_in = [s for s in seen if s.table == "procedures" and s.has_fee]
+    fees = {s.where: (s.answers.columns["fee"], s.currencies) for s in charged_in}
+    found += currency_doubts(fees, {s.where: s.words for s in charged_in})
     names = settings.tables["procedures"].status_from.get(SECTION, {})
     found += unmet_names({s.file: s.sections for s in seen if s.table == "procedures"}, list(names))
     for table in dict.fromkeys(s.table for s in seen):

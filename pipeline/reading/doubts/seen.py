@@ -248,25 +248,11 @@ class Seen:
             if len(held) <= MOST_TEXTS:
                 held.update(dict(pairs["into"].value_counts(name="n").iter_rows()))
         if self.credits and "code" in fields.columns:
-            fee = (
-                fields["fee"].cast(pl.String) if "fee" in fields.columns else pl.Series("fee", [None], dtype=pl.String)
-            )
-            found = pl.DataFrame({"credit": text_of(rows, self.credits[0]), "code": _filled(fields["code"])})
-            found = found.with_columns(fee.new_from_index(0, rows.height) if fee.len() != rows.height else fee)
-            is_credit = is_amount(pl.col("credit")) & ~is_amount(pl.col("fee")) & pl.col("code").is_not_null()
-            self.counts["credit"] += found.filter(is_credit).height
+            self.counts["credit"] += _uncharged(rows, fields, self.credits[0])
         if self.table == "procedures" and fields.schema.get("fee") == pl.String:
             self.currencies += beside_amounts(fields["fee"])
         if self.estimates and {"code", "fee"} <= set(fields.columns):
-            found = pl.DataFrame(
-                {
-                    "estimate": text_of(rows, self.estimates[0]),
-                    "fee": fields["fee"].cast(pl.String),
-                    "code": _filled(fields["code"]),
-                }
-            )
-            is_estimate = is_amount(pl.col("estimate")) & ~is_amount(pl.col("fee")) & pl.col("code").is_not_null()
-            self.counts["estimate"] += found.filter(is_estimate).height
+            self.counts["estimate"] += _uncharged(rows, fields, self.estimates[0])
         for heading, texts in self.flags.items():
             if len(texts) <= MOST_TEXTS:
                 among = None
@@ -324,6 +310,26 @@ class Seen:
             self.sums.add_lines(malformed)
         strange = malformed.filter(pl.col("reason") == "tooth_system_unknown")["value"].str.extract(r"^(\S+?)\|")
         self.tooth_systems.update(strange.drop_nulls())
+
+    @property
+    def where(self) -> str:
+        """The table and the file, as a doubt names them."""
+        return f"{self.table}: {self.file}"
+
+    @property
+    def told(self) -> set[str]:
+        """The columns of which PRACTICE.toml says what their texts make of a row."""
+        return {heading for heading, _, _ in self.answers.marks}
+
+    @property
+    def has_status(self) -> bool:
+        """Whether a column is read as the status."""
+        return "status" in self.answers.columns
+
+    @property
+    def has_fee(self) -> bool:
+        """Whether a column is read as the fee."""
+        return "fee" in self.answers.columns
 
     @property
     def teeth(self) -> pl.DataFrame:
@@ -404,6 +410,14 @@ class Seen:
         before = self.days.get(name, pl.Series(name, [], dtype=pl.String))
         if before.len() <= MOST_DAYS:
             self.days[name] = pl.concat([before, texts.unique().drop_nulls().alias(name)]).unique()
+
+
+def _uncharged(rows: pl.DataFrame, fields: pl.DataFrame, heading: str) -> int:
+    """How many rows have a code, an amount in a column and none in that of fees."""
+    fee = fields["fee"].cast(pl.String) if "fee" in fields.columns else pl.lit(None, pl.String).alias("fee")
+    cells = pl.DataFrame({"amount": text_of(rows, heading), "code": _filled(fields["code"])}).with_columns(fee)
+    is_so = is_amount(pl.col("amount")) & ~is_amount(pl.col("fee")) & pl.col("code").is_not_null()
+    return cells.filter(is_so).height
 
 
 def _filled(texts: pl.Series) -> pl.Series:

@@ -53,7 +53,7 @@ def tooth_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
     found: list[Doubt] = []
     for one in seen:
         told, notation = settings.tables[one.table], settings.practice.tooth_notation
-        where, teeth = f"{one.table}: {one.file}", one.teeth
+        where, teeth = one.where, one.teeth
         if not teeth.height:
             continue
         quadrant = one.quadrants_there
