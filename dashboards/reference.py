@@ -1,11 +1,13 @@
 """Pages of reference, each made of the declarations that the program reads, so that they cannot say another thing.
 
-`python -m dashboards.reference` renews the files in `pipeline/data/reference/`, which a test holds to them.
+`python -m dashboards.reference` renews the files in `pipeline/data/reference/`, which a test holds to them. With a
+folder it writes all pages there, `results.md` too, which says no more than the schema that is kept.
 """
 
 from __future__ import annotations
 
 import json
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +17,7 @@ from dashboards.results_schema import results_schema
 from pipeline.practice.reference import cell, fields_page, linked_page, settings_page
 
 FOLDER = Path(pipeline.__file__).parent / "data" / "reference"
+RESULTS = "results.md"
 
 
 def pages() -> dict[str, str]:
@@ -25,7 +28,7 @@ def pages() -> dict[str, str]:
         "settings.md": settings_page(),
         "linked_tables.md": linked_page(),
         "results.schema.json": _lines(schema, 4) + "\n",
-        "results.md": results_page(schema),
+        RESULTS: results_page(schema),
         "glossary.md": glossary_page(),
     }
 
@@ -84,6 +87,8 @@ def _told(kind: dict[str, Any]) -> str:
 
 
 if __name__ == "__main__":
-    FOLDER.mkdir(exist_ok=True)
+    folder = Path(sys.argv[1]) if len(sys.argv) > 1 else FOLDER
+    folder.mkdir(parents=True, exist_ok=True)
     for name, text in pages().items():
-        (FOLDER / name).write_text(text, encoding="utf-8")
+        if folder != FOLDER or name != RESULTS:
+            (folder / name).write_text(text, encoding="utf-8")

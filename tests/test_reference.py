@@ -2,7 +2,8 @@
 
 import pytest
 
-from dashboards.reference import FOLDER, pages
+from dashboards.reference import FOLDER, RESULTS, pages
+from dashboards.results_schema import results_schema
 from pipeline.practice.fields import input_fields
 from pipeline.practice.reference import fields_page
 from pipeline.practice.table_settings import MADE_KEYS
@@ -10,9 +11,16 @@ from pipeline.practice.tables import INPUT_TABLES
 from pipeline.reading.sources.made_columns import KEYS
 
 
-@pytest.mark.parametrize("name", pages())
+@pytest.mark.parametrize("name", sorted(pages().keys() - {RESULTS}))
 def test_a_page_is_that_of_the_declarations(name: str):
     assert (FOLDER / name).read_text(encoding="utf-8") == pages()[name], "renew it: python -m dashboards.reference"
+
+
+def test_the_page_of_results_has_every_key_of_the_schema():
+    page = pages()[RESULTS]
+    for shape in results_schema()["$defs"].values():
+        assert shape["description"] in page
+        assert all(f"| `{key}` | " in page for key in shape["properties"])
 
 
 def test_every_field_stands_once_under_its_table():
