@@ -9,12 +9,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import polars as pl
 
 from pipeline.machine.errors import DataError
 from pipeline.practice.fields import kind
+from pipeline.practice.settings import Settings
 from pipeline.practice.tables import REVERSAL
 from pipeline.reading.doubts.cells import text_of
 from pipeline.reading.doubts.code_meanings import code_of
@@ -37,9 +37,6 @@ from pipeline.reading.sources.sections import SECTION
 from pipeline.reading.sources.standing_names import fits
 from pipeline.transforms.instants import as_local
 from pipeline.transforms.other_days import epoch_as_stamp
-
-if TYPE_CHECKING:
-    from pipeline.practice.settings import Settings
 
 PER_CLINIC, PER_FILE = "per clinic", "per file"
 # By `patient_ids`, the part of a patient's number that says nothing: a sign to check it; the name beside it; the

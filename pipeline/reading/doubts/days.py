@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import polars as pl
 
 from pipeline.practice.counts import count
+from pipeline.practice.settings import Settings
 from pipeline.reading.doubts.doubt import Doubt, ask
 from pipeline.reading.doubts.seen import Seen
 from pipeline.transforms.dates import MAX_AGAINST, NOON, bare_dates, gather_evidence
 from pipeline.transforms.instants import PLACES, days_in_doubt, utc_minutes
 from pipeline.transforms.other_days import epoch_as_stamp
-
-if TYPE_CHECKING:
-    from pipeline.practice.settings import Settings
 
 _SOME = 3
 _HOURS_OF_A_DAY, _MOST_PLACES = 2, 6

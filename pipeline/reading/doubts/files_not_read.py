@@ -6,11 +6,11 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import polars as pl
 
 from pipeline.practice.counts import count
+from pipeline.practice.settings import Settings
 from pipeline.reading.doubts.clinicians import named_twice_doubts
 from pipeline.reading.doubts.doubt import Doubt, ask
 from pipeline.reading.doubts.seen import Seen
@@ -21,9 +21,6 @@ from pipeline.reading.sources.excel_cells import visible_sheets
 from pipeline.reading.sources.files_beside import ends_a_line, pairs_beside, taken_back_beside
 from pipeline.reading.sources.standing_names import VOID, named
 from pipeline.reading.suggest.toml_quote import quoted
-
-if TYPE_CHECKING:
-    from pipeline.practice.settings import Settings
 
 _MOST_SHOWN = 5
 _LEAST_PAIRS, _NEARLY_ALL = 3, 0.8

@@ -10,15 +10,12 @@ import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import polars as pl
 
 from pipeline.reading.doubts.doubt import Doubt, ask, of_ledger
+from pipeline.reading.doubts.seen import Seen
 from pipeline.reading.suggest.toml_quote import quoted
-
-if TYPE_CHECKING:
-    from pipeline.reading.doubts.seen import Seen
 
 _LEAST_ROWS, _LEAST_DAYS, _DIFFER, _MOST_SHIFT = 60, 60, 5, 10
 _SAME, _SHIFTED, _ALIKE = 0.5, 0.6, 1.5

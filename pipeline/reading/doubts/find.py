@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
+from pipeline.practice.settings import Settings
 from pipeline.reading.doubts.days import day_doubts
 from pipeline.reading.doubts.doubt import Doubt
 from pipeline.reading.doubts.files_not_read import file_doubts
@@ -13,9 +13,6 @@ from pipeline.reading.doubts.patients import patient_doubts
 from pipeline.reading.doubts.rows import row_doubts
 from pipeline.reading.doubts.seen import Seen
 from pipeline.reading.doubts.teeth import tooth_doubts
-
-if TYPE_CHECKING:
-    from pipeline.practice.settings import Settings
 
 KINDS = (patient_doubts, tooth_doubts, day_doubts, ledger_doubts, row_doubts, file_doubts)
 

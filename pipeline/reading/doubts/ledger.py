@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import polars as pl
 
 from pipeline.practice.codes import BUILT_IN
+from pipeline.practice.settings import Settings
 from pipeline.reading.doubts.clinicians import treating_doubts
 from pipeline.reading.doubts.code_fees import fee_jumps, office_doubts
 from pipeline.reading.doubts.code_meanings import list_doubts, meaning_doubts
@@ -27,9 +27,6 @@ from pipeline.reading.doubts.signs import sign_doubts
 from pipeline.reading.doubts.whole_export import selection_doubts, whole_doubts
 from pipeline.reading.doubts.work_seen import Whole, together
 from pipeline.reading.sources.made_columns import PARTS
-
-if TYPE_CHECKING:
-    from pipeline.practice.settings import Settings
 
 
 def ledger_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING
 
 import polars as pl
 
 from pipeline.practice.codes import built_in, normal_code
+from pipeline.practice.settings import Settings
 from pipeline.reading.doubts.after_export import day_of_export
 from pipeline.reading.doubts.answers import answers_for
 from pipeline.reading.doubts.doubled_work import DoubledWork
@@ -24,9 +24,6 @@ from pipeline.reading.sources import Source
 from pipeline.reading.sources.excel_file import ALREADY_KNOWN
 from pipeline.reading.sources.joined import prefix
 from pipeline.reading.sources.made_columns import TEXT, WORDS, headings_of
-
-if TYPE_CHECKING:
-    from pipeline.practice.settings import Settings
 
 
 def seen_of(

@@ -5,21 +5,18 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import polars as pl
 
 from pipeline.machine.errors import DataError
 from pipeline.practice.counts import count
+from pipeline.practice.settings import Settings
 from pipeline.reading.config import matching_files
 from pipeline.reading.doubts.answers import answers_for
 from pipeline.reading.doubts.cells import text_of
 from pipeline.reading.mended_files import read_options
 from pipeline.reading.sources import open_source
 from pipeline.reading.sources.mapping import resolve_columns
-
-if TYPE_CHECKING:
-    from pipeline.practice.settings import Settings
 
 _FOUND: dict[tuple[object, ...], dict[str, str]] = {}
 

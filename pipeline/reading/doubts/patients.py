@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING
 
 import polars as pl
 
+from pipeline.practice.settings import Settings
 from pipeline.reading.doubts.answers import folded
 from pipeline.reading.doubts.doubt import Doubt, ask, samples
 from pipeline.reading.doubts.kept_words import headed
@@ -26,9 +26,6 @@ from pipeline.reading.doubts.other_numbers import (
 from pipeline.reading.doubts.other_people import cut_by_patient, other_people
 from pipeline.reading.doubts.people_seen import earliest
 from pipeline.reading.doubts.seen import Seen
-
-if TYPE_CHECKING:
-    from pipeline.practice.settings import Settings
 
 # Our own judgement of what is no slip of the pen: common practice, no source.
 _MANY, _FEW_FOUND, _BOTH_CLINICS, _BOTH_FILES = 0.05, 0.8, 0.3, 0.1

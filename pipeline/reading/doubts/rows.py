@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING
 
 from pipeline.practice.counts import count
 from pipeline.practice.reasons import REASONS
+from pipeline.practice.settings import Settings
 from pipeline.reading.doubts.after_export import after_export
 from pipeline.reading.doubts.amount_words import amount_word_doubts
 from pipeline.reading.doubts.amounts_beside import credits_beside, estimates_beside
@@ -39,9 +39,6 @@ from pipeline.reading.sources.excel_file import SHEET
 from pipeline.reading.sources.joined import prefix
 from pipeline.reading.sources.sections import SECTION
 from pipeline.reading.suggest.toml_quote import quoted
-
-if TYPE_CHECKING:
-    from pipeline.practice.settings import Settings
 
 _ALIKE_ROWS = 5
 _MOST_SYSTEMS = 3

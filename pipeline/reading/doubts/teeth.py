@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import polars as pl
 
 from pipeline.practice.counts import count
+from pipeline.practice.settings import Settings
 from pipeline.reading.doubts.doubt import Doubt, ask, samples
 from pipeline.reading.doubts.seen import Seen
 from pipeline.reading.doubts.tooth_classes import class_doubts
@@ -21,9 +21,6 @@ from pipeline.reading.doubts.tooth_places import (
 from pipeline.reading.doubts.two_notations import two_notations
 from pipeline.reading.headings import plain_heading
 from pipeline.reading.suggest.toml_quote import quoted
-
-if TYPE_CHECKING:
-    from pipeline.practice.settings import Settings
 
 _NEARLY_ALL, _MOST, _SOME, _ENOUGH, _DIFFERENT = 0.95, 0.8, 3, 30, 6
 _ONE_TO_EIGHT = r"^0?[1-8](?:\.0+)?$"
