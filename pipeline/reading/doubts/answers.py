@@ -34,6 +34,7 @@ from pipeline.reading.doubts.two_notations import FILE, rewritten
 from pipeline.reading.sources.by_amounts import SIGN, TAKEN_BACK
 from pipeline.reading.sources.row_looks import LOOKS
 from pipeline.reading.sources.sections import SECTION
+from pipeline.reading.sources.source import refuse_absent
 from pipeline.reading.sources.standing_names import fits
 from pipeline.transforms.instants import as_local
 from pipeline.transforms.other_days import epoch_as_stamp
@@ -313,36 +314,24 @@ def answers_for(
                 f'= "..." with its heading under [tables.{table}], or, if each file is of one clinic, under [practice] '
                 'numbering = "per file".'
             )
-    for key, heading in (
-        ("clinic", clinic),
-        *(("dependant", heading) for heading in told.dependant),
-        *(("quadrant", heading) for heading in told.quadrant),
-        ("credit", told.credit),
-        ("fee_times", told.fee_times),
-        ("merged_into", told.merged_into),
+    for key, told_of in (
+        ("clinic", [clinic]),
+        ("dependant", told.dependant),
+        ("quadrant", told.quadrant),
+        ("credit", [told.credit]),
+        ("fee_times", [told.fee_times]),
+        ("merged_into", [told.merged_into]),
+        ("tooth_notation_by", [h for h in told.tooth_notation_by if h != FILE]),
+        ("status_from", [h for h in told.status_from if h not in LOOKS]),
+        ("code_from", [h for h in told.code_from if h not in LOOKS]),
     ):
-        if heading is not None and heading not in headings:
-            raise DataError(
-                f'{file}: has no column "{heading}", which [tables.{table}] {key} names. Correct the name in the TOML.'
-            )
+        refuse_absent(told_of, headings, f"[tables.{table}] {key}", file=file)
     # What a row says goes before what its section does; no row has a look where there is no such column.
-    told_of = sorted(told.status_from.items(), key=lambda one: one[0] == SECTION)
-    marks = tuple((heading, *mark) for heading, made in told_of if heading in headings for mark in made.items())
+    by_row = sorted(told.status_from.items(), key=lambda one: one[0] == SECTION)
+    marks = tuple((heading, *mark) for heading, made in by_row if heading in headings for mark in made.items())
     if TAKEN_BACK in headings:
         marks = ((TAKEN_BACK, SIGN, "void"), *marks)
     notations = tuple((heading, *mark) for heading, of in told.tooth_notation_by.items() for mark in of.items())
-    for heading in told.tooth_notation_by:
-        if heading not in (*headings, FILE):
-            raise DataError(
-                f'{file}: has no column "{heading}", which [tables.{table}] tooth_notation_by names. Correct the name '
-                "in the TOML."
-            )
-    for key, told_there in (("status_from", told.status_from), ("code_from", told.code_from)):
-        if absent := [h for h in told_there if h not in headings and h not in LOOKS]:
-            raise DataError(
-                f'{file}: has no column "{absent[0]}", which [tables.{table}] {key} names. Correct the name in the '
-                "TOML."
-            )
     if any(word == REVERSAL for _, _, word in marks) and "fee" not in columns:
         raise DataError(
             f"{file}: a {REVERSAL} takes back the row of the same work and fee, and no column of fees is read. Name it "

@@ -17,6 +17,7 @@ from pipeline.reading.doubts.cells import text_of
 from pipeline.reading.mended_files import read_options
 from pipeline.reading.sources import open_source
 from pipeline.reading.sources.mapping import resolve_columns
+from pipeline.reading.sources.source import refuse_absent
 
 _FOUND: dict[tuple[object, ...], dict[str, str]] = {}
 
@@ -52,11 +53,7 @@ def _pairs(settings: Settings, name: str, path: Path) -> pl.DataFrame:
     heading = told.merged_into or ""
     source = open_source(path, read_options(told, settings))
     columns = resolve_columns(source.headings, {} if source.spoken.fields else told.columns, table=name, file=path.name)
-    if heading not in source.headings:
-        raise DataError(
-            f'{path.name}: has no column "{heading}", which [tables.{name}] merged_into names. Correct the name in the '
-            "TOML."
-        )
+    refuse_absent([heading], source.headings, f"[tables.{name}] merged_into", file=path.name)
     answers = answers_for(settings, name, columns, source.headings, file=path.name, of=path.name)
     into = dataclasses.replace(answers, columns={**columns, "patient_id": heading})
     found = [pl.DataFrame(schema={"old": pl.String(), "new": pl.String()})]

@@ -26,8 +26,12 @@ class Around:
 
     @property
     def remark(self) -> str | None:
-        """What the source within remarks, once all batches have been taken."""
-        return getattr(self.source, "remark", None)
+        """What the source within remarks and what was done to it, once all batches have been taken."""
+        return "; ".join(t for t in (getattr(self.source, "remark", None), *self.done()) if t) or None
+
+    def done(self) -> Sequence[str | None]:
+        """What this one did, in words; None for what it did nowhere."""
+        return ()
 
     @property
     def delimiter(self) -> str:

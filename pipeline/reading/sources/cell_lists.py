@@ -12,9 +12,8 @@ from dataclasses import dataclass, field
 
 import polars as pl
 
-from pipeline.machine.errors import DataError
 from pipeline.reading.sources.around import Around
-from pipeline.reading.sources.source import ROW, Batch
+from pipeline.reading.sources.source import ROW, Batch, refuse_absent
 
 # The strongest separator that a cell holds parts it; blanks only where nothing else does and no part has any.
 _CUTS = (r"\s*\n\s*", r"\s*[;|]\s*", r"\s*,\s*", r"\s+")
@@ -35,17 +34,11 @@ class CellLists(Around):
     _made: int = field(default=0, init=False)
 
     def __post_init__(self) -> None:
-        if absent := [h for h in self.columns if h not in self.source.headings]:
-            raise DataError(
-                f'{self.file}: has no column "{absent[0]}", which cell_lists names. Correct the name in the TOML.'
-            )
+        refuse_absent(self.columns, self.source.headings, "cell_lists", file=self.file)
 
-    @property
-    def remark(self) -> str | None:
+    def done(self) -> Sequence[str | None]:
         """How many rows were made."""
-        own = super().remark
-        told = f"{self._made:,} more rows from lists within cells" if self._made else None
-        return "; ".join(t for t in (own, told) if t) or None
+        return [f"{self._made:,} more rows from lists within cells" if self._made else None]
 
     def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:
         """See `Source.batches`."""

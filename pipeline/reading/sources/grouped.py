@@ -23,7 +23,7 @@ from pipeline.practice.counts import count
 from pipeline.reading.sources.around import Around
 from pipeline.reading.sources.excel_file import SHEET, SHEET_ROW
 from pipeline.reading.sources.group_lines import Template
-from pipeline.reading.sources.source import MALFORMED_SCHEMA, ROW, Batch
+from pipeline.reading.sources.source import MALFORMED_SCHEMA, ROW, Batch, refuse_absent
 from pipeline.reading.sources.standing_names import are_titles
 from pipeline.reading.sources.text_notes import NOTE_LINE, TOTAL_LINE
 
@@ -56,10 +56,7 @@ class Grouped(Around):
 
     def __post_init__(self) -> None:
         there = self.source.headings
-        if absent := [h for h in self.fill if h not in there]:
-            raise DataError(
-                f'{self.file}: has no column "{absent[0]}", which fill_down names. Correct the name in the TOML.'
-            )
+        refuse_absent(self.fill, there, "fill_down", file=self.file)
         self.said = tuple(dict.fromkeys(f for t in self.templates for f in t.fields))
         if twice := [f for f in self.said if f in there]:
             raise DataError(
@@ -72,13 +69,10 @@ class Grouped(Around):
         """Those of the source, and the fields of the group lines."""
         return [*self.source.headings, *self.said]
 
-    @property
-    def remark(self) -> str | None:
-        """How many rows got a value from above, once all batches have been taken."""
-        own = super().remark
-        told = f"{count(self._filled, 'row')} got what their group says" if self._filled else None
+    def done(self) -> Sequence[str | None]:
+        """How many lines name a group, and how many rows got a value from above."""
         lines = f"{count(self._lines, 'line')} name a group" if self._lines else None
-        return "; ".join(t for t in (own, lines, told) if t) or None
+        return [lines, f"{count(self._filled, 'row')} got what their group says" if self._filled else None]
 
     def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:
         """See `Source.batches`."""

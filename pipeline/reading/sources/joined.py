@@ -16,7 +16,7 @@ import polars as pl
 from pipeline.machine.errors import ConfigError, DataError
 from pipeline.practice.table_settings import Join
 from pipeline.reading.sources.around import Around
-from pipeline.reading.sources.source import Batch, Source
+from pipeline.reading.sources.source import Batch, Source, refuse_absent
 
 _EXAMPLE = '[{ file = "visits.csv", on = "visit_id" }]'
 
@@ -46,10 +46,7 @@ class Joined(Around):
 
     def __post_init__(self) -> None:
         for join in self.joins:
-            if join.on not in self.headings:
-                raise DataError(
-                    f'{self.file}: has no column "{join.on}", which joined names. Correct the name in the TOML.'
-                )
+            refuse_absent([join.on], self.headings, "joined", file=self.file)
             rows = self._read(join)
             if twice := [h for h in rows.columns[1:] if h in self.headings]:
                 raise DataError(
@@ -63,12 +60,9 @@ class Joined(Around):
         """Those of the source, then those of each list."""
         return [*self.source.headings, *(h for rows in self._lists for h in rows.columns[1:])]
 
-    @property
-    def remark(self) -> str | None:
+    def done(self) -> Sequence[str | None]:
         """How many keys are in no list."""
-        own = super().remark
-        told = f"{self._without:,} keys that the joined lists lack" if self._without else None
-        return "; ".join(t for t in (own, told) if t) or None
+        return [f"{self._without:,} keys that the joined lists lack" if self._without else None]
 
     def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:
         """See `Source.batches`."""

@@ -11,10 +11,9 @@ from dataclasses import dataclass, field
 
 import polars as pl
 
-from pipeline.machine.errors import DataError
 from pipeline.practice.counts import count
 from pipeline.reading.sources.around import Around
-from pipeline.reading.sources.source import ROW, Batch
+from pipeline.reading.sources.source import ROW, Batch, refuse_absent
 
 Sets = tuple[tuple[str, ...], ...]
 
@@ -32,11 +31,8 @@ class RepeatedColumns(Around):
     _made: int = field(default=0, init=False)
 
     def __post_init__(self) -> None:
-        there = self.source.headings
-        if absent := [h for one in self.sets for h in one if h not in there]:
-            raise DataError(
-                f'{self.file}: has no column "{absent[0]}", which repeated_columns names. Correct the name in the TOML.'
-            )
+        sets = [h for one in self.sets for h in one]
+        refuse_absent(sets, self.source.headings, "repeated_columns", file=self.file)
 
     @property
     def headings(self) -> Sequence[str]:
@@ -44,12 +40,9 @@ class RepeatedColumns(Around):
         later = {h for one in self.sets[1:] for h in one}
         return [h for h in self.source.headings if h not in later]
 
-    @property
-    def remark(self) -> str | None:
+    def done(self) -> Sequence[str | None]:
         """How many rows were made."""
-        own = super().remark
-        told = f"{count(self._made, 'row')} from sets of columns side by side" if self._made else None
-        return "; ".join(t for t in (own, told) if t) or None
+        return [f"{count(self._made, 'row')} from sets of columns side by side" if self._made else None]
 
     def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:
         """See `Source.batches`."""

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Protocol
 
 import polars as pl
 
+from pipeline.machine.errors import DataError
 from pipeline.practice.fields import REQUIRED_FIELDS
 from pipeline.practice.table_settings import Join, Made
 from pipeline.reading.sources.group_lines import Template
@@ -157,6 +158,18 @@ class ReadOptions:
         return tuple(h.strip() for h in self.wanted if h.strip() not in said) or tuple(
             name for name in REQUIRED_FIELDS[self.table] if name not in said
         )
+
+
+def refuse_absent(named: Iterable[str | None], headings: Collection[str], key: str, *, file: str) -> None:
+    """Refuse a file that lacks a column that a key of PRACTICE.toml names.
+
+    Raises
+    ------
+    DataError
+        With the first such column.
+    """
+    if absent := [heading for heading in named if heading is not None and heading not in headings]:
+        raise DataError(f'{file}: has no column "{absent[0]}", which {key} names. Correct the name in the TOML.')
 
 
 def malformed_lines(lines: Sequence[tuple[int, str]]) -> pl.DataFrame:

@@ -57,11 +57,9 @@ class Stacked(Around):
         """Those of all tables that are read."""
         return self._headings
 
-    @property
-    def remark(self) -> str | None:
+    def done(self) -> Sequence[str | None]:
         """How many tables were found."""
-        own = super().remark
-        return "; ".join(t for t in (own, f"{self._tables:,} tables of these headings were found") if t)
+        return [f"{self._tables:,} tables of these headings were found"]
 
     def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:
         """See `Source.batches`."""
