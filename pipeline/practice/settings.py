@@ -11,6 +11,7 @@ from dataclasses import MISSING, dataclass, field
 from pathlib import Path
 from typing import Any
 
+from pipeline.machine.data_tables import data_rows
 from pipeline.machine.declared import Bounds, setting
 from pipeline.practice.own_question import Ask
 from pipeline.practice.table_settings import CENTURIES, CENTURY, SERIAL_DATES, TableSource, checked_date_format
@@ -78,13 +79,10 @@ ACCEPTABLE = (
     "other_work_in_text",
     "other_tooth_in_text",
     "rows_outside_the_sum",
-    "crown_in_two_rows",
     "fee_of_one_piece",
     "status_renewed",
     "fees_in_two_units",
     "code_by_office",
-    "posted_in_parts",
-    "free_at_first",
     "pages_twice",
     "not_whole",
     "two_days",
@@ -93,26 +91,6 @@ ACCEPTABLE = (
     "trial_patients",
     "shared_number",
     "code_meanings",
-    "taken_out_twice",
-    "treated_after_loss",
-    "crowned_twice",
-    "filled_twice",
-    "restored_twice",
-    "work_on_sundays",
-    "days_and_months",
-    "no_day_after_the_twelfth",
-    "one_day_of_the_month",
-    "months_missing",
-    "patients_begin_anew",
-    "patients_seen_once",
-    "teeth_in_one_quadrant",
-    "quadrant_without_work",
-    "work_on_one_tooth",
-    "hardly_any_molars",
-    "wisdom_teeth",
-    "no_tooth_lost",
-    "only_work_on_teeth",
-    "fees_far_apart",
     "only_on_treatments",
     "days_of_entry",
     "column_slid",
@@ -121,7 +99,7 @@ ACCEPTABLE = (
     "treating_clinician",
     "clinician_named_twice",
     "selection_above",
-    "no_patient_left",
+    *(sign["id"] for sign in data_rows("signs")),
 )
 TOTALS = ("patients", "root_canals", "crowns", "extractions", "fees")  # of a year
 LEAST_MEMORY_MB = 1000
