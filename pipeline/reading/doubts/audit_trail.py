@@ -134,7 +134,7 @@ def trail_doubts(
     is_numbered = all(_VERSION.fullmatch(text) for text in seen.texts if text)
     what = "which version of it this is" if is_numbered else "what was done to it"
     changed = any(_verb(text) == "changed" for text in seen.texts)
-    answers: list[Answer] = []
+    answers: list[Answer | None] = []
     keys = [key] if key is not None else list(seen.keys)
     if seen.bare:
         asked = (
@@ -145,8 +145,7 @@ def trail_doubts(
         if key is None:
             means = "the key of a piece of work: of several rows the one further down counts"
             answers.append(of_ledger(f"columns.procedure_id = {quoted(keys[0])}", means))
-        if deleted:
-            answers.append(status_from(seen.heading, dict.fromkeys(deleted, "void"), "and with it"))
+        answers.append(status_from(seen.heading, dict.fromkeys(deleted, "void"), "and with it"))
         asked = "Is it a trail of changes, so that of the rows of one key the last one alone says what was done?"
     elif seen.newest_first:
         asked = (

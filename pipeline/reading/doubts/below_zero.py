@@ -97,11 +97,9 @@ def below_zero_doubts(
                 ("yes: such a row takes back the one of the same work and fee" if has_fee else "it is void")
                 + ("; correct the words, and add these to the line that is there" if heading in told else ""),
             ),
-            *(
-                [of_ledger(f"columns.fee = {quoted(heading)}", "or read this one as the fee")]
-                if not _is_number(heading)
-                else []
-            ),
+            None
+            if _is_number(heading)
+            else of_ledger(f"columns.fee = {quoted(heading)}", "or read this one as the fee"),
             so="no: every row is work done",
         )
     return doubts

@@ -77,9 +77,9 @@ def told(doubts: Iterable[Doubt]) -> list[str]:
     return lines
 
 
-def ask(id: str, where: str, evidence: str, question: str, *answers: Answer, so: str = "") -> list[Doubt]:
-    """One doubt, in a list: whoever looks for one finds it or none."""
-    return [Doubt(id, where, evidence, question, answers, so)]
+def ask(id: str, where: str, evidence: str, question: str, *answers: Answer | None, so: str = "") -> list[Doubt]:
+    """One doubt, in a list: whoever looks for one finds it or none. What is None is no answer here."""
+    return [Doubt(id, where, evidence, question, tuple(filter(None, answers)), so)]
 
 
 def of_ledger(line: str, means: str) -> Answer:
@@ -87,9 +87,9 @@ def of_ledger(line: str, means: str) -> Answer:
     return LEDGER, line, means
 
 
-def status_from(heading: str, made: Mapping[str, str], means: str) -> Answer:
-    """The answer that says what texts of a column, or patterns of them, make of a row."""
-    return of_ledger(f"status_from.{quoted(heading)} = {inline(made)}", means)
+def status_from(heading: str, made: Mapping[str, str], means: str) -> Answer | None:
+    """The answer that says what texts of a column, or patterns of them, make of a row; None for no text."""
+    return of_ledger(f"status_from.{quoted(heading)} = {inline(made)}", means) if made else None
 
 
 def inline(made: Mapping[str, str]) -> str:

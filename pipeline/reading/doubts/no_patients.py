@@ -33,15 +33,15 @@ def trial_records(where: str, table: str, people: pl.DataFrame, heading: str | N
         return []
     words = found["name"].str.strip_chars().str.to_lowercase().str.extract(rf"(^\s*zz+|do not use|{_TRIAL_WORDS})", 1)
     made = {f"{'' if word.startswith('zz') else '*'}{word}*": "void" for word in sorted(words.drop_nulls().unique())}
-    lines = [status_from(heading, made, "yes: they count for nothing")] if table == PROCEDURES.name else []
+    line = status_from(heading, made, "yes: they count for nothing") if table == PROCEDURES.name else None
     return ask(
         "trial_patients",
         where,
         f'the names of {trials:,} of {n:,} patients, in the column "{heading}", say that they are none: test, demo '
         "and the like.",
         "Are these records that were made to try the program out? Then take them out of the export"
-        + (", or tell their rows to count for nothing." if lines else "."),
-        *lines,
+        + (", or tell their rows to count for nothing." if line else "."),
+        line,
         so="no: they are patients who are called so",
     )
 

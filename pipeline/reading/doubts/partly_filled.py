@@ -95,7 +95,7 @@ def _days(where: str, heading: str, seen: PartlyFilled, date: str | None) -> lis
         "none." + (f' The day of work is read from "{date}".' if date else ""),
         "Does it say whether a row is work done, and on which day?",
         *((empty, is_day, filled) if n >= lacking else (filled, empty, is_day)),
-        *([moved] if date is not None else []),
+        moved if date is not None else None,
         so="no: every row is work done, on the day that is read",
     )
 

@@ -181,7 +181,7 @@ def several_names(table: str, people: pl.DataFrame, *, apart: bool = False) -> l
         f"{several:,} of {n:,} patient numbers stand with several names.",
         "Is the number that of a family or a household, or is it given out anew when a patient leaves?"
         + (" In no file alone does that happen: has each office numbers of its own?" if apart else ""),
-        *([("practice", 'numbering = "per file"', "yes: each file numbers its own patients")] if apart else []),
+        ("practice", 'numbering = "per file"', "yes: each file numbers its own patients") if apart else None,
         (f"tables.{table}", 'columns.patient_id = "<its heading>"', "a column with each patient's own number"),
         (f"tables.{table}", 'dependant = "<its heading>"', "the column that tells members of a family apart"),
         so="no: each number is one person who is named in several ways",

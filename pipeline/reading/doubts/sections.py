@@ -138,23 +138,13 @@ def section_doubts(
         f"{each}{more}. Such a name is a line above the rows, a sheet or table, a file, or a folder.",
         "Was this work done here, or is it planned, done elsewhere (existing), or "
         f"void?{_BELOW if below else ''}{_other(n_rows - n, others)}",
-        *(
-            [
-                status_from(
-                    SECTION,
-                    made,
-                    "the rows under each of these names, and what they are; correct the words, and add these "
-                    "to such a line that is there",
-                )
-            ]
-            if made
-            else []
+        status_from(
+            SECTION,
+            made,
+            "the rows under each of these names, and what they are; correct the words, and add these to such a line "
+            "that is there",
         ),
-        *(
-            [status_from(LINE_BELOW, below, "where such a line stands below the one row that it is about")]
-            if below
-            else []
-        ),
+        status_from(LINE_BELOW, below, "where such a line stands below the one row that it is about"),
         so="no: every row is work done",
     )
 

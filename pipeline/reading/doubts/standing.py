@@ -16,10 +16,11 @@ import polars as pl
 
 from pipeline.practice.counts import count
 from pipeline.practice.tables import REVERSAL, STATUS_WORDS
-from pipeline.reading.doubts.doubt import Doubt, ask, commonest, patterns_in_rows, status_from
+from pipeline.reading.doubts.doubt import Doubt, ask, commonest, inline, of_ledger, patterns_in_rows, status_from
 from pipeline.reading.headings import plain_heading, word_list
 from pipeline.reading.sources.row_looks import CALLED, COLOURED, COMMENT, HIDDEN, LOOKS, STRUCK
 from pipeline.reading.sources.standing_names import named
+from pipeline.reading.suggest.toml_quote import quoted
 
 MOST_FLAGS = 12
 MOST_TEXTS = 500  # of a flag, until it is clear that it is none
@@ -229,7 +230,11 @@ def flag_doubts(
             where,
             f"{_seen_in(heading, told)} {shown}.",
             f"Which of these are work done here? Any other is {', '.join(STATUS_WORDS[1:-1])}.",
-            status_from(heading, made, f"each text that is no work done, and what it is; {_how(heading, told)}"),
+            # Where no text says so by itself the line is still to be filled in.
+            of_ledger(
+                f"status_from.{quoted(heading)} = {inline(made)}",
+                f"each text that is no work done, and what it is; {_how(heading, told)}",
+            ),
             so="no: every row is work done",
         )
     return found

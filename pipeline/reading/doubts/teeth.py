@@ -123,7 +123,7 @@ def teeth_as_decimals(where: str, table: str, teeth: pl.DataFrame, notation: str
         "1 to 8.",
         "Are these two-digit tooth numbers (16, 24), cut in two by a sign or taken for decimals by a spreadsheet?",
         (f"tables.{table}", "teeth_as_decimals = true", "yes: the digits before and behind the sign are one tooth"),
-        *([fdi] if notation != "fdi" else []),
+        fdi if notation != "fdi" else None,
         so="no: each names two teeth",
     )
 

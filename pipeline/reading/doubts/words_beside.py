@@ -21,7 +21,7 @@ from pipeline.practice.teeth import parse_teeth
 from pipeline.reading.doubts.answers import Answers
 from pipeline.reading.doubts.cells import OF, headings_of
 from pipeline.reading.doubts.doubled_work import DoubledWork
-from pipeline.reading.doubts.doubt import Doubt, ask, commonest, inline, of_ledger
+from pipeline.reading.doubts.doubt import Doubt, ask, commonest, inline, of_ledger, status_from
 from pipeline.reading.doubts.entry_kinds import described
 from pipeline.reading.doubts.standing import matches
 from pipeline.reading.doubts.work_seen import CROWN, KINDS, ROOT_CANAL, TAKEN
@@ -127,21 +127,18 @@ def _doubt(where: str, heading: str, said: Counter[tuple[str, str]]) -> list[Dou
     shown = ", ".join(f"{pattern.replace('*', '…')} ({n:,} rows)" for (pattern, _), n in listed)
     undone = {p: "planned" for (p, word), _ in listed if word == _NOT_DONE}
     other = {p: word for (p, word), _ in listed if word != _NOT_DONE}
-    lines = [
-        of_ledger(f"{key}.{quoted(heading)} = {inline(made)}", means)
-        for key, made, means in (
-            ("code_from", other, "what was done instead, as an event or a code of the list"),
-            ("status_from", undone, f"what was not done: each is {', '.join(STATUS_WORDS[1:-1])}"),
-        )
-        if made
-    ]
     return ask(
         "other_work_in_text",
         where,
         f'words in the column "{heading}", which nothing reads, say of crowns, root canals and extractions that they '
         f"were not done, or were other work than their code says: {shown}.",
         "What was done in these rows? * stands for anything.",
-        *lines,
+        of_ledger(
+            f"code_from.{quoted(heading)} = {inline(other)}", "what was done instead, as an event or a code of the list"
+        )
+        if other
+        else None,
+        status_from(heading, undone, f"what was not done: each is {', '.join(STATUS_WORDS[1:-1])}"),
         so="no: the work of the code was done",
     )
 
