@@ -4,8 +4,6 @@ What is not told is found in one reading of the columns in question before the r
 none.
 """
 
-from __future__ import annotations
-
 import dataclasses
 import datetime as dt
 from collections.abc import Callable, Mapping, Sequence

@@ -1,7 +1,5 @@
 """PRACTICE.toml, read once into the dataclasses of `practice.settings`, which declare it."""
 
-from __future__ import annotations
-
 import re
 import tomllib
 from collections.abc import Iterable, Mapping

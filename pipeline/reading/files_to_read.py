@@ -1,7 +1,5 @@
 """Which files have to be read: those that are new, and those last read under settings that have changed since."""
 
-from __future__ import annotations
-
 import hashlib
 import json
 import os

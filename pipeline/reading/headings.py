@@ -1,7 +1,5 @@
 """How well the heading of a column fits a field, by what such columns are called (`practice.words`)."""
 
-from __future__ import annotations
-
 import difflib
 import re
 import unicodedata

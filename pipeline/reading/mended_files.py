@@ -1,7 +1,5 @@
 """The files of one table, opened: those of the practice's software, and those of mended rows."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 from pipeline.practice.fields import REQUIRED_FIELDS, input_fields

@@ -1,7 +1,5 @@
 """Questions that a PRACTICE.toml still asks: every key whose value is "ask"."""
 
-from __future__ import annotations
-
 import re
 import tomllib
 from collections.abc import Iterator

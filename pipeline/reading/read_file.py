@@ -4,8 +4,6 @@ The typed rows are handed on as a stream, so that the database stores one batch 
 elsewhere (rows set aside, what claims do) is few as a rule; where it is much it waits in a file of the owner's.
 """
 
-from __future__ import annotations
-
 import hashlib
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, replace

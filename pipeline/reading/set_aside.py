@@ -4,8 +4,6 @@ A spreadsheet takes text that begins with = + - @ for a formula, and rewrites da
 it likes. Such texts get an apostrophe in front, which is taken off again when the file is read back.
 """
 
-from __future__ import annotations
-
 import csv
 import io
 import json

@@ -3,8 +3,6 @@
 The day is that of printing or the end of the period in the lines above the rows, else in the name of the file.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 import re
 from collections.abc import Iterable

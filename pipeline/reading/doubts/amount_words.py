@@ -3,8 +3,6 @@
 Words are from memory: common practice, no source.
 """
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Collection, Mapping
 

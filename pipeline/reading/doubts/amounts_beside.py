@@ -1,7 +1,5 @@
 """Amounts in another column than that of fees, on rows without a fee: what was credited, and what was estimated."""
 
-from __future__ import annotations
-
 from pipeline.reading.doubts.doubt import Doubt, ask
 from pipeline.reading.doubts.seen import Seen
 from pipeline.reading.suggest.toml_quote import quoted

@@ -3,8 +3,6 @@
 The rows themselves stay as they were written, so that one that is set aside is shown and mended as it stands.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property

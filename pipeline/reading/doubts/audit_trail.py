@@ -4,8 +4,6 @@ Of such rows the last one alone says what was done. A deleted row that is only v
 before it standing. Verbs in seven languages, from memory: common practice, no source.
 """
 
-from __future__ import annotations
-
 import re
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence

@@ -4,8 +4,6 @@
 memory: common practice, no source.
 """
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Collection, Iterable, Mapping
 

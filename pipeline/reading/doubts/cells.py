@@ -1,7 +1,5 @@
 """What every look at the rows of a file asks of them: the text of a cell, the month of a day, whether work was done."""
 
-from __future__ import annotations
-
 import datetime as dt
 
 import polars as pl

@@ -3,8 +3,6 @@
 Common practice, no source.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 

@@ -4,8 +4,6 @@ Fees rise a little each year, all of them. One that is two and a half times anot
 varies on either side, while most others go on, is that of other work. Common practice, no source.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Collection, Sequence
 

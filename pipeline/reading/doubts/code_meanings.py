@@ -1,8 +1,6 @@
 """What descriptions say against codes: one of the practice's own beside two kinds of work, given out anew or of two
 offices; codes of a built-in list beside other work, so that they only look like it."""
 
-from __future__ import annotations
-
 from collections import Counter, defaultdict
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field

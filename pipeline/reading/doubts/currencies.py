@@ -4,8 +4,6 @@ An amount is read as a number alone, so what is in another currency would be sum
 Names of ISO 4217, signs and words of the trade are from memory: common practice, no source.
 """
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Iterable, Mapping
 

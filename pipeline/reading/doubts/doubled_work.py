@@ -4,8 +4,6 @@ Where every crown under `LAB` follows another crown on the same tooth under anot
 of its own. Texts of all columns with few are looked at, read or not. Common practice, no source.
 """
 
-from __future__ import annotations
-
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property

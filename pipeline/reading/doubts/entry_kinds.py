@@ -3,8 +3,6 @@
 Words of the trade in seven languages, from memory: common practice, no source.
 """
 
-from __future__ import annotations
-
 import re
 from collections import Counter
 from collections.abc import Iterable

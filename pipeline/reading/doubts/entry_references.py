@@ -3,8 +3,6 @@
 Whatever the words are, and in whatever language, such a row is about the other one: it takes it back or replaces it.
 """
 
-from __future__ import annotations
-
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass, field
 

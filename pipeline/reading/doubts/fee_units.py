@@ -1,7 +1,5 @@
 """Fees that are not the price of the work: kept in the smallest coin, as the heading says, or of one piece alone."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 
 import polars as pl

@@ -1,8 +1,6 @@
 """A file beside the ledger that no table reads: its name says that its rows were deleted, or it tells which numbers of
 patients stand for others now."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Sequence
 from pathlib import Path

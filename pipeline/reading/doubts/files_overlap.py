@@ -4,8 +4,6 @@ Rows alike in both count once. Where some were corrected, deleted or dated other
 Common practice, no source.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass

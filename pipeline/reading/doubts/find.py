@@ -1,7 +1,5 @@
 """All doubts of a practice, in one list."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from pipeline.practice.settings import Settings

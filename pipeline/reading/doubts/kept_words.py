@@ -3,8 +3,6 @@
 English, German, French, Spanish, Dutch, Portuguese, Italian; from memory: common practice, no source.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from pipeline.reading.headings import plain_heading, word_list

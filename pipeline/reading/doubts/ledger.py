@@ -1,7 +1,5 @@
 """Doubts about a ledger as a whole: is all of it there, once; on which days, of whom, and what do its codes mean?"""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import polars as pl

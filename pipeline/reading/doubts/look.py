@@ -1,7 +1,5 @@
 """What is looked at in one opened file, under what PRACTICE.toml tells of it."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 import polars as pl

@@ -4,8 +4,6 @@ Such a cell is read as its value, so the mark is asked about, and taken off once
 row. Letters and words are of the trade, from memory: common practice, no source.
 """
 
-from __future__ import annotations
-
 import re
 from collections import Counter
 from collections.abc import Collection, Mapping, Sequence

@@ -1,7 +1,5 @@
 """Patients whose number was given up for another one: what a list of patients says of it, from all its files."""
 
-from __future__ import annotations
-
 import dataclasses
 from collections.abc import Mapping
 from pathlib import Path

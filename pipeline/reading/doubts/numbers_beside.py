@@ -4,8 +4,6 @@ An age that falls, letters before the numbers of entries that part the clinician
 a text that names the number of another patient, one person under two numbers. Common practice, no source.
 """
 
-from __future__ import annotations
-
 from collections.abc import Collection, Sequence
 
 import polars as pl

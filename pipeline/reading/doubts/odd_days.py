@@ -3,8 +3,6 @@
 What a whole ledger shows is counted in `sign_counts`. Common practice, no source.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from itertools import groupby
 

@@ -3,8 +3,6 @@
 What is planned has often no clinician yet, no time of the day, or no fee. Common practice, no source.
 """
 
-from __future__ import annotations
-
 from collections.abc import Collection, Mapping
 
 import polars as pl

@@ -1,7 +1,5 @@
 """Patients under two numbers: one with letters before it, or one that was given up for another."""
 
-from __future__ import annotations
-
 from collections.abc import Collection
 
 import polars as pl

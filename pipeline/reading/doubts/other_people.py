@@ -1,7 +1,5 @@
 """A list of patients that is numbered by another key than the ledger, and whose numbers meet those by chance."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Mapping
 

@@ -4,8 +4,6 @@ Work that was planned, replaced or estimated often shows by nothing but a day th
 the number of an estimate and not of a bill. Words in seven languages, from memory: common practice, no source.
 """
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass, field

@@ -1,7 +1,5 @@
 """Doubts about who the patients are: one written in two ways, two under one number, and numbers that do not meet."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Mapping, Sequence
 

@@ -4,8 +4,6 @@ A reversal takes back the amount that was charged; a payment, a rebate or an ins
 as reversals such rows take work out of the totals that a load prints. Common practice, no source.
 """
 
-from __future__ import annotations
-
 import re
 from collections import Counter
 from collections.abc import Sequence

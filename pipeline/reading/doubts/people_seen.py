@@ -1,7 +1,5 @@
 """Who the rows of one file are of: their numbers with what stands beside them, and the first day of each."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 

@@ -1,7 +1,5 @@
 """Whether what is read as the key of a row is one: of several pieces of work with one key the last alone would stay."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field

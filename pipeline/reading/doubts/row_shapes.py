@@ -3,8 +3,6 @@
 Common practice, no source.
 """
 
-from __future__ import annotations
-
 import polars as pl
 
 from pipeline.reading.doubts.doubt import Doubt, ask

@@ -4,8 +4,6 @@ each payment. Where such sums hold on nearly all rows, those on which they do no
 The sums are those of `sources.by_amounts`, which applies the answers. Common practice, no source.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 

@@ -1,7 +1,5 @@
 """Doubts about whole rows: columns that no field takes though they change what a row means, and rows that are lost."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Mapping, Sequence
 

@@ -3,8 +3,6 @@
 Of a large ledger those of one in so many patients are held, so that what rows say of one another can be looked at.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property

@@ -5,8 +5,6 @@ records were taken over, all of them may stand on the day on which that was done
 common practice, no source.
 """
 
-from __future__ import annotations
-
 import re
 from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence

@@ -3,8 +3,6 @@
 See `pipeline.reading.sources.sections` for which section a row stands in.
 """
 
-from __future__ import annotations
-
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence

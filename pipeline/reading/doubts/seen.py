@@ -1,7 +1,5 @@
 """What is seen of one file while its rows are read: sums and distinct texts that the doubts are found in."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections import Counter
 from collections.abc import Sequence

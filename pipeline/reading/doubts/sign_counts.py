@@ -1,7 +1,5 @@
 """What signs count in a ledger as a whole: work on teeth, days, patients, fees; `signs` has their bounds and words."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections import Counter
 from collections.abc import Callable, Sequence

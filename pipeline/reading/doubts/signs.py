@@ -5,8 +5,6 @@ week, patients come back. Bounds are wide, so that a practice of an odd kind is 
 knowledge of any export. All of them are common practice, no source.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 

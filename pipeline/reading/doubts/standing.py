@@ -6,8 +6,6 @@ tables, files and lines say is looked at in `sections.py`, amounts below zero in
 trade or of any language of ours, from memory: common practice, no source.
 """
 
-from __future__ import annotations
-
 import re
 from collections import Counter
 from collections.abc import Collection, Iterable, Mapping, Sequence

@@ -4,8 +4,6 @@ A column that nothing reads, and that has a dozen different texts at most in the
 cost nothing.
 """
 
-from __future__ import annotations
-
 import re
 from collections import Counter
 from collections.abc import Collection, Iterable, Mapping, Sequence

@@ -1,7 +1,5 @@
 """Doubts about which tooth is meant."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import polars as pl

@@ -4,8 +4,6 @@ Some are slips. But where another reading of the same numbers (the other notatio
 them on teeth of their class, the teeth are not what they were taken for.
 """
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Mapping
 from functools import cache

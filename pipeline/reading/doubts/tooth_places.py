@@ -4,8 +4,6 @@ Words of quadrants, jaws and sides in English, German, French, Spanish, Portugue
 no source. ISO 3950 has 1 to 4 for the quadrants and, for a quadrant itself, 10 to 40 (from memory).
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import polars as pl

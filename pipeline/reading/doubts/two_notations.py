@@ -5,8 +5,6 @@ notation alone has would be set aside. So the numbers that one notation alone ha
 of few texts.
 """
 
-from __future__ import annotations
-
 import functools
 import re
 from collections import Counter

@@ -6,8 +6,6 @@ are plainly of another thing, and those that hang on the patient, the code or th
 work was done does not. Words in seven languages, from memory: common practice, no source.
 """
 
-from __future__ import annotations
-
 import re
 from collections import Counter
 from collections.abc import Collection, Mapping, Sequence

@@ -5,8 +5,6 @@ rows there are; and a spreadsheet holds no more than so many rows. Words in eigh
 practice, no source.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field

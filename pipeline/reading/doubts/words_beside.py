@@ -6,8 +6,6 @@ as suggest reads those of a practice's own codes; of notes, which tell of much e
 (`data/beside_words.csv`). All words are from memory: common practice, no source.
 """
 
-from __future__ import annotations
-
 import re
 import unicodedata
 from collections import Counter

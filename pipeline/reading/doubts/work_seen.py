@@ -4,8 +4,6 @@ Only sums are kept: a row per distinct piece of work that marks a tooth for good
 rows by day, by tooth, by code and size of fee, and the first and last day of each patient.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence

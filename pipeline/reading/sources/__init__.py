@@ -3,8 +3,6 @@
 How a report is laid out beside that (`grouped`, `stacked`) is a source around a source, so each works on every kind.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path

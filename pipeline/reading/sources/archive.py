@@ -4,8 +4,6 @@ An archive is unpacked into a folder of its owner's alone, which goes when the c
 names: nothing is written where they point to. The sizes that it states are not believed.
 """
 
-from __future__ import annotations
-
 import tempfile
 import zipfile
 import zlib

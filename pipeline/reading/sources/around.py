@@ -1,7 +1,5 @@
 """A source around a source: what it does not change is as the one within says."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 

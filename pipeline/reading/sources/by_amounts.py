@@ -6,8 +6,6 @@ in the total)`, `(taken back)`, `(again)`. A first reading finds them, since a t
 it is about.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 

@@ -4,8 +4,6 @@ A row whose cells hold as many parts each gives a row for each part, the first w
 has one part stands on each of them, but for a fee, which is of them all. Any other row stays as it is.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field

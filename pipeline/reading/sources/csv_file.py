@@ -5,8 +5,6 @@ meets one that is not, the block is read line by line instead, so that one stray
 no other.
 """
 
-from __future__ import annotations
-
 import csv
 import io
 from collections.abc import Iterator, Sequence

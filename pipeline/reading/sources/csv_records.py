@@ -1,7 +1,5 @@
 """The records of a text file that a fast parser cannot be trusted with: each comes out once, sound or malformed."""
 
-from __future__ import annotations
-
 import csv
 from collections.abc import Iterator
 from dataclasses import dataclass

@@ -3,8 +3,6 @@
 A workbook is asked for once a table, and by `suggest` several times a sheet. A file that changes is another workbook.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path

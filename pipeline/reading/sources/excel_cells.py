@@ -1,7 +1,5 @@
 """The cells of a workbook as text, and which columns of them are dates."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 

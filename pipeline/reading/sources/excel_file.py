@@ -5,8 +5,6 @@ are never followed. Two columns are added, `(sheet)` and `(row of the sheet)`, s
 found again; they can be mapped like any other, for workbooks with one sheet a clinic.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path

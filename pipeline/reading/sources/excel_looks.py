@@ -4,8 +4,6 @@ The reader of workbooks gives no formats. So the parts of the file are looked at
 .xlsm nothing is known. A colour is a row's own: stripes, and one colour for all, say nothing.
 """
 
-from __future__ import annotations
-
 import functools
 import posixpath
 import re

@@ -4,8 +4,6 @@ Such files state the sizes and places of their parts, and the reader believes th
 more memory than there is, which no error of ours can catch.
 """
 
-from __future__ import annotations
-
 import subprocess
 import sys
 from pathlib import Path

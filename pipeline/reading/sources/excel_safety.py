@@ -1,7 +1,5 @@
 """What is looked at before a workbook is opened: that it is one, has no password, and unpacks to a size that fits."""
 
-from __future__ import annotations
-
 import re
 import zipfile
 import zlib

@@ -1,7 +1,5 @@
 """Files that lie beside those that are read: lists of what was taken back, and of old numbers with new ones."""
 
-from __future__ import annotations
-
 import csv
 import os
 import re

@@ -1,7 +1,5 @@
 """Lines whose fields stand at fixed places, as programs print them: where the fields begin, and the lines cut there."""
 
-from __future__ import annotations
-
 import io
 import re
 from collections import Counter

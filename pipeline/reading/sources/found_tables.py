@@ -5,8 +5,6 @@ all this: names of tables, and for each the rows of its cells as text, the headi
 of sheets (`sheets`, several of them, notes, headings again) then works on all of them.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path

@@ -6,8 +6,6 @@ Case and the number of blanks do not matter; cells of one row are joined by a bl
 without words, `{patient_id} {*}`, is of lines that begin with a number: its first field then holds a digit.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass

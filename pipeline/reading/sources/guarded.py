@@ -5,8 +5,6 @@ at to standard error before anyone can stop them, cells of patients included. So
 thrown away if they fail.
 """
 
-from __future__ import annotations
-
 import os
 import sys
 import tempfile

@@ -1,7 +1,5 @@
 """Whether the cells of a line are headings of a table, ours or another one."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from functools import cache
 

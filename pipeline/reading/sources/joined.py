@@ -4,8 +4,6 @@ A row of the ledger names a row of the list by its key (`doc_no`, `tooth_id`); t
 as `docs.doc_type`, under the name of the file. Each is told in PRACTICE.toml, none applied unasked.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path

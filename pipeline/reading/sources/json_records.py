@@ -3,8 +3,6 @@
 What stands one a line is read in blocks; a list, a Bundle and a record over several lines are read whole.
 """
 
-from __future__ import annotations
-
 import gzip
 import json
 import zlib

@@ -1,7 +1,5 @@
 """Rows of a table as objects of JSON, in a list or one a line: the names of their fields are the headings."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field

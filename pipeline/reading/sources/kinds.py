@@ -1,7 +1,5 @@
 """What kind of file a file is, by what it begins with: a name may say anything."""
 
-from __future__ import annotations
-
 import codecs
 import functools
 import re

@@ -6,8 +6,6 @@ and capitals after small letters count against it. For East Asia, what counts is
 first, common part of the encoding's own table.
 """
 
-from __future__ import annotations
-
 import unicodedata
 from collections import Counter
 from collections.abc import Mapping

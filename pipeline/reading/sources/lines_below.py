@@ -3,8 +3,6 @@
 Where PRACTICE.toml says what such lines make of a row, each row has the text of its lines in the column `(line below)`.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 

@@ -4,8 +4,6 @@ extraction, both with a day, a code and a tooth, the extraction is a record too 
 Told from the whole tree: by the names of fields that a lone record and a list beside it, or two lone records, share.
 """
 
-from __future__ import annotations
-
 from collections import defaultdict
 from collections.abc import Iterator
 from typing import Any

@@ -1,7 +1,5 @@
 """Columns whose texts hold the sign that parts the fields, without quotation marks: `Smith, Anna`, or a remark."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

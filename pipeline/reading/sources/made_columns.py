@@ -4,8 +4,6 @@ Each way is told in PRACTICE.toml, none applied unasked. The source gets a colum
 what is made is seen, set aside and mended like any other cell. README.md shows the forms; nothing else is read.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """Which column of a file is which field of a table."""
 
-from __future__ import annotations
-
 import difflib
 import re
 from collections.abc import Mapping, Sequence

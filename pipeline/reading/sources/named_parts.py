@@ -5,8 +5,6 @@ The name is read by a template, as lines above rows are: `sheet_name = "{patient
 aside for that.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 

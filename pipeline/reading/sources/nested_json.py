@@ -1,7 +1,5 @@
 """JSON whose records stand within records, or whose table is kept by its columns: tables by their paths."""
 
-from __future__ import annotations
-
 import json
 from pathlib import Path
 from typing import Any

@@ -5,8 +5,6 @@ visits with procedures, every procedure has its visit's day and its patient's nu
 with a point, `patient.id`; those of a record around with the name of its list, `visit.date`.
 """
 
-from __future__ import annotations
-
 import json
 import re
 from collections.abc import Iterable, Mapping, Sequence

@@ -3,8 +3,6 @@
 Of the styles of the document those count that its cells name themselves (OpenDocument 1.2 part 1, from memory).
 """
 
-from __future__ import annotations
-
 import functools
 import zipfile
 import zlib

@@ -5,8 +5,6 @@ the day on which it was where its zone says, a time of day is `09:30:00`. What h
 of time, pictures) has no cells.
 """
 
-from __future__ import annotations
-
 import polars as pl
 import pyarrow as pa
 import pyarrow.compute as pc

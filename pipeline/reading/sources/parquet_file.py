@@ -3,8 +3,6 @@
 Columns whose values have no text are no columns of the file, unless PRACTICE.toml names them: then the file is refused.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path

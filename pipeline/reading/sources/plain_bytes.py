@@ -1,7 +1,5 @@
 """The bytes of a file in pieces of bounded size, unpacked if it is gzipped; what can be no text is refused by name."""
 
-from __future__ import annotations
-
 import gzip
 import zlib
 from collections.abc import Iterable, Iterator

@@ -4,8 +4,6 @@ What is taken away is a row of `pipeline.transforms.cell_forms.FORMS`, with the 
 every text column of a source, at the cost of one look where there is nothing of the kind.
 """
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field

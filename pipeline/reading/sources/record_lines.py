@@ -5,8 +5,6 @@ below which other names follow, does not end it. A dash before a name, as lists 
 without a name goes with the value above it; one above all records is a note.
 """
 
-from __future__ import annotations
-
 import re
 from collections import Counter
 from collections.abc import Iterator, Sequence

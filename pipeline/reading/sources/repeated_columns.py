@@ -4,8 +4,6 @@ Each set of columns gives a row of its own, with the columns that stand once on 
 nothing stands gives none, but for the first where no other does, so that no row is lost.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 

@@ -4,8 +4,6 @@ Each kind of look is a column that is only there where some row has it. Offices 
 by such a look as often as by a word (common practice, no source).
 """
 
-from __future__ import annotations
-
 import colorsys
 import re
 from collections import Counter

@@ -1,7 +1,5 @@
 """Which files may be opened at all: ordinary ones, and none that a link in the practice's folder leads away to."""
 
-from __future__ import annotations
-
 import os
 import stat
 from pathlib import Path

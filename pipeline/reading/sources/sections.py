@@ -9,8 +9,6 @@ one came before its first row: below `PLANNED` and `Patient: 1042` the next pati
 1042`, some rows and `PLANNED` they are not. So do patients whose number stands on their first row only.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 

@@ -4,8 +4,6 @@ each whole line as one field, as a spreadsheet writes lines that all stand in it
 They are put between double marks, as CSV has them (RFC 4180).
 """
 
-from __future__ import annotations
-
 import csv
 import io
 import re

@@ -1,7 +1,5 @@
 """What every kind of source file promises: its headings, and its rows as text in batches of bounded size."""
 
-from __future__ import annotations
-
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path

@@ -1,7 +1,5 @@
 """Rows of a table whose cells may reach over several columns and rows, as web pages and spreadsheets write them."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 

@@ -1,7 +1,5 @@
 """Days that a dump of a database writes as a text with its form: `TO_DATE('05-03-2019', 'DD-MM-YYYY')`."""
 
-from __future__ import annotations
-
 import datetime as dt
 import re
 from functools import lru_cache

@@ -5,8 +5,6 @@ Date)`) or to be a day in a form (`TO_DATE('...', 'DD-MM-YYYY')`). A dump that c
 line, and so is a table whose rows it changes later. What takes all rows away, or back, is followed.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterator
 from pathlib import Path

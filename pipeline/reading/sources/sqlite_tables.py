@@ -1,7 +1,5 @@
 """The tables of a database kept in one file by SQLite: read only, its views and programs left alone."""
 
-from __future__ import annotations
-
 import sqlite3
 from collections.abc import Iterable, Iterator
 from contextlib import closing

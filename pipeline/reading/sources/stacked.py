@@ -5,8 +5,6 @@ line that holds some of them only, or words alone where the headings before held
 are set aside. Everything above the first headings is a note.
 """
 
-from __future__ import annotations
-
 import csv
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field

@@ -5,8 +5,6 @@ other things beside other words (a plan of an insurance, existing patients) spea
 words known here. From memory: common practice, no source.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace

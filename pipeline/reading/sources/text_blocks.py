@@ -1,7 +1,5 @@
 """Text cut into blocks of whole lines of bounded size, and the lines of a block."""
 
-from __future__ import annotations
-
 import io
 from collections.abc import Callable, Iterator
 

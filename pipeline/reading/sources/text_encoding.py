@@ -9,8 +9,6 @@ Anything else is refused. What cannot be told apart so are single letters of old
 other letters for; the remark that the source leaves says what was assumed.
 """
 
-from __future__ import annotations
-
 import codecs
 import re
 from collections.abc import Iterator

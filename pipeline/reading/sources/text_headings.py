@@ -1,7 +1,5 @@
 """Where the headings of a text file are, and what stands between its fields."""
 
-from __future__ import annotations
-
 import csv
 import re
 from collections import Counter

@@ -1,7 +1,5 @@
 """Lines of a text file that are no rows of it: headings again, totals, page numbers and other notes."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Sequence
 

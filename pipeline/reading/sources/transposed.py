@@ -1,7 +1,5 @@
 """Tables on their side: each line begins with the name of a field, and every column is a record."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 

@@ -1,7 +1,5 @@
 """What a web page shows beside the cells of its tables: the words above each, and what its rows look like."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field

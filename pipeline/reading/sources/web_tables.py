@@ -4,8 +4,6 @@ Only what the page itself shows in cells is read; nothing is fetched, no script 
 is a table of its own, so one that is there for its looks takes nothing from it.
 """
 
-from __future__ import annotations
-
 import codecs
 import email
 import re

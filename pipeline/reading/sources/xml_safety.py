@@ -1,7 +1,5 @@
 """XML read as it stands: no document types, no entities of its own, nothing fetched, bounded in depth and size."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from pathlib import Path
 from xml.parsers import expat

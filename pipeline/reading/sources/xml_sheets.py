@@ -1,7 +1,5 @@
 """Spreadsheets written as one XML file, by the public schema of 2003: worksheets, rows, cells with places and spans."""
 
-from __future__ import annotations
-
 import re
 from pathlib import Path
 

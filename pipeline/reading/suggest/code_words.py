@@ -7,8 +7,6 @@ Italian, Portuguese, Dutch, Swedish, Norwegian, Danish, Polish, Czech, Turkish, 
 common practice, no source.
 """
 
-from __future__ import annotations
-
 import re
 import unicodedata
 from collections.abc import Sequence

@@ -1,7 +1,5 @@
 """Whether crowns are posted on the day of the seat or of the preparation, as far as the files show it."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 import polars as pl

@@ -1,7 +1,5 @@
 """Which numbering, code list and form of dates the values prove; what they do not prove is asked."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 

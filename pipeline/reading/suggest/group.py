@@ -1,7 +1,5 @@
 """Files or sheets of one shape, as `suggest` takes them together."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 

@@ -1,7 +1,5 @@
 """What is wrong with a file that is no table of ours, where its headings and values show it: what to export instead."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from pipeline.practice.codes import BUILT_IN, built_in, normalise_code

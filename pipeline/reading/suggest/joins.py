@@ -5,8 +5,6 @@ the two are called alike (`visit_id` in both, `code_id` and the `id` of `code.cs
 A list of patients is a table of its own and not joined: the key by which rows name it is the patient.
 """
 
-from __future__ import annotations
-
 import os
 import re
 from collections.abc import Iterator, Sequence

@@ -1,7 +1,5 @@
 """A line of the proposal that says how a file is laid out."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 from pipeline.reading.sources import ReadOptions

@@ -3,8 +3,6 @@
 Nothing here is applied to a load: each finding becomes a line of the proposed PRACTICE.toml, which a person reads.
 """
 
-from __future__ import annotations
-
 import csv
 import re
 from collections import Counter

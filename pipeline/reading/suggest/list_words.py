@@ -1,7 +1,5 @@
 """Codes that look like those of a built-in list, held against the words beside them: a practice's own may look so."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 
 import polars as pl

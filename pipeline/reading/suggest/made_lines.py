@@ -4,8 +4,6 @@ As in `layouts`, each finding becomes a line of the proposed PRACTICE.toml; `sou
 The words of headings are from memory: common practice, no source.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Sequence
 from dataclasses import replace

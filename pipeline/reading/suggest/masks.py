@@ -1,7 +1,5 @@
 """Forms of values in place of the values: no patient's data on the screen or in a PRACTICE.toml."""
 
-from __future__ import annotations
-
 import polars as pl
 
 _LONGEST = 24

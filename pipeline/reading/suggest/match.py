@@ -1,7 +1,5 @@
 """Which table a file is and which column is which field: all columns weighed at once, each used at most once."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace

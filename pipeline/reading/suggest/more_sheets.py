@@ -2,8 +2,6 @@
 
 They are read together, by the headings that they have in common."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 

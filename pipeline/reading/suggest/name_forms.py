@@ -1,7 +1,5 @@
 """What the names of sheets and files say of their rows: the patient, what was done, or the month."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Sequence
 from dataclasses import replace

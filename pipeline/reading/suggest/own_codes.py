@@ -4,8 +4,6 @@ Where no built-in list knows the codes of a ledger, `suggest` writes a CSV besid
 its rows and the event that it is likely to stand for, or `ask`. Loading refuses while one of them stands at `ask`.
 """
 
-from __future__ import annotations
-
 import csv
 import io
 from collections.abc import Mapping

@@ -1,7 +1,5 @@
 """The unknown files, opened: each file, or each group of sheets of a workbook that have the same headings."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace

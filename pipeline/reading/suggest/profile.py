@@ -1,7 +1,5 @@
 """What the values of each column look like: counts and shares that the ratings of fields rest on."""
 
-from __future__ import annotations
-
 import re
 from dataclasses import dataclass, field
 from functools import cached_property

@@ -4,8 +4,6 @@ Everything happens on this machine; the files are only read. No value of a file 
 that must be mapped and procedure codes: samples are masked.
 """
 
-from __future__ import annotations
-
 import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace

@@ -4,8 +4,6 @@ The limits here are our own judgement of what such columns look like: common pra
 is proposed; a person reads the proposal.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable
 

@@ -1,7 +1,5 @@
 """A bounded sample of a file: all of it if it is small, else slices from its start to its end."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 

@@ -3,8 +3,6 @@
 Like `layouts`, whose finders these are: each gives the options with what it found, and the line.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Sequence
 from dataclasses import replace

@@ -1,7 +1,5 @@
 """Texts of a file as they stand in a proposed line of PRACTICE.toml."""
 
-from __future__ import annotations
-
 import re
 
 # Signs that cannot be seen, or that a TOML string must not hold.

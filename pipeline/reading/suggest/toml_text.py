@@ -1,7 +1,5 @@
 """The text of a proposed PRACTICE.toml, each line with the reason for it in a comment."""
 
-from __future__ import annotations
-
 import fnmatch
 import re
 from collections.abc import Callable, Mapping, Sequence

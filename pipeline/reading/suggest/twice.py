@@ -1,7 +1,5 @@
 """Columns that are headed alike: which of them a field is read from is asked, with how they differ."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import polars as pl

@@ -1,7 +1,5 @@
 """Words that stand in a column of a field, and which of our words each means (`practice.words`)."""
 
-from __future__ import annotations
-
 from collections.abc import Collection
 from functools import cache
 

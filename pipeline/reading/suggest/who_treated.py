@@ -1,7 +1,5 @@
 """Which of several columns of people says who treated, where one holds the owner, in whose name all is billed."""
 
-from __future__ import annotations
-
 from collections.abc import Collection
 
 import polars as pl

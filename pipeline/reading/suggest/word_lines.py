@@ -1,7 +1,5 @@
 """Which words of a column mean which of ours; a word that we do not know is asked, the commonest first."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Mapping
 

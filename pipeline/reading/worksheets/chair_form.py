@@ -1,7 +1,5 @@
 """The sheet behind the form at the chair: blank lines with choices, which load as they are once they are filled in."""
 
-from __future__ import annotations
-
 import datetime as dt
 from pathlib import Path
 

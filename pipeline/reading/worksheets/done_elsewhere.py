@@ -1,7 +1,5 @@
 """What the sheet "done elsewhere" asks: each tooth with a sign that others may have worked on it."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from pipeline.practice.fields import YEARS_OF, input_fields

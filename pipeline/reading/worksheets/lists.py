@@ -1,7 +1,5 @@
 """The two lists as files: the worksheet and the recall list."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Mapping
 from pathlib import Path

@@ -1,7 +1,5 @@
 """Files that say in their name that they hold patient data, readable by their owner alone."""
 
-from __future__ import annotations
-
 import csv
 import datetime as dt
 import io

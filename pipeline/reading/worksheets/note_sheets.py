@@ -1,7 +1,5 @@
 """The sheets "from notes" and "check against charts": values of chart notes to confirm, and a sample to check."""
 
-from __future__ import annotations
-
 import hashlib
 
 import polars as pl

@@ -4,8 +4,6 @@ A reader who knows how a tooth was treated, or when, sees what was hoped for. So
 and its order says nothing; who made it hands the films over in that order by the key, which is kept apart.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable, Sequence
 
 import polars as pl

@@ -1,7 +1,5 @@
 """Sheets for the readers, the key that leads back from a line to its film, and filled-in sheets turned to findings."""
 
-from __future__ import annotations
-
 import datetime as dt
 import re
 from collections.abc import Sequence

@@ -1,7 +1,5 @@
 """Who is due for the review of a root canal, on a given day."""
 
-from __future__ import annotations
-
 import datetime as dt
 
 import polars as pl

@@ -1,7 +1,5 @@
 """What the technique worksheet lists: each course of endo and each crown whose details were never noted."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import polars as pl

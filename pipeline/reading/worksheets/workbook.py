@@ -1,7 +1,5 @@
 """The one place that writes workbooks: pages of declared columns, marked as holding patient data."""
 
-from __future__ import annotations
-
 import datetime as dt
 import io
 from collections.abc import Sequence

@@ -1,7 +1,5 @@
 """HL7 FHIR R4 and R5 as bulk data: one resource a line, read on DuckDB; see `ndjson` for what becomes of each."""
 
-from __future__ import annotations
-
 from pipeline.reading.sources.fhir.ndjson import FhirFile, open_fhir
 
 __all__ = ["FhirFile", "open_fhir"]

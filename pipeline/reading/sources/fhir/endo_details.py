@@ -1,7 +1,5 @@
 """Diagnoses that services name as rows of `endo_details`."""
 
-from __future__ import annotations
-
 import polars as pl
 
 # ICD-10-CM and ICD-10 without the dot, in our own words. K04.0 is the old, less exact form of K04.01 and K04.02.

@@ -1,7 +1,5 @@
 """Observations as rows of `findings`."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 import polars as pl

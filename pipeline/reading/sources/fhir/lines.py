@@ -1,7 +1,5 @@
 """Records of JSON as a table that the database can read."""
 
-from __future__ import annotations
-
 import pyarrow as pa
 
 from pipeline.reading.sources.json_records import Line

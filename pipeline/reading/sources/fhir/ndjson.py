@@ -8,8 +8,6 @@ is of. A line that is no record is set
 aside, with its line number as the value at fault.
 """
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from contextlib import suppress

@@ -1,7 +1,5 @@
 """Patient records as rows of `patients`."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from pipeline.reading.sources.fhir.values import day, is_partial_day

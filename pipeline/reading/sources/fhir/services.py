@@ -1,7 +1,5 @@
 """Procedures and items of claims and benefits as rows of `procedures`."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from pipeline.practice.codes import TOOTH_LEVEL, TOOTH_OPTIONAL, built_in, normalise_code

@@ -4,8 +4,6 @@ R4 and R5 records may stand in one file: each shape has the names of both. A val
 becomes null or the text of it, so no record can stop the reading.
 """
 
-from __future__ import annotations
-
 import json
 from typing import Any
 

@@ -1,7 +1,5 @@
 """Which teeth and surfaces a record is about."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 import polars as pl

@@ -5,8 +5,6 @@ observations in it. Sites and codes repeat from record to record, so each distin
 hold them as written, with the key by which a record names its own.
 """
 
-from __future__ import annotations
-
 # A line that is no JSON object, or that names one property twice and so says two things, is not sound.
 DOCS = """
     CREATE OR REPLACE TEMP TABLE docs AS

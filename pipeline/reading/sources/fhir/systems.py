@@ -4,8 +4,6 @@ What a code means follows from its address alone, never from its look: 18 tooth 
 ISO 3950, for different teeth. Addresses seen in the published terminology of HL7 unless marked as from memory.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 import polars as pl

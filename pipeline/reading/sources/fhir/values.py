@@ -1,7 +1,5 @@
 """References, days and codings as text of ours."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import polars as pl

@@ -1,7 +1,5 @@
 """ASC X12: dental claims (837D) and remittances (835), read segment by segment."""
 
-from __future__ import annotations
-
 from pipeline.reading.sources.x12.file import SUFFIXES, X12File, open_x12
 from pipeline.reading.sources.x12.segments import begins_interchange
 

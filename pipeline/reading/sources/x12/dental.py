@@ -5,8 +5,6 @@ checked against two public maps of the transaction (4010 dental, 5010), not agai
 licensed. From memory: the value PB of CLM19; 2330B REF*F8 being another payer's number; DTP RD8 in 2300 and 2400.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from functools import cache
 from hashlib import blake2b

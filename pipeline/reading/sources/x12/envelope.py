@@ -4,8 +4,6 @@ Each closing segment counts what it closes and repeats its control number. A fil
 these, so every one is checked; a fault refuses the file.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """An X12 file as a source of procedures or patients."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path

@@ -1,7 +1,5 @@
 """What the walkers of claims and remittances write: rows, rows set aside and records of claims, in columns."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field

@@ -5,8 +5,6 @@ same level of detail, and a correction follows it, best in the same remittance (
 1429 and 1733). Elements checked against a public map; from memory: BPR16, TRN02, CLP07 and N1*PE.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 
 from pipeline.reading.sources.x12.envelope import Envelope, element, iso

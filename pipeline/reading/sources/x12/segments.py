@@ -4,8 +4,6 @@ Each interchange names its own separators in its first 106 characters (ISA), so 
 Line breaks are no part of X12 unless one is the segment terminator; files are often wrapped at some width.
 """
 
-from __future__ import annotations
-
 import codecs
 import gzip
 import re
