@@ -12,8 +12,9 @@ import pytest
 
 from pipeline.practice.settings import ACCEPTABLE, Settings
 from pipeline.reading.config import code_table, load_settings
-from pipeline.reading.doubts import Doubt, Seen, find_doubts
+from pipeline.reading.doubts import Doubt, Seen, find_doubts, rows_held
 from pipeline.reading.doubts.other_people import cut_by_patient
+from pipeline.reading.doubts.rows_held import RowsHeld, together_held
 from pipeline.reading.doubts.whole_export import selection_doubts
 from pipeline.stages.checks.look import look_at
 from tests.doubts.test_signs import DAY, TODAY, TOML, some, work_done
@@ -242,3 +243,13 @@ def test_lines_above_the_headings_that_say_what_was_chosen_are_shown(line: str, 
     found = selection_doubts("ledger.csv", [line])
     assert bool(found) == asks
     assert not any("2021" in doubt.evidence for doubt in found)
+
+
+def test_of_many_files_a_bounded_number_of_rows_is_looked_at_and_of_each_patient_all(monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setattr(rows_held, "_MOST_TOGETHER", 300)
+    blank = {name: pl.lit(None, type_) for name, type_ in rows_held.SCHEMA.items() if name != "patient"}
+    patients = pl.int_range(200, eager=True).hash(0).alias("patient")
+    files = [RowsHeld(pl.DataFrame(), pieces=[pl.DataFrame([patients]).with_columns(**blank)]) for _ in range(5)]
+    held = together_held(files)
+    assert 30 <= held.height == held.frame.height <= 300
+    assert set(held.frame.group_by("patient").len()["len"]) == {5}

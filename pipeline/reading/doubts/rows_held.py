@@ -11,7 +11,7 @@ import polars as pl
 
 from pipeline.reading.doubts.cells import OF, STANDS, headings_of, text_of
 
-_MOST_HELD, _MOST_COLUMNS = 60_000, 24
+_MOST_HELD, _MOST_TOGETHER, _MOST_COLUMNS = 60_000, 120_000, 24
 SCHEMA = {
     "row_number": pl.Int64(),
     "patient": pl.UInt64(),
@@ -109,4 +109,7 @@ def together_held(files: Sequence[RowsHeld]) -> RowsHeld:
     """The rows of several files, of the same share of their patients."""
     share = max(one.one_in for one in files)
     pieces = [one.frame.filter(pl.col("patient") % share == 0) for one in files]
+    while sum(piece.height for piece in pieces) > _MOST_TOGETHER:
+        share *= 2
+        pieces = [piece.filter(pl.col("patient") % share == 0) for piece in pieces]
     return RowsHeld(files[0].kinds, share, pieces, sum(piece.height for piece in pieces))
