@@ -1,18 +1,22 @@
-"""A value that stands on work on teeth only, where examinations and cleanings never have it: no clinician, midnight.
+"""A value or form that stands on work on teeth only, where examinations and cleanings never have it: no clinician,
+midnight, a code in small letters, a tooth in brackets, other letters before the number of a claim.
 
 What is planned has often no clinician yet, no time of the day, or no fee. Common practice, no source.
 """
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterator, Mapping
 
 import polars as pl
 
+from pipeline.reading.doubts.cells import OF, headings_of
 from pipeline.reading.doubts.doubt import Doubt, ask, status_from
+from pipeline.reading.doubts.standing import SMALL_LETTERS
 
 # So many such rows; so large a share of the rows without a tooth among all, and of those with the value at most so many
 # of the rows with one.
 _LEAST, _OTHERS, _MOST = 15, 0.25, 0.6
 _USUAL, _ALIKE = 0.6, 400
+_BEGINNING, _BEGUN, _MOST_BEGINNINGS = r"^(\p{L}{1,6})[\s._/-]*\d", 0.9, 4
 _NO_TIME = r"^0?0:00$"
 
 
@@ -24,14 +28,17 @@ def value_doubts(
     if has_status:
         return []
     found = []
-    values = {
-        "provider_id": (pl.col("provider").is_null(), "empty", ""),
-        "site_id": (pl.col("site").is_null(), "empty", ""),
-        "service_date": (pl.col("time").str.contains(_NO_TIME), "at midnight (00:00)", "* 00:00"),
-        "fee": (_is_free(frame), "0 or empty", "0.00"),
-    }
-    for name, (is_so, said, pattern) in values.items():
-        heading = columns.get(name)
+    values = [
+        ("provider_id", pl.col("provider").is_null(), "empty", ""),
+        ("site_id", pl.col("site").is_null(), "empty", ""),
+        ("service_date", pl.col("time").str.contains(_NO_TIME), "at midnight (00:00)", "* 00:00"),
+        ("fee", _is_free(frame), "0 or empty", "0.00"),
+        ("code", pl.col("is_small"), "in small letters", SMALL_LETTERS),
+        ("tooth", pl.col("is_braced"), "in brackets", "(*"),
+        *_beginnings(frame),
+    ]
+    for name, is_so, said, pattern in values:
+        heading = columns.get(name, name if OF + name in frame.columns else None)
         if heading is None or heading in told or frame.is_empty():
             continue
         if name == "service_date" and (frame["time"].null_count() or frame["time"].n_unique() < _LEAST):
@@ -55,6 +62,17 @@ def value_doubts(
             so="no: all of it was done",
         )
     return found
+
+
+def _beginnings(frame: pl.DataFrame) -> Iterator[tuple[str, pl.Expr, str, str]]:
+    """Letters before numbers in columns that no field takes, where there are few, but for the commonest."""
+    for heading in headings_of(frame):
+        begun = frame[OF + heading].str.extract(_BEGINNING)
+        counts = begun.drop_nulls().value_counts(name="n").sort("n", begun.name, descending=[True, False])
+        if 2 <= counts.height <= _MOST_BEGINNINGS and counts["n"].sum() >= _BEGUN * frame.height:
+            for letters in counts[begun.name].to_list()[1:]:
+                is_so = pl.col(OF + heading).str.extract(_BEGINNING) == letters
+                yield heading, is_so, f"begun with {letters}", f"{letters.lower()}*"
 
 
 def _is_free(frame: pl.DataFrame) -> pl.Expr:

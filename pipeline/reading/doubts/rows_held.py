@@ -10,6 +10,7 @@ from functools import cached_property
 import polars as pl
 
 from pipeline.reading.doubts.cells import OF, STANDS, headings_of, text_of
+from pipeline.reading.doubts.standing import is_small
 
 _MOST_HELD, _MOST_TOGETHER, _MOST_COLUMNS = 60_000, 120_000, 24
 SCHEMA = {
@@ -24,7 +25,10 @@ SCHEMA = {
     "provider": pl.String(),
     "site": pl.String(),
     "time": pl.String(),  # of a stamp
+    "is_small": pl.Boolean(),  # the code has small letters only
+    "is_braced": pl.Boolean(),  # the tooth stands in brackets
 }
+_BRACED = r"^\s*\(.*\)\s*$"
 _TIME = r"[T ](\d{1,2}:\d{2})(?::|\D|$)"
 
 
@@ -70,12 +74,16 @@ class RowsHeld:
             rows, fields = rows.filter(is_held), fields.filter(is_held)
         texts = [text_of(rows, h).fill_null("").alias(OF + h) for h in headings[:_MOST_COLUMNS]]
         empty = pl.Series([None] * fields.height, dtype=pl.String)
-        tooth, day = (fields[f].cast(pl.String) if f in fields.columns else empty for f in ("tooth", "service_date"))
+        tooth, day, code = (
+            fields[f].cast(pl.String) if f in fields.columns else empty for f in ("tooth", "service_date", "code")
+        )
         beside = pl.DataFrame(
             [
                 fields["row_number"].cast(pl.Int64),
                 (tooth.str.strip_chars().fill_null("") != "").alias("is_on_tooth"),
                 day.str.extract(_TIME).alias("time"),
+                code.to_frame("code").select(is_small=is_small(pl.col("code"))).to_series(),
+                tooth.str.contains(_BRACED).alias("is_braced"),
                 *texts,
             ]
         )

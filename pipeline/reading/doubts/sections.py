@@ -178,7 +178,7 @@ def legend_doubts(where: str, seen: SectionsSeen) -> list[Doubt]:
         "Do cells of such a form stand in the rows? Then tell what they make of a row, or export that work apart.",
         of_ledger(
             'status_from."<column>" = { "(*" = "planned" }',
-            "the column and the sign, here a bracket before the text; small letters cannot be told so",
+            "the column and the sign, here a bracket before the text; [a-z] is a text in small letters alone",
         ),
         so="no: every row is work done",
     )

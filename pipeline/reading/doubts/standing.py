@@ -54,6 +54,7 @@ _NO_DAY = (
     r"(?:9999|2999|2099)-12-31.*|(?:12/31|31[/.-]12)[/.-](?:9999|2999|2099)\b.*)$"
 )
 _ANY = "*"
+SMALL_LETTERS = "[a-z]"
 _YES, _NO = word_list("yes"), word_list("no")
 _TEXTS = word_list("headings of texts")
 _NORTHERN = {text: word for word in STATUS_WORDS[:-1] for text in word_list(f"{word} in the north")}
@@ -307,7 +308,7 @@ def status_of(marks: Sequence[tuple[str, str, str]], status: pl.Expr) -> pl.Expr
 
     `marks` are (name of the column with the texts, pattern, word). A pattern is the whole text, `text*` its start,
     `*text` its end or `*text*` a part of it, in any case; `*` alone is whatever stands there, and an empty
-    pattern an empty cell. `[*]` is an asterisk itself.
+    pattern an empty cell. `[*]` is an asterisk itself, `[a-z]` a text all of whose letters are small.
     """
     found = status
     for column, pattern, word in reversed(marks):
@@ -316,8 +317,15 @@ def status_of(marks: Sequence[tuple[str, str, str]], status: pl.Expr) -> pl.Expr
     return found
 
 
+def is_small(text: pl.Expr) -> pl.Expr:
+    """Whether a text has letters and all of them are small."""
+    return text.str.contains(r"\p{Ll}") & ~text.str.contains(r"\p{Lu}")
+
+
 def matches(text: pl.Expr, pattern: str) -> pl.Expr:
     """Whether a text is of a pattern; see `status_of`."""
+    if pattern == SMALL_LETTERS:
+        return is_small(text).fill_null(False)
     # `[*]` is an asterisk itself.
     pattern = pattern.replace("[*]", "\0")
     plain = pattern.strip("*").replace("\0", "*").lower()
