@@ -67,6 +67,7 @@ ACCEPTABLE = (
     "audit_trail",
     "after_the_export",
     "section_names",
+    "words_not_met",
     "below_zero",
     "files_not_read",
     "days_not_read",

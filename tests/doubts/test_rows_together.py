@@ -89,13 +89,28 @@ def planned_at_midnight(rows: Ledger) -> Ledger:
 
 
 def planned_by_no_one(rows: Ledger) -> Ledger:
+    return planned(rows, Date=DAY.dt.offset_by("-9d"), Dr=pl.lit(None, pl.String))
+
+
+def planned(rows: Ledger, **form: pl.Expr) -> Ledger:
+    """Some of the work that marks teeth once more, planned, in a form of its own."""
     major = rows.filter(
         pl.col("Tooth").is_not_null(), pl.col("Code").is_in(["D2740", "D3330", "D2330", "D2391", "D2750"])
     )
-    plans = major.filter(some(major, 0.3)).with_columns(
-        Date=DAY.dt.offset_by("-9d"), Dr=None, Chart=pl.lit("A9") + pl.col("Chart").str.slice(2)
-    )
+    plans = major.filter(some(major, 0.3)).with_columns(Chart=pl.lit("A9") + pl.col("Chart").str.slice(2), **form)
     return pl.concat([rows, plans], how="vertical_relaxed")
+
+
+def planned_in_small_letters(rows: Ledger) -> Ledger:
+    return planned(rows, Code=pl.col("Code").str.to_lowercase())
+
+
+def planned_in_brackets(rows: Ledger) -> Ledger:
+    return planned(rows, Tooth=pl.format("({})", "Tooth"))
+
+
+def estimates_among_claims(rows: Ledger) -> Ledger:
+    return planned(rows.with_columns(Claim=pl.format("C19-{}", pl.col("Row"))), Claim=pl.format("P19-{}", pl.col("Row")))
 
 
 def entered_on_fridays(rows: Ledger) -> Ledger:
@@ -145,6 +160,9 @@ DAMAGED: dict[str, tuple[Callable[[Ledger], Ledger], str]] = {
     "notes that name another number": (moved_to_other_numbers, "merged_patients"),
     "planned work at midnight": (planned_at_midnight, "only_on_treatments"),
     "planned work without a clinician": (planned_by_no_one, "only_on_treatments"),
+    "planned work in small letters": (planned_in_small_letters, "only_on_treatments"),
+    "planned work in brackets": (planned_in_brackets, "only_on_treatments"),
+    "estimates among claims": (estimates_among_claims, "only_on_treatments"),
     "one dentist enters on Fridays": (entered_on_fridays, "days_of_entry"),
     "months alone in the first years": (months_until_2012, "one_day_of_the_month"),
     "one office sends in at the end of the month": (one_office_by_month_end, "one_day_of_the_month"),
@@ -175,6 +193,27 @@ def asked(files: Mapping[str, Ledger], folder: Path, more: str = "", practice: s
 def test_what_rows_show_of_one_another_is_asked(ledger: Ledger, damage: str, tmp_path: Path):
     make, doubt = DAMAGED[damage]
     assert doubt in asked({"ledger.csv": make(ledger)}, tmp_path, MORE.get(damage, ""))
+
+
+@pytest.mark.parametrize(
+    ("make", "column", "pattern"),
+    [
+        (planned_in_small_letters, "Code", "[a-z]"),
+        (planned_in_brackets, "Tooth", "(*"),
+        (estimates_among_claims, "Claim", "p*"),
+    ],
+)
+def test_the_line_that_is_offered_takes_the_plans_out(
+    ledger: Ledger, make: Callable[[Ledger], Ledger], column: str, pattern: str, tmp_path: Path
+):
+    rows = make(ledger)
+    marks = f'status_from.{column} = {{ "{pattern}" = "planned" }}\n'
+    doubt = asked({"ledger.csv": rows}, tmp_path)["only_on_treatments"]
+    assert f'status_from."{column}" = {{ "{pattern}" = "planned" }}' in doubt.answers[0]
+    seen, settings = looked_at({"ledger.csv": rows}, tmp_path, marks, "")
+    assert find_doubts(seen, settings) == []
+    plain = looked_at({"ledger.csv": ledger}, tmp_path, "", "")[0]
+    assert [one.held.height for one in seen if one.held] == [one.held.height for one in plain if one.held]
 
 
 def test_nothing_is_asked_of_a_ledger_whose_work_has_clinicians(ledger: Ledger, tmp_path: Path):
@@ -253,3 +292,13 @@ def test_of_many_files_a_bounded_number_of_rows_is_looked_at_and_of_each_patient
     held = together_held(files)
     assert 30 <= held.height == held.frame.height <= 300
     assert set(held.frame.group_by("patient").len()["len"]) == {5}
+
+
+@pytest.mark.parametrize(
+    ("pattern", "asks"), [("(*)", "no cell of that column"), ("1*", ""), ("*", "nearly all rows"), ("*9x*", "no cell")]
+)
+def test_a_pattern_that_marks_no_row_or_all_is_asked_about(ledger: Ledger, pattern: str, asks: str, tmp_path: Path):
+    marks = f'status_from.Fee = {{ "{pattern}" = "planned" }}\n'
+    doubt = asked({"ledger.csv": ledger}, tmp_path, marks).get("words_not_met")
+    assert (doubt is not None) == bool(asks)
+    assert asks in (doubt.evidence if doubt else "")

@@ -22,7 +22,7 @@ from pipeline.reading.doubts.row_ids import again_doubts, keys_of_several
 from pipeline.reading.doubts.row_sums import sum_doubts
 from pipeline.reading.doubts.sections import legend_doubts, remark_doubts, section_doubts, unmet_names
 from pipeline.reading.doubts.seen import Seen
-from pipeline.reading.doubts.standing import flag_doubts, phrase_doubts
+from pipeline.reading.doubts.standing import flag_doubts, pattern_doubts, phrase_doubts
 from pipeline.reading.doubts.status_words import (
     among_others,
     mostly_empty,
@@ -146,8 +146,14 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
     charged_in = [s for s in seen if s.table == "procedures" and s.has_fee]
     fees = {s.where: (s.answers.columns["fee"], s.currencies) for s in charged_in}
     found += currency_doubts(fees, {s.where: s.words for s in charged_in})
-    names = settings.tables["procedures"].status_from.get(SECTION, {})
-    found += unmet_names({s.file: s.sections for s in seen if s.table == "procedures"}, list(names))
+    told = settings.tables["procedures"].status_from
+    ledgers = [s for s in seen if s.table == "procedures"]
+    found += unmet_names({s.file: s.sections for s in ledgers}, list(told.get(SECTION, {})))
+    if all(s.sections.is_whole for s in ledgers):
+        of_columns = {heading: made for heading, made in told.items() if heading != SECTION}
+        met = sum((s.met for s in ledgers), Counter[tuple[str, str]]())
+        met.update({key: 0 for s in ledgers for key in s.met})
+        found += pattern_doubts(met, of_columns, sum(s.counts["rows"] for s in ledgers))
     for table in dict.fromkeys(s.table for s in seen):
         of = [s for s in seen if s.table == table]
         found += set_aside(

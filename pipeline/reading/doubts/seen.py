@@ -95,6 +95,7 @@ class Seen:
     phrases: dict[str, Counter[tuple[str, str]]] = field(default_factory=dict)
     amounts: dict[str, Counter[tuple[str, str]]] = field(default_factory=dict)
     marks: dict[tuple[str, str], Counter[tuple[str, str]]] = field(default_factory=dict)
+    met: Counter[tuple[str, str]] = field(default_factory=Counter)  # rows by column and pattern of `status_from`
     statuses: Counter[str] = field(default_factory=Counter)
     status_months: Counter[tuple[str, int]] = field(default_factory=Counter)
     words: dict[str, Counter[str]] = field(default_factory=dict)
@@ -283,6 +284,9 @@ class Seen:
             own = self._untold(rows, self.answers.columns["status"]).fill_null("")
             self.statuses.update(dict(own.value_counts(name="n").iter_rows()))
             self.status_months.update(months_of(own, fields, cleaned))
+        for heading, pattern, _ in self.answers.marks:
+            if heading in rows.columns:
+                self.met[heading, pattern] += int(rows.select(matches(pl.col(heading), pattern).sum()).item())
         for (name, heading), said in self.marks.items():
             said.update(marked(self._untold(rows, heading), name, known=self._known))
         if self.table == "procedures":

@@ -17,7 +17,7 @@ from pipeline.practice.tables import REVERSAL, STATUS_WORDS
 from pipeline.reading.doubts.doubt import Doubt, ask, commonest, inline, of_ledger, patterns_in_rows, status_from
 from pipeline.reading.headings import plain_heading, word_list
 from pipeline.reading.sources.row_looks import CALLED, COLOURED, COMMENT, HIDDEN, LOOKS, STRUCK
-from pipeline.reading.sources.standing_names import named
+from pipeline.reading.sources.standing_names import COMPLETED, named
 from pipeline.reading.suggest.toml_quote import quoted
 
 MOST_FLAGS = 12
@@ -53,6 +53,7 @@ _NO_DAY = (
     r"1900-01-0[01].*|1753-01-01.*|0?1[-/.]0?1[-/.](?:0001|1753|1900)\b.*|(?:12/30|30[/.-]12)[/.-]1899\b.*|"
     r"(?:9999|2999|2099)-12-31.*|(?:12/31|31[/.-]12)[/.-](?:9999|2999|2099)\b.*)$"
 )
+_NEARLY_ALL = 0.9  # of the rows
 _ANY = "*"
 SMALL_LETTERS = "[a-z]"
 _YES, _NO = word_list("yes"), word_list("no")
@@ -320,6 +321,28 @@ def status_of(marks: Sequence[tuple[str, str, str]], status: pl.Expr) -> pl.Expr
 def is_small(text: pl.Expr) -> pl.Expr:
     """Whether a text has letters and all of them are small."""
     return text.str.contains(r"\p{Ll}") & ~text.str.contains(r"\p{Lu}")
+
+
+def pattern_doubts(met: Counter[tuple[str, str]], told: Mapping[str, Mapping[str, str]], rows: int) -> list[Doubt]:
+    """Columns none of whose patterns any cell is of, and patterns that take nearly all rows out; `met` has rows by
+    column and pattern, of columns that are there."""
+    doubts: list[Doubt] = []
+    for heading, made in told.items():
+        counts = {pattern: met[heading, pattern] for pattern in made if (heading, pattern) in met}
+        all_out = [p for p, n in counts.items() if made[p] not in (COMPLETED, REVERSAL) and n > _NEARLY_ALL * rows]
+        if not counts or (any(counts.values()) and not all_out):
+            continue
+        listed = ", ".join(quoted(p) for p in all_out or counts)
+        doubts += ask(
+            "words_not_met",
+            "procedures",
+            f"status_from.{quoted(heading)} names {listed}, and "
+            + ("nearly all rows are so: next to no work is left." if all_out else "no cell of that column is so."),
+            "Is it meant otherwise? A pattern is the whole text in any case; text* is its start, *text its end, "
+            "*text* a word in it, [a-z] a text in small letters. Correct it, or take it out of the line.",
+            so="no: it is so",
+        )
+    return doubts
 
 
 def matches(text: pl.Expr, pattern: str) -> pl.Expr:
