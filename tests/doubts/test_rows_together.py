@@ -110,7 +110,9 @@ def planned_in_brackets(rows: Ledger) -> Ledger:
 
 
 def estimates_among_claims(rows: Ledger) -> Ledger:
-    return planned(rows.with_columns(Claim=pl.format("C19-{}", pl.col("Row"))), Claim=pl.format("P19-{}", pl.col("Row")))
+    return planned(
+        rows.with_columns(Claim=pl.format("C19-{}", pl.col("Row"))), Claim=pl.format("P19-{}", pl.col("Row"))
+    )
 
 
 def entered_on_fridays(rows: Ledger) -> Ledger:

@@ -27,7 +27,7 @@ from pipeline.reading.sources.made_columns import teeth_in, words_beside_teeth
 from pipeline.reading.suggest.code_words import NOT_DONE, meaning
 from pipeline.reading.suggest.toml_quote import quoted
 
-_LEAST, _MOST, _MOST_NAMED, _MOST_TEXTS = 3, 0.6, 24, 20_000
+_LEAST, _MOST, _MOST_NAMED, _MOST_TEXTS, _FEW = 3, 0.6, 24, 20_000, 12
 _OTHER_TOOTH, _ENOUGH, _TELLS = 3, 20, 0.5
 _NOT_DONE = "not done"
 _FREE = re.compile(r"(?i)\bno[ -](?:charge|fee|cost)\b|\bold\b|\bwarranty\b|\bno\.? ?(?=\d)")
@@ -66,7 +66,7 @@ def word_doubts(where: str, seen: DoubledWork, answers: Answers) -> list[Doubt]:
         found += _other_teeth(where, heading, texts, answers.notation)
         counts = texts.group_by("kind", "text").len("n").sort("kind", "text")
         said = _edited(counts) if described([heading]) else _noted(counts)
-        found += _doubt(where, heading, said) if said else []
+        found += _doubt(where, heading, said, _others(counts, said)) if said else []
     return found
 
 
@@ -120,7 +120,17 @@ def _words() -> tuple[tuple[str, re.Pattern[str]], ...]:
     return tuple((says, re.compile(rf"\b(?:{'|'.join(words)})\b")) for says, words in by.items())
 
 
-def _doubt(where: str, heading: str, said: Counter[tuple[str, str]]) -> list[Doubt]:
+def _others(texts: pl.DataFrame, said: Counter[tuple[str, str]]) -> str:
+    """The other texts of a column of few, for one of them may say the same in other words."""
+    counts = texts.group_by("text").agg(pl.col("n").sum()).sort("n", "text", descending=[True, False])
+    is_said = pl.any_horizontal(matches(pl.col("text"), pattern) for pattern, _ in said)
+    others = counts.filter(~is_said)
+    if not others.height or counts.height > _FEW:
+        return ""
+    return f" Its other texts: {', '.join(f'{text} ({n:,})' for text, n in others.iter_rows())}."
+
+
+def _doubt(where: str, heading: str, said: Counter[tuple[str, str]], others: str) -> list[Doubt]:
     listed = commonest(said)[:_MOST_NAMED]
     shown = ", ".join(f"{pattern.replace('*', '…')} ({n:,} rows)" for (pattern, _), n in listed)
     undone = {p: "planned" for (p, word), _ in listed if word == _NOT_DONE}
@@ -129,7 +139,7 @@ def _doubt(where: str, heading: str, said: Counter[tuple[str, str]]) -> list[Dou
         "other_work_in_text",
         where,
         f'words in the column "{heading}", which nothing reads, say of crowns, root canals and extractions that they '
-        f"were not done, or were other work than their code says: {shown}.",
+        f"were not done, or were other work than their code says: {shown}.{others}",
         "What was done in these rows? * stands for anything.",
         of_ledger(
             f"code_from.{quoted(heading)} = {inline(other)}", "what was done instead, as an event or a code of the list"
