@@ -304,3 +304,24 @@ def test_a_pattern_that_marks_no_row_or_all_is_asked_about(ledger: Ledger, patte
     doubt = asked({"ledger.csv": ledger}, tmp_path, marks).get("words_not_met")
     assert (doubt is not None) == bool(asks)
     assert asks in (doubt.evidence if doubt else "")
+
+
+@pytest.mark.parametrize(
+    ("line", "asks"),
+    [
+        ("Voided receipts: 10100; 10250; 10733; 11002", True),
+        ("Printed receipts: 10100; 10250; 10733; 11002", False),
+        ("Voided receipts: 90100; 90250; 90733", False),
+    ],
+)
+def test_numbers_that_a_last_line_takes_back_are_asked_about(ledger: Ledger, line: str, asks: bool, tmp_path: Path):
+    rows = ledger.with_columns(Receipt=10_000 + pl.col("Row"))
+    _, settings = looked_at({"ledger.csv": rows}, tmp_path, "", "")
+    with (tmp_path / "ledger.csv").open("a", encoding="utf-8") as file:
+        file.write(line + "\n")
+    seen = look_at(settings, "procedures", code_table(settings), today=TODAY, say=lambda _: None).seen
+    found = [d for d in find_doubts(seen, settings) if d.id == "status_in_titles"]
+    assert bool(found) == asks
+    if asks:
+        assert '4 of them stand in the column "Receipt", on 4 rows' in found[0].evidence
+        assert found[0].answers[0][1] == 'status_from."Receipt" = { "<number>" = "void" }'

@@ -14,6 +14,7 @@ from pipeline.reading.doubts.fee_units import coin_doubts
 from pipeline.reading.doubts.files_overlap import overlap_doubts
 from pipeline.reading.doubts.no_patients import shared_by_many, trial_records, word_among_numbers
 from pipeline.reading.doubts.numbers_beside import age_doubts, member_doubts, other_number_doubts, prefix_doubts
+from pipeline.reading.doubts.numbers_listed import listed_doubts
 from pipeline.reading.doubts.odd_days import day_group_doubts
 from pipeline.reading.doubts.odd_values import value_doubts
 from pipeline.reading.doubts.row_shapes import crossed_doubts, slid_doubts
@@ -107,6 +108,8 @@ def _of_rows(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         if (clinician := columns.get("provider_id")) is not None:
             found += treating_doubts(where, frame, clinician)
         for one in files:
+            if one.held is not None and one.listed.by_word and one.sections.is_whole:
+                found += listed_doubts(one.where, one.listed, one.held.frame)
             if one.held is not None and one.held.toothless and one.sections.is_whole:
                 found += slid_doubts(one.where, one.held)
     return found

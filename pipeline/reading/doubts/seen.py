@@ -20,6 +20,7 @@ from pipeline.reading.doubts.entry_kinds import described, kind_columns, kinds, 
 from pipeline.reading.doubts.entry_references import EntryReferences
 from pipeline.reading.doubts.kept_words import headed, is_of_others
 from pipeline.reading.doubts.marked_cells import marked
+from pipeline.reading.doubts.numbers_listed import NumbersListed
 from pipeline.reading.doubts.partly_filled import PartlyFilled
 from pipeline.reading.doubts.payments_beside import PaymentsBeside
 from pipeline.reading.doubts.people_seen import PeopleSeen
@@ -108,6 +109,7 @@ class Seen:
     in_class: Counter[tuple[str, bool]] = field(default_factory=Counter)  # rows with such a code; see `in_class`
     audit: AuditSeen = field(default_factory=AuditSeen)
     counted: Counted = field(default_factory=Counted)
+    listed: NumbersListed = field(default_factory=NumbersListed)
     beside: DaysBeside = field(default_factory=DaysBeside)
     texts: CodeTexts = field(default_factory=CodeTexts)
     merged_into: dict[str, Counter[str]] = field(default_factory=dict)
@@ -306,6 +308,7 @@ class Seen:
         if self.table == "procedures":
             told = [pattern for heading, pattern, _ in self.answers.marks if heading == LINE_BELOW]
             self.sections.add_lines(malformed, told)
+            self.listed.add(malformed)
         self.counted.add(malformed["row_number"], malformed["raw_row"].fill_null(""))
         self.counted.ends(malformed["row_number"].clear(), malformed)
         if self.sums is not None:
