@@ -146,11 +146,11 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
     charged_in = [s for s in seen if s.table == "procedures" and s.has_fee]
     fees = {s.where: (s.answers.columns["fee"], s.currencies) for s in charged_in}
     found += currency_doubts(fees, {s.where: s.words for s in charged_in})
-    told = settings.tables["procedures"].status_from
+    marks = settings.tables["procedures"].status_from
     ledgers = [s for s in seen if s.table == "procedures"]
-    found += unmet_names({s.file: s.sections for s in ledgers}, list(told.get(SECTION, {})))
+    found += unmet_names({s.file: s.sections for s in ledgers}, list(marks.get(SECTION, {})))
     if all(s.sections.is_whole for s in ledgers):
-        of_columns = {heading: made for heading, made in told.items() if heading != SECTION}
+        of_columns = {heading: made for heading, made in marks.items() if heading != SECTION}
         met = sum((s.met for s in ledgers), Counter[tuple[str, str]]())
         met.update({key: 0 for s in ledgers for key in s.met})
         found += pattern_doubts(met, of_columns, sum(s.counts["rows"] for s in ledgers))
