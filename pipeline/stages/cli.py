@@ -230,8 +230,8 @@ def suggest(files: tuple[Path, ...], out: Path, encoding: str | None) -> None:
 
     if encoding is not None:
         checked_encoding(encoding, "--encoding")
-    codes = f"{out.stem}-codes.csv"
-    found = propose.suggest(files, folder=out.resolve().parent, encoding=encoding, codes_name=codes, say=_say())
+    asked: dict[str, Any] = {"encoding": encoding, "codes_name": f"{out.stem}-codes.csv", "say": _say()}
+    found = on_query_thread(lambda: propose.suggest(files, folder=out.resolve().parent, **asked))
     path = propose.write_suggestion(found, out)
     for line in found.found:
         click.echo(line)
@@ -245,7 +245,8 @@ def check(practice: Path) -> None:
     """Say what a practice's files will and will not answer, before anything is loaded."""
     from pipeline.stages.checks.check import check as check_files
 
-    checked = check_files(_settings(practice), today=today(), say=_say())
+    settings, say = _settings(practice), _say()
+    checked = on_query_thread(lambda: check_files(settings, today=today(), say=say))
     click.echo(checked.text)
     if checked.exit_code:
         sys.exit(checked.exit_code)
