@@ -9,8 +9,6 @@ the clock of a machine that others use 107 s and 27 s.
 
 from __future__ import annotations
 
-import ctypes
-import os
 import sys
 from collections.abc import Callable
 from threading import Event, Thread, get_ident, local
@@ -21,16 +19,6 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 _here = local()  # whether this is such a thread
-
-
-def set_up_threads() -> None:
-    """Settings of threads that libraries read when they are loaded: to be called before, and children inherit them.
-
-    As much stack on the threads of Polars as Python gives its own. One thread for linear algebra: matrices of a few
-    rows and columns are multiplied before a second thread has begun, which then waits at full speed.
-    """
-    os.environ.setdefault("RUST_MIN_STACK", str(8 << 20))
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 
 def on_query_thread(task: Callable[[], T]) -> T:
@@ -81,6 +69,8 @@ class _Work(Generic[T]):
 
     def interrupt(self, kind: type[BaseException]) -> None:
         """Raise an exception in the task at its next step of Python, as a signal does on the main thread."""
+        import ctypes
+
         self._kind = kind
         ctypes.pythonapi.PyThreadState_SetAsyncExc(ctypes.c_ulong(self._thread), ctypes.py_object(kind))
 

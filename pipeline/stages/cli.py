@@ -18,7 +18,7 @@ from pipeline.machine.beside import Beside
 from pipeline.machine.clock import today
 from pipeline.machine.errors import PipelineError
 from pipeline.machine.private_files import private_folder, write_private_files
-from pipeline.machine.query_thread import on_query_thread, set_up_threads
+from pipeline.machine.query_thread import on_query_thread
 from pipeline.practice.counts import count
 from pipeline.practice.talk import talk_of
 
@@ -514,7 +514,6 @@ def main() -> None:
     Any other is shown without its text, which may quote what the files hold.
     """
     os.umask(0o077)
-    set_up_threads()
     signal.signal(signal.SIGTERM, _stop)
     try:
         cli.main(standalone_mode=False)

@@ -21,7 +21,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from pipeline.machine.query_thread import on_query_thread, set_up_threads
+from pipeline.machine.query_thread import on_query_thread
 
 LIBRARIES = ("click", "numpy", "polars", "duckdb", "pyarrow", "scipy.optimize", "scipy.interpolate", "jinja2", "pptx")
 # What the process beside loads before it does anything, as `stages.cli` prepares it.
@@ -45,7 +45,6 @@ def main() -> None:
     options.add_argument("toml", type=Path)
     options.add_argument("--out", type=Path, required=True)
     asked = options.parse_args()
-    set_up_threads()
     did: dict[str, str] = {}
     with _step(BESIDE, did):
         subprocess.run([sys.executable, "-c", f"import {LOADED_BESIDE}"], check=True)
