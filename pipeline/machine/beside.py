@@ -17,10 +17,13 @@ import sys
 from collections.abc import Callable
 from concurrent.futures import Future
 from contextlib import suppress
+from functools import partial
 from importlib import import_module
 from queue import SimpleQueue
 from threading import Thread
 from typing import Any, Protocol, TypeVar
+
+from pipeline.machine.query_thread import on_query_thread
 
 Say = Callable[[str], None]
 T = TypeVar("T")
@@ -108,7 +111,7 @@ def work() -> None:
     while True:
         task = tasks.get()
         try:
-            found = task(say=lambda text: tell("said", text))
+            found = on_query_thread(partial(task, say=lambda text: tell("said", text)))
         except Exception as error:
             tell("failed", type(error).__name__)  # its text may hold what is nobody's business
         else:

@@ -15,7 +15,6 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import polars as pl
@@ -89,7 +88,6 @@ def explore_choices(
     analysis: Analysis,
     *,
     say: Callable[[str], None],
-    workers: int = 2,
     records_begin: dt.date | None = None,
     of_crowns: int | None = None,
     changes: bool = False,
@@ -105,8 +103,6 @@ def explore_choices(
         the crude one; the hazard ratio likewise. The main row has the very figures of `compare_since_seat`.
     say
         Told how far it is, and which options are left out because they change nothing.
-    workers
-        Threads; neither their number nor their order changes a result.
     records_begin, of_crowns
         Only where `tables` hold a sample of the patients: the day on which the data of all begin, and how many crowns
         with a known seat all have. `rules` then give the cut-off of all data. The main row has the figures of the
@@ -136,7 +132,6 @@ def explore_choices(
         rules,
         fit=lambda rows: _compare(rows, analysis, changes=changes),
         say=say,
-        workers=workers,
         take=take,
     )
     kept = _that_change_something(options, main, grid)
@@ -185,7 +180,6 @@ def _fill(
     *,
     fit: Callable[[pl.DataFrame], tuple[_Found, _Found]],
     say: Callable[[str], None],
-    workers: int,
     take: Taken,
 ) -> dict[Key, _Found]:
     """Every combination fitted; of a set of linking rules only those steps are taken in which it differs."""
@@ -208,10 +202,9 @@ def _fill(
 
     grid: dict[Key, _Found] = {}
     progress = Progress("counting in other ways", len(by_rules), say, of="sets of linking rules")
-    with ThreadPoolExecutor(max_workers=workers) as pool:
-        for found in pool.map(link_and_fit, by_rules):
-            grid |= found
-            progress.step()
+    for own in by_rules:
+        grid |= link_and_fit(own)
+        progress.step()
     return grid
 
 

@@ -18,6 +18,7 @@ from pipeline.machine.beside import Beside
 from pipeline.machine.clock import today
 from pipeline.machine.errors import PipelineError
 from pipeline.machine.private_files import private_folder, write_private_files
+from pipeline.machine.query_thread import on_query_thread
 from pipeline.practice.counts import count
 from pipeline.practice.talk import talk_of
 
@@ -118,7 +119,8 @@ def ingest(practice: Path, keep_ids: bool) -> None:
     """Read the practice's files into its database; what cannot be read is set aside with the reason."""
     from pipeline.stages.run_ingest import ingest_stage
 
-    _finish(ingest_stage(_settings(practice), today=today(), say=_say(), keep_ids=keep_ids))
+    settings, say = _settings(practice), _say()
+    _finish(on_query_thread(lambda: ingest_stage(settings, today=today(), say=say, keep_ids=keep_ids)))
 
 
 @cli.command()
@@ -130,7 +132,8 @@ def link(practice: Path, workers: int, parts: int | None, cluster: str | None) -
     """Link root canals, crowns and extractions of one tooth; with workers or in groups the result is the same."""
     from pipeline.stages.run_link import link_stage
 
-    _finish(link_stage(_settings(practice), say=_say(), parts=parts, workers=workers, cluster=cluster))
+    settings, say = _settings(practice), _say()
+    _finish(on_query_thread(lambda: link_stage(settings, say=say, parts=parts, workers=workers, cluster=cluster)))
 
 
 @cli.command()
@@ -146,8 +149,10 @@ def compare(practice: Path, out: Path, workers: int, parts: int | None, cluster:
 
     settings, say = _settings(practice), _say()
     with Beside(say=say) as beside:
-        results = run.compare_stage(
-            settings, say=say, today=today(), parts=parts, workers=workers, cluster=cluster, beside=beside
+        results = on_query_thread(
+            lambda: run.compare_stage(
+                settings, say=say, today=today(), parts=parts, workers=workers, cluster=cluster, beside=beside
+            )
         )
     _finish(write_results_json(results, out))
 
@@ -225,8 +230,8 @@ def suggest(files: tuple[Path, ...], out: Path, encoding: str | None) -> None:
 
     if encoding is not None:
         checked_encoding(encoding, "--encoding")
-    codes = f"{out.stem}-codes.csv"
-    found = propose.suggest(files, folder=out.resolve().parent, encoding=encoding, codes_name=codes, say=_say())
+    asked: dict[str, Any] = {"encoding": encoding, "codes_name": f"{out.stem}-codes.csv", "say": _say()}
+    found = on_query_thread(lambda: propose.suggest(files, folder=out.resolve().parent, **asked))
     path = propose.write_suggestion(found, out)
     for line in found.found:
         click.echo(line)
@@ -240,7 +245,8 @@ def check(practice: Path) -> None:
     """Say what a practice's files will and will not answer, before anything is loaded."""
     from pipeline.stages.checks.check import check as check_files
 
-    checked = check_files(_settings(practice), today=today(), say=_say())
+    settings, say = _settings(practice), _say()
+    checked = on_query_thread(lambda: check_files(settings, today=today(), say=say))
     click.echo(checked.text)
     if checked.exit_code:
         sys.exit(checked.exit_code)
@@ -419,14 +425,14 @@ def _everything(
     with Beside(say=say) as beside:
         if not settings.practice.database.exists():  # all will be asked: they load while the files are read
             beside.prepare("pipeline.questions.choices", "pipeline.stats.second_opinion", "lifelines")
-        ingest_stage(settings, today=today(), say=say, keep_ids=keep_ids)
-        link_stage(settings, say=say)
+        on_query_thread(lambda: ingest_stage(settings, today=today(), say=say, keep_ids=keep_ids))
+        on_query_thread(lambda: link_stage(settings, say=say))
         if not lists and _stand(settings, out, say=say):
             return out / "index.html"
 
         from pipeline.stages import run
 
-        results = run.compare_stage(settings, say=say, today=today(), beside=beside)
+        results = on_query_thread(lambda: run.compare_stage(settings, say=say, today=today(), beside=beside))
     return _pages(settings, results, out, say=say, lists=lists)
 
 

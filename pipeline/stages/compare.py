@@ -531,7 +531,6 @@ def _other_ways(
         records_begin=recount.records_begin,
         of_crowns=recount.of_crowns,
         changes=main.steady is not None and main.steady.steady is not True,
-        workers=1,  # its threads would wait for one another, and this process is one of two
     )
     begun = others.give(counting)
 

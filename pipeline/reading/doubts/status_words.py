@@ -200,10 +200,10 @@ def months_of(own: pl.Series, fields: pl.DataFrame, cleaned: pl.DataFrame) -> Co
 
 def renewed_doubts(where: str, months: Counter[tuple[str, int]], told: Collection[str]) -> list[Doubt]:
     """Texts of the status that fall from most rows to few, or rise so, in the month in which another one begins."""
-    every, found = Counter[int](), []
-    for (_, month), n in months.items():
+    every, found, first = Counter[int](), [], dict[str, int]()
+    for (text, month), n in months.items():
         every[month] += n
-    first = {text: min(m for t, m in months if t == text) for text, _ in months}
+        first[text] = min(month, first.get(text, month))
     for text in sorted(first.keys() - set(told)):
         for other, month in sorted(first.items(), key=lambda one: (one[1], one[0])):
             sides = [0, 0]

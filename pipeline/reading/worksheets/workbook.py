@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import polars as pl
-import xlsxwriter
 
 from pipeline.machine.private_files import MARK_IN_WORDS
 from pipeline.practice.fields import RANGES, YEARS_OF, kind, map_words
@@ -69,6 +68,8 @@ def workbook_bytes(title: str, instructions: Sequence[str], pages: Sequence[Page
     Texts are never formulas or links. The same input gives the same bytes: nothing of the machine, its user or its
     clock is in them; `made_on` is the day that they state. Nothing is written to a temporary folder.
     """
+    import xlsxwriter  # takes long to load, and most runs write no workbook
+
     content = io.BytesIO()
     options = {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
     book = xlsxwriter.Workbook(content, options)

@@ -21,6 +21,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+from pipeline.machine.query_thread import on_query_thread
+
 LIBRARIES = ("click", "numpy", "polars", "duckdb", "pyarrow", "scipy.optimize", "scipy.interpolate", "jinja2", "pptx")
 # What the process beside loads before it does anything, as `stages.cli` prepares it.
 LOADED_BESIDE = "pipeline.questions.choices, pipeline.stats.second_opinion, lifelines"
@@ -79,16 +81,16 @@ def _steps(toml: Path, out: Path, did: dict[str, str]) -> None:
         """Say nothing."""
 
     with _step(READ, did):
-        run.ingest_stage(settings, today=today, say=quiet)
+        on_query_thread(lambda: run.ingest_stage(settings, today=today, say=quiet))
         files = sum(len(matching_files(settings, name)) for name in settings.tables)
         did[READ] = f"{files} files, {queries[0]:,} queries of Polars"
     with _step(LINK, did):
-        run.link_stage(settings, say=quiet)
+        on_query_thread(lambda: run.link_stage(settings, say=quiet))
         did[LINK] = "in one part"
     before = queries[0]
     with _step(ANSWER, did):
         with Beside(say=quiet) as beside:
-            results = run.compare_stage(settings, say=quiet, today=today, beside=beside)
+            results = on_query_thread(lambda: run.compare_stage(settings, say=quiet, today=today, beside=beside))
         did[ANSWER] = f"{fits[0]:,} Cox models, {queries[0] - before:,} queries of Polars in this process"
     with _step(DRAW, did):
         cli._pages(settings, results, out, say=quiet, lists=False)
