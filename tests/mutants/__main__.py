@@ -6,14 +6,14 @@ import argparse
 import os
 import sys
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tests.mutants.make import SEED, draw
 
 if TYPE_CHECKING:
-    from tests.mutants.make import Mutant, Source
+    from tests.mutants.make import Key, Mutant, Source
     from tests.mutants.run import Outcome, Target
 
 ROOT = Path(__file__).parents[2]
@@ -36,6 +36,7 @@ def main() -> int:
     options.add_argument("--drawn", type=int, default=DRAWN, metavar="N", help="mutants of each (default %(default)s)")
     options.add_argument("--wider", action="store_true", help="of the kinds of `wider.py`; no score is kept")
     options.add_argument("--seed", type=int, default=SEED, help="another draw than the kept one; no score is kept")
+    options.add_argument("--passed", type=int, metavar="N", help="N that are fresh, of lines that the main figures pass")
     options.add_argument("--list", action="store_true", help="show the mutants and run nothing")
     which = options.add_mutually_exclusive_group()
     which.add_argument("--all", action="store_true", help="every mutant, not only those drawn; no score is kept")
@@ -59,6 +60,8 @@ def main() -> int:
     if not asked.list:
         preload()
     known, poor = equivalents(), False
+    if asked.passed:
+        return _of_passed(chosen, known, asked)
     for target in chosen:
         source = target.source(ROOT, wider_kinds if asked.wider else None)
         of_file = [] if asked.wider else [key for key in known if key.file == target.file]
@@ -88,6 +91,25 @@ def main() -> int:
             keep([score], [one.key for one in lives])
         poor |= score.percent < 90
     return int(poor)
+
+
+def _of_passed(targets: Sequence[Target], known: Mapping[Key, str], asked: argparse.Namespace) -> int:
+    """Try fresh ones over all that a figure passes; a module whose tests fail without a mutant ends it."""
+    from tests.mutants.fresh import draw_fresh, told
+    from tests.mutants.passed import trace_apart
+
+    drawn = draw_fresh(targets, trace_apart(), known, root=ROOT, number=asked.passed, seed=asked.seed)
+    lives, tried = [], 0
+    for target, source, mutants in drawn:
+        for one in mutants if asked.list else ():
+            print(f"{target.file}:{one.number}  {one.key.kind}  |  {one.key.line}")
+        if not asked.list:
+            lives += [o.mutant for o in _tried(target, source, mutants, jobs=asked.jobs) if not o.killed]
+            tried += len(mutants)
+    for one in lives:
+        print(f"lives: {one.key.file}:{one.number} in {one.key.function}: {one.key.kind}\n         {one.key.line}")
+    print(told(tried - len(lives), tried))
+    return 0
 
 
 def _drawn(source: Source, number: int | None, lines: list[int] | None, *, fresh: int, seed: int) -> list[Mutant]:

@@ -1,0 +1,295 @@
+"""From files to figures, sentence and charts of the main comparison: against R, which read what is known of the teeth.
+
+`python tests/twice/test_known_practice.py` freezes what R says today.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime as dt
+import json
+import math
+import re
+import subprocess
+import sys
+import tempfile
+import unittest.mock
+from contextlib import ExitStack, suppress
+from pathlib import Path
+from typing import Any
+
+import known_practice
+import numpy as np
+import polars as pl
+import pytest
+from twice_compare import comparison, gaps
+from twice_sentences import months, much, span
+
+from dashboards.pages import comparison as page
+from dashboards.results_json import as_bytes
+from pipeline.practice.tables import CROWNS
+from pipeline.questions.comparisons import QUESTIONS, LinkedTables
+from pipeline.questions.robustness import robustness_of
+from pipeline.reading.config import load_settings
+from pipeline.results import Comparison, Results, to_plain
+from pipeline.stages import compare, run
+from pipeline.storing.store import open_store
+
+FROZEN = Path(__file__).with_name("frozen_known.json")
+R_FILES = Path(__file__).parent / "r"
+TODAY = dt.date(2025, 6, 30)
+# R here has the model with one ratio.
+STEADY = {
+    "pipeline.questions.steady_ratio.CHANGES_BELOW": 0.0,
+    "pipeline.questions.steady_ratio.STEADY_FROM": 0.0,
+    "pipeline.questions.steady_ratio.changing_model": lambda *_, **__: None,
+}
+
+
+@dataclasses.dataclass(frozen=True)
+class Made:
+    """What the program made of the files: stored crowns, the comparison of all rows at once and that in parts."""
+
+    crowns: pl.DataFrame
+    results: Results
+    in_parts: Results
+
+    @property
+    def main(self) -> Comparison:
+        """The main comparison."""
+        return self.results.comparisons[0]
+
+
+class _KeptError(Exception):
+    """Ends a run once the tables to compare are read."""
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Made:
+    folder = tmp_path_factory.mktemp("known")
+    settings = load_settings(known_practice.write(known_practice.draw(), folder))
+    run.ingest_stage(settings, today=TODAY, say=lambda _: None, keep_ids=True)
+    run.link_stage(settings, say=lambda _: None)
+    asked: dict[str, Any] = {}
+
+    def keep(stored: object, analysis: object, **_: object) -> None:
+        asked.update(stored=stored, analysis=analysis)
+        raise _KeptError
+
+    with unittest.mock.patch("pipeline.stages.run.compare", keep), suppress(_KeptError):
+        run.compare_stage(settings, say=lambda _: None, today=TODAY)
+    with ExitStack() as stack:
+        for name, value in STEADY.items():
+            stack.enter_context(unittest.mock.patch(name, value))
+        results = _main_alone(**asked)
+    in_parts = run.compare_stage(settings, say=lambda _: None, today=TODAY, parts=3)
+    with open_store(settings.practice.database, read_only=True) as store:
+        return Made(store.read(CROWNS), results, in_parts)
+
+
+def _main_alone(stored: Any, analysis: Any) -> Results:
+    """As `compare` makes it, no other question asked."""
+    stored = compare._with_numbered_patients(stored)
+    records = LinkedTables(stored.every_crown, stored.every_course, stored.tooth_followup, stored.inputs["patients"])
+    main = QUESTIONS[0].answer(records, analysis)
+    told = robustness_of(main, QUESTIONS[0].rows(records), analysis, cutoff=stored.cutoff)
+    return dataclasses.replace(
+        compare._results(stored), comparisons=(dataclasses.replace(main, robustness=told),)
+    )
+
+
+@pytest.fixture(scope="module")
+def theirs() -> dict[str, Any]:
+    return json.loads(FROZEN.read_text())
+
+
+def test_what_is_stored_is_what_became_of_the_teeth(made):
+    columns = [name for name in known_practice.FIELDS if name != "crown_id"]
+    own = made.crowns.filter(pl.col("crown_kind") == "single", ~pl.col("done_elsewhere"))
+    stored = [tuple("" if v is None else str(v).lower() for v in row) for row in own.select(columns).iter_rows()]
+    known = [tuple(str(row[name]).lower() for name in columns) for row in known_practice.draw().crowns]
+    assert sorted(set(stored) - set(known)) == sorted(set(known) - set(stored)) == []
+    assert len(stored) == len(known)
+
+
+def test_every_figure_is_that_of_r(made, theirs):
+    assert gaps(comparison(_plain(made.main)), theirs["main"]) == []
+
+
+def test_every_figure_in_parts_is_that_of_r(made, theirs):
+    told = _plain(dataclasses.replace(made.in_parts.comparisons[0], robustness=made.main.robustness))
+    main = comparison(told)
+    main["notes"] = main["notes"][1:]  # that it was made in parts
+    assert gaps(main, theirs["main"]) == []
+
+
+def test_the_same_patients_say_what_they_say_in_r(made, theirs):
+    assert gaps(_plain(made.main.within_patient), theirs["within"]) == []
+
+
+LABELS = {
+    "before_seat": "Root canal before the seat",
+    "vital": "No root canal so far",
+    "through_crown": "Root canal through the crown",
+}
+YEARS = 365.25
+
+
+def lost(survival: float) -> int:
+    """Whole crowns of 100, halves of those in place going up."""
+    return 100 - math.floor(100 * survival + 0.5)
+
+
+def lost_with_range(m: dict[str, float]) -> str:
+    return f"{lost(m['survival'])} ({lost(m['ci_high'])} to {lost(m['ci_low'])})"
+
+
+def rows_of(columns: dict[str, list[Any]]) -> list[dict[str, Any]]:
+    """R's columns as rows."""
+    return [dict(zip(columns, values, strict=True)) for values in zip(*columns.values(), strict=True)]
+
+
+@pytest.fixture(scope="module")
+def section(made) -> dict[str, Any]:
+    """All that the page of crowns shows of the main comparison."""
+    return page.section(made.results, made.main, "c0")
+
+
+def test_results_json_says_what_r_found(made, theirs):
+    filed = json.loads(as_bytes(made.results))["comparisons"][0]
+    main = theirs["main"]
+    assert filed["id"] == "crown_longevity_by_endo_timing"
+    assert filed["verdict_code"] == main["verdict"]["code"]
+    for found, known in zip(filed["groups"], main["groups"], strict=True):
+        for name in ("name", "crowns", "patients", "failures", "tooth_years"):
+            assert found[name] == pytest.approx(known[name])
+        told = [m for m in rows_of(known["milestones"]) if m["survival"] is not None and m["years"] > 0]
+        wanted = [[m[k] for k in ("years", "survival", "ci_low", "ci_high", "followed")] for m in told]
+        given = [[m[k] for k in ("years", "estimate", "ci_low", "ci_high", "at_risk")] for m in found["survival"]]
+        assert np.array(given) == pytest.approx(np.array(wanted), rel=1e-6)
+    for found, known in zip(filed["estimates"], main["estimates"], strict=True):
+        for name in ("hazard_ratio", "ci_low", "ci_high", "p"):
+            assert found[name] == pytest.approx(known[name], rel=1e-6)
+        assert (found["contrast"], found["adjusted_for"]) == (known["contrast"], known["adjusted_for"])
+    assert [(s["name"], s["estimate"]) for s in filed["naive"]["survival"]] == [
+        (name, pytest.approx(share)) for name, share in main["naive"]["survival"]
+    ]
+
+
+def test_curves_are_drawn_as_r_found_them(section, theirs):
+    drawn: dict[str, list[tuple[float, ...]]] = {}
+    for label, *point in section["curves"].sheet.rows:
+        drawn.setdefault(label, []).append(tuple(point))
+    assert list(drawn) == list(LABELS.values())
+    for group in theirs["main"]["groups"]:
+        points = rows_of(group["curve"])
+        start = (group["starts_at_days"] / YEARS, 0, 0, 0)
+        steps = [
+            (p["days"] / YEARS, *(100 * (1 - p[name]) for name in ("survival", "ci_high", "ci_low"))) for p in points
+        ]
+        wanted = [start, *steps]
+        if group["stops_at_days"] / YEARS > wanted[-1][0]:
+            wanted.append((group["stops_at_days"] / YEARS, *wanted[-1][1:]))
+        assert np.array(drawn[LABELS[group["name"]]]) == pytest.approx(np.array(wanted), abs=6e-5)
+
+
+def test_tables_hold_what_r_found(section, theirs):
+    groups = theirs["main"]["groups"]
+    by_year = {g["name"]: {m["years"]: m for m in rows_of(g["milestones"])} for g in groups}
+    for group, shown in zip(groups, section["under"].groups, strict=True):
+        rows = dict(shown.rows)
+        for name in ("entered", "failed", "ended", "followed"):
+            counts = [by_year[group["name"]][year][name] for year in section["under"].years]
+            assert rows[name] == tuple(f"{n:,}" for n in counts)
+    assert section["survival"].heads == ("Years", *LABELS.values())
+    for year, *cells in section["survival"].rows:
+        at = [by_year[g["name"]][float(year)] for g in groups]
+        assert cells == ["–" if m["survival"] is None else lost_with_range(m) for m in at]
+    assert [int(row[0]) for row in section["survival"].rows] == [1, 2, 3, 5, 7, 10]
+    assert section["groups"].rows == tuple(
+        (
+            LABELS[g["name"]],
+            *(f"{g[name]:,}" for name in ("crowns", "patients", "failures")),
+            f"{g['tooth_years']:,.0f}",
+            f"{g['rate_per_100_tooth_years']:.1f}",
+            f"{g['rate_ci_low']:.1f} to {g['rate_ci_high']:.1f}",
+        )
+        for g in groups
+    )
+    ratios = [*theirs["main"]["estimates"], theirs["main"]["naive"]]
+    shown = [(row[2], row[3]) for row in section["estimates"].rows]
+    assert shown == [(f"{e['hazard_ratio']:.2f}", f"{e['ci_low']:.2f} to {e['ci_high']:.2f}") for e in ratios]
+    counted = [row[4:] for row in section["estimates"].rows[:-1]]
+    assert counted == [tuple(f"{e[n]:,}" for n in ("crowns", "events", "clusters")) for e in ratios[:-1]]
+
+
+def test_charts_of_one_row_a_figure_hold_what_r_found(section, theirs):
+    main = theirs["main"]
+    pairs = [[d["per_100"], d["ci_low"], d["ci_high"]] for d in (main["difference"], main["crude_difference"])]
+    assert np.array([row[2:] for row in section["difference"].sheet.rows]) == pytest.approx(np.array(pairs), rel=1e-6)
+    ratios = [[e["hazard_ratio"], e["ci_low"], e["ci_high"]] for e in (*main["estimates"], main["naive"])]
+    assert np.array([row[2:] for row in section["forest"].sheet.rows]) == pytest.approx(np.array(ratios), rel=1e-6)
+    assert [bool(re.match("Adjusted", row[0])) for row in section["forest"].sheet.rows] == [
+        bool(e.get("adjusted_for")) for e in (*main["estimates"], main["naive"])
+    ]
+    five = {g["name"]: next(m for m in rows_of(g["milestones"]) if m["years"] == 5) for g in main["groups"]}
+    by_label = [(LABELS[name], lost(share)) for name, share in main["naive"]["survival"]]
+    followed = [(LABELS[name], lost(five[name]["survival"])) for name, _ in main["naive"]["survival"]]
+    assert [row[1:3] for row in section["naive"].sheet.rows] == [*by_label, *followed]
+    assert section["naive_table"].rows == tuple(
+        (label, str(wrong), str(right)) for (label, wrong), (_, right) in zip(by_label, followed, strict=True)
+    )
+
+
+def test_sentences_say_what_r_found(made, section, theirs):
+    main, verdict = theirs["main"], made.main.verdict
+    d, crude = main["difference"], main["crude_difference"]
+    months_on = max(1, round(d["from_days"] * 12 / YEARS))
+    limits = tuple(round(d[name]) for name in ("ci_low", "ci_high"))
+    assert span(verdict.sentence) == span(verdict.range) == limits
+    assert much(verdict.result) == round(d["per_100"])
+    assert months(verdict.result) == months_on
+    ours, method, theirs_crude = section["difference_text"]
+    assert (much(ours), span(ours.split("range is")[1])) == (round(d["per_100"]), limits)
+    assert re.findall("“(.*?)”", ours) == [LABELS["through_crown"], LABELS["before_seat"]]
+    assert method.startswith("How it was worked out: adjusted")
+    assert much(theirs_crude) == round(crude["per_100"])
+    assert span(theirs_crude.split("range is")[1]) == tuple(round(crude[name]) for name in ("ci_low", "ci_high"))
+    five = [next(m for m in rows_of(g["milestones"]) if m["years"] == 5) for g in main["groups"]]
+    heading = section["curves_heading"]
+    assert [int(n) for n in re.findall(r"(\d+)(?: failed)? \(", heading)] == [lost(m["survival"]) for m in five]
+    assert f"stands at {lost(five[0]['survival'])}: of 100 crowns" in section["how_to_read"]
+    assert f"{100 - lost(five[0]['survival'])} had not" in section["how_to_read"]
+    vital = next(e for e in main["estimates"] if e["contrast"].endswith("through_crown vs vital") and e["adjusted_for"])
+    assert re.findall(r"\d+\.\d\d", section["other_contrast"]) == [
+        f"{vital[name]:.2f}" for name in ("hazard_ratio", "ci_low", "ci_high")
+    ]
+    start, *stops = (float(n) for note in section["curve_notes"] for n in re.findall(r"at (\d+\.\d) years", note))
+    told = [round(g["stops_at_days"] / YEARS, 1) for g in main["groups"]]
+    assert sorted([start, *stops]) == sorted([round(d["from_days"] / YEARS, 1), *told])
+    found = main["honesty"]["detectable_per_100"]
+    assert f"about {max(round(found), 1)} per 100 4 times in 5" in " ".join(section["robustness"])
+
+
+def _plain(found: object) -> Any:
+    return json.loads(json.dumps(to_plain(found)))
+
+
+def run_r(folder: Path) -> str:
+    files = known_practice.draw()
+    settings = load_settings(known_practice.write(files, folder))
+    known_practice.write_truth(files, folder, dataclasses.asdict(settings.analysis))
+    command = ["Rscript", "--vanilla", "known.R", str(folder.resolve()), str(folder.resolve() / "answer.json")]
+    subprocess.run(command, cwd=R_FILES, check=True, capture_output=True, text=True)
+    return (folder / "answer.json").read_text()
+
+
+@pytest.mark.r
+def test_r_run_afresh_says_the_same_of_the_known_practice(theirs, tmp_path):
+    fresh = json.loads(run_r(tmp_path))
+    assert gaps(theirs, fresh) == gaps(fresh, theirs) == []
+
+
+if __name__ == "__main__":
+    with tempfile.TemporaryDirectory() as name:
+        FROZEN.write_text(run_r(Path(name)))
