@@ -1,7 +1,7 @@
 """Which lines a figure of the main comparison passes, from the rows of files to its sentence, chart and `results.json`.
 
 Traced and not remembered: the practice of `tests/twice` is read, linked, compared and shown under coverage's tracer.
-`python -m tests.mutants.passed` writes what it saw into `passed.csv`: a row per module, and whether it has a score.
+`python -m tests.mutants.passed` writes what it saw into `passed.csv`: a row per module, and whether mutants are made of it.
 """
 
 from __future__ import annotations
@@ -23,11 +23,49 @@ from coverage.python import PythonParser
 
 ROOT = Path(__file__).parents[2]
 PASSED = Path(__file__).with_name("passed.csv")
+# Of what is passed, that in which no figure is made: why no mutants of it are drawn.
+LEFT_OUT = {
+    "dashboards/answers.py": "the frame of a page",
+    "dashboards/charts/released_": "shared pages: attacked in tests/dashboards",
+    "dashboards/downloads.py": "the frame of a page",
+    "dashboards/glossary.py": "the frame of a page",
+    "dashboards/page.py": "the frame of a page",
+    "dashboards/pages/": "the frame of a page, or of another question",
+    "dashboards/release/": "shared pages: scored as disclosure",
+    "dashboards/reporting_items.py": "what papers are to report",
+    "dashboards/said.py": "which sentence stands only once",
+    "dashboards/talk/": "slides, held by their own tests",
+    "dashboards/translated.py": "templates",
+    "dashboards/words/": "of another question",
+    "pipeline/machine/": "files, keys and progress",
+    "pipeline/notes/": "chart notes, which this comparison does not read",
+    "pipeline/practice/pseudonyms.py": "names of patients, on which no figure hangs",
+    "pipeline/practice/settings.py": "declarations",
+    "pipeline/practice/table_settings.py": "declarations",
+    "pipeline/practice/talk.py": "declarations",
+    "pipeline/practice/words.py": "declarations",
+    "pipeline/questions/benchmarks.py": "of another question",
+    "pipeline/questions/calibration.py": "a sentence of the shipped table",
+    "pipeline/questions/leaving.py": "of another question",
+    "pipeline/questions/techniques/": "of another question",
+    "pipeline/questions/trade_checks/": "of another question",
+    "pipeline/reading/": "which file means what: held by tests/corpus",
+    "pipeline/release/": "what leaves: scored as disclosure and pooling",
+    "pipeline/results/references.py": "the list of sources",
+    "pipeline/stages/": "the order of stages",
+    "pipeline/stats/misclassification.py": "of another question",
+    "pipeline/storing/": "what changed since the last run, and keys",
+    "pipeline/transforms/coded_details.py": "of another question",
+    "pipeline/transforms/rules.py": "declarations",
+    "pipeline/transforms/totals.py": "of another question",
+}
 
 
 def trace() -> dict[str, set[int]]:
     """The numbers of the lines passed, by file from the root of the project; of a statement the number of its first."""
-    tracer = coverage.Coverage(data_file=None, include=[str(ROOT / "pipeline/*"), str(ROOT / "dashboards/*")])
+    tracer = coverage.Coverage(
+        data_file=None, config_file=False, include=[str(ROOT / "pipeline/*"), str(ROOT / "dashboards/*")]
+    )
     tracer.start()
     try:
         with tempfile.TemporaryDirectory() as folder:
@@ -103,10 +141,9 @@ def _follow(folder: Path) -> None:
 
 def _shown(stored: Any, analysis: Any) -> None:
     """The main comparison alone, as `compare` makes it, on its pages."""
-    import json
-
     from dashboards.pages import crowns, index, study_club
     from dashboards.release.released import release
+    from dashboards.results_json import as_bytes
     from pipeline.questions.comparisons import QUESTIONS, LinkedTables
     from pipeline.questions.robustness import robustness_of
     from pipeline.questions.techniques.family import among_headlines, in_family, main_p
@@ -122,7 +159,8 @@ def _shown(stored: Any, analysis: Any) -> None:
     told = in_family(main, among.get(main.id), analysis)
     told = replace(told, robustness=robustness_of(told, asking.rows(records), analysis, cutoff=stored.cutoff))
     results = replace(compare._results(stored), comparisons=(told,))
-    json.dumps(to_plain(results))
+    to_plain(results)
+    as_bytes(results)
     crowns.render(results)
     index.render(results)
     study_club.render(release(results))
@@ -133,10 +171,11 @@ class _KeptError(Exception):
 
 
 def rows(found: dict[str, set[int]]) -> Iterator[dict[str, object]]:
-    """A row per module: how many of its lines in functions were passed, and of how many."""
+    """A row per module: how many of its lines in functions were passed, of how many, and what is made of it."""
+    from tests.mutants.targets import PASSED as PASSED_TOO
     from tests.mutants.targets import TARGETS
 
-    scored = {target.file for target in TARGETS}
+    scored, drawn = ({target.file for target in of} for of in (TARGETS, PASSED_TOO))
     for file in sorted(found):
         inside = _of_functions(ROOT / file)
         first = set(parsed(ROOT / file).first_lines(inside))
@@ -144,12 +183,17 @@ def rows(found: dict[str, set[int]]) -> Iterator[dict[str, object]]:
             "file": file,
             "passed": len(found[file] & first),
             "of": len(first),
-            "scored": "yes" if file in scored else "no",
+            "mutants": "scored" if file in scored else "drawn" if file in drawn else left_out(file),
         }
+
+
+def left_out(file: str) -> str:
+    """Why no mutants are made of a module; an empty text where that is not said."""
+    return next((why for beginning, why in LEFT_OUT.items() if file.startswith(beginning)), "")
 
 
 if __name__ == "__main__":
     with PASSED.open("w", encoding="utf-8", newline="") as text:
-        writer = csv.DictWriter(text, ["file", "passed", "of", "scored"], lineterminator="\n")
+        writer = csv.DictWriter(text, ["file", "passed", "of", "mutants"], lineterminator="\n")
         writer.writeheader()
         writer.writerows(rows(trace()))

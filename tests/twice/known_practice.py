@@ -25,7 +25,16 @@ TEETH = (11, 21, 13, 23, 14, 15, 24, 25, 34, 35, 44, 45, 16, 26, 36, 46, 17, 27,
 GROUPS = {1: "anterior", 2: "anterior", 3: "anterior", 4: "premolar", 5: "premolar", 6: "molar", 7: "molar"}
 ROOT_CANAL = {"anterior": "D3310", "premolar": "D3320", "molar": "D3330"}
 CLASSES = ("anterior", "premolar", "molar")
-FIELDS = ("crown_id", "patient_id", "tooth_fdi", "tooth_group", "provider_id", "crown_kind", "done_elsewhere", "material")
+FIELDS = (
+    "crown_id",
+    "patient_id",
+    "tooth_fdi",
+    "tooth_group",
+    "provider_id",
+    "crown_kind",
+    "done_elsewhere",
+    "material",
+)
 FIELDS += ("seat_date", "endo_timing", "access_date", "entry_date", "exit_date", "failure", "failure_cause")
 HAZARD = {"before_seat": 8e-5, "vital": 6e-5, "through_crown": 2.6e-4}  # of failure, a day
 # How a crown ends: code of the row (none: told by others), what must be told of it.

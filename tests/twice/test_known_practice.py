@@ -9,7 +9,9 @@ import dataclasses
 import datetime as dt
 import json
 import math
+import os
 import re
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -27,6 +29,7 @@ from twice_sentences import months, much, span
 
 from dashboards.pages import comparison as page
 from dashboards.results_json import as_bytes
+from pipeline.practice.settings import Settings
 from pipeline.practice.tables import CROWNS
 from pipeline.questions.comparisons import QUESTIONS, LinkedTables
 from pipeline.questions.robustness import robustness_of
@@ -38,20 +41,19 @@ from pipeline.storing.store import open_store
 FROZEN = Path(__file__).with_name("frozen_known.json")
 R_FILES = Path(__file__).parent / "r"
 TODAY = dt.date(2025, 6, 30)
-# R here has the model with one ratio.
-STEADY = {
-    "pipeline.questions.steady_ratio.CHANGES_BELOW": 0.0,
-    "pipeline.questions.steady_ratio.STEADY_FROM": 0.0,
-    "pipeline.questions.steady_ratio.changing_model": lambda *_, **__: None,
-}
+READY = "KNOWN_PRACTICE_LINKED"
+# R has both models: that with one ratio, and that in which it may change since the opening.
+STEADY = {"pipeline.questions.steady_ratio.CHANGES_BELOW": 0.0, "pipeline.questions.steady_ratio.STEADY_FROM": 0.0}
+CHANGING = {"pipeline.questions.steady_ratio.CHANGES_BELOW": 0.0, "pipeline.questions.steady_ratio.STEADY_FROM": 2.0}
 
 
 @dataclasses.dataclass(frozen=True)
 class Made:
-    """What the program made of the files: stored crowns, the comparison of all rows at once and that in parts."""
+    """What the program made of the files: stored crowns, the comparison by either model of the ratio, and in parts."""
 
     crowns: pl.DataFrame
     results: Results
+    changing: Comparison
     in_parts: Results
 
     @property
@@ -64,12 +66,20 @@ class _KeptError(Exception):
     """Ends a run once the tables to compare are read."""
 
 
-@pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> Made:
-    folder = tmp_path_factory.mktemp("known")
+def linked(folder: Path) -> Settings:
+    """The practice written, read and linked; a copy of one made before, where there is one (`tests/mutants`)."""
+    if READY in os.environ:
+        shutil.copytree(os.environ[READY], folder, dirs_exist_ok=True)
+        return load_settings(folder / "practice.toml")
     settings = load_settings(known_practice.write(known_practice.draw(), folder))
     run.ingest_stage(settings, today=TODAY, say=lambda _: None, keep_ids=True)
     run.link_stage(settings, say=lambda _: None)
+    return settings
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Made:
+    settings = linked(tmp_path_factory.mktemp("known"))
     asked: dict[str, Any] = {}
 
     def keep(stored: object, analysis: object, **_: object) -> None:
@@ -78,24 +88,22 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Made:
 
     with unittest.mock.patch("pipeline.stages.run.compare", keep), suppress(_KeptError):
         run.compare_stage(settings, say=lambda _: None, today=TODAY)
-    with ExitStack() as stack:
-        for name, value in STEADY.items():
-            stack.enter_context(unittest.mock.patch(name, value))
-        results = _main_alone(**asked)
+    results, changing = (_main_alone(**asked, limits=limits) for limits in (STEADY, CHANGING))
     in_parts = run.compare_stage(settings, say=lambda _: None, today=TODAY, parts=3)
     with open_store(settings.practice.database, read_only=True) as store:
-        return Made(store.read(CROWNS), results, in_parts)
+        return Made(store.read(CROWNS), results, changing.comparisons[0], in_parts)
 
 
-def _main_alone(stored: Any, analysis: Any) -> Results:
-    """As `compare` makes it, no other question asked."""
+def _main_alone(stored: Any, analysis: Any, *, limits: dict[str, float]) -> Results:
+    """As `compare` makes it, no other question asked; `limits` say from when a ratio is taken as steady."""
     stored = compare._with_numbered_patients(stored)
     records = LinkedTables(stored.every_crown, stored.every_course, stored.tooth_followup, stored.inputs["patients"])
-    main = QUESTIONS[0].answer(records, analysis)
+    with ExitStack() as stack:
+        for name, value in limits.items():
+            stack.enter_context(unittest.mock.patch(name, value))
+        main = QUESTIONS[0].answer(records, analysis)
     told = robustness_of(main, QUESTIONS[0].rows(records), analysis, cutoff=stored.cutoff)
-    return dataclasses.replace(
-        compare._results(stored), comparisons=(dataclasses.replace(main, robustness=told),)
-    )
+    return dataclasses.replace(compare._results(stored), comparisons=(dataclasses.replace(main, robustness=told),))
 
 
 @pytest.fixture(scope="module")
@@ -114,6 +122,29 @@ def test_what_is_stored_is_what_became_of_the_teeth(made):
 
 def test_every_figure_is_that_of_r(made, theirs):
     assert gaps(comparison(_plain(made.main)), theirs["main"]) == []
+
+
+def test_the_difference_by_a_ratio_that_may_change_is_that_of_r(made, theirs):
+    # R fits all again with each patient's weight moved, which leaves some 1e-5 of an error.
+    known, found = theirs["changing"], made.changing
+    d, m = found.difference, found.mean_years
+    assert (d.from_days, d.years) == (theirs["main"]["difference"]["from_days"], 5)
+    assert [d.per_100, d.ci_low, d.ci_high] == pytest.approx(list(known["difference"].values()), rel=1e-4)
+    assert found.steady.overall == pytest.approx(known["overall"], rel=1e-4)
+    assert [m.difference, m.ci_low, m.ci_high] == pytest.approx(known["mean_years"], rel=1e-4)
+    assert found.verdict.code == theirs["main"]["verdict"]["code"]
+    assert much(found.verdict.result) == round(known["difference"]["estimate"])
+    assert found.verdict.smallest_difference_per_100 == 5
+
+
+def test_whether_the_first_year_is_as_the_others_is_tested_as_in_r(made, theirs):
+    known = theirs["first_year"]
+    for found in (made.main.steady, made.changing.steady):
+        wald = found.tests[-1]
+        assert (wald.term, wald.df) == ("through_crown", 1)
+        assert (wald.chi_square, wald.p) == pytest.approx((known["chi"], known["p"]), rel=1e-5)
+        assert gaps(_plain(found.phases), known["phases"]) == []
+    assert (made.main.steady.steady, made.changing.steady.steady) == (True, None)
 
 
 def test_every_figure_in_parts_is_that_of_r(made, theirs):

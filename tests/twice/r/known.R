@@ -1,6 +1,6 @@
 # Rscript known.R FOLDER ANSWER: the main comparison of the crowns and patients that a practice is known to have had.
 args <- commandArgs(trailingOnly = TRUE)
-for (part in c("common.R", "standardise.R", "honesty.R", "crowns.R")) source(part)
+for (part in c("common.R", "standardise.R", "honesty.R", "crowns.R", "phases.R")) source(part)
 told <- fromJSON(file.path(args[1], "settings.json"))
 rules <- lapply(told[setdiff(names(told), "data_cutoff")], as.numeric)
 rules$data_cutoff <- as.Date(told$data_cutoff)
@@ -28,5 +28,16 @@ within_patients <- function(d, rules) {
 crowns <- own_crowns(read("crowns"))
 found <- main_comparison(crowns, read("patients"), rules)
 spells <- state_rows(crown_rows(crowns, read("patients")))
-answer <- list(main = found, within = within_patients(spells, rules))
+made <- columns_of(spells, OF_CROWNS)
+x <- cbind(before_seat = as.numeric(spells$state == "before_seat"), made$x)
+stratum <- strata_of(spells, rules)
+adjusted <- cox(spells, cbind(x, through_crown = as.numeric(spells$state == "through_crown")), stratum)
+x <- adjusted$x[, colnames(adjusted$x) != "through_crown", drop = FALSE]
+changing <- through_phases(spells, x, stratum, adjusted, found$difference$from_days, days_of(rules$horizon_years), rules)
+answer <- list(
+  main = found, within = within_patients(spells, rules),
+  changing = list(difference = lapply(changing$difference[c("estimate", "low", "high")], one),
+                  overall = changing$overall, mean_years = changing$mean_years),
+  first_year = first_year_test(spells, x, stratum, rules)
+)
 writeLines(toJSON(answer, digits = I(11), dataframe = "columns", na = "null", null = "null"), args[2])
