@@ -50,7 +50,8 @@ def draw_fresh(
 def told(killed: int, tried: int) -> str:
     """How many were noticed, with the standard error of the share."""
     share = killed / max(tried, 1)
-    return f"{killed} of {tried} noticed, {share:.0%} (standard error {math.sqrt(share * (1 - share) / max(tried, 1)):.1%})"
+    error = math.sqrt(share * (1 - share) / max(tried, 1))
+    return f"{killed} of {tried} noticed, {share:.0%} (standard error {error:.1%})"
 
 
 def _rank(mutant: Mutant, seed: int) -> str:

@@ -1,7 +1,7 @@
 """Which lines a figure of the main comparison passes, from the rows of files to its sentence, chart and `results.json`.
 
 Traced and not remembered: the practice of `tests/twice` is read, linked, compared and shown under coverage's tracer.
-`python -m tests.mutants.passed` writes what it saw into `passed.csv`: a row per module, and whether mutants are made of it.
+`python -m tests.mutants.passed` writes what it saw into `passed.csv`: a row per module, and whether it has mutants.
 """
 
 from __future__ import annotations

@@ -1,9 +1,9 @@
-"""A practice that is made from what became of its teeth: files to read, and beside them the tables that must come of it.
+"""A practice made from what became of its teeth: files to read, and beside them the tables that must come of them.
 
 A tooth is drawn as a story: when its crown was seated, how and when its root canal was done, how it ended. The story is
-written as the rows that a practice would post of it (in every way the linking rules know of, with noise that must change
-nothing), and once more, by its own meaning, as the rows of `crowns` and `patients` that R computes its figures from. So
-nothing that the program reads, links or stores stands between the two.
+written as the rows that a practice would post of it (in the ways that the linking rules know, with noise that must
+change nothing), and once more, by its own meaning, as the rows of `crowns` and `patients` that R computes its figures
+from. So nothing that the program reads, links or stores stands between the two.
 """
 
 from __future__ import annotations
@@ -24,7 +24,6 @@ PATIENTS, SEED = 230, 22
 TEETH = (11, 21, 13, 23, 14, 15, 24, 25, 34, 35, 44, 45, 16, 26, 36, 46, 17, 27, 37, 47)
 GROUPS = {1: "anterior", 2: "anterior", 3: "anterior", 4: "premolar", 5: "premolar", 6: "molar", 7: "molar"}
 ROOT_CANAL = {"anterior": "D3310", "premolar": "D3320", "molar": "D3330"}
-CLASSES = ("anterior", "premolar", "molar")
 FIELDS = (
     "crown_id",
     "patient_id",

@@ -13,7 +13,6 @@ import os
 import re
 import shutil
 import subprocess
-import sys
 import tempfile
 import unittest.mock
 from contextlib import ExitStack, suppress
