@@ -20,9 +20,10 @@ from pathlib import Path
 from pipeline.reading.doubts.signs import SIGNS
 
 CUTOFF = dt.date(2024, 12, 31)
-PATIENTS, SEED = 230, 22
+PATIENTS, SEED = 230, 51
 TEETH = (11, 21, 13, 23, 14, 15, 24, 25, 34, 35, 44, 45, 16, 26, 36, 46, 17, 27, 37, 47)
 GROUPS = {1: "anterior", 2: "anterior", 3: "anterior", 4: "premolar", 5: "premolar", 6: "molar", 7: "molar"}
+CROWNS = (("D2750", "metal_ceramic"), ("D2790", "metal"), ("D2740", ""), ("D2751", "glass_ceramic"))
 ROOT_CANAL = {"anterior": "D3310", "premolar": "D3320", "molar": "D3330"}
 FIELDS = (
     "crown_id",
@@ -39,7 +40,7 @@ HAZARD = {"before_seat": 8e-5, "vital": 6e-5, "through_crown": 2.6e-4}  # of fai
 # How a crown ends: code of the row (none: told by others), what must be told of it.
 ENDS = (
     ("D7140", "extracted"),
-    ("D2956", "removed"),
+    ("OFF01", "removed"),  # the practice's own code
     ("D6750", "replaced"),
     ("D2799", "replaced"),
     ("D2750", "replaced"),
@@ -73,12 +74,12 @@ class Files:
     of_others: set[tuple[dt.date, str]] = field(default_factory=set)  # days of what others did, and of whom
 
     def post(
-        self, who: Person, day: dt.date, code: str, tooth: int | str = "", *, by: str = "H1", **more: object
+        self, who: Person, day: dt.date, code: str, tooth: int | None = None, *, by: str = "H1", **more: object
     ) -> None:
         """One row of the ledger; `status` and `fee` are as the practice writes them."""
         row: dict[str, object] = {"Ref": len(self.ledger) + 1, "Patient": who.id, "Day": written(day)}
-        told = {"Procedure": code, "Tooth": tooth, "By": by, "State": "C", "Charge": 100 + 7 * (len(self.ledger) % 90)}
-        told |= {"Cause": "", **more}
+        told = {"Procedure": code, "Tooth": universal(tooth), "By": by, "State": "C", "Cause": ""}
+        told |= {"Charge": 100 + 7 * (len(self.ledger) % 90), **more}
         self.ledger.append({**row, **told})
         if told["State"] == "C":
             who.seen.add(day)
@@ -89,6 +90,14 @@ class Files:
 def written(day: dt.date | None) -> str:
     """As the practice writes a day."""
     return "" if day is None else day.strftime("%d/%m/%Y")
+
+
+def universal(fdi: int | None) -> int | str:
+    """The number of a tooth counted from 1, upper right, to 32, lower right; nothing for none."""
+    if fdi is None:
+        return ""
+    quadrant, place = divmod(fdi, 10)
+    return {1: 9 - place, 2: 8 + place, 3: 25 - place, 4: 24 + place}[quadrant]
 
 
 def after(day: dt.date, days: int) -> dt.date:
@@ -146,7 +155,7 @@ def _tooth(files: Files, who: Person, tooth: int, pick: Callable[[int], int], ch
     timing = ("before_seat", "through_crown", "vital", "before_seat", "through_crown", "vital", "vital")[pick(7)]
     if timing == "through_crown" and room == 0:
         timing = "vital"
-    opened = 30 + 10 * pick(120) if timing == "through_crown" else None
+    opened = 30 + 10 * pick(240) if timing == "through_crown" else None
     if opened is not None and (opened > room or pick(12) == 0):
         opened = room  # opened on the last day followed: it stays what it was
     # Days are whole weeks, so that many fail on one day; some on the last day of the five years, or beside it.
@@ -159,7 +168,7 @@ def _tooth(files: Files, who: Person, tooth: int, pick: Callable[[int], int], ch
     how = ENDS[pick(len(ENDS))]
     story = Story(who, tooth, by, seat, timing, opened, failed if failed <= room else None, how, pick)
     if how[0] == "D2750" and (failed < 80 or timing == UNKNOWN or story.way in ("post", "pulp status")):
-        story.how = ("D2956", "removed")  # a row so soon is of the same crown, and of a new one no sign would remain
+        story.how = ("OFF01", "removed")  # a row so soon is of the same crown, and of a new one no sign would remain
     story.write(files)
 
 
@@ -181,7 +190,7 @@ class Story:
         """Its rows, and the crowns that must come of them."""
         pick, group = self.pick, GROUPS[self.tooth % 10]
         self._before(files)
-        code, material = (("D2750", "metal_ceramic"), ("D2790", "metal"), ("D2740", ""))[pick(3)]
+        code, material = CROWNS[pick(len(CROWNS))]
         if material == "" and pick(3):
             material = ("zirconia", "glass_ceramic")[pick(2)]
         recorded = 10 if pick(8) == 0 else 0  # posted before the seat, which the details tell
@@ -190,7 +199,8 @@ class Story:
         told = {"Seated": written(self.seat) if recorded else "", "Material": material, "Pulp": pulp}
         if any(told.values()):
             prepared = after(self.seat, -recorded - 14)
-            files.details.append({"Patient": self.who.id, "Tooth": self.tooth, "Prepared": written(prepared), **told})
+            tooth = {"Patient": self.who.id, "Tooth": universal(self.tooth)}
+            files.details.append({**tooth, "Prepared": written(prepared), **told})
         self._opening(files, group)
         self._nothing(files)
         self._end(files)
@@ -237,7 +247,8 @@ class Story:
         """In the table of what others did, on a day on which the patient was not seen here."""
         day = after(self.seat, days)
         files.of_others.add((day, self.who.id))
-        files.elsewhere.append({"Patient": self.who.id, "Tooth": self.tooth, "Event": event, "Day": written(day)})
+        row = {"Patient": self.who.id, "Tooth": universal(self.tooth), "Event": event, "Day": written(day)}
+        files.elsewhere.append(row)
 
     def _before(self, files: Files) -> None:
         filled = ROOT_CANAL[GROUPS[self.tooth % 10]]
@@ -354,9 +365,9 @@ def _csv(path: Path, rows: Iterable[dict[str, object]] | Iterable[dict[str, str]
 _TOML = """
 [practice]
 name = "Alder Row Dental, from its teeth"
-tooth_notation = "fdi"
+tooth_notation = "universal"
 code_system = "cdt"
-date_format = "%d/%m/%Y"
+date_format = "auto"
 root_canals_elsewhere = "some"
 accepted = ["crowded_day", ACCEPTED]
 
@@ -403,6 +414,10 @@ columns.bruxism = "Grinder"
 columns.last_contact_date = "Last"
 columns.deceased_date = "Died"
 values.sex = { F = "female", M = "male" }
+
+[codes]
+OFF01 = "crown_removal"
+D2751 = { material = "glass_ceramic" }  # listed as one over metal
 
 [analysis]
 min_at_risk = 12

@@ -32,6 +32,7 @@ from pipeline.practice.settings import Settings
 from pipeline.practice.tables import CROWNS
 from pipeline.questions.comparisons import QUESTIONS, LinkedTables
 from pipeline.questions.robustness import robustness_of
+from pipeline.questions.techniques.family import among_headlines, in_family, main_p
 from pipeline.reading.config import load_settings
 from pipeline.results import Comparison, Results, to_plain
 from pipeline.stages import compare, run
@@ -101,6 +102,7 @@ def _main_alone(stored: Any, analysis: Any, *, limits: dict[str, float]) -> Resu
         for name, value in limits.items():
             stack.enter_context(unittest.mock.patch(name, value))
         main = QUESTIONS[0].answer(records, analysis)
+    main = in_family(main, among_headlines({main.id: main_p(main, analysis)}, main=main.id)[main.id], analysis)
     told = robustness_of(main, QUESTIONS[0].rows(records), analysis, cutoff=stored.cutoff)
     return dataclasses.replace(compare._results(stored), comparisons=(dataclasses.replace(main, robustness=told),))
 
@@ -299,6 +301,59 @@ def test_sentences_say_what_r_found(made, section, theirs):
     assert sorted([start, *stops]) == sorted([round(d["from_days"] / YEARS, 1), *told])
     found = main["honesty"]["detectable_per_100"]
     assert f"about {max(round(found), 1)} per 100 4 times in 5" in " ".join(section["robustness"])
+
+
+def test_sentences_beside_it_say_what_r_found(made, theirs):
+    labels, known = ("first_year", "later"), theirs["first_year"]["phases"]
+    assert [p["phase"] for p in known] == list(labels)
+    phases = [(p["hazard_ratio"], p["ci_low"], p["ci_high"]) for p in known]
+    within = [theirs["within"][name] for name in ("hazard_ratio", "ci_low", "ci_high")]
+    years = [12 * value for value in theirs["changing"]["mean_years"]]
+    assert max(years) < 0  # so that each of the three is told as shorter
+    changing = page.section(made.results, made.changing, "c0")["beside"]
+    steady, overall, mean_years, patients = (re.findall(r"\d+\.\d", text) for text in changing)
+    assert steady == [f"{value:.1f}" for phase in phases for value in phase]
+    assert overall == [f"{value:.1f}" for value in theirs["changing"]["overall"]]
+    assert [float(n) for n in mean_years[1:]] == pytest.approx([-value for value in (years[0], *years[1:])], abs=0.051)
+    assert changing[2].count(" shorter") == 3
+    assert patients == [f"{value:.1f}" for value in within]
+    assert f"from {theirs['within']['patients']} patients" in changing[3]
+
+
+def test_what_an_unseen_reason_would_have_to_do_is_that_of_r(section, theirs):
+    honesty = theirs["main"]["honesty"]
+    claim = " ".join(section["robustness"])
+    most = max(gap for (gap,) in honesty["balance"].values())
+    assert f"each by a ratio of {honesty['e_value']:.1f} or more" in claim
+    assert f"; {honesty['e_value_limit']:.1f} would take its range to no difference" in claim
+    assert f"by {most:.2f} standard deviations" in claim
+    apart = sum(gap > 0.1 for (gap,) in honesty["balance"].values())
+    assert section["balance_text"].startswith(f"{apart} of {len(honesty['balance'])} characteristics ")
+
+
+def test_axes_hold_what_is_drawn(section, theirs):
+    curves, forest, difference = (section[name].spec["layout"] for name in ("curves", "forest", "difference"))
+    last = section["under"].years[-1]
+    shown = [
+        (100 * (1 - p["survival"]), 100 * (1 - p["ci_low"]))
+        for g in theirs["main"]["groups"]
+        for p in rows_of(g["curve"])
+        if p["days"] / YEARS <= last
+    ]
+    curve, band = (max(values) for values in zip(*shown, strict=True))
+    low, top = curves["yaxis"]["range"]
+    assert max(1.08 * curve, min(band, 1.6 * curve)) <= top < max(1.08 * curve, min(band, 1.6 * curve)) + 5
+    assert -1 < low < 0 == top % 5
+    assert curves["xaxis"]["tickvals"] == list(section["under"].years) == [0, 1, 2, 3, 5, 7, 10]
+    assert curves["xaxis"]["ticktext"] == ["0", "1", "2", "3", "5", "7", "10"]
+    # Ratios from 0.9 to 16, of which an axis shows 0.5 to 10.
+    assert (forest["xaxis"]["tickvals"], forest["xaxis"]["type"]) == ([0.5, 1, 2, 5, 10], "log")
+    assert forest["xaxis"]["range"] == pytest.approx([math.log10(0.5), 1])
+    # Differences up to 44 either way, and a zone of 5.
+    assert difference["xaxis"]["range"] == [-50, 50]
+    assert difference["xaxis"]["tickvals"] == list(range(-50, 51, 10))
+    assert [(s["x0"], s["x1"]) for s in difference["shapes"] if s["type"] == "rect"] == [(-5, 5)]
+    assert {(s["x0"], s["x1"]) for s in difference["shapes"] if s["type"] == "line"} == {(0, 0)}
 
 
 def _plain(found: object) -> Any:
