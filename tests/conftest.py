@@ -4,6 +4,7 @@ import datetime as dt
 import functools
 import gc
 import os
+import random
 import shutil
 import subprocess
 from collections import Counter
@@ -43,15 +44,23 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
     With `one_in(n, thorough=m)` that takes each mth of the others, and `make slow` what is left.
     """
-    if EVERY_CASE:
-        return
     seen: Counter[str] = Counter()
-    for item in items:
+    for item in [] if EVERY_CASE else items:
         if share := item.get_closest_marker("one_in"):
             test = item.nodeid.partition("[")[0]
             if seen[test] % share.args[0]:
                 item.add_marker("slow" if seen[test] % share.kwargs.get("thorough", 1) else "thorough")
             seen[test] += 1
+    if seed := os.environ.get("SHUFFLED"):
+        _shuffle(items, int(seed))
+
+
+def _shuffle(items: list[pytest.Item], seed: int) -> None:
+    """Files in an order of chance, and the tests of each, so that none leans on what another left behind."""
+    chance = random.Random(seed)
+    place = {path: chance.random() for path in sorted({str(item.path) for item in items})}
+    own = {item.nodeid: chance.random() for item in sorted(items, key=lambda item: item.nodeid)}
+    items.sort(key=lambda item: (place[str(item.path)], own[item.nodeid]))
 
 
 @pytest.fixture(scope="session")

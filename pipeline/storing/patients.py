@@ -22,7 +22,7 @@ _ORIGINS = ("patient_id", "load_id", "row_number", "part", "procedure_id", "crow
 # Names of others than the patient: they part patients that are alike, so that renaming a clinic moves nobody else.
 _NAMES = ("provider_id", "site_id", "reader")
 _KEPT_BESIDE = [t for t in INPUT_TABLES.values() if t not in (PATIENTS, PROCEDURES, *NOTE_TABLES)]
-_CODED = ("patient_id", "service_date", "code", "tooth_fdi", "supernumerary", "status", "fee")
+_CODED = ("service_date", "code", "tooth_fdi", "supernumerary", "status", "fee")
 
 
 def linked_view(table: Table) -> str:

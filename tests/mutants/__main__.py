@@ -6,14 +6,14 @@ import argparse
 import os
 import sys
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tests.mutants.make import SEED, draw
 
 if TYPE_CHECKING:
-    from tests.mutants.make import Mutant, Source
+    from tests.mutants.make import Key, Mutant, Source
     from tests.mutants.run import Outcome, Target
 
 ROOT = Path(__file__).parents[2]
@@ -36,6 +36,9 @@ def main() -> int:
     options.add_argument("--drawn", type=int, default=DRAWN, metavar="N", help="mutants of each (default %(default)s)")
     options.add_argument("--wider", action="store_true", help="of the kinds of `wider.py`; no score is kept")
     options.add_argument("--seed", type=int, default=SEED, help="another draw than the kept one; no score is kept")
+    options.add_argument(
+        "--passed", type=int, metavar="N", help="N that are fresh, of lines that the main figures pass"
+    )
     options.add_argument("--list", action="store_true", help="show the mutants and run nothing")
     which = options.add_mutually_exclusive_group()
     which.add_argument("--all", action="store_true", help="every mutant, not only those drawn; no score is kept")
@@ -48,21 +51,23 @@ def main() -> int:
 
     from tests.mutants.run import BaselineError, preload
     from tests.mutants.scores import equivalents, keep, lived, scored, stale
-    from tests.mutants.targets import TARGETS
+    from tests.mutants.targets import PASSED, TARGETS
     from tests.mutants.wider import wider_kinds
 
     words = asked.modules
-    named = [t for word in words for t in TARGETS if word == t.group or t.file.endswith(f"/{word}.py")]
-    chosen = list(dict.fromkeys(named if words else TARGETS))
+    named = [t for word in words for t in (*TARGETS, *PASSED) if word == t.group or t.file.endswith(f"/{word}.py")]
+    chosen = list(dict.fromkeys(named if words else (*TARGETS, *PASSED) if asked.passed else TARGETS))
     if not chosen:
         options.error("no such module or group; see tests/mutants/targets.py")
     if not asked.list:
         preload()
     known, poor = equivalents(), False
+    if asked.passed:
+        return _of_passed(chosen, known, asked)
     for target in chosen:
         source = target.source(ROOT, wider_kinds if asked.wider else None)
-        of_file = [] if asked.wider else [key for key in known if key.file == target.file]
-        if gone := stale(of_file, source.mutants):
+        of_file = [key for key in known if key.file == target.file]
+        if gone := stale(of_file, [m for k in (None, wider_kinds) for m in target.source(ROOT, k).mutants]):
             print(f"{target.file}: {len(gone)} equivalent mutants are no longer in the source, first: {gone[0]}")
             return 1
         every = asked.all or bool(asked.line)
@@ -84,10 +89,29 @@ def main() -> int:
         for one in lives:
             print(f"  lives: line {one.number} in {one.key.function}: {one.key.kind}\n         {one.key.line}")
         sys.stdout.flush()
-        if not (every or asked.fresh or asked.wider or asked.seed != SEED):
+        if target in TARGETS and not (every or asked.fresh or asked.wider or asked.seed != SEED):
             keep([score], [one.key for one in lives])
         poor |= score.percent < 90
     return int(poor)
+
+
+def _of_passed(targets: Sequence[Target], known: Mapping[Key, str], asked: argparse.Namespace) -> int:
+    """Try fresh ones over all that a figure passes; a module whose tests fail without a mutant ends it."""
+    from tests.mutants.fresh import draw_fresh, told
+    from tests.mutants.passed import trace_apart
+
+    drawn = draw_fresh(targets, trace_apart(), known, root=ROOT, number=asked.passed, seed=asked.seed)
+    lives, tried = [], 0
+    for target, source, mutants in drawn:
+        for one in mutants if asked.list else ():
+            print(f"{target.file}:{one.number}  {one.key.kind}  |  {one.key.line}")
+        if not asked.list:
+            lives += [o.mutant for o in _tried(target, source, mutants, jobs=asked.jobs) if not o.killed]
+            tried += len(mutants)
+    for one in lives:
+        print(f"lives: {one.key.file}:{one.number} in {one.key.function}: {one.key.kind}\n         {one.key.line}")
+    print(told(tried - len(lives), tried))
+    return 0
 
 
 def _drawn(source: Source, number: int | None, lines: list[int] | None, *, fresh: int, seed: int) -> list[Mutant]:

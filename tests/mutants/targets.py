@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
+import atexit
+import os
+import shutil
+import sys
+import tempfile
 from dataclasses import replace
+from functools import cache
+from pathlib import Path
 
 from tests.mutants.run import Target
 
 _T = "tests/transforms/test_"
 _AT_ONCE = "tests/mutants/ledgers_at_once.py"
+_KNOWN = "tests/twice/test_known_practice.py"
 # `linking.run` links each ledger in three ways; one will do here.
 _AGAIN = ("linking.assert_mere_contacts_may_be_summed_up", "linking.assert_neither_order_nor_names_matter")
 # Of linking in another way than the ordinary one.
@@ -57,6 +65,7 @@ def _node(folder: str, name: str) -> str:
 def _prepare_ledgers() -> None:
     from tests.mutants.ledgers_at_once import prepare
 
+    _read_anew()
     prepare()
 
 
@@ -65,7 +74,7 @@ LINKING = (
         Target(
             "linking",
             f"pipeline/transforms/{module}.py",
-            (_AT_ONCE, *_WAYS, *(_node("transforms", name) for name in names)),
+            (_AT_ONCE, _KNOWN, *_WAYS, *(_node("transforms", name) for name in names)),
             _prepare_ledgers,
             _AGAIN,
         )
@@ -87,9 +96,49 @@ def _prepare_main() -> None:
     prepare()
 
 
+_READY = "KNOWN_PRACTICE_LINKED"
+
+
+@cache
+def _linked() -> Path:
+    """The practice whose teeth are known, written, read and linked in a process of its own."""
+    folder, owner = Path(tempfile.mkdtemp(prefix="known-")), os.getpid()
+    atexit.register(lambda: os.getpid() == owner and shutil.rmtree(folder, ignore_errors=True))
+    pid = os.fork()
+    if pid == 0:
+        status = 1
+        try:
+            os.environ.pop(_READY, None)
+            sys.path.append(str(Path(__file__).parents[1] / "twice"))
+            from test_known_practice import linked
+
+            linked(folder)
+            status = 0
+        finally:
+            os._exit(status)
+    if os.waitpid(pid, 0)[1]:
+        raise RuntimeError("the practice could not be made")
+    return folder
+
+
+def _prepare_known() -> None:
+    """For modules that nothing of reading and linking hangs on: the tests take the practice as it was linked."""
+    os.environ[_READY] = str(_linked())
+
+
+def _read_anew() -> None:
+    """For all others: the tests read and link it themselves."""
+    os.environ.pop(_READY, None)
+
+
 def _figures(file: str, *tests: str) -> Target:
     """A module that figures of the main comparison go through: they are held to R, then its own tests run."""
-    return Target("comparison", file, (_MAIN, *tests), _prepare_main)
+
+    def prepare() -> None:
+        _prepare_known()
+        _prepare_main()
+
+    return Target("comparison", file, (_KNOWN, _MAIN, *tests), prepare)
 
 
 def _stats(name: str, *more: str) -> Target:
@@ -290,4 +339,64 @@ NOTES = (
     Target("notes", "pipeline/notes/context.py", ("tests/notes/test_context.py", *_NOTES)),
 )
 
+
+# What the figures pass before linking and after the verdict; no score is kept of these (`passed.py` names their lines).
+def _dash(*names: str) -> tuple[str, ...]:
+    return tuple(f"tests/dashboards/test_dash_{name}.py" for name in names)
+
+
+_LATE = ("pipeline/questions/", "pipeline/results/", "dashboards/")  # that nothing of reading and linking hangs on
+PASSED = tuple(
+    Target("passed", f"{file}.py", (_KNOWN, *tests), _prepare_known if file.startswith(_LATE) else _read_anew)
+    for file, *tests in (
+        ("pipeline/transforms/clean", f"{_T}clean.py", f"{_T}cell_forms.py"),
+        ("pipeline/transforms/cell_forms", f"{_T}cell_forms.py"),
+        ("pipeline/transforms/code_cells", f"{_T}cell_forms.py"),
+        ("pipeline/transforms/decimals", f"{_T}decimals.py"),
+        ("pipeline/transforms/deduplicate", f"{_T}deduplicate.py"),
+        ("pipeline/transforms/instants", f"{_T}clean.py"),
+        ("pipeline/transforms/listed_twice", f"{_T}listed_twice.py"),
+        ("pipeline/transforms/other_days", f"{_T}other_days.py"),
+        ("pipeline/transforms/parsers", f"{_T}parsers.py", f"{_T}cell_forms.py"),
+        ("pipeline/transforms/patient_numbers", "tests/store/test_store_patients.py"),
+        ("pipeline/transforms/taken", f"{_T}clean.py", f"{_T}cell_forms.py"),
+        ("pipeline/transforms/text_cache", f"{_T}text_cache.py"),
+        ("pipeline/transforms/tooth_cells", f"{_T}cell_forms.py"),
+        ("pipeline/transforms/tooth_lists", f"{_T}tooth_lists.py", f"{_T}cell_forms.py"),
+        ("pipeline/transforms/tooth_signs", f"{_T}tooth_signs.py"),
+        ("pipeline/practice/codes", "tests/test_codes.py"),
+        ("pipeline/practice/fields", "tests/test_reference.py"),
+        ("pipeline/practice/tables", "tests/synthetic/test_small_practice.py", "tests/store/test_store.py"),
+        ("pipeline/practice/teeth", "tests/test_teeth.py"),
+        ("pipeline/practice/counts", "tests/test_counts.py"),
+        ("pipeline/reading/column_forms", "tests/test_column_forms.py"),
+        ("pipeline/reading/read_file", "tests/test_ingest.py"),
+        ("pipeline/storing/store", "tests/store/test_store.py", "tests/test_ingest.py"),
+        ("pipeline/storing/rows_to_link", "tests/scale/test_link_partitions.py"),
+        ("pipeline/storing/patients", "tests/store/test_store_patients.py"),
+        ("pipeline/storing/facts", "tests/releases/test_release_memory.py"),
+        ("pipeline/storing/own_tables", "tests/test_ingest.py"),
+        ("pipeline/stages/ingest", "tests/test_ingest.py"),
+        ("pipeline/stages/run_link", "tests/test_ingest.py"),
+        ("pipeline/questions/quality", "tests/questions/test_quality.py"),
+        ("pipeline/results/gap", *_dash("words")),
+        ("dashboards/formats", *_dash("formats", "words")),
+        ("dashboards/tables", *_dash("pages", "words")),
+        ("dashboards/terms", *_dash("words", "answers")),
+        ("dashboards/theme", *_dash("formats", "pages")),
+        ("dashboards/drawing", *_dash("pages", "downloads")),
+        ("dashboards/results_json", *_dash("results_json")),
+        ("dashboards/charts/balance", *_dash("doubts")),
+        ("dashboards/charts/difference", *_dash("pages")),
+        ("dashboards/charts/failure_curve", *_dash("pages")),
+        ("dashboards/charts/forest", *_dash("forest")),
+        ("dashboards/charts/naive", *_dash("pages")),
+        ("dashboards/charts/rows", *_dash("pages")),
+        ("dashboards/pages/comparison", *_dash("pages", "words")),
+        ("dashboards/pages/crowns", *_dash("pages")),
+        ("dashboards/words/answers", *_dash("answers")),
+        ("dashboards/words/doubt", *_dash("doubts")),
+        ("dashboards/words/headings", *_dash("pages")),
+    )
+)
 TARGETS = (*LINKING, *COMPARISON, *CLINICIANS, *VERDICT, *DISCLOSURE, *POOLING, *NOTES)

@@ -10,9 +10,12 @@ from pathlib import Path
 
 import pytest
 
+from tests.mutants.fresh import draw_fresh, told
 from tests.mutants.make import Key, draw, read_source
+from tests.mutants.passed import PASSED as PASSED_LINES
+from tests.mutants.passed import left_out, parsed
 from tests.mutants.scores import Score, equivalents, keep, stale
-from tests.mutants.targets import TARGETS
+from tests.mutants.targets import PASSED, TARGETS
 from tests.mutants.wider import wider_kinds
 
 ROOT = Path(__file__).parents[2]
@@ -166,9 +169,44 @@ def test_of_every_module_a_score_is_kept() -> None:
         assert {row["file"] for row in csv.DictReader(scores)} == {target.file for target in TARGETS}
 
 
+def test_of_every_module_that_a_figure_passes_mutants_are_made_or_it_is_said_why_not() -> None:
+    passed = list(csv.DictReader(PASSED_LINES.read_text(encoding="utf-8").splitlines()))
+    scored, drawn = ({target.file for target in of} for of in (TARGETS, PASSED))
+    assert not scored & drawn
+    for row in passed:
+        file = row["file"]
+        made = "scored" if file in scored else "drawn" if file in drawn else left_out(file)
+        assert row["mutants"] == made != "", file
+        assert (ROOT / file).exists()
+    assert drawn <= {row["file"] for row in passed}
+
+
+def test_fresh_ones_are_of_lines_that_are_passed_and_were_not_tried() -> None:
+    target = next(target for target in TARGETS if target.file.endswith("verdict.py"))
+    source = target.source(ROOT)
+    lines = {one.number for one in source.mutants[:40]}
+    drawn = draw_fresh([target], {target.file: lines}, set(), root=ROOT, number=12, seed=5)
+    mutants = [one for *_, mutants in drawn for one in mutants]
+    assert len(mutants) == 12
+    parser = parsed(ROOT / target.file)
+    assert {parser.first_line(one.number) for one in mutants} <= lines
+    tried = {one.key for one in draw(source.mutants, 15)}
+    assert not tried & {one.key for one in mutants}
+    again = draw_fresh([target], {target.file: lines}, {mutants[0].key}, root=ROOT, number=12, seed=5)
+    assert mutants[0].key not in {one.key for *_, found in again for one in found}
+    assert told(3, 4) == "3 of 4 noticed, 75% (standard error 21.7%)"
+
+
 def test_equivalent_mutants_are_in_the_source_and_have_a_reason() -> None:
     known = equivalents()
-    made = [one for target in TARGETS for one in target.source(ROOT).mutants]
+    files = {key.file for key in known}
+    made = [
+        one
+        for target in (*TARGETS, *PASSED)
+        if target.file in files
+        for kinds in (None, wider_kinds)
+        for one in target.source(ROOT, kinds).mutants
+    ]
     assert stale(known, made) == []
     assert [key for key, reason in known.items() if len(reason) < 10] == []
     gone = Key("pipeline/transforms/timing.py", "nearest", "no such line", "< to <=")

@@ -38,8 +38,9 @@ def test_the_lines_to_paste_are_toml_that_changes_nothing_yet():
 
 
 def test_files_say_what_was_taken_back_and_what_was_mended():
-    load = (1, "ledger.csv", "h", "procedures", 10, 5, 1, 2, 2)
-    loads = pl.DataFrame([load], schema=LOADS.schema, orient="row")
+    load = (2, "ledger.csv", "h", "procedures", 10, 5, 1, 2, 2)
+    earlier = (1, "ledger.csv", "g", "procedures", 4, 4, 0, 0, 0)  # of one name, and so told apart by its number alone
+    loads = pl.DataFrame([load, earlier], schema=LOADS.schema, orient="row")
     aside = pl.DataFrame(
         [
             ("ledger.csv", "procedures", n, None, None, reason, "{}", "ingest")
@@ -48,7 +49,8 @@ def test_files_say_what_was_taken_back_and_what_was_mended():
         schema=QUARANTINE.schema,
         orient="row",
     )
-    (row,) = quality(loads=loads, quarantine=aside).loads
+    first, row = quality(loads=loads, quarantine=aside).loads
+    assert (first.rows_read, first.mended) == (4, 0)
     assert (row.rows_read, row.loaded, row.duplicate, row.reversed, row.quarantined, row.mended) == (10, 5, 1, 2, 2, 1)
 
 

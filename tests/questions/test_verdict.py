@@ -5,7 +5,7 @@ import re
 
 import pytest
 
-from pipeline.questions.verdict import Basis, decide, write_verdict
+from pipeline.questions.verdict import Basis, Scales, decide, write_verdict
 from pipeline.results import Difference, Group
 
 
@@ -40,6 +40,17 @@ def test_verdict_by_interval(low, high, failures, code):
 def test_a_difference_is_called_little_by_the_horizon_only(horizon, code):
     found = decide(difference(1.0, 4.0), (50, 50), smallest=5, min_failures=10, horizon_years=horizon)
     assert found == code
+
+
+@pytest.mark.parametrize(("low", "high"), [(-9.0, 0.0), (0.0, 9.0), (-9.0, 9.0)])
+def test_a_range_that_holds_or_meets_zero_is_open_by_itself_whatever_the_ratio(low, high):
+    told = basis(difference(low, high))
+    found = [
+        write_verdict(dataclasses.replace(told, scales=scales))
+        for scales in (None, Scales(None), Scales((1.1, 0.9, 1.3)), Scales((1.1, 0.9, 1.3), adjusted=False))
+    ]
+    assert {v.code for v in found} == {"cannot_tell"}
+    assert {v.sentence for v in found} == {found[0].sentence}
 
 
 def test_no_difference_at_the_horizon_is_too_early():

@@ -43,6 +43,7 @@ def test_readme_shows_the_table():
 @pytest.mark.parametrize(
     ("written", "meant"),
     [('="14"', "14"), ("'14", "14"), ("１４", "14"), ("1\u200b4", "14"), ("14\u00a0", "14 "), ("'D2740", "D2740"),
+     *((chr(zero + 2) + chr(zero + 6), "26") for zero in (0x0660, 0x06F0, 0x0966, 0x09E6, 0x0E50, 0xFF10)),
      ("'t Hooft", "'t Hooft"), ("=1+2", "=1+2"), ("O'Hara 5", "O'Hara 5"), ("Müller", "Müller")],
 )  # fmt: skip
 def test_signs_are_taken_off_and_texts_stay(written: str, meant: str):

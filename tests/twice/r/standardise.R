@@ -142,6 +142,11 @@ standard_difference <- function(s, group, reference, rules) {
   pair <- c(group, reference)
   along <- c(setNames(1, group), setNames(-1, reference))
   few <- allowance(s$model, along[names(along) %in% names(s$model$beta)], failed_in(s$model$d, pair), rules)
+  difference_from(s, group, reference, few)
+}
+
+difference_from <- function(s, group, reference, few) {
+  pair <- c(group, reference)
   pull <- few$larger * s$pull[, pair]
   failed <- s$share[pair]
   error <- sqrt(colSums(pull^2))

@@ -1,0 +1,380 @@
+"""From files to figures, sentence and charts of the main comparison: against R, which read what is known of the teeth.
+
+`python tests/twice/test_known_practice.py` freezes what R says today.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime as dt
+import json
+import math
+import os
+import re
+import shutil
+import subprocess
+import tempfile
+import unittest.mock
+from contextlib import ExitStack, suppress
+from pathlib import Path
+from typing import Any
+
+import known_practice
+import numpy as np
+import polars as pl
+import pytest
+from twice_compare import comparison, gaps
+from twice_sentences import months, much, span
+
+from dashboards.pages import comparison as page
+from dashboards.results_json import as_bytes
+from pipeline.practice.settings import Settings
+from pipeline.practice.tables import CROWNS
+from pipeline.questions.comparisons import QUESTIONS, LinkedTables
+from pipeline.questions.robustness import robustness_of
+from pipeline.questions.techniques.family import among_headlines, in_family, main_p
+from pipeline.reading.config import load_settings
+from pipeline.results import Comparison, Results, to_plain
+from pipeline.stages import compare, run
+from pipeline.storing.store import open_store
+
+FROZEN = Path(__file__).with_name("frozen_known.json")
+R_FILES = Path(__file__).parent / "r"
+TODAY = dt.date(2025, 6, 30)
+READY = "KNOWN_PRACTICE_LINKED"
+# R has both models: that with one ratio, and that in which it may change since the opening.
+STEADY = {"pipeline.questions.steady_ratio.CHANGES_BELOW": 0.0, "pipeline.questions.steady_ratio.STEADY_FROM": 0.0}
+CHANGING = {"pipeline.questions.steady_ratio.CHANGES_BELOW": 0.0, "pipeline.questions.steady_ratio.STEADY_FROM": 2.0}
+
+
+@dataclasses.dataclass(frozen=True)
+class Made:
+    """What the program made of the files: stored crowns, the comparison by either model of the ratio, and in parts."""
+
+    crowns: pl.DataFrame
+    results: Results
+    changing: Comparison
+    in_parts: Results
+
+    @property
+    def main(self) -> Comparison:
+        """The main comparison."""
+        return self.results.comparisons[0]
+
+
+class _KeptError(Exception):
+    """Ends a run once the tables to compare are read."""
+
+
+def linked(folder: Path) -> Settings:
+    """The practice written, read and linked; a copy of one made before, where there is one (`tests/mutants`)."""
+    if READY in os.environ:
+        shutil.copytree(os.environ[READY], folder, dirs_exist_ok=True)
+        return load_settings(folder / "practice.toml")
+    settings = load_settings(known_practice.write(known_practice.draw(), folder))
+    run.ingest_stage(settings, today=TODAY, say=lambda _: None, keep_ids=True)
+    run.link_stage(settings, say=lambda _: None)
+    return settings
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Made:
+    settings = linked(tmp_path_factory.mktemp("known"))
+    asked: dict[str, Any] = {}
+
+    def keep(stored: object, analysis: object, **_: object) -> None:
+        asked.update(stored=stored, analysis=analysis)
+        raise _KeptError
+
+    with unittest.mock.patch("pipeline.stages.run.compare", keep), suppress(_KeptError):
+        run.compare_stage(settings, say=lambda _: None, today=TODAY)
+    results, changing = (_main_alone(**asked, limits=limits) for limits in (STEADY, CHANGING))
+    in_parts = run.compare_stage(settings, say=lambda _: None, today=TODAY, parts=3)
+    with open_store(settings.practice.database, read_only=True) as store:
+        return Made(store.read(CROWNS), results, changing.comparisons[0], in_parts)
+
+
+def _main_alone(stored: Any, analysis: Any, *, limits: dict[str, float]) -> Results:
+    """As `compare` makes it, no other question asked; `limits` say from when a ratio is taken as steady."""
+    stored = compare._with_numbered_patients(stored)
+    records = LinkedTables(stored.every_crown, stored.every_course, stored.tooth_followup, stored.inputs["patients"])
+    with ExitStack() as stack:
+        for name, value in limits.items():
+            stack.enter_context(unittest.mock.patch(name, value))
+        main = QUESTIONS[0].answer(records, analysis)
+    main = in_family(main, among_headlines({main.id: main_p(main, analysis)}, main=main.id)[main.id], analysis)
+    told = robustness_of(main, QUESTIONS[0].rows(records), analysis, cutoff=stored.cutoff)
+    return dataclasses.replace(compare._results(stored), comparisons=(dataclasses.replace(main, robustness=told),))
+
+
+@pytest.fixture(scope="module")
+def theirs() -> dict[str, Any]:
+    return json.loads(FROZEN.read_text())
+
+
+def test_what_is_stored_is_what_became_of_the_teeth(made):
+    columns = [name for name in known_practice.FIELDS if name != "crown_id"]
+    own = made.crowns.filter(pl.col("crown_kind") == "single", ~pl.col("done_elsewhere"))
+    stored = [tuple("" if v is None else str(v).lower() for v in row) for row in own.select(columns).iter_rows()]
+    known = [tuple(str(row[name]).lower() for name in columns) for row in known_practice.draw().crowns]
+    assert sorted(set(stored) - set(known)) == sorted(set(known) - set(stored)) == []
+    assert len(stored) == len(known)
+
+
+def test_every_figure_is_that_of_r(made, theirs):
+    assert gaps(comparison(_plain(made.main)), theirs["main"]) == []
+
+
+def test_the_difference_by_a_ratio_that_may_change_is_that_of_r(made, theirs):
+    # R fits all again with each patient's weight moved, which leaves some 1e-5 of an error.
+    known, found = theirs["changing"], made.changing
+    d, m = found.difference, found.mean_years
+    assert (d.from_days, d.years) == (theirs["main"]["difference"]["from_days"], 5)
+    assert [d.per_100, d.ci_low, d.ci_high] == pytest.approx(list(known["difference"].values()), rel=1e-4)
+    assert found.steady.overall == pytest.approx(known["overall"], rel=1e-4)
+    assert [m.difference, m.ci_low, m.ci_high] == pytest.approx(known["mean_years"], rel=1e-4)
+    assert found.verdict.code == theirs["main"]["verdict"]["code"]
+    assert much(found.verdict.result) == round(known["difference"]["estimate"])
+    assert found.verdict.smallest_difference_per_100 == 5
+
+
+def test_whether_the_first_year_is_as_the_others_is_tested_as_in_r(made, theirs):
+    known = theirs["first_year"]
+    for found in (made.main.steady, made.changing.steady):
+        wald = found.tests[-1]
+        assert (wald.term, wald.df) == ("through_crown", 1)
+        assert (wald.chi_square, wald.p) == pytest.approx((known["chi"], known["p"]), rel=1e-5)
+        assert gaps(_plain(found.phases), known["phases"]) == []
+    assert (made.main.steady.steady, made.changing.steady.steady) == (True, None)
+
+
+def test_every_figure_in_parts_is_that_of_r(made, theirs):
+    told = _plain(dataclasses.replace(made.in_parts.comparisons[0], robustness=made.main.robustness))
+    main = comparison(told)
+    main["notes"] = main["notes"][1:]  # that it was made in parts
+    assert gaps(main, theirs["main"]) == []
+
+
+def test_the_same_patients_say_what_they_say_in_r(made, theirs):
+    assert gaps(_plain(made.main.within_patient), theirs["within"]) == []
+
+
+LABELS = {
+    "before_seat": "Root canal before the seat",
+    "vital": "No root canal so far",
+    "through_crown": "Root canal through the crown",
+}
+YEARS = 365.25
+
+
+def lost(survival: float) -> int:
+    """Whole crowns of 100, halves of those in place going up."""
+    return 100 - math.floor(100 * survival + 0.5)
+
+
+def lost_with_range(m: dict[str, float]) -> str:
+    return f"{lost(m['survival'])} ({lost(m['ci_high'])} to {lost(m['ci_low'])})"
+
+
+def rows_of(columns: dict[str, list[Any]]) -> list[dict[str, Any]]:
+    """R's columns as rows."""
+    return [dict(zip(columns, values, strict=True)) for values in zip(*columns.values(), strict=True)]
+
+
+@pytest.fixture(scope="module")
+def section(made) -> dict[str, Any]:
+    """All that the page of crowns shows of the main comparison."""
+    return page.section(made.results, made.main, "c0")
+
+
+def test_results_json_says_what_r_found(made, theirs):
+    filed = json.loads(as_bytes(made.results))["comparisons"][0]
+    main = theirs["main"]
+    assert filed["id"] == "crown_longevity_by_endo_timing"
+    assert filed["verdict_code"] == main["verdict"]["code"]
+    for found, known in zip(filed["groups"], main["groups"], strict=True):
+        for name in ("name", "crowns", "patients", "failures", "tooth_years"):
+            assert found[name] == pytest.approx(known[name])
+        told = [m for m in rows_of(known["milestones"]) if m["survival"] is not None and m["years"] > 0]
+        wanted = [[m[k] for k in ("years", "survival", "ci_low", "ci_high", "followed")] for m in told]
+        given = [[m[k] for k in ("years", "estimate", "ci_low", "ci_high", "at_risk")] for m in found["survival"]]
+        assert np.array(given) == pytest.approx(np.array(wanted), rel=1e-6)
+    for found, known in zip(filed["estimates"], main["estimates"], strict=True):
+        for name in ("hazard_ratio", "ci_low", "ci_high", "p"):
+            assert found[name] == pytest.approx(known[name], rel=1e-6)
+        assert (found["contrast"], found["adjusted_for"]) == (known["contrast"], known["adjusted_for"])
+    assert [(s["name"], s["estimate"]) for s in filed["naive"]["survival"]] == [
+        (name, pytest.approx(share)) for name, share in main["naive"]["survival"]
+    ]
+
+
+def test_curves_are_drawn_as_r_found_them(section, theirs):
+    drawn: dict[str, list[tuple[float, ...]]] = {}
+    for label, *point in section["curves"].sheet.rows:
+        drawn.setdefault(label, []).append(tuple(point))
+    assert list(drawn) == list(LABELS.values())
+    for group in theirs["main"]["groups"]:
+        points = rows_of(group["curve"])
+        start = (group["starts_at_days"] / YEARS, 0, 0, 0)
+        steps = [
+            (p["days"] / YEARS, *(100 * (1 - p[name]) for name in ("survival", "ci_high", "ci_low"))) for p in points
+        ]
+        wanted = [start, *steps]
+        if group["stops_at_days"] / YEARS > wanted[-1][0]:
+            wanted.append((group["stops_at_days"] / YEARS, *wanted[-1][1:]))
+        assert np.array(drawn[LABELS[group["name"]]]) == pytest.approx(np.array(wanted), abs=6e-5)
+
+
+def test_tables_hold_what_r_found(section, theirs):
+    groups = theirs["main"]["groups"]
+    by_year = {g["name"]: {m["years"]: m for m in rows_of(g["milestones"])} for g in groups}
+    for group, shown in zip(groups, section["under"].groups, strict=True):
+        rows = dict(shown.rows)
+        for name in ("entered", "failed", "ended", "followed"):
+            counts = [by_year[group["name"]][year][name] for year in section["under"].years]
+            assert rows[name] == tuple(f"{n:,}" for n in counts)
+    assert section["survival"].heads == ("Years", *LABELS.values())
+    for year, *cells in section["survival"].rows:
+        at = [by_year[g["name"]][float(year)] for g in groups]
+        assert cells == ["–" if m["survival"] is None else lost_with_range(m) for m in at]
+    assert [int(row[0]) for row in section["survival"].rows] == [1, 2, 3, 5, 7, 10]
+    assert section["groups"].rows == tuple(
+        (
+            LABELS[g["name"]],
+            *(f"{g[name]:,}" for name in ("crowns", "patients", "failures")),
+            f"{g['tooth_years']:,.0f}",
+            f"{g['rate_per_100_tooth_years']:.1f}",
+            f"{g['rate_ci_low']:.1f} to {g['rate_ci_high']:.1f}",
+        )
+        for g in groups
+    )
+    ratios = [*theirs["main"]["estimates"], theirs["main"]["naive"]]
+    shown = [(row[2], row[3]) for row in section["estimates"].rows]
+    assert shown == [(f"{e['hazard_ratio']:.2f}", f"{e['ci_low']:.2f} to {e['ci_high']:.2f}") for e in ratios]
+    counted = [row[4:] for row in section["estimates"].rows[:-1]]
+    assert counted == [tuple(f"{e[n]:,}" for n in ("crowns", "events", "clusters")) for e in ratios[:-1]]
+
+
+def test_charts_of_one_row_a_figure_hold_what_r_found(section, theirs):
+    main = theirs["main"]
+    pairs = [[d["per_100"], d["ci_low"], d["ci_high"]] for d in (main["difference"], main["crude_difference"])]
+    assert np.array([row[2:] for row in section["difference"].sheet.rows]) == pytest.approx(np.array(pairs), rel=1e-6)
+    ratios = [[e["hazard_ratio"], e["ci_low"], e["ci_high"]] for e in (*main["estimates"], main["naive"])]
+    assert np.array([row[2:] for row in section["forest"].sheet.rows]) == pytest.approx(np.array(ratios), rel=1e-6)
+    assert [bool(re.match("Adjusted", row[0])) for row in section["forest"].sheet.rows] == [
+        bool(e.get("adjusted_for")) for e in (*main["estimates"], main["naive"])
+    ]
+    five = {g["name"]: next(m for m in rows_of(g["milestones"]) if m["years"] == 5) for g in main["groups"]}
+    by_label = [(LABELS[name], lost(share)) for name, share in main["naive"]["survival"]]
+    followed = [(LABELS[name], lost(five[name]["survival"])) for name, _ in main["naive"]["survival"]]
+    assert [row[1:3] for row in section["naive"].sheet.rows] == [*by_label, *followed]
+    assert section["naive_table"].rows == tuple(
+        (label, str(wrong), str(right)) for (label, wrong), (_, right) in zip(by_label, followed, strict=True)
+    )
+
+
+def test_sentences_say_what_r_found(made, section, theirs):
+    main, verdict = theirs["main"], made.main.verdict
+    d, crude = main["difference"], main["crude_difference"]
+    months_on = max(1, round(d["from_days"] * 12 / YEARS))
+    limits = tuple(round(d[name]) for name in ("ci_low", "ci_high"))
+    assert span(verdict.sentence) == span(verdict.range) == limits
+    assert much(verdict.result) == round(d["per_100"])
+    assert months(verdict.result) == months_on
+    ours, method, theirs_crude = section["difference_text"]
+    assert (much(ours), span(ours.split("range is")[1])) == (round(d["per_100"]), limits)
+    assert re.findall("“(.*?)”", ours) == [LABELS["through_crown"], LABELS["before_seat"]]
+    assert method.startswith("How it was worked out: adjusted")
+    assert much(theirs_crude) == round(crude["per_100"])
+    assert span(theirs_crude.split("range is")[1]) == tuple(round(crude[name]) for name in ("ci_low", "ci_high"))
+    five = [next(m for m in rows_of(g["milestones"]) if m["years"] == 5) for g in main["groups"]]
+    heading = section["curves_heading"]
+    assert [int(n) for n in re.findall(r"(\d+)(?: failed)? \(", heading)] == [lost(m["survival"]) for m in five]
+    assert f"stands at {lost(five[0]['survival'])}: of 100 crowns" in section["how_to_read"]
+    assert f"{100 - lost(five[0]['survival'])} had not" in section["how_to_read"]
+    vital = next(e for e in main["estimates"] if e["contrast"].endswith("through_crown vs vital") and e["adjusted_for"])
+    assert re.findall(r"\d+\.\d\d", section["other_contrast"]) == [
+        f"{vital[name]:.2f}" for name in ("hazard_ratio", "ci_low", "ci_high")
+    ]
+    start, *stops = (float(n) for note in section["curve_notes"] for n in re.findall(r"at (\d+\.\d) years", note))
+    told = [round(g["stops_at_days"] / YEARS, 1) for g in main["groups"]]
+    assert sorted([start, *stops]) == sorted([round(d["from_days"] / YEARS, 1), *told])
+    found = main["honesty"]["detectable_per_100"]
+    assert f"about {max(round(found), 1)} per 100 4 times in 5" in " ".join(section["robustness"])
+
+
+def test_sentences_beside_it_say_what_r_found(made, theirs):
+    labels, known = ("first_year", "later"), theirs["first_year"]["phases"]
+    assert [p["phase"] for p in known] == list(labels)
+    phases = [(p["hazard_ratio"], p["ci_low"], p["ci_high"]) for p in known]
+    within = [theirs["within"][name] for name in ("hazard_ratio", "ci_low", "ci_high")]
+    years = [12 * value for value in theirs["changing"]["mean_years"]]
+    assert max(years) < 0  # so that each of the three is told as shorter
+    changing = page.section(made.results, made.changing, "c0")["beside"]
+    steady, overall, mean_years, patients = (re.findall(r"\d+\.\d", text) for text in changing)
+    assert steady == [f"{value:.1f}" for phase in phases for value in phase]
+    assert overall == [f"{value:.1f}" for value in theirs["changing"]["overall"]]
+    assert [float(n) for n in mean_years[1:]] == pytest.approx([-value for value in (years[0], *years[1:])], abs=0.051)
+    assert changing[2].count(" shorter") == 3
+    assert patients == [f"{value:.1f}" for value in within]
+    assert f"from {theirs['within']['patients']} patients" in changing[3]
+
+
+def test_what_an_unseen_reason_would_have_to_do_is_that_of_r(section, theirs):
+    honesty = theirs["main"]["honesty"]
+    claim = " ".join(section["robustness"])
+    most = max(gap for (gap,) in honesty["balance"].values())
+    assert f"each by a ratio of {honesty['e_value']:.1f} or more" in claim
+    assert f"; {honesty['e_value_limit']:.1f} would take its range to no difference" in claim
+    assert f"by {most:.2f} standard deviations" in claim
+    apart = sum(gap > 0.1 for (gap,) in honesty["balance"].values())
+    assert section["balance_text"].startswith(f"{apart} of {len(honesty['balance'])} characteristics ")
+
+
+def test_axes_hold_what_is_drawn(section, theirs):
+    curves, forest, difference = (section[name].spec["layout"] for name in ("curves", "forest", "difference"))
+    last = section["under"].years[-1]
+    shown = [
+        (100 * (1 - p["survival"]), 100 * (1 - p["ci_low"]))
+        for g in theirs["main"]["groups"]
+        for p in rows_of(g["curve"])
+        if p["days"] / YEARS <= last
+    ]
+    curve, band = (max(values) for values in zip(*shown, strict=True))
+    low, top = curves["yaxis"]["range"]
+    assert max(1.08 * curve, min(band, 1.6 * curve)) <= top < max(1.08 * curve, min(band, 1.6 * curve)) + 5
+    assert -1 < low < 0 == top % 5
+    assert curves["xaxis"]["tickvals"] == list(section["under"].years) == [0, 1, 2, 3, 5, 7, 10]
+    assert curves["xaxis"]["ticktext"] == ["0", "1", "2", "3", "5", "7", "10"]
+    # Ratios from 0.9 to 16, of which an axis shows 0.5 to 10.
+    assert (forest["xaxis"]["tickvals"], forest["xaxis"]["type"]) == ([0.5, 1, 2, 5, 10], "log")
+    assert forest["xaxis"]["range"] == pytest.approx([math.log10(0.5), 1])
+    # Differences up to 44 either way, and a zone of 5.
+    assert difference["xaxis"]["range"] == [-50, 50]
+    assert difference["xaxis"]["tickvals"] == list(range(-50, 51, 10))
+    assert [(s["x0"], s["x1"]) for s in difference["shapes"] if s["type"] == "rect"] == [(-5, 5)]
+    assert {(s["x0"], s["x1"]) for s in difference["shapes"] if s["type"] == "line"} == {(0, 0)}
+
+
+def _plain(found: object) -> Any:
+    return json.loads(json.dumps(to_plain(found)))
+
+
+def run_r(folder: Path) -> str:
+    files = known_practice.draw()
+    settings = load_settings(known_practice.write(files, folder))
+    known_practice.write_truth(files, folder, dataclasses.asdict(settings.analysis))
+    command = ["Rscript", "--vanilla", "known.R", str(folder.resolve()), str(folder.resolve() / "answer.json")]
+    subprocess.run(command, cwd=R_FILES, check=True, capture_output=True, text=True)
+    return (folder / "answer.json").read_text()
+
+
+@pytest.mark.r
+def test_r_run_afresh_says_the_same_of_the_known_practice(theirs, tmp_path):
+    fresh = json.loads(run_r(tmp_path))
+    assert gaps(theirs, fresh) == gaps(fresh, theirs) == []
+
+
+if __name__ == "__main__":
+    with tempfile.TemporaryDirectory() as name:
+        FROZEN.write_text(run_r(Path(name)))
