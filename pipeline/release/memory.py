@@ -2,15 +2,16 @@
 
 Whoever sees two releases can subtract them, or average many. So
 
-- the same records under the same settings give the same figures; records that differ from those of an earlier release
-  by fewer than 11 patients give its figures once more, those of the nearest;
+- the same records give the same figures, whatever the settings: what one setting counts and the next does not (teeth that
+  failed between two horizons, or are followed when a curve stops) may be a few. Records that differ from those of an
+  earlier release by fewer than 11 patients give its figures once more, those of the nearest;
 - for a year, so do records in which some but fewer than 11 patients more (or fewer) had a crown seated, opened or
   failed, a root canal made or failed, a tooth lost or a film judged (`facts.HAPPENED`): beside a total told alike
   in both, which then hardly changed, a part of it told otherwise would hold a few that surely came in between;
-- new figures are made three times in half a year at most, else the latest stand: settings moved a little at a time
-  would count those between two of them;
-- figures of the same records are rounded alike whatever the settings: a count told in two ways is known to within 4 and
-  not 9, and with it the few by which it is less than another (teeth that failed and were not lost);
+- new figures are made three times in half a year at most, else the latest stand: rules of linking moved a little at a
+  time would count those between two of them;
+- the same records are rounded alike, pages and files for pooling: a count told in two ways is known to within 4 and not
+  9, and with it the few by which it is less than another (teeth that failed and were not lost);
 - those of other records are rounded by the next of six roundings (`disclosure.Rounding`), drawn for these records.
   Under one for all, a told count that changes has surely changed; under ever new ones, many releases could be averaged.
   Where a part and its whole would still tell of a few that came in between, it is drawn anew.
@@ -59,7 +60,7 @@ from pipeline.release.memory_file import (
     write_memory,
 )
 from pipeline.results import Results
-from pipeline.results.records import FEW, NEAR, NEW, OFTEN, SAME, WHY_KEPT, Records
+from pipeline.results.records import FEW, NEAR, NEW, OFTEN, SAME, SET, WHY_KEPT, Records
 from pipeline.storing.facts import HAPPENED
 from pipeline.storing.store import Store
 
@@ -163,19 +164,17 @@ def _standing(
 ) -> tuple[Release | None, str]:
     """The earlier release whose figures stand, if any; `apart` is by how many patients each one's records differ.
 
-    Of several that are near the nearest, then the latest, whatever its settings.
+    Of several the nearest, then one under these settings, then the latest.
     """
-    same = [r for r in mine if (r.records, r.settings) == (digest, settings)]
-    if same:
-        return same[-1], SAME
-    others = [r for r in mine if r.records != digest]
-    near = [r for r in others if apart[r.records][ALL] < SMALLEST]
-    few = [r for r in others if _since(r, today) < FEW_DAYS and _few(apart[r.records])]
+    near = [r for r in mine if apart[r.records][ALL] < SMALLEST]
+    few = [r for r in mine if _since(r, today) < FEW_DAYS and _few(apart[r.records])]
     for held, why in ((near, NEAR), (few, FEW)):
         if held:
-            return min(reversed(held), key=lambda r: apart[r.records][ALL]), why
+            found = min(reversed(held), key=lambda r: (apart[r.records][ALL], r.settings != settings))
+            same = SAME if found.settings == settings else SET
+            return found, same if found.records == digest else why
     often = [r for r in mine if _since(r, today) < WITHIN_DAYS]
-    if len({(r.records, r.settings) for r in often}) >= MOST_SETS:
+    if len({r.records for r in often}) >= MOST_SETS:
         return often[-1], OFTEN
     return None, NEW
 
