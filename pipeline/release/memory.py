@@ -2,7 +2,7 @@
 
 Whoever sees two releases can subtract them, or average many. So
 
-- the same records give the same figures, whatever the settings: what one setting counts and the next does not (teeth that
+- the same records give the same figures, whatever the settings: what one counts and the next does not (teeth that
   failed between two horizons, or are followed when a curve stops) may be a few. Records that differ from those of an
   earlier release by fewer than 11 patients give its figures once more, those of the nearest;
 - for a year, so do records in which some but fewer than 11 patients more (or fewer) had a crown seated, opened or

@@ -76,10 +76,10 @@ def told_apart(marks: np.ndarray, members: np.ndarray, strangers: np.ndarray) ->
 
 
 def test_years_of_files_tell_of_a_patient_no_more_than_one_does() -> None:
-    """Practices that grow from some 50 patients to some 400, twelve files each.
+    """Practices that grow eightfold, twelve files each: 68 of 100 are told from strangers, as by the first file alone.
 
-    Whoever knows when somebody's first work was takes the draw that he would be in; of marks that are drawn anew all
-    of them, he is in every one since.
+    Drawn anew with each half as many patients again it were 71. Whoever knows when somebody's first work was takes the
+    draw that he would be in; of marks that are drawn anew all of them, he is in every one since.
     """
     one, repeated, anew = [], [], []
     made = [yearly(seed) for seed in range(PRACTICES)]
@@ -94,7 +94,6 @@ def test_years_of_files_tell_of_a_patient_no_more_than_one_does() -> None:
         repeated.append(told_apart(sum(d[0] for d in draws), members, strangers))  # type: ignore[arg-type]
         distinct = [np.asarray(m[:MARKS], float) for m in dict.fromkeys(drawn)]
         anew.append(told_apart(np.sum(distinct, axis=0), members, strangers))
-    print(np.mean(one), np.mean(repeated), np.mean(anew))
     assert np.mean(repeated) == np.mean(one)
     assert np.mean(anew) > np.mean(one) + 0.03
 
@@ -106,11 +105,11 @@ def test_each_patient_is_in_one_draw_alone() -> None:
     draws = draws_of(files[-1].marks)
     assert sum(patients_of(d[None, :MARKS]) for d in draws) == pytest.approx(first.height, rel=0.5)
     until = [next(f.data_until for f in files if len(f.marks) >= DRAW * (i + 1)) for i in range(len(draws))]
-    for i, draw in enumerate(draws):
-        month = pl.col("seat_date").dt.strftime("%Y-%m")
-        inside = first.filter((month > ([""] + until)[i]) & (month <= until[i]))
-        mine = first.filter(~month.is_between(pl.lit(([""] + until)[i]), pl.lit(until[i])))
-        assert draw[:MARKS] @ signs_of(inside).sum(axis=0) > 3 * abs(draw[:MARKS] @ signs_of(mine).sum(axis=0))
+    month = pl.col("seat_date").dt.strftime("%Y-%m")
+    for draw, since, to in zip(draws, ["", *until], until, strict=False):
+        inside = (month > since) & (month <= to)
+        his, others = (float(draw[:MARKS] @ signs_of(first.filter(who)).sum(axis=0)) for who in (inside, ~inside))
+        assert his > 3 * abs(others)
 
 
 def test_a_practice_that_grew_is_known_by_all_its_draws() -> None:

@@ -8,10 +8,10 @@ day on one tooth) is allowed for.
 
 Noise of `NOISE` (standard deviation) is added to every mark, so that marks tell next to nothing of one patient even to
 someone who knows all others: he moves the 256 marks of a set by 16 in all, less than the noise of one (Gaussian
-differential privacy [2] of 0.8 a patient and set, 1.13 in all). A patient is marked once: later files repeat the marks of
-earlier ones (`make.py`), and who comes later is in marks of his own, a further draw beside them. So however many files
-there are, they tell of nobody more than the first that he is in. Readers add the draws up. To be known at all,
-practices need some 200 patients.
+differential privacy [2] of 0.8 a patient and set, 1.13 in all). A patient is marked once: later files repeat the
+marks of earlier ones (`make.py`), and who comes later is in a further draw beside them. So however many files there
+are, they tell of nobody more than the first that he is in. Readers add the draws up. To be known at all, practices
+need some 200 patients.
 
 References
 ----------
