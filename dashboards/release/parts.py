@@ -2,24 +2,32 @@
 
 from __future__ import annotations
 
+import functools
 import itertools
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from dashboards.release.count import ReleasedCount
 from dashboards.release.rates import CODED, ReleasedRate, ReleasedRates
 from dashboards.release.released import Released, from_text
 from pipeline.practice.outcomes import CROWN_FAILURE, ENDO_FAILURE, TOOTH_LOSS
-from pipeline.release.disclosure import Part, few_between
+from pipeline.release.side_by_side import Part, few_between
 
 OVERALL = "overall"
 
 
-def few_between_texts(before: str, now: str, alike: bool = False) -> bool:
-    """Whether two releases, as they are kept, tell of some but fewer than 11 that came between; of none, if one cannot
-    be read any more. `alike` says that one rounding made both.
+def few_between_texts(releases: Sequence[tuple[str, str]]) -> bool:
+    """Whether releases, as they are kept, tell of some but fewer than 11 that came between; the last one is new.
+
+    Each with what it is rounded by. One that cannot be read any more tells nothing.
     """
-    one, two = from_text(before), from_text(now)
-    return one is not None and two is not None and bool(few_between(parts_of(one), parts_of(two), alike=alike))
+    told = [(by, parts) for by, text in releases if (parts := _parts_of_text(text)) is not None]
+    return bool(told) and bool(few_between(told))
+
+
+@functools.lru_cache(maxsize=64)
+def _parts_of_text(text: str) -> dict[str, Part] | None:
+    found = from_text(text)
+    return None if found is None else parts_of(found)
 
 
 def parts_of(released: Released) -> dict[str, Part]:

@@ -303,30 +303,6 @@ ONE_PATIENT = f"a count of which one patient could be more than {DOMINANCE_PERCE
 ONE_IN_AVERAGES = f"means and shares of a group of which one patient could be more than {AVERAGE_PERCENT} %"
 
 
-Told = int | None
-Part = tuple[Told, Told]
-
-
-def few_between(before: Mapping[str, Part], now: Mapping[str, Part], *, alike: bool = False) -> list[str]:
-    """The parts of which two releases tell that some but fewer than 11 came or went between them.
-
-    A part and its whole by name, each as it was told. Told counts that differ by more than `SLACK` twice surely differ,
-    and where both releases are rounded `alike` those that differ at all; the whole changed by no more than its told
-    counts and that, and nothing leaves a whole but what leaves the records.
-    """
-    out = []
-    for name, (part, whole) in now.items():
-        old_part, old_whole = before.get(name, (None, None))
-        if None in (part, whole, old_part, old_whole):
-            continue
-        for sign in (1, -1):
-            surely = sign * ((part or 0) - (old_part or 0)) - (0 if alike else 2 * SLACK)
-            at_most = sign * ((whole or 0) - (old_whole or 0)) + 2 * SLACK
-            if surely >= 1 and at_most < SMALLEST:
-                out.append(name)
-    return out
-
-
 def step_per_100(told: int) -> int | None:
     """The smallest step of percentages worth five of a group whose rounded count is `told`; None where none is."""
     return next((s for s in STEPS_PER_100 if s * fewest_behind(told) >= 100 * STEP), None)

@@ -12,9 +12,11 @@ Whoever sees two releases can subtract them, or average many. So
   time would count those between two of them;
 - the same records are rounded alike, pages and files for pooling: a count told in two ways is known to within 4 and not
   9, and with it the few by which it is less than another (teeth that failed and were not lost);
-- those of other records are rounded by the next of six roundings (`disclosure.Rounding`), drawn for these records.
-  Under one for all, a told count that changes has surely changed; under ever new ones, many releases could be averaged.
-  Where a part and its whole would still tell of a few that came in between, it is drawn anew.
+- those of other records are rounded by themselves (`disclosure.Rounding`), and from the seventh on by one of the first
+  six. Under one for all, a told count that changes has surely changed; under ever new ones, many releases could be
+  averaged. Nothing hangs on what came before alone: two copies of one memory would round their next figures alike.
+  Where a part and its whole, or one count over all releases, would still tell of a few that came in between, it is
+  drawn anew (`side_by_side`).
 
 Pages and files for pooling are remembered apart, yet lie side by side with whoever gets both: of the same records
 they are rounded alike; figures of records that are near any earlier ones are rounded by themselves.
@@ -68,7 +70,7 @@ PAGES, POOLING = "pages", "pooling"
 MOST_SETS, WITHIN_DAYS = 3, 183
 FEW_DAYS = 365
 ROUNDINGS = 6
-TRIES = 20
+TRIES = 40
 ALL = "all"
 SECRET = "release_secret"
 LATEST = "latest_release"
@@ -111,15 +113,15 @@ def remembered(
     today: dt.date,
     make: Callable[[Results], str],
     readable: Callable[[str], bool],
-    few_between: Callable[[str, str, bool], bool] = lambda *_: False,
+    few_between: Callable[[Sequence[tuple[str, str]]], bool] = lambda _: False,
     seen: Iterable[str] = (),
 ) -> Remembered:
     """The figures of this kind to share; `make` makes those of the results given to it where none stand.
 
     Call it within a transaction. `seen` are the notes beside earlier output, of whatever practice. Figures that are no
     longer `readable`, of an earlier version, count as never made. New figures are rounded again where they would tell,
-    with any earlier ones, of a `few_between`, which is told whether both are rounded alike; where that does not help,
-    the latest stand.
+    with the earlier ones, of a `few_between`, which is given by what each set is rounded and its figures. Where that does
+    not help, the latest stand.
 
     Raises
     ------
@@ -146,7 +148,7 @@ def remembered(
         for n in range(TRIES):
             by = f"{rounded_by} {n}" if n else rounded_by
             figures = make(dataclasses.replace(results, records=dataclasses.replace(results.records, rounded_by=by)))
-            if not any(few_between(r.figures, figures, r.rounded_by == by) for r in mine):
+            if not few_between([*((r.rounded_by, r.figures) for r in mine), (by, figures)]):
                 found = Release(kind, today, digest, settings, by, figures)
                 memory = dataclasses.replace(memory, secret=secret.hex()).with_release(found, marks)
                 write_memory(path, memory)
@@ -195,9 +197,11 @@ def _rounded_by(
     known = {r.records: r.rounded_by for r in earlier}
     if digest in known or digest in rounded:
         return {**rounded, **known}[digest]
-    if any(n[ALL] < SMALLEST for n in apart.values()):
-        return digest
-    return f"{earlier[0].records if earlier else digest} {len(known) % ROUNDINGS}"
+    turns = list(dict.fromkeys(known.values()))[:ROUNDINGS]
+    if len(turns) < ROUNDINGS or any(n[ALL] < SMALLEST for n in apart.values()):
+        return f"{digest} 0"
+    turns = [by for by in turns if by != earlier[-1].rounded_by]
+    return turns[int(digest, 16) % len(turns)]
 
 
 def _apart(before: Marks, now: Marks) -> dict[str, int]:

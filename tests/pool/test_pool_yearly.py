@@ -144,6 +144,16 @@ def test_marks_stand_until_there_are_half_as_many_patients_again(more: float, st
     assert given(others, patients, first, again).marks == again.marks
 
 
+def test_a_file_of_an_earlier_cut_off_in_between_draws_nothing_anew() -> None:
+    """Two fifths of the patients, and all again: eight such files once told 88 of 100 patients from strangers."""
+    crowns, patients = tables(crowns=600, seed=7100)
+    early = crowns.filter(pl.col("seat_date") <= crowns["seat_date"].quantile(0.4))
+    files = [given(crowns, patients)]
+    for rows in (early, crowns, early, crowns):
+        files.append(given(rows, patients, *files))
+    assert {f.marks for f in files} == {files[0].marks}
+
+
 def test_marks_of_an_earlier_version_are_drawn_anew_once() -> None:
     crowns, patients = tables(crowns=600, seed=7100)
     now = given(crowns, patients)

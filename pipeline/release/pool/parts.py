@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from pipeline.release.disclosure import Part
 from pipeline.release.pool.contribution import Contribution
+from pipeline.release.side_by_side import Part
 
 # Of the same teeth what the first counts is among what the second does.
 _LOST, _FAILED = "_tooth_loss", "_endo_failure"
