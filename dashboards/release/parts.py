@@ -7,6 +7,7 @@ import itertools
 from collections.abc import Iterator, Sequence
 
 from dashboards.release.count import ReleasedCount
+from dashboards.release.healing import STATES
 from dashboards.release.rates import CODED, ReleasedRate, ReleasedRates
 from dashboards.release.released import Released, from_text
 from pipeline.practice.outcomes import CROWN_FAILURE, ENDO_FAILURE, TOOTH_LOSS
@@ -58,8 +59,22 @@ def _parts(released: Released) -> Iterator[tuple[str, ReleasedCount, ReleasedCou
             for group in one.groups:
                 if group.label in failed:
                     yield f"{one.title} {group.label} lost", group.failures, failed[group.label]
+    for line in released.healing[:1]:
+        yield from ((f"judged {state}", s.teeth, line.judged) for state, s in zip(STATES, line.states, strict=False))
     for line in released.healing[1:]:
         yield f"judged {line.name}", line.judged, released.healing[0].judged
+    hidden = ReleasedCount(None)  # of these no whole is told, yet a series of releases may tell of them
+    for table in released.rates:
+        if table.by == OVERALL:
+            for row in table.rows:
+                yield from (
+                    (f"{table.outcome} {n}", count, hidden)
+                    for n, count in (("teeth", row.teeth), ("failures", row.failures))
+                )
+    for c in released.comparisons:
+        yield from (
+            (f"{c.id} {g.name} failures", g.failures, hidden) for g in c.groups if c.outcome != CROWN_FAILURE.id
+        )
 
 
 def _named(table: ReleasedRates) -> list[tuple[str, ReleasedRate]]:

@@ -84,7 +84,7 @@ class Remembered:
     """The figures to share: made now (`new`), or on `made_on` from the same records, or standing as in `WHY_KEPT`.
 
     `note` says in a record which release of which practice they are, in digits that name nobody. `first` says that no
-    earlier release is known, nor that there was none.
+    earlier release is known, nor that there was none: the key says so, and no earlier output is another's.
     """
 
     figures: str
@@ -120,8 +120,8 @@ def remembered(
 
     Call it within a transaction. `seen` are the notes beside earlier output, of whatever practice. Figures that are no
     longer `readable`, of an earlier version, count as never made. New figures are rounded again where they would tell,
-    with the earlier ones, of a `few_between`, which is given by what each set is rounded and its figures. Where that does
-    not help, the latest stand.
+    with the earlier ones, of a `few_between`, which is given what rounds each set and its figures. Where that does not
+    help, the latest stand.
 
     Raises
     ------
@@ -132,7 +132,7 @@ def remembered(
     memory = read_memory(path)
     secret = _secret(store, key, memory)
     ours = hashlib.sha256(b"toothyears practice of releases\x1f" + secret).hexdigest()[:16]
-    notes = (note.split(" ") for note in seen)
+    notes = [note.split(" ") for note in seen]
     made = [store.text(LATEST), *(i for of, i in notes if of in ("", ours))]
     refuse_forgotten(key, memory, filter(None, made))
     facts = _facts(store)
@@ -141,7 +141,8 @@ def remembered(
     apart = {kept: _apart(before, marks) for kept, before in memory.marks.items()}
     mine = [r for r in memory.releases if r.kind == kind and readable(r.figures)]
     found, standing = _standing(mine, apart, digest, settings, today)
-    first = not memory.releases and not memory.unused
+    others = any(of not in ("", ours) for of, _ in notes)
+    first = not memory.releases and (others or not memory.unused)
     if found is None:
         rounded = json.loads(store.text(ROUNDED) or "{}")
         rounded_by = _rounded_by(memory.releases, apart, digest, rounded)

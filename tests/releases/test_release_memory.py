@@ -543,6 +543,13 @@ def test_it_is_said_where_no_earlier_release_is_known(practice: Practice) -> Non
     assert practice.share(crowns(range(120))).first
 
 
+def test_it_is_said_where_output_of_another_key_lies_beside(keyed: Practice) -> None:
+    """A database or key under another name has a key of its own, which knows of nothing shared."""
+    other = f"{'0' * 16} {'1' * 16}"
+    assert keyed.share(crowns(range(30)), seen=[other]).first
+    assert not keyed.share(crowns(range(60)), seen=[other]).first
+
+
 def test_a_memory_that_begins_anew_rounds_by_its_own_records(tmp_path: Path) -> None:
     found = []
     for i, n in enumerate((100, 101)):
