@@ -702,7 +702,7 @@ def test_a_step_that_lost_one_to_ten_is_passed_over() -> None:
 
 
 def test_a_comparison_by_hand() -> None:
-    (found,) = release(results(compared())).comparisons
+    (found,) = release(results(compared(groups=followed_to(200, 200)))).comparisons
     assert [(g.crowns.value, g.failures.value) for g in found.groups] == [(500, 60), (400, 40)]
     d = found.difference
     assert d is not None

@@ -97,8 +97,9 @@ def go_together(one: NDArray[np.float64], other: NDArray[np.float64]) -> float |
 
 def shared_patients(one: NDArray[np.float64], other: NDArray[np.float64]) -> float:
     """Which share of the smaller file's patients is about in the other one, where their marks go together."""
-    both = max(0.0, float(one.sum(axis=0) @ other.sum(axis=0)) / one.shape[1] - _by_chance(one, other))
-    return min(1.0, both / max(1.0, min(patients_of(one), patients_of(other))))
+    together = float(one.sum(axis=0) @ other.sum(axis=0)) / one.shape[1]
+    both = max(0.0, together - _by_chance(one, other))
+    return float(min(1.0, both / max(1.0, min(patients_of(one), patients_of(other)))))
 
 
 def _by_chance(one: NDArray[np.float64], other: NDArray[np.float64]) -> float:
