@@ -279,7 +279,8 @@ class Gate:
         if self._of_one_patient(kind, n):
             self.withhold(ONE_PATIENT)
             return None
-        if 0 < abs(self._beside.get((kind, group), n) - n) <= self.rounding.most_hidden:
+        # Also where none lies between: hiding it would else say that somebody does.
+        if abs(self._beside.get((kind, group), math.inf) - n) <= self.rounding.most_hidden:
             self.withhold(ALONE)
             return None
         if group and (kind, group, n) in self._hidden:

@@ -63,7 +63,7 @@ from pipeline.release.memory_file import (
 )
 from pipeline.results import Results
 from pipeline.results.records import FEW, NEAR, NEW, OFTEN, SAME, SET, WHY_KEPT, Records
-from pipeline.storing.facts import HAPPENED
+from pipeline.storing.facts import HAPPENED, TELLING
 from pipeline.storing.store import Store
 
 PAGES, POOLING = "pages", "pooling"
@@ -101,7 +101,7 @@ class Remembered:
 def records_of(store: Store) -> Records:
     """What the rounding of shared figures hangs on, of the records stored now."""
     by_year = store.facts.patients_by_year()
-    return Records(_digest(store.facts.of_patients()), *store.facts.most_of_one(), patients_by_year=by_year)
+    return Records(_digest(_of_patients(store)), *store.facts.most_of_one(), patients_by_year=by_year)
 
 
 def remembered(
@@ -217,7 +217,11 @@ def _lacks(some: pl.Series, of: pl.Series) -> int:
 
 def _facts(store: Store) -> dict[str, pl.DataFrame]:
     """The fingerprints of patients: of all that is known of each, and of each thing that happened."""
-    return {ALL: store.facts.of_patients()} | {what: store.facts.happened(what) for what in HAPPENED}
+    return {ALL: _of_patients(store)} | {what: store.facts.happened(what) for what in HAPPENED}
+
+
+def _of_patients(store: Store) -> pl.DataFrame:
+    return store.facts.of_patients(**json.loads(store.text(TELLING) or "{}"))
 
 
 def _keyed(facts: pl.DataFrame, secret: bytes, what: str) -> pl.Series:

@@ -7,6 +7,7 @@ import datetime as dt
 import itertools
 import json
 import re
+import shutil
 import stat
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
@@ -22,6 +23,7 @@ from pipeline.release.memory import PAGES, POOLING, ROUNDINGS, Remembered, recor
 from pipeline.release.memory_file import Memory, memory_path, read_memory
 from pipeline.results import Counts, Quality, Results
 from pipeline.results.records import FEW, NEAR, NEW, OFTEN, SAME, SET
+from pipeline.storing.facts import TELLING
 from pipeline.storing.store import open_store
 
 DAY = dt.date(2026, 11, 1)
@@ -583,6 +585,22 @@ def test_the_most_of_one_patient_is_counted(tmp_path: Path) -> None:
         store.replace(CROWNS, rows)
         found = records_of(store)
     assert (found.teeth_of_one, found.failures_of_one) == (4, 2)
+
+
+def test_what_is_known_by_a_code_alone_is_a_fact_of_its_patient(tmp_path: Path, invented: Path) -> None:
+    """A post, a film or a splint more is in no linked table, and moved counts of techniques beside one rounding."""
+    shutil.copytree(invented, tmp_path / "p")
+    found = []
+    with open_store(next((tmp_path / "p").glob("*.duckdb"))) as store:
+        codes = json.loads(store.text(TELLING) or "{}")["codes"]
+        one = (
+            "rowid = (SELECT min(rowid) FROM _procedures WHERE status = 'completed' AND NOT code IN (SELECT unnest(?)))"
+        )
+        for code in (None, "a code that tells of nothing", codes[0]):
+            if code:
+                store._run(f"UPDATE _procedures SET code = ? WHERE {one}", [code, codes])
+            found.append(records_of(store).digest)
+    assert found[0] == found[1] != found[2]
 
 
 def test_a_standing_of_another_name_is_refused() -> None:
