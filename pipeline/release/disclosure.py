@@ -279,8 +279,9 @@ class Gate:
         if self._of_one_patient(kind, n):
             self.withhold(ONE_PATIENT)
             return None
-        # Also where none lies between: hiding it would else say that somebody does.
-        if abs(self._beside.get((kind, group), math.inf) - n) <= self.rounding.most_hidden:
+        # Failures also where none lies between: to hide them would else say that somebody does.
+        apart = abs(self._beside.get((kind, group), math.inf) - n)
+        if apart <= self.rounding.most_hidden and (apart or kind == FAILURES):
             self.withhold(ALONE)
             return None
         if group and (kind, group, n) in self._hidden:

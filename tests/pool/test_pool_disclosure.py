@@ -16,6 +16,7 @@ from pipeline.release.disclosure import (
     LOG_STEPS,
     ONE_PATIENT,
     OTHER_COVARIATE,
+    Gate,
     Rounding,
     fewest_behind,
     is_rounded,
@@ -293,3 +294,5 @@ def test_a_part_is_hidden_beside_its_whole_whether_a_few_lie_between_or_none():
         told.append(gate.failures(lost, group="lost") is not None)
         assert gate.failures(lost, group="another") is not None
     assert told == [False, False, False, True]
+    courses = Gate(Rounding(b"x"), beside={("teeth", "all"): 40})
+    assert [courses.teeth(n, group="all") is not None for n in (40, 39)] == [True, False]
