@@ -2,24 +2,33 @@
 
 from __future__ import annotations
 
+import functools
 import itertools
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from dashboards.release.count import ReleasedCount
+from dashboards.release.healing import STATES
 from dashboards.release.rates import CODED, ReleasedRate, ReleasedRates
 from dashboards.release.released import Released, from_text
 from pipeline.practice.outcomes import CROWN_FAILURE, ENDO_FAILURE, TOOTH_LOSS
-from pipeline.release.disclosure import Part, few_between
+from pipeline.release.side_by_side import Part, few_between
 
 OVERALL = "overall"
 
 
-def few_between_texts(before: str, now: str, alike: bool = False) -> bool:
-    """Whether two releases, as they are kept, tell of some but fewer than 11 that came between; of none, if one cannot
-    be read any more. `alike` says that one rounding made both.
+def few_between_texts(releases: Sequence[tuple[str, str]]) -> bool:
+    """Whether releases, as they are kept, tell of some but fewer than 11 that came between; the last one is new.
+
+    Each with what it is rounded by. One that cannot be read any more tells nothing.
     """
-    one, two = from_text(before), from_text(now)
-    return one is not None and two is not None and bool(few_between(parts_of(one), parts_of(two), alike=alike))
+    told = [(by, parts) for by, text in releases if (parts := _parts_of_text(text)) is not None]
+    return bool(told) and bool(few_between(told))
+
+
+@functools.lru_cache(maxsize=64)
+def _parts_of_text(text: str) -> dict[str, Part] | None:
+    found = from_text(text)
+    return None if found is None else parts_of(found)
 
 
 def parts_of(released: Released) -> dict[str, Part]:
@@ -50,8 +59,22 @@ def _parts(released: Released) -> Iterator[tuple[str, ReleasedCount, ReleasedCou
             for group in one.groups:
                 if group.label in failed:
                     yield f"{one.title} {group.label} lost", group.failures, failed[group.label]
+    for line in released.healing[:1]:
+        yield from ((f"judged {state}", s.teeth, line.judged) for state, s in zip(STATES, line.states, strict=False))
     for line in released.healing[1:]:
         yield f"judged {line.name}", line.judged, released.healing[0].judged
+    hidden = ReleasedCount(None)  # of these no whole is told, yet a series of releases may tell of them
+    for table in released.rates:
+        if table.by == OVERALL:
+            for row in table.rows:
+                yield from (
+                    (f"{table.outcome} {n}", count, hidden)
+                    for n, count in (("teeth", row.teeth), ("failures", row.failures))
+                )
+    for c in released.comparisons:
+        yield from (
+            (f"{c.id} {g.name} failures", g.failures, hidden) for g in c.groups if c.outcome != CROWN_FAILURE.id
+        )
 
 
 def _named(table: ReleasedRates) -> list[tuple[str, ReleasedRate]]:

@@ -38,7 +38,7 @@ from dashboards.release.trial import (
     release_outcomes,
 )
 from pipeline.release.disclosure import Gate
-from pipeline.release.gates import ALL_COURSES, gate_of
+from pipeline.release.gates import ALL_COURSES, gate_of, told_half_years
 from pipeline.results import Comparison, Difference, Estimate, Group, Results, from_plain, to_plain
 
 MOST_WALKS = 200
@@ -157,7 +157,7 @@ class Released:
 
 # Raised with every change of what the same results are told as: a figure kept under other rules, which may have
 # been wrong, is made once more. It is rounded by the records all the same, so the two tell no more than one.
-RULES = 7
+RULES = 8
 
 
 def release(results: Results, *, practice: str | None = None) -> Released:
@@ -330,11 +330,17 @@ def _estimate(e: Estimate) -> ReleasedEstimate:
 
 
 def _naive(gate: Gate, c: Comparison, groups: tuple[ReleasedGroup, ...], enough: set[str]) -> ReleasedNaive | None:
-    """The count by label: it passes, and its ratio with it, only where each group that it names does."""
+    """The count by label: it passes, and its ratio with it, only where each group that it names does.
+
+    It is of the horizon, so of each group so many must be followed by then that their number may be told.
+    """
     if c.naive is None:
         return None
     sizes = {g.name: g.crowns for g in c.groups}
     told = {g.name: g.crowns.value for g in groups}
+    by_then = round(12 * c.horizon_years)
+    followed = {g.name for g in c.groups if any(h.months == by_then for h, _, _ in told_half_years(gate, g.half_years))}
+    enough = enough & followed
     named = {name for name, _ in c.naive.survival} | set(c.naive.contrast.split(" vs "))
     failed = {}
     for name, kept in c.naive.survival:

@@ -279,7 +279,9 @@ class Gate:
         if self._of_one_patient(kind, n):
             self.withhold(ONE_PATIENT)
             return None
-        if 0 < abs(self._beside.get((kind, group), n) - n) <= self.rounding.most_hidden:
+        # Failures also where none lies between: to hide them would else say that somebody does.
+        apart = abs(self._beside.get((kind, group), math.inf) - n)
+        if apart <= self.rounding.most_hidden and (apart or kind == FAILURES):
             self.withhold(ALONE)
             return None
         if group and (kind, group, n) in self._hidden:
@@ -301,30 +303,6 @@ FEW = f"a count under {SMALLEST}, or of fewer than {SMALLEST} patients"
 ALONE = "a count that would give a hidden one away"
 ONE_PATIENT = f"a count of which one patient could be more than {DOMINANCE_PERCENT} %"
 ONE_IN_AVERAGES = f"means and shares of a group of which one patient could be more than {AVERAGE_PERCENT} %"
-
-
-Told = int | None
-Part = tuple[Told, Told]
-
-
-def few_between(before: Mapping[str, Part], now: Mapping[str, Part], *, alike: bool = False) -> list[str]:
-    """The parts of which two releases tell that some but fewer than 11 came or went between them.
-
-    A part and its whole by name, each as it was told. Told counts that differ by more than `SLACK` twice surely differ,
-    and where both releases are rounded `alike` those that differ at all; the whole changed by no more than its told
-    counts and that, and nothing leaves a whole but what leaves the records.
-    """
-    out = []
-    for name, (part, whole) in now.items():
-        old_part, old_whole = before.get(name, (None, None))
-        if None in (part, whole, old_part, old_whole):
-            continue
-        for sign in (1, -1):
-            surely = sign * ((part or 0) - (old_part or 0)) - (0 if alike else 2 * SLACK)
-            at_most = sign * ((whole or 0) - (old_whole or 0)) + 2 * SLACK
-            if surely >= 1 and at_most < SMALLEST:
-                out.append(name)
-    return out
 
 
 def step_per_100(told: int) -> int | None:

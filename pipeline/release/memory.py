@@ -2,18 +2,21 @@
 
 Whoever sees two releases can subtract them, or average many. So
 
-- the same records under the same settings give the same figures; records that differ from those of an earlier release
-  by fewer than 11 patients give its figures once more, those of the nearest;
+- the same records give the same figures, whatever the settings: what one counts and the next does not (teeth that
+  failed between two horizons, or are followed when a curve stops) may be a few. Records that differ from those of an
+  earlier release by fewer than 11 patients give its figures once more, those of the nearest;
 - for a year, so do records in which some but fewer than 11 patients more (or fewer) had a crown seated, opened or
   failed, a root canal made or failed, a tooth lost or a film judged (`facts.HAPPENED`): beside a total told alike
   in both, which then hardly changed, a part of it told otherwise would hold a few that surely came in between;
-- new figures are made three times in half a year at most, else the latest stand: settings moved a little at a time
-  would count those between two of them;
-- figures of the same records are rounded alike whatever the settings: a count told in two ways is known to within 4 and
-  not 9, and with it the few by which it is less than another (teeth that failed and were not lost);
-- those of other records are rounded by the next of six roundings (`disclosure.Rounding`), drawn for these records.
-  Under one for all, a told count that changes has surely changed; under ever new ones, many releases could be averaged.
-  Where a part and its whole would still tell of a few that came in between, it is drawn anew.
+- new figures are made three times in half a year at most, else the latest stand: rules of linking moved a little at a
+  time would count those between two of them;
+- the same records are rounded alike, pages and files for pooling: a count told in two ways is known to within 4 and not
+  9, and with it the few by which it is less than another (teeth that failed and were not lost);
+- those of other records are rounded by themselves (`disclosure.Rounding`), and from the seventh on by one of the first
+  six. Under one for all, a told count that changes has surely changed; under ever new ones, many releases could be
+  averaged. Nothing hangs on what came before alone: two copies of one memory would round their next figures alike.
+  Where a part and its whole, or one count over all releases, would still tell of a few that came in between, it is
+  drawn anew (`side_by_side`).
 
 Pages and files for pooling are remembered apart, yet lie side by side with whoever gets both: of the same records
 they are rounded alike; figures of records that are near any earlier ones are rounded by themselves.
@@ -59,15 +62,15 @@ from pipeline.release.memory_file import (
     write_memory,
 )
 from pipeline.results import Results
-from pipeline.results.records import FEW, NEAR, NEW, OFTEN, SAME, WHY_KEPT, Records
-from pipeline.storing.facts import HAPPENED
+from pipeline.results.records import FEW, NEAR, NEW, OFTEN, SAME, SET, WHY_KEPT, Records
+from pipeline.storing.facts import HAPPENED, TELLING
 from pipeline.storing.store import Store
 
 PAGES, POOLING = "pages", "pooling"
 MOST_SETS, WITHIN_DAYS = 3, 183
 FEW_DAYS = 365
 ROUNDINGS = 6
-TRIES = 20
+TRIES = 40
 ALL = "all"
 SECRET = "release_secret"
 LATEST = "latest_release"
@@ -81,7 +84,7 @@ class Remembered:
     """The figures to share: made now (`new`), or on `made_on` from the same records, or standing as in `WHY_KEPT`.
 
     `note` says in a record which release of which practice they are, in digits that name nobody. `first` says that no
-    earlier release is known, nor that there was none.
+    earlier release is known, nor that there was none: the key says so, and no earlier output is another's.
     """
 
     figures: str
@@ -98,7 +101,7 @@ class Remembered:
 def records_of(store: Store) -> Records:
     """What the rounding of shared figures hangs on, of the records stored now."""
     by_year = store.facts.patients_by_year()
-    return Records(_digest(store.facts.of_patients()), *store.facts.most_of_one(), patients_by_year=by_year)
+    return Records(_digest(_of_patients(store)), *store.facts.most_of_one(), patients_by_year=by_year)
 
 
 def remembered(
@@ -110,15 +113,15 @@ def remembered(
     today: dt.date,
     make: Callable[[Results], str],
     readable: Callable[[str], bool],
-    few_between: Callable[[str, str, bool], bool] = lambda *_: False,
+    few_between: Callable[[Sequence[tuple[str, str]]], bool] = lambda _: False,
     seen: Iterable[str] = (),
 ) -> Remembered:
     """The figures of this kind to share; `make` makes those of the results given to it where none stand.
 
     Call it within a transaction. `seen` are the notes beside earlier output, of whatever practice. Figures that are no
     longer `readable`, of an earlier version, count as never made. New figures are rounded again where they would tell,
-    with any earlier ones, of a `few_between`, which is told whether both are rounded alike; where that does not help,
-    the latest stand.
+    with the earlier ones, of a `few_between`, which is given what rounds each set and its figures. Where that does not
+    help, the latest stand.
 
     Raises
     ------
@@ -129,7 +132,7 @@ def remembered(
     memory = read_memory(path)
     secret = _secret(store, key, memory)
     ours = hashlib.sha256(b"toothyears practice of releases\x1f" + secret).hexdigest()[:16]
-    notes = (note.split(" ") for note in seen)
+    notes = [note.split(" ") for note in seen]
     made = [store.text(LATEST), *(i for of, i in notes if of in ("", ours))]
     refuse_forgotten(key, memory, filter(None, made))
     facts = _facts(store)
@@ -138,14 +141,15 @@ def remembered(
     apart = {kept: _apart(before, marks) for kept, before in memory.marks.items()}
     mine = [r for r in memory.releases if r.kind == kind and readable(r.figures)]
     found, standing = _standing(mine, apart, digest, settings, today)
-    first = not memory.releases and not memory.unused
+    others = any(of not in ("", ours) for of, _ in notes)
+    first = not memory.releases and (others or not memory.unused)
     if found is None:
         rounded = json.loads(store.text(ROUNDED) or "{}")
         rounded_by = _rounded_by(memory.releases, apart, digest, rounded)
         for n in range(TRIES):
             by = f"{rounded_by} {n}" if n else rounded_by
             figures = make(dataclasses.replace(results, records=dataclasses.replace(results.records, rounded_by=by)))
-            if not any(few_between(r.figures, figures, r.rounded_by == by) for r in mine):
+            if not few_between([*((r.rounded_by, r.figures) for r in mine), (by, figures)]):
                 found = Release(kind, today, digest, settings, by, figures)
                 memory = dataclasses.replace(memory, secret=secret.hex()).with_release(found, marks)
                 write_memory(path, memory)
@@ -163,19 +167,17 @@ def _standing(
 ) -> tuple[Release | None, str]:
     """The earlier release whose figures stand, if any; `apart` is by how many patients each one's records differ.
 
-    Of several that are near the nearest, then the latest, whatever its settings.
+    Of several the nearest, then one under these settings, then the latest.
     """
-    same = [r for r in mine if (r.records, r.settings) == (digest, settings)]
-    if same:
-        return same[-1], SAME
-    others = [r for r in mine if r.records != digest]
-    near = [r for r in others if apart[r.records][ALL] < SMALLEST]
-    few = [r for r in others if _since(r, today) < FEW_DAYS and _few(apart[r.records])]
+    near = [r for r in mine if apart[r.records][ALL] < SMALLEST]
+    few = [r for r in mine if _since(r, today) < FEW_DAYS and _few(apart[r.records])]
     for held, why in ((near, NEAR), (few, FEW)):
         if held:
-            return min(reversed(held), key=lambda r: apart[r.records][ALL]), why
+            found = min(reversed(held), key=lambda r: (apart[r.records][ALL], r.settings != settings))
+            same = SAME if found.settings == settings else SET
+            return found, same if found.records == digest else why
     often = [r for r in mine if _since(r, today) < WITHIN_DAYS]
-    if len({(r.records, r.settings) for r in often}) >= MOST_SETS:
+    if len({r.records for r in often}) >= MOST_SETS:
         return often[-1], OFTEN
     return None, NEW
 
@@ -196,9 +198,11 @@ def _rounded_by(
     known = {r.records: r.rounded_by for r in earlier}
     if digest in known or digest in rounded:
         return {**rounded, **known}[digest]
-    if any(n[ALL] < SMALLEST for n in apart.values()):
-        return digest
-    return f"{earlier[0].records if earlier else digest} {len(known) % ROUNDINGS}"
+    turns = list(dict.fromkeys(known.values()))[:ROUNDINGS]
+    if len(turns) < ROUNDINGS or any(n[ALL] < SMALLEST for n in apart.values()):
+        return f"{digest} 0"
+    turns = [by for by in turns if by != earlier[-1].rounded_by]
+    return turns[int(digest, 16) % len(turns)]
 
 
 def _apart(before: Marks, now: Marks) -> dict[str, int]:
@@ -213,7 +217,11 @@ def _lacks(some: pl.Series, of: pl.Series) -> int:
 
 def _facts(store: Store) -> dict[str, pl.DataFrame]:
     """The fingerprints of patients: of all that is known of each, and of each thing that happened."""
-    return {ALL: store.facts.of_patients()} | {what: store.facts.happened(what) for what in HAPPENED}
+    return {ALL: _of_patients(store)} | {what: store.facts.happened(what) for what in HAPPENED}
+
+
+def _of_patients(store: Store) -> pl.DataFrame:
+    return store.facts.of_patients(**json.loads(store.text(TELLING) or "{}"))
 
 
 def _keyed(facts: pl.DataFrame, secret: bytes, what: str) -> pl.Series:

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-NEW, SAME, NEAR, FEW, OFTEN = "new", "same", "near", "few", "often"
+NEW, SAME, SET, NEAR, FEW, OFTEN = "new", "same", "set", "near", "few", "often"
 # Why figures of an earlier day are shared once more, though records or settings are others.
 WHY_KEPT = {
+    SET: "the records are the same, and figures under two settings or versions could be held against each other",
     NEAR: "since then fewer than 11 patients changed",
     FEW: "within the year since, something happened to some but fewer than 11 patients, such as a failure",
     OFTEN: "several sets of figures were made within half a year, and more could be held against one another",

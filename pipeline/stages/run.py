@@ -55,7 +55,7 @@ from pipeline.reading.worksheets.lists import recall_rows, write_recall_list, wr
 from pipeline.reading.worksheets.note_sheets import sample_to_check, values_that_differ, values_to_confirm
 from pipeline.reading.worksheets.recall_list import due_reviews, last_contacts
 from pipeline.reading.worksheets.technique import crowns_without_details, endo_without_details
-from pipeline.release.disclosure import SMALLEST, STEP, few_between
+from pipeline.release.disclosure import SMALLEST, STEP
 from pipeline.release.memory import PAGES, POOLING, Remembered, records_of, remembered
 from pipeline.release.memory_file import BEGIN_ANEW, memory_path, read_memory, release_id
 from pipeline.release.pool.agreed import agreed_rules
@@ -69,6 +69,7 @@ from pipeline.release.pool.parts import parts_of
 from pipeline.release.pool.plausible import impossible
 from pipeline.release.pool.signing import practice_key, signing_key_path
 from pipeline.release.pool.spells import pooled_spells
+from pipeline.release.side_by_side import few_between
 from pipeline.results import Results, UnknownCode, from_plain, to_plain
 from pipeline.results.asked import Asked
 from pipeline.results.owner import Owner
@@ -337,9 +338,9 @@ def _contribution_of(text: str) -> Contribution | None:
     return found
 
 
-def _few_between(before: str, now: str, alike: bool) -> bool:
-    one, two = _contribution_of(before), _contribution_of(now)
-    return one is not None and two is not None and bool(few_between(parts_of(one), parts_of(two), alike=alike))
+def _few_between(releases: Sequence[tuple[str, str]]) -> bool:
+    given = [(by, parts_of(one)) for by, text in releases if (one := _contribution_of(text)) is not None]
+    return bool(given) and bool(few_between(given))
 
 
 def release_stage(settings: Settings, results: Results, *, today: dt.date, say: Say, **making: Any) -> Remembered:

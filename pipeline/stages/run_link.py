@@ -19,6 +19,7 @@ from pipeline.reading.config import code_table
 from pipeline.stages.answered_before import LINKED, digest_of
 from pipeline.stages.scale.link_partitions import link_in_parts
 from pipeline.stages.scale.run_partitions import workers_for
+from pipeline.storing.facts import TELLING
 from pipeline.storing.rows_to_link import Gathered
 from pipeline.storing.store import Store, open_store
 from pipeline.transforms.coded_details import telling_codes_of
@@ -42,6 +43,7 @@ def link_stage(
     """
     codes, rules = code_table(settings), link_rules(settings)
     coded = telling_codes_of(codes)
+    telling = json.dumps({"codes": sorted(coded), "until": rules.data_cutoff and rules.data_cutoff.isoformat()})
     with open_store(settings.practice.database, must_exist=True, memory_mb=settings.machine.memory_mb) as store:
         store.require("ingest")
         digest = digest_of(settings.practice, settings.codes, rules, packages=PACKAGES)
@@ -62,6 +64,7 @@ def link_stage(
                     crowns, courses = store.linking.replace_linked(found.places, coded=coded)
                     _keep(store, found.set_aside, found.begin, found.cutoff, found.counts)
                     store.save_text(LINKED, digest)
+                    store.save_text(TELLING, telling)
                 shutil.rmtree(store.parts_folder, ignore_errors=True)
             else:
                 linked = link(link_input(gathered), codes, rules)
@@ -70,6 +73,7 @@ def link_stage(
                     crowns, courses = store.linking.replace_linked(tables, coded=coded)
                     _keep(store, linked.set_aside, linked.begin, linked.cutoff, linked.counts)
                     store.save_text(LINKED, digest)
+                    store.save_text(TELLING, telling)
     say(f"{count(crowns, 'crown')} and {count(courses, 'course')} of root canal treatment linked")
     return settings.practice.database
 

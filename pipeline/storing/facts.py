@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import polars as pl
@@ -32,21 +33,28 @@ HAPPENED = {
     "lost": Happened(TOOTH_FOLLOWUP, "extracted IS NOT NULL", ("tooth_fdi", "extracted")),
     "judged": Happened(FINDINGS, "pai IS NOT NULL", ("tooth_fdi", "exam_date", "pai")),
 }
+# Under this name the linking stage keeps which codes tell more of a tooth, and up to which day: `codes, until`.
+TELLING = "telling_codes"
+_TOLD_BY_CODE = """WHERE status = 'completed' AND code IN (SELECT unnest($codes::VARCHAR[]))
+    AND ($until::DATE IS NULL OR service_date <= $until::DATE)"""
 
 
 class Facts(Connected):
     """The facts that a store holds of its patients."""
 
-    def of_patients(self) -> pl.DataFrame:
+    def of_patients(self, *, codes: Sequence[str] = (), until: str | None = None) -> pl.DataFrame:
         """`fact, patients`: each fingerprint of all rows of a patient, in whatever order and under whatever id they
-        lie, and of how many patients it is; visits say no more of a patient than that he is one.
+        lie, and of how many patients it is; visits say no more of a patient than that he is one, but for those up to
+        `until` with one of `codes`, by which alone posts, films and the like are known (see `TELLING`).
         """
         tables = [t for t in DERIVED_TABLES.values() if t is not PROCEDURES and "patient_id" in t.columns]
         tables = [t for t in tables if self._has_rows(t)]
         rows = [f"SELECT patient_id, 0::UBIGINT AS fact FROM (SELECT DISTINCT patient_id FROM {PROCEDURES.name})"]  # noqa: S608
         for table in tables:
             rows.append(f"SELECT patient_id, {_fingerprint(table, *table.columns)} AS fact FROM {table.name}")  # noqa: S608
-        return self._summed(" UNION ALL ".join(rows))
+        fact = _fingerprint(PROCEDURES, "service_date", "code", "tooth_fdi")
+        rows.append(f"SELECT patient_id, {fact} AS fact FROM {PROCEDURES.name} {_TOLD_BY_CODE}")  # noqa: S608
+        return self._summed(" UNION ALL ".join(rows), codes=list(codes), until=until)
 
     def happened(self, what: str) -> pl.DataFrame:
         """`fact, patients` as above, of one of `HAPPENED` alone, and of those patients whom it happened to."""
@@ -88,10 +96,11 @@ class Facts(Connected):
         """Most practices leave some tables empty, and to plan a query of one takes longer than to see that."""
         return bool(self._rows(f"SELECT 1 FROM {table.name} LIMIT 1"))  # noqa: S608
 
-    def _summed(self, rows: str) -> pl.DataFrame:
+    def _summed(self, rows: str, **params: object) -> pl.DataFrame:
         return self._frame(
             f"SELECT fact::VARCHAR AS fact, count(*) AS patients FROM (SELECT sum(fact) AS fact "  # noqa: S608
-            f"FROM ({rows}) WHERE patient_id IS NOT NULL GROUP BY patient_id) GROUP BY fact"
+            f"FROM ({rows}) WHERE patient_id IS NOT NULL GROUP BY patient_id) GROUP BY fact",
+            params=params,
         )
 
 

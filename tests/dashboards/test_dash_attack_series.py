@@ -5,8 +5,11 @@ from __future__ import annotations
 import dataclasses
 import datetime as dt
 import random
+from collections.abc import Sequence
 from pathlib import Path
 
+import numpy as np
+import pytest
 import sample_results as samples
 
 from dashboards.release.count import ReleasedCount
@@ -15,7 +18,9 @@ from dashboards.release.parts import few_between_texts, parts_of
 from dashboards.release.rates import ReleasedRate, ReleasedRates
 from dashboards.release.released import Released, as_text, release
 from dashboards.release.technique import ReleasedTechnique, ReleasedTechniqueGroup, ReleasedTechniques
-from pipeline.release.disclosure import Rounding, few_between
+from pipeline.release.disclosure import Rounding
+from pipeline.release.memory import ROUNDINGS, TRIES
+from pipeline.release.side_by_side import few_between, few_in_series, few_of_parts
 from pipeline.results.records import FEW, NEW, Records
 from tests.releases.test_release_memory import Practice, crowns
 
@@ -34,7 +39,7 @@ def grown(*, alike: bool, drawn: int = 3000) -> int:
         whole = part + rng.randint(10, 250)
         two = one if alike else other
         before, now = (one.count(part), one.count(whole)), (two.count(part + more), two.count(whole + more))
-        told = bool(few_between({"part": before}, {"part": now}))
+        told = bool(few_of_parts({"part": before}, {"part": now}))
         if alike and None not in (*before, *now):
             told = before[0] != now[0] and before[1] == now[1]
         found += told
@@ -42,24 +47,24 @@ def grown(*, alike: bool, drawn: int = 3000) -> int:
 
 
 def test_a_part_that_grew_by_a_few_is_seldom_told_where_releases_are_rounded_apart() -> None:
-    """Under one rounding for all, 13 of 100 are; rounded apart 1 of 100, which `few_between` then finds."""
+    """Under one rounding for all, 13 of 100 are; rounded apart 1 of 100, which `few_of_parts` then finds."""
     assert grown(alike=True) > 300
     assert 0 < grown(alike=False) < 60
 
 
 def test_parts_that_tell_of_a_few_by_hand() -> None:
     # A part told 10 more grew by 2 at least (24 to 26); a whole told alike by 8 at most (96 to 104).
-    assert few_between({"a": (20, 100)}, {"a": (30, 100)}) == ["a"]
-    assert few_between({"a": (30, 100)}, {"a": (20, 100)}) == ["a"]
+    assert few_of_parts({"a": (20, 100)}, {"a": (30, 100)}) == ["a"]
+    assert few_of_parts({"a": (30, 100)}, {"a": (20, 100)}) == ["a"]
     # One step may be no change, and a whole told 5 more may be 13 more.
-    assert few_between({"a": (20, 100)}, {"a": (25, 100)}) == []
-    assert few_between({"a": (20, 100)}, {"a": (30, 105)}) == []
-    assert few_between({"a": (20, 100)}, {"a": (30, 95)}) == ["a"]
-    assert few_between({"a": (None, 100)}, {"a": (30, 100)}) == []
-    assert few_between({}, {"a": (30, 100)}) == []
+    assert few_of_parts({"a": (20, 100)}, {"a": (25, 100)}) == []
+    assert few_of_parts({"a": (20, 100)}, {"a": (30, 105)}) == []
+    assert few_of_parts({"a": (20, 100)}, {"a": (30, 95)}) == ["a"]
+    assert few_of_parts({"a": (None, 100)}, {"a": (30, 100)}) == []
+    assert few_of_parts({}, {"a": (30, 100)}) == []
     # Under one rounding a step is a change, and settings that moved the part alone are told of 1 to 8.
-    assert few_between({"a": (20, 100)}, {"a": (25, 100)}, alike=True) == ["a"]
-    assert few_between({"a": (20, 100)}, {"a": (25, 105)}, alike=True) == []
+    assert few_of_parts({"a": (20, 100)}, {"a": (25, 100)}, alike=True) == ["a"]
+    assert few_of_parts({"a": (20, 100)}, {"a": (25, 105)}, alike=True) == []
 
 
 def moved(released: Released, by: int) -> Released:
@@ -84,9 +89,9 @@ def test_pages_are_watched_in_every_table() -> None:
     parts = parts_of(shown)
     assert len(parts) > 40
     assert {p.split()[-1] for p in parts} >= {"failures", "teeth"}
-    assert few_between_texts(as_text(shown), as_text(moved(shown, 10)))
-    assert not few_between_texts(as_text(shown), as_text(moved(shown, 5)))
-    assert not few_between_texts(as_text(shown), as_text(shown))
+    assert few_between_texts([("a", as_text(shown)), ("b", as_text(moved(shown, 10)))])
+    assert not few_between_texts([("a", as_text(shown)), ("b", as_text(moved(shown, 5)))])
+    assert not few_between_texts([("a", as_text(shown)), ("b", as_text(shown))])
 
 
 def told(n: int) -> ReleasedCount:
@@ -138,7 +143,17 @@ def test_each_part_stands_beside_its_whole() -> None:
         ),
         comparisons=(one, dataclasses.replace(one, id="tooth_survival_by_crown_after_endo", outcome="tooth_loss")),
     )
-    assert parts_of(made) == {
+    alone = {name: part for name, (part, whole) in parts_of(made).items() if whole is None}
+    assert alone == {
+        "crown_survival teeth": 400,
+        "crown_survival failures": 60,
+        "endo_tooth_survival teeth": 500,
+        "endo_tooth_survival failures": 50,
+        "crowned_tooth_loss teeth": 80,
+        "crowned_tooth_loss failures": 15,
+        "tooth_survival_by_crown_after_endo vital failures": 35,
+    }
+    assert {name: told for name, told in parts_of(made).items() if name not in alone} == {
         "crown_survival tooth_group molar teeth": (200, 400),
         "crown_survival tooth_group molar failures": (40, 60),
         "crown_survival tooth_group premolar teeth": (150, 400),
@@ -161,8 +176,9 @@ def test_each_part_stands_beside_its_whole() -> None:
 
 def test_what_cannot_be_read_any_more_tells_of_none() -> None:
     text = as_text(release(dataclasses.replace(samples.differs(), records=Records("x"))))
-    assert not few_between_texts(text, "of another version")
-    assert not few_between_texts("of another version", text)
+    assert not few_between_texts([("a", text), ("b", "of another version")])
+    assert not few_between_texts([("a", "of another version"), ("b", text)])
+    assert not few_between_texts([("a", "of another version")])
 
 
 def test_other_letters_of_the_same_clinicians_are_no_change() -> None:
@@ -170,22 +186,82 @@ def test_other_letters_of_the_same_clinicians_are_no_change() -> None:
     one, other = (release(dataclasses.replace(samples.differs(), records=Records(k, rounded_by="x"))) for k in "ab")
     letters = [[(r.name, r.teeth) for t in x.rates if t.by == "provider_id" for r in t.rows] for x in (one, other)]
     assert letters[0] != letters[1]
-    assert few_between(parts_of(one), parts_of(other), alike=True) == []
+    assert few_of_parts(parts_of(one), parts_of(other), alike=True) == []
 
 
 def test_figures_that_would_tell_of_a_few_are_rounded_again_or_the_latest_stand(tmp_path: Path) -> None:
     day, asked = dt.date(2026, 1, 1), []
 
-    def told(before: str, now: str, alike: bool) -> bool:
-        assert not alike
-        asked.append((before, now))
-        return len(asked) < 3
+    def told(releases: Sequence[tuple[str, str]]) -> bool:
+        assert len({by for by, _ in releases}) == len(releases)
+        asked.append([figures for _, figures in releases])
+        return 1 < len(asked) < 4
 
     practice = Practice(tmp_path)
-    practice.share(crowns(range(100)), day=day)
+    practice.share(crowns(range(100)), day=day, few_between=told)
     assert practice.share(crowns(range(120)), day=day, few_between=told).figures == "figures 4"
-    assert asked == [("figures 1", f"figures {n}") for n in (2, 3, 4)]
+    assert asked == [["figures 1"], *(["figures 1", f"figures {n}"] for n in (2, 3, 4))]
     assert len({r.rounded_by for r in practice.memory.releases}) == 2
-    held = practice.share(crowns(range(140)), day=day, few_between=lambda *_: True)
+    held = practice.share(crowns(range(140)), day=day, few_between=lambda _: True)
     assert (held.figures, held.standing) == ("figures 4", FEW)
     assert practice.share(crowns(range(140)), day=day).standing == NEW
+
+
+def years(
+    seed: int, *, releases: int = 8, rows: int = 40, watched: bool
+) -> list[tuple[str, dict[str, tuple[int | None, None]]]]:
+    """Yearly releases of counts that grow by 0 to 3 a year; `watched` ones are rounded anew as the memory does."""
+    rng = np.random.default_rng(seed)
+    counts, more = rng.integers(15, 90, rows), rng.choice([0.0, 0.3, 0.7, 1.0, 1.5, 3.0], rows)
+    made: list[tuple[str, dict[str, tuple[int | None, None]]]] = []
+    for year in range(releases):
+        counts = counts + (rng.poisson(more) if year else 0)
+        for n in range(TRIES if watched else 1):
+            by = f"{seed} {year % ROUNDINGS} {n}"
+            now = by, {str(i): (Rounding(by.encode()).count(int(c)), None) for i, c in enumerate(counts)}
+            if not few_between([*made, now]):
+                made.append(now)
+                break
+        else:
+            if not watched:
+                made.append(now)
+    return made
+
+
+def test_no_count_of_many_releases_is_known_to_have_grown_by_a_few() -> None:
+    """Of 100 cohorts of a year some six were, in eight releases rounded apart; a set that would tell is drawn anew."""
+
+    def named(watched: bool) -> list[int]:
+        made = [years(seed, watched=watched) for seed in range(8)]
+        series = [[[(by, told[str(i)][0]) for by, told in releases] for i in range(40)] for releases in made]
+        assert all(len(releases) >= 7 for releases in made)
+        return [sum(map(few_in_series, rows)) for rows in series]
+
+    assert sum(named(watched=False)) > 8
+    assert sum(named(watched=True)) == 0
+
+
+@pytest.mark.parametrize(
+    ("told", "few"),
+    [
+        # 30 is at most 34 and 40 at least 36; by the 35 before and after them no less than 31 and no more than 39.
+        ([35, 30, 40, 35], True),
+        ([35, 30, 40], False),  # the last may be 44, 10 more than 34 and 13 more than 31
+        ([30, 40, 35], False),
+        ([None, 35, 30, None, 40, 35], True),
+        ([35, 40, 30, 35], True),  # of what only falls, teeth of patients who were erased
+        ([35, 30, 40, 35, 90], True),
+        ([60, 30, 40, 60, 30], False),  # one that goes both ways
+        ([20, 20, 20], False),
+        ([None, None], False),
+    ],
+)
+def test_series_by_hand(told: list[int | None], few: bool) -> None:
+    assert few_in_series([(str(i), n) for i, n in enumerate(told)]) == few
+
+
+def test_one_rounding_twice_shows_a_change() -> None:
+    # Between 41 and 44 all the time, and one rounding told it otherwise.
+    assert few_in_series([("b", 45), ("a", 40), ("a", 45), ("c", 40)])
+    assert not few_in_series([("b", 45), ("a", 40), ("d", 45), ("c", 40)])
+    assert not few_in_series([("a", 40), ("a", 45)])  # up to 13

@@ -1,4 +1,4 @@
-"""An attacker with the same records rounded twice: under other settings, and under another key.
+"""An attacker with the same records rounded twice: as pages and for pooling, and under another key.
 
 A count told in two ways is known to within 4 and not 9. Where a few are all that a part lacks to its whole (root canals
 that failed and were not lost), two roundings may name them, which one never does.
@@ -7,7 +7,6 @@ that failed and were not lost), two roundings may name them, which one never doe
 from __future__ import annotations
 
 import dataclasses
-import datetime as dt
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
@@ -18,6 +17,8 @@ from attacker import Attacker, attack
 from dashboards.release.released import release
 from pipeline.practice.outcomes import ENDO_FAILURE, TOOTH_LOSS
 from pipeline.release.disclosure import Rounding
+from pipeline.release.memory import PAGES, POOLING
+from pipeline.release.memory_file import memory_path
 from pipeline.results import Counts, RateRow, RateTable, Results
 from pipeline.results.records import NEW, Records
 from tests.releases.test_release_memory import Practice, crowns, results
@@ -37,23 +38,24 @@ def pinned(seed: int, roundings: Sequence[Rounding]) -> int:
     return len(a.pinned())
 
 
-def shared(folder: Path, settings: Sequence[str]) -> list[Rounding]:
-    """How figures of the same records are rounded, shared under one setting after the other."""
+def shared(folder: Path) -> list[Rounding]:
+    """How figures of the same records are rounded: as pages, in a file for pooling, and after the memory began anew."""
     practice = Practice(folder)
     out = []
-    for i, years in enumerate(settings):
-        day = dt.date(2026, 1, 1) + dt.timedelta(200 * i)
-        assert practice.share(crowns(range(40)), day=day, of=results(horizon_years=years)).standing == NEW
+    for kind, years in ((PAGES, "5"), (POOLING, "10"), (PAGES, "3")):
+        assert practice.share(crowns(range(40)), kind, of=results(horizon_years=years)).standing == NEW
         out.append(Rounding(practice.rounded_by.encode()))
+        if len(out) == 2:
+            memory_path(practice.key).write_text("begin anew")
     return out
 
 
-def test_other_settings_of_the_same_records_name_no_few(tmp_path: Path) -> None:
-    """Twenty practices share three times, with another horizon each time: as one release to whoever has all three.
+def test_the_same_records_shared_in_all_ways_name_no_few(tmp_path: Path) -> None:
+    """Twenty practices share three times, under another horizon each time: as one release to whoever has all three.
 
     Rounded apart, as they once were, three releases named the few in 76 of 200 pairs.
     """
-    alike = shared(tmp_path, ["5", "10", "3"])
+    alike = shared(tmp_path)
     apart = [Rounding(f"{i}".encode()) for i in range(3)]
     assert sum(pinned(seed, alike) for seed in PRACTICES) == 0
     assert sum(pinned(seed, apart) for seed in PRACTICES) > 60

@@ -63,6 +63,7 @@ from pipeline.results import (
     FlowStep,
     FollowUp,
     Group,
+    HalfYear,
     IncidenceCurve,
     IncidencePoint,
     Milestone,
@@ -701,7 +702,7 @@ def test_a_step_that_lost_one_to_ten_is_passed_over() -> None:
 
 
 def test_a_comparison_by_hand() -> None:
-    (found,) = release(results(compared())).comparisons
+    (found,) = release(results(compared(groups=followed_to(200, 200)))).comparisons
     assert [(g.crowns.value, g.failures.value) for g in found.groups] == [(500, 60), (400, 40)]
     d = found.difference
     assert d is not None
@@ -762,9 +763,24 @@ def test_a_label_count_of_hidden_or_unknown_groups_is_not_said() -> None:
     naive = dataclasses.replace(compared().naive, contrast="Dr Ashby vs before_seat")
     assert release(results(compared(naive=naive))).comparisons[0].naive is None
     naive = dataclasses.replace(compared().naive, why_biased="Dr Ashby")
-    found = release(results(compared(naive=naive))).comparisons[0].naive
+    found = release(results(compared(naive=naive, groups=followed_to(200, 100)))).comparisons[0].naive
     assert found is not None
     assert found.why_biased == ""
+
+
+def followed_to(*numbers: int) -> tuple[Group, ...]:
+    """The groups, of which so many are followed at five years."""
+    return tuple(
+        dataclasses.replace(g, half_years=(HalfYear(60, n, 30),))
+        for g, n in zip(compared().groups, numbers, strict=True)
+    )
+
+
+def test_a_label_count_is_told_where_each_group_is_followed_to_the_horizon() -> None:
+    """With `min_at_risk` at 1 a page told the share of a group of which 3 were followed by then."""
+    told = [release(results(compared(groups=followed_to(200, n)))).comparisons[0].naive for n in (3, 10, 15)]
+    assert [found is not None for found in told] == [False, False, True]
+    assert release(results(compared(groups=followed_to(200, 200), horizon_years=6.0))).comparisons[0].naive is None
 
 
 def test_estimates_of_few_failures_hidden_groups_or_other_models_stay_inside() -> None:

@@ -300,6 +300,7 @@ _OF_PARTS = (
     "what_cannot_be_read_any_more_tells_of_none",
     "pages_are_watched_in_every_table",
 )
+_OF_SERIES = ("parts_that_tell_of_a_few_by_hand", "series_by_hand", "one_rounding_twice_shows_a_change")
 _OF_RECORDS = (
     "record_of_a_release_that_hides_nothing_says_so",
     "record_tells_each_thing_in_its_place_and_breaks_no_word",
@@ -311,6 +312,7 @@ DISCLOSURE = (
     *(Target("disclosure", f"dashboards/release/{name}.py", (_EDGES,)) for name in _OF_RELEASE),
     Target("disclosure", "dashboards/release/curve.py", ("tests/dashboards/test_dash_release_curve.py", _EDGES)),
     Target("disclosure", "dashboards/release/parts.py", tuple(f"{_SERIES}::test_{name}" for name in _OF_PARTS)),
+    Target("disclosure", "pipeline/release/side_by_side.py", tuple(f"{_SERIES}::test_{name}" for name in _OF_SERIES)),
     Target("disclosure", "dashboards/release/record.py", tuple(f"{_FILES}::test_a_{name}" for name in _OF_RECORDS)),
     Target("disclosure", "dashboards/release/table1.py", ("tests/dashboards/test_dash_table1.py",)),
     *(

@@ -16,6 +16,7 @@ from pipeline.release.disclosure import (
     LOG_STEPS,
     ONE_PATIENT,
     OTHER_COVARIATE,
+    Gate,
     Rounding,
     fewest_behind,
     is_rounded,
@@ -283,3 +284,15 @@ def test_characteristics_of_a_practices_own_are_one():
     given_ = ("sex", "the owner's mood", "smoking", "the tide", "sex")
     assert sayable_covariates(given_) == ("sex", OTHER_COVARIATE, "smoking")
     assert sayable_covariates(("the tide",), ("the tide",)) == ("the tide",)
+
+
+def test_a_part_is_hidden_beside_its_whole_whether_a_few_lie_between_or_none():
+    """Hidden only where a few lie between, it said that they did."""
+    told = []
+    for lost in (40, 39, 30, 20):
+        gate = Gate(Rounding(b"x"), beside={("failures", "lost"): 40})
+        told.append(gate.failures(lost, group="lost") is not None)
+        assert gate.failures(lost, group="another") is not None
+    assert told == [False, False, False, True]
+    courses = Gate(Rounding(b"x"), beside={("teeth", "all"): 40})
+    assert [courses.teeth(n, group="all") is not None for n in (40, 39)] == [True, False]

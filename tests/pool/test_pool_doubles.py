@@ -25,7 +25,7 @@ from pipeline.release.pool.combine import pool
 from pipeline.release.pool.contribution import Contrast, Contribution, Ratio, Side
 from pipeline.release.pool.likeness import same_practice
 from pipeline.release.pool.make import contribution
-from pipeline.release.pool.marks import go_together, marks_of, patients_of, shared_patients
+from pipeline.release.pool.marks import draws_of, go_together, marks_of, patients_of, shared_patients
 from pipeline.release.pool.members import FEWEST_KNOWN, refuse_unlisted
 from pipeline.release.pool.plausible import impossible
 
@@ -201,7 +201,8 @@ def test_figures_changed_by_hand_with_made_up_marks_are_still_too_alike(seed: in
 
 @pytest.mark.parametrize("how", [lambda m: tuple(3 * n for n in m), lambda m: tuple(n + 7 for n in m)])
 def test_marks_that_are_stretched_or_moved_still_go_together(how: Callable[[tuple[int, ...]], tuple[int, ...]]) -> None:
-    far = go_together(honest(1).marks, how(given(earlier(records(1), 1), "f" * 16).marks))
+    double = how(given(earlier(records(1), 1), "f" * 16).marks)
+    far = go_together(draws_of(honest(1).marks), draws_of(double))
     assert far is not None
     assert far > 4
 
@@ -285,7 +286,7 @@ def test_marks_are_the_same_of_the_same_records_alone() -> None:
         {MAIN: made[MAIN].sample(fraction=1, shuffle=True, seed=1)}, secret=b"a"
     )
     assert marks_of(made, secret=b"a") != marks_of(made, secret=b"b")
-    assert shared_patients(marks_of(made, secret=b"a"), marks_of(made, secret=b"b")) > 0.9
+    assert shared_patients(*(draws_of(marks_of(made, secret=key)) for key in (b"a", b"b"))) > 0.9
     ids = made[MAIN]["patient_id"].unique().sort()
     few = [made[MAIN].filter(pl.col("patient_id").is_in(ids.head(n).to_list())) for n in (10, 11)]
     assert [len(marks_of({MAIN: frame})) for frame in few] == [0, 512]
@@ -411,7 +412,7 @@ def test_from_five_hundred_patients_on_halves_and_parts_are_known(seed: int) -> 
     Of practices of some 375 patients 8 of 15 halves were, and of some 185 one of 15 halves and 8 of 15 parts.
     """
     one = honest(seed, 900)
-    assert patients_of(one.marks) > 0.5 * FEWEST_KNOWN  # it is a noisy count
+    assert patients_of(draws_of(one.marks)) > 0.5 * FEWEST_KNOWN  # it is a noisy count
     for change in (few_less, lambda made, s: part(made, s, 0.8), lambda made, s: part(made, s, 0.5)):
         assert same_practice(one, given(change(records(seed, 900), seed), "f" * 16)) is not None
 

@@ -42,6 +42,7 @@ _HEX_KEY = re.compile(r"([0-9a-f]{64})?")
 _SIGNATURE = re.compile(r"([0-9a-f]{128})?")
 _LARGEST = 10_000_000
 MARKS = 256
+MOST_DRAWS = 20  # each of half as many patients again: a thousandfold
 LARGEST_MARK = 100_000_000
 MOST_KEYS = 20
 
@@ -223,7 +224,8 @@ class Contribution:
         _refuse(not all(sayable_rule(name, value) for name, value in self.rules), "a rule")
         ids = [c.id for c in self.contrasts]
         _refuse(len(set(ids)) < len(ids), "a question that stands twice")
-        _refuse(len(self.marks) not in (0, MARKS, 2 * MARKS), "so many marks")
+        draws = len(self.marks) / (2 * MARKS)
+        _refuse(len(self.marks) != MARKS and draws not in range(MOST_DRAWS + 1), "so many marks")
         _refuse(not all(type(n) is int and abs(n) <= LARGEST_MARK for n in self.marks), "a mark")
         numbers = [isinstance(n, str) and read_key_number(n) == n for n in self.former_keys]
         _refuse(not all(numbers) or len(numbers) > MOST_KEYS, "a former key")

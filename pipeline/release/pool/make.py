@@ -29,7 +29,16 @@ from pipeline.release.pool.agreed import (
     sayable_covariates,
 )
 from pipeline.release.pool.asked import Pooled, questions
-from pipeline.release.pool.contribution import Contrast, Contribution, Gap, Line, Ratio, Side
+from pipeline.release.pool.contribution import (
+    MARKS,
+    MOST_DRAWS,
+    Contrast,
+    Contribution,
+    Gap,
+    Line,
+    Ratio,
+    Side,
+)
 from pipeline.release.pool.marks import marks_of
 from pipeline.results import GRID_MONTHS, Comparison, Difference, Estimate, Group, HalfYear, Results
 from pipeline.results.technique import TechniqueAnswer, TechniqueContrast
@@ -78,8 +87,8 @@ def contribution(
     secret
         What the noise of the marks hangs on.
     earlier
-        What the practice gave before, in order. Its marks stand until it has half as many patients again: noise that
-        is drawn anew every year is averaged by whoever keeps the files.
+        What the practice gave before, in order. Its marks stand, and once it has half as many patients again those
+        who came since are marked too: noise that is drawn anew is averaged by whoever keeps the files.
     """
     told = {**results.rules, **results.analysis}
     settings = _Settings(float(told["confidence"]), float(told["smallest_difference_per_100"]))
@@ -105,16 +114,29 @@ def contribution(
         data_until=results.data_cutoff[: len("2025-12")],
         rules=agreed_rules(results.rules, results.analysis),
         contrasts=given,
-        marks=_marks_before(earlier, given) or marks_of(spells, secret=secret),
+        marks=_marks(spells, given, secret=secret, earlier=earlier),
     )
 
 
-def _marks_before(earlier: Sequence[Contribution], now: Sequence[Contrast]) -> tuple[int, ...]:
-    """The marks of the latest file, while those for whom they were drawn are about as many as there are."""
+def _marks(
+    spells: Mapping[str, pl.DataFrame],
+    now: Sequence[Contrast],
+    *,
+    secret: bytes,
+    earlier: Sequence[Contribution],
+) -> tuple[int, ...]:
+    """The marks of the latest file, and once there are half as many patients again those of who came since beside them.
+
+    Nobody is marked twice, even where records of former years are added later.
+    """
     marks = earlier[-1].marks if earlier else ()
-    drawn_for = next((_most_patients(e.contrasts) for e in earlier if e.marks == marks), 0)
-    ratio = _most_patients(now) / drawn_for if drawn_for else 0.0
-    return marks if 1 / MARKS_STAND < ratio < MARKS_STAND else ()
+    if len(marks) <= MARKS:  # of an earlier version
+        return marks_of(spells, secret=secret)
+    drawn = next(e for e in earlier if e.marks == marks)
+    few = _most_patients(now) < MARKS_STAND * _most_patients(drawn.contrasts)
+    if few or len(marks) == MOST_DRAWS * 2 * MARKS:
+        return marks
+    return (*marks, *marks_of(spells, secret=secret, since=drawn.data_until))
 
 
 def _most_patients(contrasts: Sequence[Contrast]) -> int:

@@ -6,10 +6,12 @@ same patients thus have marks that go together, by as much as they share: a copy
 and a practice whose code and key are new are all known again. What two practices have by chance (a first crown on one
 day on one tooth) is allowed for.
 
-Noise of `NOISE` (standard deviation) is added to every mark, drawn anew for other records, so that marks tell next to
-nothing of one patient even to someone who knows all others: he moves the 256 marks of a set by 16 in all, less than
-the noise of one (Gaussian differential privacy [2] of 0.8 a patient and set, 1.13 in all, each time that they are
-drawn: `make.py` keeps those of earlier files while it can). To be told at all, practices need some 200 patients.
+Noise of `NOISE` (standard deviation) is added to every mark, so that marks tell next to nothing of one patient even to
+someone who knows all others: he moves the 256 marks of a set by 16 in all, less than the noise of one (Gaussian
+differential privacy [2] of 0.8 a patient and set, 1.13 in all). A patient is marked once: later files repeat the
+marks of earlier ones (`make.py`), and who comes later is in a further draw beside them. So however many files there
+are, they tell of nobody more than the first that he is in. Readers add the draws up. To be known at all, practices
+need some 200 patients.
 
 References
 ----------
@@ -39,17 +41,19 @@ TEETH = ("tooth_fdi", "tooth_group")
 PLACES = 20_000
 
 
-def marks_of(spells: Mapping[str, pl.DataFrame], *, secret: bytes = b"") -> tuple[int, ...]:
+def marks_of(spells: Mapping[str, pl.DataFrame], *, secret: bytes = b"", since: str = "") -> tuple[int, ...]:
     """Both sets of marks of the follow-up behind the questions; none where fewer than 11 patients have a known day.
 
     `spells` are rows with `patient_id, exit_days`, one of `DAYS` and one of `TEETH`. `secret` is known to the practice
-    alone; noise hangs on it and on the records, so that the same records give the same marks.
+    alone; noise hangs on it and on the records, so that the same records give the same marks. Patients count whose
+    first day is in a month after `since`, as `2025-12`.
     """
     told = [t for t in (_told(frame) for frame in spells.values()) if t is not None]
     if not told:
         return ()
     order = ("patient_id", "day", "tooth", "days")
     first = pl.concat(told).drop_nulls().sort(order).unique("patient_id", keep="first")
+    first = first.filter(pl.col("day").dt.strftime("%Y-%m") > since)
     sets = (_set(first.select(pl.format("{} {}", what, "tooth")).to_series(), secret) for what in ("day", "days"))
     return tuple(itertools.chain(*sets)) if first.height >= SMALLEST else ()
 
@@ -67,44 +71,50 @@ def _set(works: pl.Series, secret: bytes) -> list[int]:
     return [int(n) for n in np.rint(summed + noise)]
 
 
-def sets_of(one: Sequence[int], other: Sequence[int]) -> list[tuple[Sequence[int], Sequence[int]]]:
-    """The sets of marks that two files both have."""
-    both = min(len(one), len(other))
-    return [(one[i : i + MARKS], other[i : i + MARKS]) for i in range(0, both, MARKS)]
+def draws_of(marks: Sequence[int]) -> NDArray[np.float64]:
+    """The marks of a file with a draw a row, each of both sets; those of an earlier version have one set alone."""
+    return np.asarray(marks, np.float64).reshape(-1, min(len(marks), 2 * MARKS) or 1)
 
 
-def go_together(one: Sequence[int], other: Sequence[int]) -> float | None:
+def sets_of(one: Sequence[int], other: Sequence[int]) -> list[tuple[NDArray[np.float64], NDArray[np.float64]]]:
+    """The sets of marks that two files both have, with a draw a row."""
+    a, b = draws_of(one), draws_of(other)
+    both = min(a.shape[1], b.shape[1]) if a.size and b.size else 0
+    return [(a[:, i : i + MARKS], b[:, i : i + MARKS]) for i in range(0, both, MARKS)]
+
+
+def go_together(one: NDArray[np.float64], other: NDArray[np.float64]) -> float | None:
     """By how many standard errors two sets of marks go together, beyond what practices of their sizes have in common.
 
-    None where one of them is all zeros.
+    None where one of them is all zeros. Sets have a draw a row, here and below.
     """
-    a, b = (np.asarray(m, np.float64) for m in (one, other))
+    a, b = one.sum(axis=0), other.sum(axis=0)
     lengths = float(np.linalg.norm(a) * np.linalg.norm(b))
     if lengths == 0:
         return None
-    return math.sqrt(len(a)) * (float(a @ b) - len(a) * _by_chance(a, b)) / lengths
+    return math.sqrt(len(a)) * (float(a @ b) - len(a) * _by_chance(one, other)) / lengths
 
 
-def shared_patients(one: Sequence[int], other: Sequence[int]) -> float:
+def shared_patients(one: NDArray[np.float64], other: NDArray[np.float64]) -> float:
     """Which share of the smaller file's patients is about in the other one, where their marks go together."""
-    a, b = (np.asarray(m, np.float64) for m in (one, other))
-    both = max(0.0, float(a @ b) / len(a) - _by_chance(a, b))
-    return min(1.0, both / max(1.0, min(patients_of(a), patients_of(b))))
+    together = float(one.sum(axis=0) @ other.sum(axis=0)) / one.shape[1]
+    both = max(0.0, together - _by_chance(one, other))
+    return float(min(1.0, both / max(1.0, min(patients_of(one), patients_of(other)))))
 
 
-def _by_chance(a: NDArray[np.float64], b: NDArray[np.float64]) -> float:
+def _by_chance(one: NDArray[np.float64], other: NDArray[np.float64]) -> float:
     """How many first works two practices of these sizes have in common by chance."""
-    return patients_of(a) * patients_of(b) / PLACES
+    return patients_of(one) * patients_of(other) / PLACES
 
 
-def spread_of(marks: Sequence[int] | NDArray[np.float64]) -> float:
-    """The mean of the squares: each patient adds 1, the noise its own."""
-    return math.fsum(m * m for m in marks) / max(1, len(marks))
+def spread_of(draws: NDArray[np.float64]) -> float:
+    """The mean of the squares: each patient adds 1, the noise of each draw its own."""
+    return float(np.mean(draws.sum(axis=0) ** 2)) if draws.size else 0.0
 
 
-def patients_of(marks: Sequence[int] | NDArray[np.float64]) -> float:
+def patients_of(draws: NDArray[np.float64]) -> float:
     """About how many patients there are; none where there are no marks."""
-    return max(0.0, spread_of(marks) - NOISE**2)
+    return max(0.0, spread_of(draws) - len(draws) * NOISE**2)
 
 
 def _told(spells: pl.DataFrame) -> pl.DataFrame | None:

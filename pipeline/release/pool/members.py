@@ -17,7 +17,7 @@ from pathlib import Path
 
 from pipeline.machine.errors import ConfigError, DataError
 from pipeline.release.pool.contribution import Contribution
-from pipeline.release.pool.marks import patients_of
+from pipeline.release.pool.marks import draws_of, patients_of
 from pipeline.release.pool.signing import key_number, read_key_number
 
 LARGEST_BYTES = 1_000_000
@@ -77,7 +77,7 @@ def refuse_unlisted(given: Sequence[Contribution], *, taken: bool) -> None:
             f"may have made, of {FEWEST_KNOWN} patients or more, say so (--unlisted; unlisted = true)."
         )
     for c in given:
-        if patients_of(c.marks) < FEWEST_KNOWN:
+        if patients_of(draws_of(c.marks)) < FEWEST_KNOWN:
             raise DataError(
                 f"The file of practice {c.code} is of under about {FEWEST_KNOWN} patients: without a list of members "
                 "it is not sure whether it is a second file, or a part, of another one given here. Write the practices "

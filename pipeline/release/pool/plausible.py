@@ -16,7 +16,7 @@ from pipeline.release import disclosure
 from pipeline.release.disclosure import SMALLEST, STEP
 from pipeline.release.pool.agreed import TOOTH_GROUPS
 from pipeline.release.pool.contribution import Contrast, Contribution, Gap, Line, Ratio, Side
-from pipeline.release.pool.marks import NOISE, spread_of
+from pipeline.release.pool.marks import NOISE, draws_of, spread_of
 from pipeline.results import GRID_MONTHS
 
 # Rounding of three counts that are subtracted or added.
@@ -56,7 +56,8 @@ def _faults(given: Contribution, today: dt.date | None) -> Iterator[str]:
             yield f"in `{c.id}` {fault}"
     yield from _between(given.contrasts)
     patients = max((s.patients or 0 for c in given.contrasts for s in (c.group, c.reference)), default=0)
-    if given.marks and spread_of(given.marks) < LEAST_SPREAD * (NOISE**2 + patients / 2):
+    draws = draws_of(given.marks)
+    if given.marks and spread_of(draws) < LEAST_SPREAD * (len(draws) * NOISE**2 + patients / 2):
         yield "its marks are of fewer patients than it has"
 
 
