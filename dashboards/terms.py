@@ -71,8 +71,9 @@ OF_A_RATE = {
 }
 # Why a comparison of technique is open for good, or stands out, where its range alone would not have it open.
 OF_A_TECHNIQUE = {
-    "stands_out": ("Stands out alone", "either"),
+    "stands_out": ("Unconfirmed", "either"),
     "one_way": ("Not separable", "early"),
+    "unmeasured": ("Harm not measured", "early"),
 }
 SHORT = OF_A_RATE | OF_A_TECHNIQUE
 BY = {

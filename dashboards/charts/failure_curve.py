@@ -199,10 +199,12 @@ def _markers(line: Line) -> dict[str, object]:
 
 def _line(group: Group, look: theme.Look) -> Line:
     """The curve's steps in years and failures per 100, from where it starts to where it stops."""
-    start = group.starts_at_days / DAYS_PER_YEAR
+    # Of a group that enters late few are followed at first: a line along 0 would say that they hold better than others.
+    first = next((p for p in group.curve if p.survival < 1), None) if group.starts_at_days > 0 else None
+    start = (group.starts_at_days if first is None else first.days) / DAYS_PER_YEAR
     x, y, low, high = [start], [0.0], [0.0], [0.0]
-    followed = [group.curve[0].at_risk]
-    for point in group.curve:
+    followed = [(first or group.curve[0]).at_risk]
+    for point in (p for p in group.curve if first is None or p.days >= first.days):
         x.append(point.days / DAYS_PER_YEAR)
         y.append(100 * (1 - point.survival))
         low.append(100 * (1 - point.ci_high))

@@ -9,7 +9,7 @@ from dashboards import page, terms
 from dashboards.answers import Answer, Answers, kept
 from dashboards.charts.difference import Apart, difference_chart
 from dashboards.formats import count, plural, sentence_case, whole
-from dashboards.pages import comparison, technique, trial
+from dashboards.pages import comparison, technique, trial, unseen
 from dashboards.pages.hyperemic import differences
 from dashboards.pages.index import OPENED, asked_sentence, crowned
 from dashboards.tables import NumberTable
@@ -48,7 +48,7 @@ def findings(results: Results) -> list[Answer]:
     """Every comparison and trial with its verdict, each with its address; the word of an open one says the rest."""
     found = [
         Answer(
-            comparison.asked(c) if c.verdict.code in words_answers.OPEN else comparison.heading(c),
+            c.title if c.verdict.code in words_answers.OPEN else comparison.heading(c),
             link=_link(i, c.id, c.outcome),
             code=c.verdict.code,
         )
@@ -66,13 +66,9 @@ def techniques(results: Results) -> list[Answer]:
     """Every technique question by name with its finding, each with its address."""
     by_question = groupby(results.techniques, key=lambda a: a.question)
     return [
-        Answer(
-            technique.finding(answers),
-            asked=answers[0].title.rsplit(": ", 1)[0],
-            link=f"techniques.html#{technique.address(question)}",
-        )
+        Answer("", asked=first.title.rsplit(": ", 1)[0], link=f"techniques.html#{technique.address(question)}")
         for question, found in by_question
-        if (answers := list(found))
+        for first in list(found)[:1]
     ]
 
 
@@ -124,7 +120,7 @@ def _answers(results: Results) -> list[Answer]:
     else:
         given.append(Answer(words.not_asked(results) or comparison.NONE))
     given += hyperemic(results)
-    given += crowned(results, "A crown after a root canal?", when=True)
+    given += crowned(results, when=True)
     if results.techniques:
         said = words_answers.technique_says(results.techniques)
         given.append(Answer(said, asked="Which technique differs?", link="#techniques"))
@@ -137,7 +133,8 @@ def hyperemic(results: Results) -> list[Answer]:
     if not results.trials:
         return []
     t = results.trials[0]
-    told = [sentence_case(text) for o in (CROWN, NEED) if (text := words_answers.trial_says(t, o))]
+    more = unseen.need(results.unseen, t.id)
+    told = [sentence_case(text) for o in (CROWN, NEED) if (text := words_answers.trial_says(t, o, unseen=more))]
     said = " ".join(dict.fromkeys(told))
     code = t.verdict.code if t.verdict is not None else ""
     says = said or (t.verdict.sentence if t.verdict is not None else "Too few such teeth so far.")

@@ -9,6 +9,7 @@ from dashboards.answers import Answer, Answers, kept
 from dashboards.charts.difference import Apart, difference_chart
 from dashboards.formats import count, sentence_case, whole
 from dashboards.pages import comparison, technique, technique_forest, technique_learning
+from dashboards.pages.technique_tables import code_of
 from dashboards.theme import Chart
 from dashboards.words import answers as words_answers
 from dashboards.words import comparisons as words
@@ -76,9 +77,7 @@ def opening(results: Results) -> list[Answer]:
     given += _by_name(results)
     for a, c in _stood_out(answers):
         said = f"{technique.contrast_says(a, c)} {sentence_case(technique.by_chance(a, c))}."
-        given.append(
-            Answer(said, asked="What stood out", code=technique.code_of(c), link=f"#{technique.address(a.question)}")
-        )
+        given.append(Answer(said, asked="What stood out", code=code_of(a, c), link=f"#{technique.address(a.question)}"))
     return given
 
 
@@ -129,7 +128,7 @@ def _by_name(results: Results) -> list[Answer]:
             link = f"#{technique.address(question)}"
             why = technique.why_open(a, c)
             said = f"{technique.contrast_says(a, c).rstrip('.')}{f'; {why}' if why else ''}."
-            given.append(Answer(said, asked=asked, link=link, code=technique.code_of(c)))
+            given.append(Answer(said, asked=asked, link=link, code=code_of(a, c)))
         elif lacking := _lacking(results, question):
             given.append(Answer(too_few(lacking, group), asked=asked, link="#not-run"))
     for question, asked in WHOLE:

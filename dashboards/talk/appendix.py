@@ -61,8 +61,7 @@ def _comparison(deck: Deck, c: ReleasedComparison, told: Told) -> None:
     """Who was counted, the curves that the talk does not show, what may be said, and the hazard ratios."""
     _table(deck, words_shared.counted_title(c), groups_table(c), notes("Read the sizes of the groups."))
     if c is not told.main and any(map(words.drawn, c.groups)):
-        scene = curves_scene(told, c)
-        scene.draw(deck, notes(scene.say))
+        curves_scene(told, c).draw(deck, notes(words_shared.curves(c)))  # how to read one, the talk has told
     rows = [
         ("Question", c.question),
         ("Result", words_shared.result(c)),

@@ -231,7 +231,8 @@ def hyperemic(told: Told) -> Scene | None:
     heads = (f"By {by}", "Root canal before the seat, against a vital seat and waiting", "95 % range")
     title = words.decision_title(outcomes)
     needed = [words_shared.everyday(e) for e in told.released.everyday]
-    below = [" ".join([*needed[:1], words_shared.need_apart(told.released)]).strip(), f"{NOT_COMPARED.split(' (')[0]}."]
+    below = [" ".join([*needed[:1], words_shared.need_apart(told.released)]).strip(),
+             f"{words_shared.need_unseen(told.released)} {NOT_COMPARED.split(' (')[0]}.".strip()]  # fmt: skip
     return Scene(
         speech.hyperemic(told.released),
         lambda d, n: d.table(title, heads, rows, n, alt=f"Table. {' '.join(lines)}", shares=(0.25, 0.5, 0.25),

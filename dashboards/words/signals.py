@@ -61,7 +61,9 @@ def over_all_years(found: SignalCases, owner: Owner, monitoring: Sequence[Monito
         if line is None or not found.recent:
             return ""
         said = CAN[line.over_time.change.verdict]
-        return f"A burst; the last {owner.late_years} years against those before: {said}."
+        whose = listing([f"{whole(n)} of {name}" for name, n in _by_clinician(found, monitoring)])
+        by_name = f" By clinician, older teeth too: {whose}." if whose else ""
+        return f"A burst; the last {owner.late_years} years against those before: {said}.{by_name}"
     rows = (r for m in monitoring if m.outcome == found.outcome and m.funnel for r in m.funnel.rows)
     row = next((r for r in rows if r.name == found.who), None)
     if row is None or row.standing == "too_few":
@@ -70,6 +72,12 @@ def over_all_years(found: SignalCases, owner: Owner, monitoring: Sequence[Monito
         f"Over all years such a burst is diluted: {whole(row.observed)} where {decimal(row.expected)} were expected, "
         f"{STANDINGS[row.standing]}."
     )
+
+
+def _by_clinician(found: SignalCases, monitoring: Sequence[Monitoring]) -> list[tuple[str, int]]:
+    """The failures in the months of a signal by clinician, in the order of their charts, from those charts."""
+    charts = [c for m in monitoring if m.outcome == found.outcome for c in m.running if c.name != "all"]
+    return [(c.name, sum(m.observed for m in c.months if found.since <= m.month <= found.month)) for c in charts]
 
 
 def counted_once(owner: Owner) -> str:
