@@ -30,7 +30,7 @@ class Line:
     """One curve in failures per 100 against years; a step up at each x.
 
     `symbol` marks the whole years; `banded` shades the range; `label` names it in pictures and data; `followed` are
-    those still followed at each x, where that is known; `named_at_end` writes the label beside the last point.
+    those still followed at each x, where that is known.
     """
 
     look: theme.Look
@@ -42,7 +42,6 @@ class Line:
     banded: bool = True
     label: str = ""
     followed: tuple[int, ...] = ()
-    named_at_end: bool = True
 
 
 def failure_curves(comparison: Comparison, *, id: str, label: str, noun: str, since: str) -> theme.Chart | None:
@@ -165,7 +164,7 @@ def _hover(line: Line) -> dict[str, object]:
 def _name_ends(figure: Drawing, lines: Sequence[Line], last: float, top: float, height: int) -> None:
     """Each line's name beside its end, in its colour, pushed apart where ends are near one another."""
     per_100 = (height - TOP - BOTTOM) / top
-    named = [(line, textwrap.wrap(line.label, LETTERS)) for line in lines if line.named_at_end and line.label]
+    named = [(line, textwrap.wrap(line.label, LETTERS)) for line in lines if line.label]
     ends = []
     for line, words in named:
         shown = [y for x, y in zip(line.x, line.y, strict=True) if x <= last] or [0.0]

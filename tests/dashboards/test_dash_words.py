@@ -302,8 +302,8 @@ def test_what_was_read_filled_in_and_followed() -> None:
     quality = Quality(loads, links=links, filled_in=filled, unknown_codes=(UnknownCode("a", 3), UnknownCode("b", 4)))
     assert words.trust_sentences(_results(quality=quality, followup=followed)) == [
         "1,500 rows were read from 2 files; 30 (2.0 %) were set aside.",
-        "The day of the seat is recorded for 720 of 900 crowns made here (80 %); for others the posting stands in, by a "
-        "rule.",
+        "The day of the seat is recorded for 720 of 900 crowns made here (80 %); for others the posting stands in, "
+        "by a rule.",
         "100 crowns more have no known day of the seat.",
         "Less than half filled in: material (crowns), 49 %. What rests on these is thin.",
         "Of 70 root canals begun, 60 were filled and followed.",
