@@ -104,7 +104,7 @@ def _owner(results: Results) -> list[Answer]:
     trend = "lately" if words_sheet.alike(owner) else words_sheet.trend_in_brief(owner, rest=False)
     return [
         Answer(
-            f"{trend}. {words_signals.burst_short(owner, dated=False)}".strip(),
+            f"{trend}. {words_signals.burst_short(owner)}".strip(),
             asked="Getting worse?",
             link="owner.html#trend",
             code=code,

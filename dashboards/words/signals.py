@@ -24,14 +24,13 @@ def heading(found: Sequence[SignalCases]) -> str:
     return f"{count(len(found), 'signal')}, in words: {which}"
 
 
-def burst_short(owner: Owner, *, dated: bool = True) -> str:
+def burst_short(owner: Owner) -> str:
     """A recent signal of the whole practice in a sentence, for the answers; empty without one."""
     found = next((s for s in owner.signals if s.recent and s.who == "all"), None)
     if found is None:
         return ""
     noun = terms.outcome(found.outcome).noun
-    when = _when(found) if dated else "lately"
-    return f"But {count(found.failed, noun)} failed {when}, {decimal(found.expected)} expected."
+    return f"But {count(found.failed, noun)} failed {_when(found)}, {decimal(found.expected)} expected."
 
 
 def burst(owner: Owner) -> str:
