@@ -49,6 +49,13 @@ VERDICTS = {
     "depends_on_how_we_count": "Depends on how we count",
 }
 NOT_SHOWN = "Too few to be shown"
+# What a heading says of a question that no difference answers.
+TAILS = {
+    "little_difference": "little difference",
+    "cannot_tell": "not known yet",
+    "too_early": "it is too early to compare",
+    "depends_on_how_we_count": "it depends on how we count",
+}
 # The shape of a verdict's frame: what may be told, what is too small to matter and what is open look different.
 SHAPES = {
     "differs": "apart",

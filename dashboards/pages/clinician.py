@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import groupby
 
 from dashboards import page, terms
 from dashboards.answers import Answer, Answers, kept
@@ -62,14 +61,11 @@ def findings(results: Results) -> list[Answer]:
     return found
 
 
-def techniques(results: Results) -> list[Answer]:
-    """Every technique question by name with its finding, each with its address."""
-    by_question = groupby(results.techniques, key=lambda a: a.question)
-    return [
-        Answer("", asked=first.title.rsplit(": ", 1)[0], link=f"techniques.html#{technique.address(question)}")
-        for question, found in by_question
-        for first in list(found)[:1]
-    ]
+def techniques(results: Results) -> dict[str, str]:
+    """Every technique question by name, each with its address; its finding stands there."""
+    return {
+        a.title.rsplit(": ", 1)[0]: f"techniques.html#{technique.address(a.question)}" for a in results.techniques
+    }
 
 
 def _findings_heading(results: Results) -> str:
@@ -138,4 +134,4 @@ def hyperemic(results: Results) -> list[Answer]:
     said = " ".join(dict.fromkeys(told))
     code = t.verdict.code if t.verdict is not None else ""
     says = said or (t.verdict.sentence if t.verdict is not None else "Too few such teeth so far.")
-    return [Answer(says, asked="Hyperemic tooth: treat first, or wait?", link="hyperemic.html", code=code)]
+    return [Answer(says, asked="Hyperemic tooth: treat or wait?", link="hyperemic.html", code=code)]

@@ -25,12 +25,6 @@ CHARTS = ("curves", "difference", "naive", "forest", *doubts.CHARTS)
 NONE = "No comparison could be made from these records."
 GREY = "Grey: too small to matter, as fixed beforehand. Hollow: open."
 SHORT = "difference"  # the chart beside the answers of a page; the same one stands once more in its section
-TAILS = {
-    "little_difference": "little difference",
-    "cannot_tell": "not known yet",
-    "too_early": "it is too early to compare",
-    "depends_on_how_we_count": "it depends on how we count",
-}
 
 
 def sections(results: Results, *, of_crowns: bool) -> list[dict[str, Any]]:
@@ -89,7 +83,7 @@ def heading(c: Comparison) -> str:
     if c.verdict.code == "differs" and d is not None:
         much, who = words_answers.more(round(d.per_100)), {g.name: g.label for g in c.groups}.get(d.group, d.group)
         return f"{c.title}: {much} of 100 {terms.happened(c.outcome)} by {years(d.years)} with {lower_first(who)}"
-    return f"{c.title}: {TAILS.get(c.verdict.code, lower_first(terms.verdict(c.verdict.code)))}"
+    return f"{c.title}: {terms.TAILS.get(c.verdict.code, lower_first(terms.verdict(c.verdict.code)))}"
 
 
 def section(results: Results, c: Comparison, id: str) -> dict[str, Any]:

@@ -67,11 +67,11 @@ def _shortest(results: Results) -> tuple[Answer, ...]:
 def answers(results: Results, *, beside: bool = True) -> list[Answer]:
     """One line a question that a reader comes with, each with the page that answers it in full.
 
-    `beside` says how the rates stand beside published ones, too.
+    `beside` says how the rates stand beside published ones, too, and in which months a burst lay.
     """
     return [
         *_rates(results, beside=beside),
-        *_owner(results),
+        *_owner(results, beside=beside),
         _trust(results),
         *_main(results),
         *_hyperemic(results),
@@ -94,7 +94,7 @@ def _rates(results: Results, *, beside: bool) -> list[Answer]:
     return [Answer(said, asked="Are we good?", link="owner.html#good")]
 
 
-def _owner(results: Results) -> list[Answer]:
+def _owner(results: Results, *, beside: bool) -> list[Answer]:
     """Whether the rates change and what comes first to do, as the owner's sheet has them."""
     owner = results.owner
     if not owner.lines:
@@ -104,7 +104,7 @@ def _owner(results: Results) -> list[Answer]:
     trend = "lately" if words_sheet.alike(owner) else words_sheet.trend_in_brief(owner, rest=False)
     return [
         Answer(
-            f"{trend}. {words_signals.burst_short(owner)}".strip(),
+            f"{trend}. {words_signals.burst_short(owner, dated=beside)}".strip(),
             asked="Getting worse?",
             link="owner.html#trend",
             code=code,
@@ -142,7 +142,7 @@ def _hyperemic(results: Results) -> list[Answer]:
     says = sentence_case(words_answers.trial_says(t, CROWN)) or "Too few such teeth so far."
     if spared:
         says = f"{judged.partition(';')[0]}. {sentence_case(spared)}" if code else sentence_case(spared)
-    return [Answer(says, asked="Hyperemic tooth: treat first, or wait?", link="hyperemic.html", code=code)]
+    return [Answer(says, asked="Hyperemic tooth: treat or wait?", link="hyperemic.html", code=code)]
 
 
 def crowned(results: Results, *, when: bool) -> list[Answer]:

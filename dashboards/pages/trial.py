@@ -59,13 +59,8 @@ def trial_section(t: Trial, id: str) -> dict[str, Any]:
 
 def _heading(t: Trial) -> str:
     """The finding as a heading."""
-    tail = {
-        "differs": "the two ways differ",
-        "little_difference": "little difference",
-        "too_early": "it is too early to compare",
-        "depends_on_how_we_count": "it depends on how we count",
-    }
-    told = {NAMES[o.outcome]: tail.get(v.code, "not known yet") for o, v in t.judged}
+    tails = terms.TAILS | {"differs": "the two ways differ"}
+    told = {NAMES[o.outcome]: tails.get(v.code, "not known yet") for o, v in t.judged}
     if len(set(told.values())) == 1:
         both = sentence_case(listing([lower_first(name) for name in told]))
         return f"{both} after either way: {next(iter(told.values()))}"

@@ -72,7 +72,9 @@ def in_short(c: Comparison, *, when: bool = True) -> str:
     if c.verdict.code in OPEN:
         return f"{sentence_case(from_to(d.ci_low, d.ci_high))} of 100 {terms.happened(c.outcome)}{by}."
     mid = round(d.per_100)
-    return f"{sentence_case(more(mid))} of 100 {terms.happened(c.outcome, mid)}{by} ({between(d.ci_low, d.ci_high)})."
+    far = between(d.ci_low, d.ci_high)
+    far = far.rpartition(" ")[0] if d.ci_low * d.ci_high > 0 else far  # on which side it lies, the middle says
+    return f"{sentence_case(more(mid))} of 100 {terms.happened(c.outcome, mid)}{by} ({far})."
 
 
 def comparison_says(c: Comparison) -> str:
@@ -181,18 +183,22 @@ def technique_says(answers: Sequence[TechniqueAnswer]) -> str:
     One or two that do are named with their question.
     """
     counts = technique_counts(answers)
-    total = sum(counts.values())
+    total, named, unsettled = _in_all(answers)
     if not total:
         return "Too few teeth were recorded with their technique to compare any."
-    named = counts.get("differs", 0)
     parts = [f"{whole(named) if named else 'None'} of {whole(total)} comparisons {'show' if named > 1 else 'shows'} a "
              f"clear difference{_named(answers)}"]  # fmt: skip
-    alike, unsettled = counts.get("little_difference", 0), sum(counts.get(code, 0) for code in OPEN)
-    if alike:
+    if alike := counts.get("little_difference", 0):
         parts.append(f"{whole(alike)} {'show' if alike > 1 else 'shows'} little difference")
     if unsettled:
         parts.append(f"{whole(unsettled)} {plural(unsettled, 'is')} open")
     return f"{'; '.join(parts)}."
+
+
+def _in_all(answers: Sequence[TechniqueAnswer]) -> tuple[int, int, int]:
+    """How many comparisons there are, how many differ and how many are open."""
+    counts = technique_counts(answers)
+    return sum(counts.values()), counts.get("differs", 0), sum(counts.get(code, 0) for code in OPEN)
 
 
 def _named(answers: Sequence[TechniqueAnswer]) -> str:
@@ -204,21 +210,16 @@ def _named(answers: Sequence[TechniqueAnswer]) -> str:
 
 def technique_heading(answers: Sequence[TechniqueAnswer]) -> str:
     """`Question by question: none of 94 comparisons differs`, where the answers above say the rest."""
-    counts = technique_counts(answers)
-    total, named = sum(counts.values()), counts.get("differs", 0)
+    total, named, _ = _in_all(answers)
     if not total:
         return "Too few teeth to compare any technique"
-    return (
-        f"Question by question: {whole(named) if named else 'none'} of {whole(total)} comparisons "
-        f"{'differ' if named > 1 else 'differs'}"
-    )
+    differ = f"{whole(named) if named else 'none'} of {whole(total)} comparisons {'differ' if named > 1 else 'differs'}"
+    return f"Question by question: {differ}"
 
 
 def technique_in_short(answers: Sequence[TechniqueAnswer]) -> str:
     """`None of 94 comparisons; 73 are open.`"""
-    counts = technique_counts(answers)
-    total, named = sum(counts.values()), counts.get("differs", 0)
-    unsettled = sum(counts.get(code, 0) for code in OPEN)
+    total, named, unsettled = _in_all(answers)
     if not total:
         return "Too few teeth to compare any."
     rest = f"; {whole(unsettled)} {plural(unsettled, 'is')} open" if unsettled else ""

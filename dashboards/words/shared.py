@@ -84,12 +84,7 @@ def beside_verdict(c: ReleasedComparison) -> str:
     return sentence_case(verdict(c).removeprefix("We cannot tell yet: ").removesuffix(" in these records"))
 
 
-HEADINGS = {
-    "little_difference": "little difference",
-    "cannot_tell": "not known yet",
-    "too_early": "too few failures to be shown",
-    "depends_on_how_we_count": "it depends on how we count",
-}
+HEADINGS = terms.TAILS | {"too_early": "too few failures to be shown"}
 
 
 def heading(c: ReleasedComparison) -> str:

@@ -24,13 +24,15 @@ def heading(found: Sequence[SignalCases]) -> str:
     return f"{count(len(found), 'signal')}, in words: {which}"
 
 
-def burst_short(owner: Owner) -> str:
-    """A recent signal of the whole practice in a sentence, for the answers; empty without one."""
+def burst_short(owner: Owner, *, dated: bool = True) -> str:
+    """A recent signal of the whole practice in a sentence, for the answers, `dated` or in how many months; or empty."""
     found = next((s for s in owner.signals if s.recent and s.who == "all"), None)
     if found is None:
         return ""
     noun = terms.outcome(found.outcome).noun
-    return f"But {count(found.failed, noun)} failed {_when(found)}, {decimal(found.expected)} expected."
+    span = f"in {count(_number(found.month) - _number(found.since) + 1, 'month')}"
+    when = _when(found) if dated else span
+    return f"But {count(found.failed, noun)} failed {when}, {decimal(found.expected)} expected."
 
 
 def burst(owner: Owner) -> str:
@@ -133,6 +135,10 @@ def false_alarms(found: Sequence[SignalCases]) -> str:
         for one, value in per_chart
     ]
     return f"Where nothing changes, chance brings a false signal: {listing(parts)}." if parts else ""
+
+
+def _number(month: str) -> int:
+    return 12 * int(month[:4]) + int(month[5:7])
 
 
 def _when(found: SignalCases) -> str:
