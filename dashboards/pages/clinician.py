@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dashboards import page, terms
 from dashboards.answers import Answer, Answers, kept
 from dashboards.charts.difference import Apart, difference_chart
-from dashboards.formats import count, plural, sentence_case, whole
+from dashboards.formats import count, more_or_fewer, plural, range_more_or_fewer, sentence_case, whole
 from dashboards.pages import comparison, technique, trial, unseen
 from dashboards.pages.hyperemic import differences
 from dashboards.pages.index import OPENED, asked_sentence, crowned
@@ -63,9 +63,7 @@ def findings(results: Results) -> list[Answer]:
 
 def techniques(results: Results) -> dict[str, str]:
     """Every technique question by name, each with its address; its finding stands there."""
-    return {
-        a.title.rsplit(": ", 1)[0]: f"techniques.html#{technique.address(a.question)}" for a in results.techniques
-    }
+    return {a.title.rsplit(": ", 1)[0]: f"techniques.html#{technique.address(a.question)}" for a in results.techniques}
 
 
 def _findings_heading(results: Results) -> str:
@@ -102,8 +100,7 @@ def _in_short(results: Results) -> tuple[Chart | None, NumberTable]:
     chart = difference_chart(rows, smallest=smallest, id="forest-in-short", label=" ".join(said),
                              title="Of 100: fewer to the left, more to the right")  # fmt: skip
     numbers = tuple(
-        (r.label, words.more_or_fewer(round(r.mid)), words.range_more_or_fewer(round(r.low), round(r.high)))
-        for r in rows
+        (r.label, more_or_fewer(round(r.mid)), range_more_or_fewer(round(r.low), round(r.high))) for r in rows
     )
     return chart, NumberTable("Of 100, as the first chart shows", ("Compared", "Difference", "Range"), numbers)
 

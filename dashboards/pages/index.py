@@ -14,6 +14,7 @@ from dashboards.words import beside as words_beside
 from dashboards.words import comparisons as words
 from dashboards.words import sheet as words_sheet
 from dashboards.words import signals as words_signals
+from pipeline.practice.counts import range_more_or_fewer
 from pipeline.questions.question import KEPT_BY_CROWN, SINCE_SEAT
 from pipeline.results import Results
 from pipeline.results.asked import Asked
@@ -175,7 +176,7 @@ def _on_slides(released: Released) -> str:
     rates = [f"{r.in_place}" for t in released.rates if t.by == "overall" for r in t.rows[:1] if r.in_place is not None]
     d = next((c.difference for c in released.comparisons[:1]), None)
     told = [listing(rates)] if rates else []
-    told += [f"for the main question {words.range_more_or_fewer(d.low, d.high)}"] if d is not None else []
+    told += [f"for the main question {range_more_or_fewer(d.low, d.high)}"] if d is not None else []
     return f"Rounded for sharing, the slides say {'; '.join(told)}." if told else ""
 
 

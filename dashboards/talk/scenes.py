@@ -8,7 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from dashboards import terms, theme
-from dashboards.formats import listing, lower_first, plural, sentence_case, years
+from dashboards.formats import listing, lower_first, plural, range_more_or_fewer, sentence_case, years
 from dashboards.release.released import Released, ReleasedComparison, ReleasedGroup
 from dashboards.release.technique import OUTCOMES
 from dashboards.talk import speech, words
@@ -19,7 +19,6 @@ from dashboards.talk.ranges import Range, Scale
 from dashboards.theme import Look
 from dashboards.words import shared as words_shared
 from dashboards.words import technique as words_technique
-from dashboards.words.comparisons import range_more_or_fewer
 from pipeline.practice.talk import COLOURS, Talk
 from pipeline.questions.question import KEPT_BY_CROWN
 from pipeline.release.disclosure import SMALLEST

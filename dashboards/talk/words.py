@@ -15,7 +15,7 @@ from dashboards.release.technique import ReleasedContrast, ReleasedTechnique
 from dashboards.release.trial import ReleasedOutcome
 from dashboards.words import shared as words_shared
 from dashboards.words import technique as words_technique
-from dashboards.words.comparisons import more_or_fewer, range_more_or_fewer
+from pipeline.practice.counts import more_or_fewer, range_more_or_fewer
 from pipeline.questions.question import SINCE_SEAT
 from pipeline.questions.techniques.grouping import OTHER_LABEL
 from pipeline.results.trial_words import NEED

@@ -17,8 +17,10 @@ from dashboards.formats import (
     listing,
     lower_first,
     months,
+    more_or_fewer,
     percent,
     plural,
+    range_more_or_fewer,
     ratio,
     spread,
     whole,
@@ -153,19 +155,6 @@ def curve_notes(comparison: Comparison) -> list[str]:
             why = f": {group.stop_reason.rstrip('.')}" if group.stop_reason else ""
             notes.append(f"“{group.label}” stops at {group.stops_at_days / DAYS_PER_YEAR:.1f} years{why}.")
     return notes
-
-
-def more_or_fewer(value: float) -> str:
-    """`6 more`, `2 fewer`, `0`."""
-    return "0" if value == 0 else f"{abs(value)} {'more' if value > 0 else 'fewer'}"
-
-
-def range_more_or_fewer(low: float, high: float) -> str:
-    """`13 to 30 more`, `2 to 8 fewer`, `4 fewer to 9 more`, `0 to 9 more`."""
-    if low * high > 0:
-        near, far = sorted((abs(low), abs(high)))
-        return f"{near} to {far} {'more' if low > 0 else 'fewer'}"
-    return f"{more_or_fewer(low)} to {more_or_fewer(high)}"
 
 
 def difference_sentence(difference: Difference, labels: dict[str, str], noun: str) -> str:

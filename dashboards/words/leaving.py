@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from dashboards import terms
-from dashboards.formats import count, known, listing, plural, ratio, whole, years
-from dashboards.words.comparisons import range_more_or_fewer
+from dashboards.formats import count, known, listing, plural, range_more_or_fewer, ratio, whole, years
 from pipeline.results import Comparison
 from pipeline.results.leaving import Leaving, Tipping, Weighed
 

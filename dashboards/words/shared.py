@@ -11,7 +11,8 @@ from dashboards.release.curve import ReleasedPoint
 from dashboards.release.rates import ReleasedRate, ReleasedRates
 from dashboards.release.released import Released, ReleasedComparison, ReleasedGroup
 from dashboards.release.trial import ReleasedIncidence
-from dashboards.words.comparisons import difference_core, more_or_fewer, range_more_or_fewer
+from dashboards.words.comparisons import difference_core
+from pipeline.practice.counts import more_or_fewer, range_more_or_fewer
 from pipeline.practice.outcomes import ENDO_NEEDED
 from pipeline.release.disclosure import EVENTS_PER_CHANGE, SLACK, SMALLEST, STEP
 from pipeline.results.references import Reference, used

@@ -16,12 +16,13 @@ from dashboards.formats import (
     month,
     percent,
     plural,
+    range_more_or_fewer,
     sentence_case,
     whole,
     years,
 )
 from dashboards.words.answers import between
-from dashboards.words.comparisons import range_more_or_fewer, rate_in_short
+from dashboards.words.comparisons import rate_in_short
 from pipeline.results.healing import RecallRow
 from pipeline.results.owner import (
     LEAST_FOLLOWED,

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 import sample_results as samples
 
-from dashboards.formats import failed, in_place
+from dashboards.formats import failed, in_place, range_more_or_fewer
 from dashboards.words import comparisons as words
 from pipeline.results import (
     Comparison,
@@ -230,7 +230,7 @@ def test_where_a_curve_starts_and_stops() -> None:
     ],
 )  # fmt: skip
 def test_a_range_says_more_or_fewer_at_each_end(low: int, high: int, said: str) -> None:
-    assert words.range_more_or_fewer(low, high) == said
+    assert range_more_or_fewer(low, high) == said
 
 
 def test_the_count_by_hand() -> None:
