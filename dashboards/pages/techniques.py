@@ -27,6 +27,7 @@ BY_NAME = (
 WHOLE = (("margin", "The margin of the crown?"), ("irrigant_activation", "Activating the irrigant?"))
 MOST_DRAWN = 6
 TOO_FEW = "Too few such teeth to compare"
+NAMED = "What the answers name, and what stood out."
 NONE = "No technique question could be answered from these records."
 
 
@@ -42,7 +43,7 @@ def render(results: Results) -> str:
         "techniques.html.j2",
         title=TITLE,
         audience="inside",
-        answers=Answers(kept(opening(results)), picture(results), comparison.GREY),
+        answers=Answers(kept(opening(results)), picture(results), f"{NAMED} {comparison.GREY}"),
         charts=[*block.get("charts", ()), *learning.get("charts", ())],
         practice=results.practice,
         here="techniques.html",

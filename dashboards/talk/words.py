@@ -100,8 +100,7 @@ def why_it_matters(released: Released) -> tuple[str, list[str]]:
     lines.append(CHOICE)
     rest = [*map(words_shared.everyday, needed[1:]), *words_shared.overall(released)[:1]]
     if needed:
-        unseen = words_shared.need_unseen(released)
-        return words_shared.everyday(needed[0]).rstrip("."), [*lines, *filter(None, [unseen]), *rest]
+        return words_shared.everyday(needed[0]).rstrip("."), [words_shared.need_unseen(released), *lines, *rest]
     lines += [NEEDED, *rest]
     return "How often a tooth crowned vital comes to need a root canal cannot be said from these records", lines
 
