@@ -43,10 +43,6 @@ class Drawing:
         """A level band over the whole width of the plot."""
         self.add_shape(type="rect", xref="x domain", x0=0, x1=1, yref="y", y0=y0, y1=y1, **look)
 
-    def add_vrect(self, *, x0: float, x1: float, **look: Any) -> None:
-        """An upright band over the whole height of the plot."""
-        self.add_shape(type="rect", xref="x", x0=x0, x1=x1, yref="y domain", y0=0, y1=1, **look)
-
     def update_xaxes(self, **axis: Any) -> None:
         """Properties of the x axis."""
         self.update_layout(xaxis=axis)

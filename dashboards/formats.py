@@ -7,11 +7,11 @@ import math
 from collections.abc import Sequence
 from typing import TypeGuard
 
-from pipeline.practice.counts import MINUS, count, plural, whole, years
+from pipeline.practice.counts import MINUS, count, more_or_fewer, plural, range_more_or_fewer, whole, years
 from pipeline.results import DAYS_PER_YEAR
 
 # Written one way by commands and pages alike, and taken from here by pages.
-__all__ = ["MINUS", "count", "plural", "whole", "years"]
+__all__ = ["MINUS", "count", "more_or_fewer", "plural", "range_more_or_fewer", "whole", "years"]
 
 DASH = "–"
 

@@ -50,8 +50,8 @@ def summary(found: tuple[Item, ...]) -> str:
     """How many items the run fills, and how many need a person."""
     n = tally(found)
     return (
-        f"This run fills {n['filled']} of {len(found)} reporting items; {n['half-filled']} need a person’s addition "
-        f"and {n['author only']} an author"
+        f"For whoever writes this up: {n['filled']} of {len(found)} reporting items filled, {n['half-filled']} half, "
+        f"{n['author only']} for the author"
     )
 
 
@@ -94,7 +94,7 @@ def _methods(r: Released, c: ReleasedComparison | None) -> tuple[Item, ...]:
         else ""
     )
     return (
-        _item(STROBE, "4", "Design, early on", "A cohort followed backwards in time through routine records."),
+        _item(STROBE, "4", "Design, early on", "A cohort put together from past routine records."),
         _item(STROBE, "5", "Setting, places and dates", f"One practice, {span}." if span else "", half=True),
         _item(STROBE, "6a", "Who was eligible, and how followed", _joined(steps, followed, _END)),
         _item(STROBE, "6b", "Matching", "None was matched."),

@@ -56,8 +56,8 @@ def grades(owner: Owner) -> NumberTable | None:
             *((e.outcome, ", early signs", e.trust) for e in owner.early),
         )
     )
-    heads = ("Figure", "Grade", "Follow-up seen to its years", "Rows set aside", "Day by a rule", "Order unsure",
-             "Half the range")  # fmt: skip
+    heads = ("Figure", "Grade", "Follow-up seen to its years", "Rows set aside", "Day guessed; a posted day is known",
+             "Order unsure", "Half the range")  # fmt: skip
     return NumberTable("What each grade hangs on", heads, rows, ("Grade",)) if rows else None
 
 

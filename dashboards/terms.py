@@ -49,6 +49,13 @@ VERDICTS = {
     "depends_on_how_we_count": "Depends on how we count",
 }
 NOT_SHOWN = "Too few to be shown"
+# What a heading says of a question that no difference answers.
+TAILS = {
+    "little_difference": "little difference",
+    "cannot_tell": "not known yet",
+    "too_early": "it is too early to compare",
+    "depends_on_how_we_count": "it depends on how we count",
+}
 # The shape of a verdict's frame: what may be told, what is too small to matter and what is open look different.
 SHAPES = {
     "differs": "apart",
@@ -71,8 +78,9 @@ OF_A_RATE = {
 }
 # Why a comparison of technique is open for good, or stands out, where its range alone would not have it open.
 OF_A_TECHNIQUE = {
-    "stands_out": ("Stands out alone", "either"),
+    "stands_out": ("Unconfirmed", "either"),
     "one_way": ("Not separable", "early"),
+    "unmeasured": ("Harm not measured", "early"),
 }
 SHORT = OF_A_RATE | OF_A_TECHNIQUE
 BY = {

@@ -20,7 +20,8 @@ MUTED = "#53636a"
 RULE = "#d5dcde"
 GRID = "#e6ebec"
 WASH = "#f3f6f6"
-ZONE = "#e4e8ea"
+ZONE = "#e4e8ea"  # a difference too small to matter, and nothing else
+EXPECTED = "#d5e8e9"  # what the whole practice, or chance, leads one to expect
 ACCENT = "#14565c"
 BLUE = "#0072b2"
 RUST = "#b84c00"
@@ -38,6 +39,7 @@ DARK = {
     GRID: "#2a3539",
     WASH: "#1d2629",
     ZONE: "#2f3a3e",
+    EXPECTED: "#1f4145",
     ACCENT: "#6fc3cb",
     BLUE: "#5db4ea",
     RUST: "#f29355",

@@ -84,7 +84,7 @@ def write_all(
         "methods.html": methods.render(results).encode(),
         **shared,
         **records(shared, released, of=results.records, standing=standing or Standing(), day=day),
-        "index.html": index.render(results, asked=asked).encode(),
+        "index.html": index.render(results, asked=asked, released=released).encode(),
     }
     if asked:
         made = {

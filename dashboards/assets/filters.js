@@ -19,7 +19,7 @@
     var y = data.years[told.length - 1];
     return text + p[4] + " of 100 " + outcome.bad + " by " + y + (y === 1 ? " year" : " years") + " (range " + p[5] +
       " to " + p[6] + "); " + whole(p[3]) + " still followed then." +
-      (part === all ? "" : " All by then: " + all[2][told.length - 1][4] + ".");
+      (part === all ? "" : " All teeth, whoever and whenever: " + all[2][told.length - 1][4] + ".");
   }
   function cell(row, tag, text) {
     var made = document.createElement(tag);

@@ -26,7 +26,7 @@ def by_year_chart(
     figure = Drawing()
     if overall:
         figure.add_hrect(
-            y0=overall[1], y1=overall[2], fillcolor=theme.ZONE, line={"width": 0}, layer="below"
+            y0=overall[1], y1=overall[2], fillcolor=theme.EXPECTED, line={"width": 0}, layer="below"
         )  # fmt: skip
         figure.add_hline(y=overall[0], line={"color": theme.INK, "width": 1.5})
     for year, rate in zip(years, dated, strict=True):

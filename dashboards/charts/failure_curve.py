@@ -30,7 +30,7 @@ class Line:
     """One curve in failures per 100 against years; a step up at each x.
 
     `symbol` marks the whole years; `banded` shades the range; `label` names it in pictures and data; `followed` are
-    those still followed at each x, where that is known; `named_at_end` writes the label beside the last point.
+    those still followed at each x, where that is known.
     """
 
     look: theme.Look
@@ -42,7 +42,6 @@ class Line:
     banded: bool = True
     label: str = ""
     followed: tuple[int, ...] = ()
-    named_at_end: bool = True
 
 
 def failure_curves(comparison: Comparison, *, id: str, label: str, noun: str, since: str) -> theme.Chart | None:
@@ -165,7 +164,7 @@ def _hover(line: Line) -> dict[str, object]:
 def _name_ends(figure: Drawing, lines: Sequence[Line], last: float, top: float, height: int) -> None:
     """Each line's name beside its end, in its colour, pushed apart where ends are near one another."""
     per_100 = (height - TOP - BOTTOM) / top
-    named = [(line, textwrap.wrap(line.label, LETTERS)) for line in lines if line.named_at_end and line.label]
+    named = [(line, textwrap.wrap(line.label, LETTERS)) for line in lines if line.label]
     ends = []
     for line, words in named:
         shown = [y for x, y in zip(line.x, line.y, strict=True) if x <= last] or [0.0]
@@ -199,10 +198,12 @@ def _markers(line: Line) -> dict[str, object]:
 
 def _line(group: Group, look: theme.Look) -> Line:
     """The curve's steps in years and failures per 100, from where it starts to where it stops."""
-    start = group.starts_at_days / DAYS_PER_YEAR
+    # Of a group that enters late few are followed at first: a line along 0 would say that they hold better than others.
+    first = next((p for p in group.curve if p.survival < 1), None) if group.starts_at_days > 0 else None
+    start = (group.starts_at_days if first is None else first.days) / DAYS_PER_YEAR
     x, y, low, high = [start], [0.0], [0.0], [0.0]
-    followed = [group.curve[0].at_risk]
-    for point in group.curve:
+    followed = [(first or group.curve[0]).at_risk]
+    for point in (p for p in group.curve if first is None or p.days >= first.days):
         x.append(point.days / DAYS_PER_YEAR)
         y.append(100 * (1 - point.survival))
         low.append(100 * (1 - point.ci_high))

@@ -32,7 +32,7 @@ def filtered_chart(part: Part, years: tuple[float, ...], *, top: float, id: str,
         hovertemplate="%{x} years: %{y:.0f} of 100<extra>all</extra>",
     )  # fmt: skip
     figure.update_xaxes(title={"text": "Years since the start"}, range=[0, max(years) + 0.3], dtick=2)
-    figure.update_yaxes(title={"text": "Failed, of 100"}, range=[0, nice_top([top])])
+    figure.update_yaxes(title={"text": "Failed, lost or treated again, of 100"}, range=[0, nice_top([top])])
     figure.update_layout(margin={"l": 64, "r": 16, "t": 12, "b": 48, "autoexpand": False})
     theme.keep_data(
         figure, ("years", "still followed", "of 100", "low", "high"),

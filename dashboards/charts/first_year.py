@@ -14,7 +14,7 @@ TICKS = 7
 
 
 def first_year_chart(found: FirstYear, *, id: str, label: str) -> theme.Chart | None:
-    """Dots by quarter; quarters whose year is not over are a grey stretch. None without a complete quarter."""
+    """Dots by quarter; those whose year is not over have none yet. None without a complete quarter."""
     shares = [100 * r.share for r in found.rows if r.share is not None]
     if not shares or found.overall is None:
         return None
@@ -31,11 +31,6 @@ def first_year_chart(found: FirstYear, *, id: str, label: str) -> theme.Chart | 
             line={"color": theme.MUTED, "width": 1.5, "shape": "hvh"},
         )  # fmt: skip
     figure.add_hline(y=100 * found.overall, line={"color": theme.INK, "width": 1.5})
-    open_from = next((i for i, r in enumerate(found.rows) if not r.complete), None)
-    if open_from is not None:
-        figure.add_vrect(
-            x0=open_from - 0.5, x1=len(x) - 0.5, fillcolor=theme.ZONE, line={"width": 0}, layer="below"
-        )  # fmt: skip
     figure.add_scatter(
         x=x, y=[None if r.share is None else 100 * r.share for r in found.rows], mode="markers",
         customdata=[r.quarter for r in found.rows], hovertemplate="%{customdata}: %{y:.1f} of 100<extra></extra>",

@@ -33,7 +33,7 @@ def funnel_chart(found: Funnel, *, id: str, label: str) -> theme.Chart | None:
         )  # fmt: skip
         figure.add_shape(
             type="rect", xref="x", yref="y", x0=row.low_95, x1=_end(row.high_95, right), y0=y - HALF, y1=y + HALF,
-            layer="below", fillcolor=theme.ZONE, line={"color": theme.MUTED, "width": 1},
+            layer="below", fillcolor=theme.EXPECTED, line={"color": theme.MUTED, "width": 1},
         )  # fmt: skip
     return theme.chart(figure, id=id, label=label, height=height)
 

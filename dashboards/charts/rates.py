@@ -33,5 +33,6 @@ def rates_chart(
         span=(0, top),
         line=overall[0] if overall else None,
         zone=(overall[1], overall[2]) if overall else None,
+        shade=theme.EXPECTED,
     )
     return theme.chart(figure, id=id, label=label, height=height)

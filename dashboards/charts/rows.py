@@ -53,6 +53,7 @@ def rows_figure(
     span: tuple[float, float],
     line: float | None = None,
     zone: tuple[float, float] | None = None,
+    shade: str = theme.ZONE,
     ticks: Sequence[float] | None = None,
     log: bool = False,
     pitch: int = ROW,
@@ -60,9 +61,9 @@ def rows_figure(
 ) -> tuple[Drawing, int]:
     """The figure and its height.
 
-    `span` is the x axis from low to high in the data's unit, `line` a vertical rule (no difference), `zone` a shaded
-    stretch (too small to matter), `ticks` the labelled values, `log` a logarithmic axis (ratios), `pitch` the height of
-    a row in pixels. `beside` puts the labels into a margin on the left, where they cover no mark. A long label takes
+    `span` is the x axis from low to high in the data's unit, `line` a vertical rule (no difference), `zone` a stretch
+    in `shade` (too small to matter), `ticks` the labelled values, `log` a logarithmic axis (ratios), `pitch` the height
+    of a row in pixels. `beside` puts the labels into a margin on the left, where they cover no mark. A long label takes
     two lines or more, and all rows are higher for it.
     """
     figure = Drawing()
@@ -73,7 +74,7 @@ def rows_figure(
     if zone is not None:
         figure.add_shape(
             type="rect", xref="x", yref="paper", x0=zone[0], x1=zone[1], y0=0, y1=1,
-            fillcolor=theme.ZONE, line={"width": 0}, layer="below",
+            fillcolor=shade, line={"width": 0}, layer="below",
         )  # fmt: skip
     if line is not None:
         # A label above its row would be crossed by the rule: there it is left open.
@@ -89,7 +90,7 @@ def rows_figure(
         place_of_label = (
             {"xanchor": "right", "align": "right", "y": y}
             if beside
-            else {"xanchor": "left", "align": "left", "y": y + LABEL, "bgcolor": "rgba(255,255,255,0.85)"}
+            else {"xanchor": "left", "align": "left", "y": y + LABEL}
         )
         for number, text in enumerate(labels[index]):
             figure.add_annotation(

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import groupby
 
 from dashboards import page, terms
 from dashboards.answers import Answer, Answers, kept
 from dashboards.charts.difference import Apart, difference_chart
-from dashboards.formats import count, plural, sentence_case, whole
-from dashboards.pages import comparison, technique, trial
+from dashboards.formats import count, more_or_fewer, plural, range_more_or_fewer, sentence_case, whole
+from dashboards.pages import comparison, technique, trial, unseen
 from dashboards.pages.hyperemic import differences
 from dashboards.pages.index import OPENED, asked_sentence, crowned
 from dashboards.tables import NumberTable
@@ -48,7 +47,7 @@ def findings(results: Results) -> list[Answer]:
     """Every comparison and trial with its verdict, each with its address; the word of an open one says the rest."""
     found = [
         Answer(
-            comparison.asked(c) if c.verdict.code in words_answers.OPEN else comparison.heading(c),
+            c.title if c.verdict.code in words_answers.OPEN else comparison.heading(c),
             link=_link(i, c.id, c.outcome),
             code=c.verdict.code,
         )
@@ -62,18 +61,9 @@ def findings(results: Results) -> list[Answer]:
     return found
 
 
-def techniques(results: Results) -> list[Answer]:
-    """Every technique question by name with its finding, each with its address."""
-    by_question = groupby(results.techniques, key=lambda a: a.question)
-    return [
-        Answer(
-            technique.finding(answers),
-            asked=answers[0].title.rsplit(": ", 1)[0],
-            link=f"techniques.html#{technique.address(question)}",
-        )
-        for question, found in by_question
-        if (answers := list(found))
-    ]
+def techniques(results: Results) -> dict[str, str]:
+    """Every technique question by name, each with its address; its finding stands there."""
+    return {a.title.rsplit(": ", 1)[0]: f"techniques.html#{technique.address(a.question)}" for a in results.techniques}
 
 
 def _findings_heading(results: Results) -> str:
@@ -110,8 +100,7 @@ def _in_short(results: Results) -> tuple[Chart | None, NumberTable]:
     chart = difference_chart(rows, smallest=smallest, id="forest-in-short", label=" ".join(said),
                              title="Of 100: fewer to the left, more to the right")  # fmt: skip
     numbers = tuple(
-        (r.label, words.more_or_fewer(round(r.mid)), words.range_more_or_fewer(round(r.low), round(r.high)))
-        for r in rows
+        (r.label, more_or_fewer(round(r.mid)), range_more_or_fewer(round(r.low), round(r.high))) for r in rows
     )
     return chart, NumberTable("Of 100, as the first chart shows", ("Compared", "Difference", "Range"), numbers)
 
@@ -124,7 +113,7 @@ def _answers(results: Results) -> list[Answer]:
     else:
         given.append(Answer(words.not_asked(results) or comparison.NONE))
     given += hyperemic(results)
-    given += crowned(results, "A crown after a root canal?", when=True)
+    given += crowned(results, when=True)
     if results.techniques:
         said = words_answers.technique_says(results.techniques)
         given.append(Answer(said, asked="Which technique differs?", link="#techniques"))
@@ -137,8 +126,9 @@ def hyperemic(results: Results) -> list[Answer]:
     if not results.trials:
         return []
     t = results.trials[0]
-    told = [sentence_case(text) for o in (CROWN, NEED) if (text := words_answers.trial_says(t, o))]
+    more = unseen.need(results.unseen, t.id)
+    told = [sentence_case(text) for o in (CROWN, NEED) if (text := words_answers.trial_says(t, o, unseen=more))]
     said = " ".join(dict.fromkeys(told))
     code = t.verdict.code if t.verdict is not None else ""
     says = said or (t.verdict.sentence if t.verdict is not None else "Too few such teeth so far.")
-    return [Answer(says, asked="Hyperemic tooth: treat first, or wait?", link="hyperemic.html", code=code)]
+    return [Answer(says, asked="Hyperemic tooth: treat or wait?", link="hyperemic.html", code=code)]

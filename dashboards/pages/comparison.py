@@ -25,13 +25,6 @@ CHARTS = ("curves", "difference", "naive", "forest", *doubts.CHARTS)
 NONE = "No comparison could be made from these records."
 GREY = "Grey: too small to matter, as fixed beforehand. Hollow: open."
 SHORT = "difference"  # the chart beside the answers of a page; the same one stands once more in its section
-TOPICS = {"lost": "Teeth lost", "needed further treatment": "Further treatment"}
-TAILS = {
-    "little_difference": "little difference",
-    "cannot_tell": "not known yet",
-    "too_early": "it is too early to compare",
-    "depends_on_how_we_count": "it depends on how we count",
-}
 
 
 def sections(results: Results, *, of_crowns: bool) -> list[dict[str, Any]]:
@@ -85,24 +78,12 @@ def place(id: str) -> str:
 
 
 def heading(c: Comparison) -> str:
-    """The finding as a heading: both groups and what can be told of them."""
-    both, d = asked(c), c.difference
-    if c.verdict.code == "differs" and d is not None:
-        much = words_answers.more(round(d.per_100))
-        return f"{both}: {much} of 100 {terms.happened(c.outcome)} by {years(d.years)}"
-    return f"{both}: {TAILS.get(c.verdict.code, lower_first(terms.verdict(c.verdict.code)))}"
-
-
-def asked(c: Comparison) -> str:
-    """Which groups a comparison sets side by side, and by what."""
-    labels = {g.name: g.label for g in c.groups}
+    """The finding as a heading: what was asked and what can be told of it."""
     d = c.difference
-    names = [labels.get(n, n) for n in ((d.group, d.reference) if d else [g.name for g in c.groups][:2])]
-    both = " or ".join([names[0], *(lower_first(n) for n in names[1:])]) if names else c.title
-    start = (
-        "From the opening on" if c.clock == "since_opening_or_seat" else TOPICS.get(terms.outcome(c.outcome).bad, "")
-    )
-    return f"{start}, {lower_first(both)}" if start else both
+    if c.verdict.code == "differs" and d is not None:
+        much, who = words_answers.more(round(d.per_100)), {g.name: g.label for g in c.groups}.get(d.group, d.group)
+        return f"{c.title}: {much} of 100 {terms.happened(c.outcome)} by {years(d.years)} with {lower_first(who)}"
+    return f"{c.title}: {terms.TAILS.get(c.verdict.code, lower_first(terms.verdict(c.verdict.code)))}"
 
 
 def section(results: Results, c: Comparison, id: str) -> dict[str, Any]:
@@ -110,15 +91,16 @@ def section(results: Results, c: Comparison, id: str) -> dict[str, Any]:
     labels = {g.name: g.label for g in c.groups}
     say = terms.outcome(c.outcome)
     noun, since = plural(2, say.noun), terms.clock(c.clock)
+    is_main = bool(results.comparisons) and c is results.comparisons[0]
     curves = failure_curves(c, id=f"{id}-curves", label=words.curves_label(c), noun=noun, since=since)
     return {
         "c": c,
         "place": place(c.id),
-        "of_main": bool(results.comparisons) and c is results.comparisons[0],
+        "of_main": is_main,
         "curves_heading": _curves_heading(c),
         "balance_short": _balance_short(c),
         "heading": heading(c),
-        "other_contrast": words.other_contrast(c) if results.comparisons and c is results.comparisons[0] else "",
+        "other_contrast": words.other_contrast(c) if is_main else "",
         "next_step": words_answers.next_step(results, c),
         "definition": say.definition,
         "legend": [LegendItem(g.label, theme.look(g.name, i)) for i, g in enumerate(c.groups) if g.curve],
@@ -128,7 +110,7 @@ def section(results: Results, c: Comparison, id: str) -> dict[str, Any]:
         "under": tables.under_curve(c, ticks(c)) if curves else None,
         "survival": tables.survival(c),
         "groups": tables.groups(c),
-        "reconciled": words.groups_reconciled(c) if results.comparisons and c is results.comparisons[0] else "",
+        "reconciled": words.groups_reconciled(c, results.comparisons) if is_main else "",
         "difference": comparison_difference(c, id=f"{id}-difference", crude=_crude(c)),
         "difference_text": _difference_text(c, labels, say.noun),
         "zone": words.zone_sentence(c.verdict.smallest_difference_per_100),

@@ -50,13 +50,10 @@ def _answers(results: Results) -> Answers:
         return Answers((Answer(words.not_asked(results) or comparison.NONE),))
     main, *others = results.comparisons
     since = next((c for c in others if c.id == SINCE_OPENING.id), None)
-    given = [words_answers.comparison_answer(main, link="#" + comparison.place(main.id), asked="Since the seat")]
+    given = [words_answers.comparison_answer(main, link="#" + comparison.place(main.id))]
     given.append(Answer(words_answers.how_sure(main), asked="How sure is this?", link="#sure"))
     if since is not None:
-        answer = words_answers.comparison_answer(
-            since, link="#" + comparison.place(since.id), asked="From the opening on"
-        )
-        given.append(answer)
+        given.append(words_answers.comparison_answer(since, link="#" + comparison.place(since.id)))
     if results.states is not None:
         given.append(Answer(states_headline(results.states), asked="A crown on a living tooth", link="#states"))
     return Answers(kept(given), comparison.comparison_difference(main, id=comparison.SHORT))

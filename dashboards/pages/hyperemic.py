@@ -40,8 +40,9 @@ def render(results: Results) -> str:
     found = [
         trial.trial_section(t, f"t{i}")
         | unseen.unseen_block(results.unseen, t.id, f"t{i}")
-        | {"facts": list(facts(t, unseen.need(results.unseen, t.id))), "facts_heading": facts_heading(t)}
+        | {"facts": list(facts(t, more)), "facts_heading": facts_heading(t, more)}
         for i, t in enumerate(results.trials)
+        for more in [unseen.need(results.unseen, t.id)]
     ]
     return page.render(
         "hyperemic.html.j2",
@@ -57,13 +58,17 @@ def render(results: Results) -> str:
     )
 
 
-def facts_heading(t: Trial) -> str:
-    """What waiting saves and what it costs, for a heading; that little can be said where nothing is known."""
+def facts_heading(t: Trial, more: Spread | None) -> str:
+    """What waiting saves and what it costs, for a heading; that little can be said where nothing is known.
+
+    `more` is as `with_unseen` of `facts`.
+    """
     known = {o.outcome: o.difference for o in t.outcomes if o.difference is not None}
     is_open = {o.outcome for o in t.outcomes if o.verdict is not None and o.verdict.code in words_answers.OPEN}
     told = []
     if (need := known.get(NEED)) is not None:
-        told.append(f"with waiting {round(need.per_100)} of 100 teeth had no root canal")
+        perhaps = f", perhaps {100 - round(more.median)}" if more is not None else ""
+        told.append(f"with waiting {round(need.per_100)} of 100 teeth{perhaps} had no root canal")
     for outcome, noun in ((CROWN, "crowns"), (TOOTH, "teeth")):
         if (d := known.get(outcome)) is not None:
             kind = "failed" if outcome == CROWN else "were lost"
@@ -94,12 +99,9 @@ def facts(t: Trial, with_unseen: Spread | None) -> Iterator[Fact]:
         if code == "little_difference" and rate is not None and d.ci_high >= 100 * rate:
             said.append(("But", "with so few, even twice as many would look small here"))
         if o.outcome == NEED and with_unseen is not None:
-            said.append(("With root canals done elsewhere", f"perhaps {_had_one(with_unseen)} with waiting"))
+            ends = spread(round(with_unseen.low), round(with_unseen.high))
+            said.append(("With root canals done elsewhere", f"perhaps {round(with_unseen.median)} of 100 ({ends})"))
         yield Fact(name, code, tuple((n, text) for n, text in said if text))
-
-
-def _had_one(s: Spread) -> str:
-    return f"{round(s.median)} of 100 ({spread(round(s.low), round(s.high))})"
 
 
 def _of_100(t: Trial, o: TrialOutcome, arm: str) -> str:
@@ -128,18 +130,17 @@ def _answers(results: Results) -> Answers:
         return Answers((Answer(words.not_asked(results) or NONE),))
     t = results.trials[0]
     told = next((o.outcome for o in t.outcomes if o.difference is not None), None)  # says the years, and for which way
-    given = [_answer(o, when=o.outcome in (told, NEED)) for o in t.outcomes]
+    more = unseen.need(results.unseen, t.id)
+    given = [_answer(o, when=o.outcome in (told, NEED), more=more) for o in t.outcomes]
     if not given:
         given = [Answer("Too few such teeth have been followed to compare the two ways.", link="#trial")]
-    more = unseen.need(results.unseen, t.id)
-    others = f" With root canals done elsewhere, perhaps {_had_one(more)} needed one." if more is not None else ""
-    given.append(Answer(f"{UNKNOWN}{others}", asked="Not known", link="#not-known"))
+    given.append(Answer(UNKNOWN, asked="Not known", link="#not-known"))
     return Answers(kept(given), _picture(t))
 
 
-def _answer(o: TrialOutcome, *, when: bool) -> Answer:
+def _answer(o: TrialOutcome, *, when: bool, more: Spread | None) -> Answer:
     code = o.verdict.code if o.verdict is not None else ""
-    said = words_answers.outcome_says(o, when=when, code=code)
+    said = words_answers.outcome_says(o, when=when, code=code, unseen=more)
     return Answer(sentence_case(said), asked=ASKED.get(o.outcome, o.outcome), link="#facts", code=code)
 
 

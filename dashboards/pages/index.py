@@ -6,26 +6,28 @@ from collections.abc import Sequence
 
 from dashboards import page, tables, terms
 from dashboards.answers import MOST_WORDS, Answer, Answers, kept
-from dashboards.formats import count, in_place, month, percent, plural, sentence_case, whole, years
-from dashboards.pages import comparison
+from dashboards.formats import count, in_place, listing, month, percent, plural, sentence_case, whole, years
+from dashboards.pages import comparison, unseen
+from dashboards.release.released import Released
 from dashboards.words import answers as words_answers
 from dashboards.words import beside as words_beside
 from dashboards.words import comparisons as words
 from dashboards.words import sheet as words_sheet
 from dashboards.words import signals as words_signals
-from pipeline.questions.question import KEPT_BY_CROWN
+from pipeline.practice.counts import range_more_or_fewer
+from pipeline.questions.question import KEPT_BY_CROWN, SINCE_SEAT
 from pipeline.results import Results
 from pipeline.results.asked import Asked
 from pipeline.results.trial_words import CROWN, NEED
 
-OPENED, CROWNED = "Opening a crown later, or treating before?", "Crown after a root canal?"
+OPENED, CROWNED = f"{SINCE_SEAT.title}?", f"{KEPT_BY_CROWN.title}?"
 NOTE_WORDS = 4  # of the note below the answers
 
 
-def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
+def render(results: Results, *, asked: Sequence[Asked] = (), released: Released | None = None) -> str:
     """The page `index.html`: one line a question, then the main verdict, the overall figures, and cautions.
 
-    `asked` are the practice's own questions, on the page `asked.html`.
+    `asked` are the practice's own questions, on the page `asked.html`; `released` the figures of its slides.
     """
     main = results.comparisons[0] if results.comparisons else None
     overall = [words.rate_headline(t.rows[0], t.outcome) for t in results.rates if t.by == "overall" and t.rows]
@@ -46,9 +48,10 @@ def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
         next_step=words_answers.next_step(results, main) if main else "",
         other_contrast=words.other_contrast(main) if main else "",
         groups=tables.groups(main) if main else None,
-        reconciled=words.groups_reconciled(main) if main else "",
+        reconciled=words.groups_reconciled(main, results.comparisons) if main else "",
         overall_heading=_overall_heading(results),
         overall=overall,
+        on_slides=_on_slides(released) if released is not None else "",
         scope=words.scope_sentence(results),
         not_asked=words.not_asked(results),
         not_run=results.not_run,
@@ -65,15 +68,15 @@ def _shortest(results: Results) -> tuple[Answer, ...]:
 def answers(results: Results, *, beside: bool = True) -> list[Answer]:
     """One line a question that a reader comes with, each with the page that answers it in full.
 
-    `beside` says how the rates stand beside published ones, too.
+    `beside` says how the rates stand beside published ones, too, and in which months a burst lay.
     """
     return [
         *_rates(results, beside=beside),
-        *_owner(results),
+        *_owner(results, beside=beside),
         _trust(results),
         *_main(results),
         *_hyperemic(results),
-        *crowned(results, CROWNED, when=False),
+        *crowned(results, when=False),
         *_techniques(results),
         Answer("By name, not ranked.", asked="My own cases?", link="my_cases.html"),
         Answer("And what would settle it.", asked="What is open?", link="open_questions.html"),
@@ -92,7 +95,7 @@ def _rates(results: Results, *, beside: bool) -> list[Answer]:
     return [Answer(said, asked="Are we good?", link="owner.html#good")]
 
 
-def _owner(results: Results) -> list[Answer]:
+def _owner(results: Results, *, beside: bool) -> list[Answer]:
     """Whether the rates change and what comes first to do, as the owner's sheet has them."""
     owner = results.owner
     if not owner.lines:
@@ -102,7 +105,7 @@ def _owner(results: Results) -> list[Answer]:
     trend = "lately" if words_sheet.alike(owner) else words_sheet.trend_in_brief(owner, rest=False)
     return [
         Answer(
-            f"{trend}. {words_signals.burst_short(owner, dated=False)}".strip(),
+            f"{trend}. {words_signals.burst_short(owner, dated=beside)}".strip(),
             asked="Getting worse?",
             link="owner.html#trend",
             code=code,
@@ -135,20 +138,21 @@ def _hyperemic(results: Results) -> list[Answer]:
     if not results.trials:
         return []
     t = results.trials[0]
-    spared, (code, judged) = words_answers.trial_says(t, NEED, when=False), words_answers.decision_verdict(t)
+    more, (code, judged) = unseen.need(results.unseen, t.id), words_answers.decision_verdict(t)
+    spared = words_answers.trial_says(t, NEED, when=False, unseen=more)
     says = sentence_case(words_answers.trial_says(t, CROWN)) or "Too few such teeth so far."
     if spared:
         says = f"{judged.partition(';')[0]}. {sentence_case(spared)}" if code else sentence_case(spared)
-    return [Answer(says, asked="Hyperemic tooth: treat first, or wait?", link="hyperemic.html", code=code)]
+    return [Answer(says, asked="Hyperemic tooth: treat or wait?", link="hyperemic.html", code=code)]
 
 
-def crowned(results: Results, asked: str, *, when: bool) -> list[Answer]:
+def crowned(results: Results, *, when: bool) -> list[Answer]:
     """A crown after the root canal or none: the comparison of teeth kept; `when` as in `in_short`."""
     c = next((c for c in results.comparisons if c.id == KEPT_BY_CROWN.id), None)
     if c is None:
         return []
     link = f"root_canals.html#{comparison.place(c.id)}"
-    return [Answer(words_answers.in_short(c, when=when), asked=asked, link=link, code=c.verdict.code)]
+    return [Answer(words_answers.in_short(c, when=when), asked=CROWNED, link=link, code=c.verdict.code)]
 
 
 def _counted_to(results: Results) -> tuple[str, ...]:
@@ -165,6 +169,15 @@ def _overall_heading(results: Results) -> str:
         return "No rate can be told yet"
     return f"{told[0]} after {years(rows[0][0].years)}" if len(told) == 1 else (
         f"{told[0]}, {' and '.join(_no_unit(t) for t in told[1:])} after {years(rows[0][0].years)}")  # fmt: skip
+
+
+def _on_slides(released: Released) -> str:
+    """What the same figures read on the slides, which are rounded, so that nobody is caught between the two."""
+    rates = [f"{r.in_place}" for t in released.rates if t.by == "overall" for r in t.rows[:1] if r.in_place is not None]
+    d = next((c.difference for c in released.comparisons[:1]), None)
+    told = [listing(rates)] if rates else []
+    told += [f"for the main question {range_more_or_fewer(d.low, d.high)}"] if d is not None else []
+    return f"Rounded for sharing, the slides say {'; '.join(told)}." if told else ""
 
 
 def _no_unit(text: str) -> str:

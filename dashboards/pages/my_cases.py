@@ -82,7 +82,7 @@ def _answers(cases: Sequence[CaseCurve], found: Sequence[Clinician], owner: Owne
     if len(shown) < len(given):
         notes.append(f"{count(len(given) - len(shown), 'clinician')} more below.")
     picture = None if practice is None else _picture(cases, practice, {a.asked for a in shown})
-    caption = "Line and grey: the whole practice and its range." if picture is not None else ""
+    caption = "Line and pale stretch: the whole practice and its range." if picture is not None else ""
     notes.append("By name, not ranked: clinicians treat other teeth and patients.")
     return Answers(shown, picture, caption, tuple(notes))
 
@@ -100,7 +100,7 @@ def _picture(cases: Sequence[CaseCurve], practice: CaseCurve, named: Collection[
     least = 10 * (min(r[1] for _, r in [*own, (WHOLE, overall)]) // 10)
     figure, height = rows_figure(
         [Row(name, (Mark(*r, OWN, "%{x:.0f} of 100"),)) for name, r in own],
-        title=title, span=(least, 100), line=overall[0], zone=overall[1:],
+        title=title, span=(least, 100), line=overall[0], zone=overall[1:], shade=theme.EXPECTED,
         pitch=36, beside=True,
     )  # fmt: skip
     told = "; ".join(f"{name} {r[0]:.0f} ({r[1]:.0f} to {r[2]:.0f})" for name, r in [*own, (WHOLE, overall)])

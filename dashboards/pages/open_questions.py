@@ -91,11 +91,9 @@ def _answers(results: Results, found: list[Open], technique: str) -> tuple[Answe
     first = f"{whole(len(found)) if found else 'None'} of {asked} {plural(len(found), 'is')} open."
     given = [Answer(first, asked="How many", link="#open")]
     if found:
-        main = bool(results.comparisons) and found[0].link.endswith(f"#{comparison.place(results.comparisons[0].id)}")
-        which = "The main question" if main else found[0].title
-        given.append(
-            Answer(f"What would settle it, at the present pace: {lower_first(found[0].when)}", which, found[0].link)
-        )
+        first_open = found[0]
+        said = f"What would settle it, at the present pace: {lower_first(first_open.when)}"
+        given.append(Answer(said, first_open.title, first_open.link))
     if technique:
         given.append(Answer(technique, asked="Techniques", link="#techniques"))
     given.append(Answer(sentence_case(NEVER[0].partition(": ")[2]), asked="Never from records", link="#never"))

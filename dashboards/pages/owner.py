@@ -29,7 +29,7 @@ from pipeline.results import RateRow, RateTable, Results
 from pipeline.results.monitoring import Benchmark, Monitoring
 
 ORDER = ("year", "tooth_group", "site_id", "provider_id")
-OVERALL_LINE = "The line is the whole practice, the grey stretch its range."
+OVERALL_LINE = "The line is the whole practice, the pale stretch its range."
 FUNNEL_LINE = (
     "At 1, as many failed as colleagues’ teeth lead one to expect. The broad bar is what chance leaves: were all "
     "alike, every dot would lie on its bar in 95 of 100 such practices, and on the thin line in 998 of 1,000. The "
@@ -37,8 +37,8 @@ FUNNEL_LINE = (
 )
 NOTHING = "No crown or root canal could be followed, so nothing is answered yet."
 FIRST_YEAR_LINE = (
-    "The middle line is the whole practice; the thin lines are what chance leaves to a quarter of its size. The grey "
-    "stretch is not over yet."
+    "The middle line is the whole practice; the thin lines are what chance leaves to a quarter of its size. A quarter "
+    "whose year is not over has no dot yet."
 )
 
 

@@ -83,7 +83,7 @@ def said(part: Part, found: Filters) -> str:
     i = told[-1]
     low, high = failed(part.ci_high[i]), failed(part.ci_low[i])
     every = _whole(found, part.outcome)
-    beside = f" All by then: {failed(every.survival[i])}." if every and any(part.chosen) else ""
+    beside = f" All teeth, whoever and whenever: {failed(every.survival[i])}." if every and any(part.chosen) else ""
     return (
         f"{held}: {failed(part.survival[i])} of 100 {words.bad} by {years(found.years[i])} (range {low} to {high}); "
         f"{whole(part.followed[i])} still followed then.{beside}"

@@ -37,8 +37,8 @@ def plausibility_sentence(checks: Sequence[TradeCheck]) -> str:
         return f"{said}, and every row keeps all of them."
     return (
         f"{said}; {whole(len(broken))} {'is' if len(broken) == 1 else 'are'} broken in some rows, "
-        f"{whole(len(wrong)) if wrong else 'none'} of them in a way that cannot be right as it stands. Nothing was "
-        "changed or left out: the rows count as recorded."
+        f"{f'{whole(len(wrong))} of them by what cannot be right' if wrong else 'all by what may be right'}. Nothing "
+        "was changed or left out: the rows count as recorded."
     )
 
 

@@ -16,6 +16,7 @@ from dashboards.formats import (
     listing,
     lower_first,
     month,
+    more_or_fewer,
     phrase,
     plural,
     ratio,
@@ -25,7 +26,6 @@ from dashboards.formats import (
 from dashboards.pages.comparison import place
 from dashboards.pages.legend import LegendItem
 from dashboards.tables import NumberTable, UnderGroup, UnderTable, between
-from dashboards.words.comparisons import more_or_fewer
 from dashboards.words.safety import safety_sentence
 from pipeline.results.pooled import KEY, MEMBER, NOBODY, PooledComparison, PooledResults, PooledValue
 

@@ -10,16 +10,10 @@ from dashboards.pages import comparison, losses
 from dashboards.pages.healing import curve_block, healing_block
 from dashboards.words import answers as words_answers
 from dashboards.words import comparisons as words
-from pipeline.questions.question import FREE_BY_CROWN, KEPT_BY_CROWN, KEPT_BY_DELAY
 from pipeline.results import Comparison, Results
 
 TITLE = "After a root canal: does a crown help, does it heal, what is the tooth lost to?"
 NONE = "No root canal could be followed long enough to compare."
-ASKED = {
-    KEPT_BY_CROWN.id: "Does a crown keep the tooth?",
-    FREE_BY_CROWN.id: "Does it spare retreatment?",
-    KEPT_BY_DELAY.id: "Soon or later?",
-}
 
 
 def render(results: Results) -> str:
@@ -45,10 +39,7 @@ def render(results: Results) -> str:
 
 
 def _answers(results: Results, found: Sequence[Comparison]) -> Answers:
-    given = [
-        words_answers.comparison_answer(c, link="#" + comparison.place(c.id), asked=ASKED.get(c.id, c.title))
-        for c in found
-    ]
+    given = [words_answers.comparison_answer(c, link="#" + comparison.place(c.id)) for c in found]
     healing = healing_block(results, by_clinician=False)
     if healing and healing["headline"]:
         given.append(Answer(first_sentence(healing["headline"]), asked="Does it heal?", link="#recall"))

@@ -35,7 +35,9 @@ def followed_table(states: CrownStates) -> NumberTable:
         (name, *(whole(p.followed[i]) for p in points)) for i, name in enumerate(("unopened", "opened")) if points
     )
     return NumberTable(
-        "Crowns still followed, by years since the seat", ("Crowns", *(f"{p.years:g}" for p in points)), rows
+        "Crowns followed past each year since the seat; under the curves, those followed to it",
+        ("Crowns", *(f"{p.years:g}" for p in points)),
+        rows,
     )
 
 

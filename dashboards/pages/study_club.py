@@ -51,7 +51,7 @@ def render(released: Released, *, talk: Talk | None = None) -> str:
         scope=words_shared.scope(released),
         steps=words_shared.STEPS,
         sections=sections,
-        decision=[t for t in (*words_shared.decision(released), words_shared.need_apart(released)) if t],
+        decision=words_shared.decision(released),
         decision_counted=COUNTED_FROM if released.decision else "",
         everyday_legend=[
             LegendItem(sentence_case(c.label), theme.look(c.arm, i))

@@ -15,7 +15,7 @@ from dashboards.charts.forest import Ratio, forest_chart
 from dashboards.formats import count, listing, lower_first, plural, ratio, whole, years
 from dashboards.pages import technique_tables
 from dashboards.pages.notes_read import moves, unchecked
-from dashboards.pages.technique_tables import HEALED, OUTCOME, PLACE, contrast_label
+from dashboards.pages.technique_tables import HEALED, OUTCOME, PLACE, code_of, contrast_label
 from dashboards.words import answers as words_answers
 from dashboards.words.safety import safety_sentence
 from pipeline.results import Results
@@ -138,23 +138,12 @@ def befell(a: TechniqueAnswer) -> str:
 
 def verdict_says(a: TechniqueAnswer, c: TechniqueContrast) -> str:
     """The verdict in a word, with its reason where it must have one."""
-    return f"{terms.verdict(code_of(c))}{f': {why}' if (why := why_open(a, c)) else ''}."
-
-
-def code_of(c: TechniqueContrast) -> str:
-    """The verdict; of an open one apart what stands out among all looks, and where clinician and technique are one."""
-    if c.verdict != "cannot_tell" or not c.withheld:
-        return c.verdict
-    if c.p_family is None:
-        return "one_way"
-    return "stands_out" if words_answers.leaves_zero_out(c) else c.verdict
+    return f"{terms.verdict(code_of(a, c))}{f': {why}' if (why := why_open(a, c)) else ''}."
 
 
 def why_open(a: TechniqueAnswer, c: TechniqueContrast) -> str:
     """Why a comparison is open whose range would have it settled; empty where it needs no reason."""
-    if c.verdict == "cannot_tell" and UNMEASURED in a.caveats and not words_answers.leaves_zero_out(c):
-        return "harm is not measured"
-    if not c.withheld:
+    if not c.withheld or code_of(a, c) == "unmeasured":
         return ""
     if c.p_family is None:
         return "each clinician mostly works one way"
@@ -177,7 +166,7 @@ def finding(answers: Sequence[TechniqueAnswer]) -> str:
     labels = {g.name: g.label for g in first.groups}
     by_code: dict[str, list[str]] = {}
     for c in first.contrasts:
-        by_code.setdefault(code_of(c), []).append(lower_first(contrast_label(first, c, labels)))
+        by_code.setdefault(code_of(first, c), []).append(lower_first(contrast_label(first, c, labels)))
     if len(by_code) == 1:
         return lower_first(terms.verdict(next(iter(by_code))))
     return ", ".join(f"{lower_first(terms.verdict(code))} ({listing(names)})" for code, names in by_code.items())

@@ -13,8 +13,8 @@ from itertools import groupby
 from dashboards import terms
 from dashboards.downloads import Sheet, data_address
 from dashboards.formats import lower_first, whole
-from dashboards.pages.technique import address, code_of, contrast_says, why_open
-from dashboards.pages.technique_tables import HEALED, OUTCOME, contrast_label
+from dashboards.pages.technique import address, contrast_says, why_open
+from dashboards.pages.technique_tables import HEALED, OUTCOME, code_of, contrast_label
 from dashboards.words import answers as words_answers
 from dashboards.words.answers import has_range
 from pipeline.results.technique import TechniqueAnswer, TechniqueContrast
@@ -93,7 +93,7 @@ def _forest(id: str, caption: str, answers: Sequence[TechniqueAnswer], smallest:
             a.title,
             words_answers.pair(a, c),
             *((c.difference_per_100, c.difference_ci_low, c.difference_ci_high) if has_range(c) else (None,) * 3),
-            terms.verdict(code_of(c)),
+            terms.verdict(code_of(a, c)),
         )
         for a in answers
         for c in a.contrasts
@@ -133,8 +133,8 @@ def _line(a: TechniqueAnswer, c: TechniqueContrast, labels: dict[str, str], reac
     line = Line(
         label=contrast_label(a, c, labels),
         hover=f"{contrast_says(a, c)} {whole(teeth)} teeth followed.",
-        code=code_of(c),
-        shape=terms.shape(code_of(c)),
+        code=code_of(a, c),
+        shape=terms.shape(code_of(a, c)),
         far=_far(c, smallest) or "too few failures",
         why=why_open(a, c) if words_answers.leaves_zero_out(c) or _within(c, smallest) else "",
     )

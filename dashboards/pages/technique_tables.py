@@ -17,7 +17,9 @@ from dashboards.formats import (
     whole,
     years,
 )
+from dashboards.words import answers as words_answers
 from pipeline.practice.outcomes import NOT_HEALED, OUTCOMES
+from pipeline.results.safety import UNMEASURED
 from pipeline.results.technique import TechniqueAnswer, TechniqueContrast
 
 HEALED = NOT_HEALED.id
@@ -86,11 +88,22 @@ def contrasts(a: TechniqueAnswer, labels: dict[str, str]) -> tables.NumberTable:
             *(() if a.outcome == HEALED else (ratio(c.hazard_ratio), _range(c.ratio_ci_low, c.ratio_ci_high, 2))),
             _more(c),
             _range(c.difference_ci_low, c.difference_ci_high),
-            terms.verdict(c.verdict),
+            terms.verdict(code_of(a, c)),
         )
         for c in a.contrasts
     )
     return tables.NumberTable(f"{a.title}, adjusted, against {lower_first(labels[a.reference])}", heads, rows, (said,))
+
+
+def code_of(a: TechniqueAnswer, c: TechniqueContrast) -> str:
+    """The verdict; of an open one apart what is unconfirmed, unmeasured, or one with the clinician who works so."""
+    if c.verdict == "cannot_tell" and UNMEASURED in a.caveats and not words_answers.leaves_zero_out(c):
+        return "unmeasured"
+    if c.verdict != "cannot_tell" or not c.withheld:
+        return c.verdict
+    if c.p_family is None:
+        return "one_way"
+    return "stands_out" if words_answers.leaves_zero_out(c) else c.verdict
 
 
 def contrast_label(a: TechniqueAnswer, c: TechniqueContrast, labels: dict[str, str]) -> str:

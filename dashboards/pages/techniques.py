@@ -9,6 +9,7 @@ from dashboards.answers import Answer, Answers, kept
 from dashboards.charts.difference import Apart, difference_chart
 from dashboards.formats import count, sentence_case, whole
 from dashboards.pages import comparison, technique, technique_forest, technique_learning
+from dashboards.pages.technique_tables import code_of
 from dashboards.theme import Chart
 from dashboards.words import answers as words_answers
 from dashboards.words import comparisons as words
@@ -26,6 +27,7 @@ BY_NAME = (
 WHOLE = (("margin", "The margin of the crown?"), ("irrigant_activation", "Activating the irrigant?"))
 MOST_DRAWN = 6
 TOO_FEW = "Too few such teeth to compare"
+NAMED = "What the answers name, and what stood out."
 NONE = "No technique question could be answered from these records."
 
 
@@ -41,7 +43,7 @@ def render(results: Results) -> str:
         "techniques.html.j2",
         title=TITLE,
         audience="inside",
-        answers=Answers(kept(opening(results)), picture(results), comparison.GREY),
+        answers=Answers(kept(opening(results)), picture(results), f"{NAMED} {comparison.GREY}"),
         charts=[*block.get("charts", ()), *learning.get("charts", ())],
         practice=results.practice,
         here="techniques.html",
@@ -69,16 +71,16 @@ def opening(results: Results) -> list[Answer]:
     given = [Answer(words_answers.technique_says(answers), asked="In short", link="#one-forest")]
     found = [(a, c) for a in answers for c in a.contrasts]
     given += [
-        Answer(technique.contrast_says(a, c), code=c.verdict, link=f"#{technique.address(a.question)}")
+        Answer(
+            f"{technique.contrast_says(a, c)} {_behind(a, c)}", code=c.verdict, link=f"#{technique.address(a.question)}"
+        )
         for a, c in found
         if c.verdict == "differs"
     ][:3]
     given += _by_name(results)
     for a, c in _stood_out(answers):
         said = f"{technique.contrast_says(a, c)} {sentence_case(technique.by_chance(a, c))}."
-        given.append(
-            Answer(said, asked="What stood out", code=technique.code_of(c), link=f"#{technique.address(a.question)}")
-        )
+        given.append(Answer(said, asked="What stood out", code=code_of(a, c), link=f"#{technique.address(a.question)}"))
     return given
 
 
@@ -106,6 +108,12 @@ def picture(results: Results) -> Chart | None:
                             title="Of 100, with the first named: fewer left, more right")  # fmt: skip
 
 
+def _behind(a: TechniqueAnswer, c: TechniqueContrast) -> str:
+    """How many teeth a difference rests on, group and reference: `32 of 137 against 214 of 1,659.`"""
+    of = {g.name: f"{whole(g.failures)} of {whole(g.teeth)}" for g in a.groups}
+    return f"{of[c.group]} against {of[c.reference]}."
+
+
 def _named(
     answers: Sequence[TechniqueAnswer], question: str, group: str
 ) -> tuple[TechniqueAnswer, TechniqueContrast] | None:
@@ -129,7 +137,7 @@ def _by_name(results: Results) -> list[Answer]:
             link = f"#{technique.address(question)}"
             why = technique.why_open(a, c)
             said = f"{technique.contrast_says(a, c).rstrip('.')}{f'; {why}' if why else ''}."
-            given.append(Answer(said, asked=asked, link=link, code=technique.code_of(c)))
+            given.append(Answer(said, asked=asked, link=link, code=code_of(a, c)))
         elif lacking := _lacking(results, question):
             given.append(Answer(too_few(lacking, group), asked=asked, link="#not-run"))
     for question, asked in WHOLE:

@@ -7,7 +7,7 @@ from typing import Any
 
 from dashboards import terms
 from dashboards.charts.difference import apart, difference_chart
-from dashboards.charts.incidence import columns_of, incidence_chart, look_of
+from dashboards.charts.incidence import columns_of, drawn, incidence_chart, look_of
 from dashboards.formats import DASH, listing, lower_first, plural, sentence_case, spread, whole, years
 from dashboards.pages.doubts import balance_parts
 from dashboards.pages.legend import LegendItem
@@ -59,13 +59,8 @@ def trial_section(t: Trial, id: str) -> dict[str, Any]:
 
 def _heading(t: Trial) -> str:
     """The finding as a heading."""
-    tail = {
-        "differs": "the two ways differ",
-        "little_difference": "little difference",
-        "too_early": "it is too early to compare",
-        "depends_on_how_we_count": "it depends on how we count",
-    }
-    told = {NAMES[o.outcome]: tail.get(v.code, "not known yet") for o, v in t.judged}
+    tails = terms.TAILS | {"differs": "the two ways differ"}
+    told = {NAMES[o.outcome]: tails.get(v.code, "not known yet") for o, v in t.judged}
     if len(set(told.values())) == 1:
         both = sentence_case(listing([lower_first(name) for name in told]))
         return f"{both} after either way: {next(iter(told.values()))}"
@@ -123,9 +118,7 @@ def _part(t: Trial, outcome: str, curves: Sequence[IncidenceCurve], id: str) -> 
         "place": outcome.replace("_", "-"),
         "heading": _part_heading(curves, HEADINGS.get(outcome, sentence_case(outcome.replace("_", " ")))),
         "definition": say.definition,
-        "legend": [
-            LegendItem(words_trial.curve_name(c, curves), look_of(c, curves), True) for c in curves if len(c.points) > 1
-        ],
+        "legend": [LegendItem(words_trial.curve_name(c, curves), look_of(c, curves), True) for c in drawn(curves)],
         "curves": incidence_chart(curves, since="the tooth was prepared", id=f"{id}-incidence", label=label),
         "under": _under(curves),
         "table": _table(curves, outcome),
@@ -157,7 +150,7 @@ def _everyday_part(t: Trial, id: str) -> dict[str, Any]:
         "place": "everyday",
         "heading": _part_heading(curves, "After a vital seat, hyperemic and normal teeth"),
         "definition": words_trial.outcome_terms(NEED).definition,
-        "legend": [LegendItem(c.label, look_of(c, curves), True) for c in curves if len(c.points) > 1],
+        "legend": [LegendItem(c.label, look_of(c, curves), True) for c in drawn(curves)],
         "curves": incidence_chart(curves, since="the crown was seated", id=f"{id}-incidence", label=label),
         "under": _under(curves),
         "table": _table(curves, NEED),
@@ -185,7 +178,7 @@ def _difference(t: Trial, main: Difference | None, crude: Difference | None, lab
 
 def _under(curves: Sequence[IncidenceCurve]) -> UnderTable | None:
     """How many are still followed at each whole year, once for each arm."""
-    columns = columns_of([c for c in curves if len(c.points) > 1])
+    columns = columns_of(drawn(curves))
     if len(columns) < 2:
         return None
     groups: dict[str, UnderGroup] = {}
@@ -212,7 +205,7 @@ def _table(curves: Sequence[IncidenceCurve], outcome: str) -> NumberTable:
         for p in c.points
         if p.years > 0 and float(p.years).is_integer()
     )
-    heads = ("Teeth", "Years", sentence_case(say.bad), "95 % range", "Still followed", "In all")
+    heads = ("Teeth", "Years", sentence_case(say.bad), "95 % range", "Still followed", "In all, by the last year")
     return NumberTable(f"{sentence_case(say.bad)}, of 100 {plural(2, say.noun)}", heads, rows)
 
 

@@ -8,10 +8,9 @@ from typing import Any
 
 from dashboards import theme
 from dashboards.charts.rows import Mark, Row, nice_top, rows_figure
-from dashboards.formats import DASH, decimal, known, percent, ratio, whole
+from dashboards.formats import DASH, decimal, known, percent, range_more_or_fewer, ratio, whole
 from dashboards.tables import NumberTable, between
 from dashboards.theme import Chart
-from dashboards.words.comparisons import range_more_or_fewer
 from pipeline.results.unseen import Moved, Spread, Unseen
 
 CAPTION = (

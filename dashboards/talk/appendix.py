@@ -61,8 +61,7 @@ def _comparison(deck: Deck, c: ReleasedComparison, told: Told) -> None:
     """Who was counted, the curves that the talk does not show, what may be said, and the hazard ratios."""
     _table(deck, words_shared.counted_title(c), groups_table(c), notes("Read the sizes of the groups."))
     if c is not told.main and any(map(words.drawn, c.groups)):
-        scene = curves_scene(told, c)
-        scene.draw(deck, notes(scene.say))
+        curves_scene(told, c).draw(deck, notes(words_shared.curves(c)))  # how to read one, the talk has told
     rows = [
         ("Question", c.question),
         ("Result", words_shared.result(c)),
@@ -128,11 +127,13 @@ def _breakdown(deck: Deck, t: ReleasedRates, released: Released) -> None:
     body = [
         (sentence_case(r.name), str(r.teeth), str(r.failures), str(r.in_place), f"{r.low} to {r.high}") for r in rows
     ]
+    hidden = t.left_out or len(rows) < len(t.rows)
+    body += [("Others", DASH, DASH, DASH, "not shown")] if hidden else []
     heads = ("Clinician" if t.by == "provider_id" else "Tooth group", plural(2, say.noun).capitalize(),
              say.bad.capitalize(), "Of 100 " + say.good, "95 % range")  # fmt: skip
     claim = "that one clinician is better than another: the teeth were not alike and chance alone moves these figures"
     others = "Those not listed have too few teeth, or would give a hidden count away. "
-    said = f"{others if t.left_out or len(rows) < len(t.rows) else ''}Compare the ranges, not the figures."
+    said = f"{others if hidden else ''}Compare the ranges, not the figures."
     deck.table(title, heads, body, notes(said, claim=claim),
                alt="Table. " + "; ".join(f"{r[0]} {r[3]} ({r[4]})" for r in body))  # fmt: skip
 

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from dashboards import terms, theme
-from dashboards.formats import listing, lower_first, plural, sentence_case, years
+from dashboards.formats import listing, lower_first, plural, range_more_or_fewer, sentence_case, years
 from dashboards.release.released import Released, ReleasedComparison, ReleasedGroup
 from dashboards.release.technique import OUTCOMES
 from dashboards.talk import speech, words
@@ -19,7 +19,6 @@ from dashboards.talk.ranges import Range, Scale
 from dashboards.theme import Look
 from dashboards.words import shared as words_shared
 from dashboards.words import technique as words_technique
-from dashboards.words.comparisons import range_more_or_fewer
 from pipeline.practice.talk import COLOURS, Talk
 from pipeline.questions.question import KEPT_BY_CROWN
 from pipeline.release.disclosure import SMALLEST
@@ -231,7 +230,8 @@ def hyperemic(told: Told) -> Scene | None:
     heads = (f"By {by}", "Root canal before the seat, against a vital seat and waiting", "95 % range")
     title = words.decision_title(outcomes)
     needed = [words_shared.everyday(e) for e in told.released.everyday]
-    below = [" ".join([*needed[:1], words_shared.need_apart(told.released)]).strip(), f"{NOT_COMPARED.split(' (')[0]}."]
+    below = [" ".join([*needed[:1], words_shared.need_apart(told.released)]).strip(),
+             f"{words_shared.need_unseen(told.released)} {NOT_COMPARED.split(' (')[0]}.".strip()]  # fmt: skip
     return Scene(
         speech.hyperemic(told.released),
         lambda d, n: d.table(title, heads, rows, n, alt=f"Table. {' '.join(lines)}", shares=(0.25, 0.5, 0.25),

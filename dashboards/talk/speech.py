@@ -6,7 +6,7 @@ Every figure is one of the released result. A slide is spoken at some 80 words a
 from __future__ import annotations
 
 from dashboards import terms
-from dashboards.formats import listing, lower_first, plural, years
+from dashboards.formats import listing, lower_first, plural
 from dashboards.release.released import Released, ReleasedComparison
 from dashboards.release.technique import ReleasedContrast, ReleasedTechnique
 from dashboards.talk import words
@@ -106,7 +106,7 @@ def method(released: Released, c: ReleasedComparison) -> str:
 
 
 def curves(c: ReleasedComparison) -> str:
-    """How to read the picture, what it shows, whether the bands part, and why it is not the answer yet."""
+    """How to read the picture, what it shows, and why it is not the answer yet."""
     nouns = plural(2, terms.outcome(c.outcome).noun)
     text = words_shared.curves(c)
     hidden = [said for said in words.hidden(c) if said.lower().rstrip(".") not in text.lower()]
@@ -114,27 +114,12 @@ def curves(c: ReleasedComparison) -> str:
         (
             f"From left to right run the years since {terms.clock(c.clock)}; upwards, how many of 100 {nouns} "
             f"{terms.had_happened(c.outcome)} by then. A line that climbs faster is worse. Take a moment to find the "
-            f"one that you would have bet on. {text} {' '.join(hidden)} {RANGES} {bands(c)} And mind that these lines "
+            f"one that you would have bet on. {text} {' '.join(hidden)} {RANGES} And mind that these lines "
             "are as the teeth came. Nobody drew by chance which tooth was treated how, so the groups may differ in "
             "age, in kind of tooth, in material or in years. Two lines that part may part for that alone, and two that "
             "run together may hide a difference. That is why the picture is not the answer yet. The answer is what is "
             "left when these things are taken into account, with its range, and it comes now."
         ).split()
-    )
-
-
-def bands(c: ReleasedComparison) -> str:
-    """Whether the ranges of the two groups compared part, where both have a figure; nothing otherwise."""
-    d, month = c.difference, words_shared.together(c)
-    found = [(g, p) for g in c.groups if d and g.name in (d.group, d.reference) and (p := g.at(month)) is not None]
-    if len(found) != 2:
-        return ""
-    (one, p), (other, q) = found
-    apart = p.low > q.high or q.low > p.high
-    how = "do not touch" if apart else "lie over one another"
-    return (
-        f"Look at {years(month / 12)}: the band of “{one.label}” goes from {p.low} to {p.high}, that of "
-        f"“{other.label}” from {q.low} to {q.high}. They {how}."
     )
 
 
@@ -159,7 +144,6 @@ def sure(c: ReleasedComparison) -> str:
 def hyperemic(released: Released) -> str:
     """The three outcomes of the decision, one after another, and how to weigh them."""
     told, third = words_shared.decision(released)[:-1], words_shared.decision(released)[-1]
-    told = [t for t in (*told, words_shared.need_apart(released)) if t]
     return (
         "Now to the tooth where the choice really falls: the pulp is hyperemic when the tooth is prepared, and it "
         "needs a crown. There are two ways. Treat first and crown then, or seat the crown on the vital tooth and wait. "

@@ -15,7 +15,7 @@ from dashboards.release.technique import ReleasedContrast, ReleasedTechnique
 from dashboards.release.trial import ReleasedOutcome
 from dashboards.words import shared as words_shared
 from dashboards.words import technique as words_technique
-from dashboards.words.comparisons import more_or_fewer, range_more_or_fewer
+from pipeline.practice.counts import more_or_fewer, range_more_or_fewer
 from pipeline.questions.question import SINCE_SEAT
 from pipeline.questions.techniques.grouping import OTHER_LABEL
 from pipeline.results.trial_words import NEED
@@ -100,7 +100,7 @@ def why_it_matters(released: Released) -> tuple[str, list[str]]:
     lines.append(CHOICE)
     rest = [*map(words_shared.everyday, needed[1:]), *words_shared.overall(released)[:1]]
     if needed:
-        return words_shared.everyday(needed[0]).rstrip("."), [*lines, *rest]
+        return words_shared.everyday(needed[0]).rstrip("."), [words_shared.need_unseen(released), *lines, *rest]
     lines += [NEEDED, *rest]
     return "How often a tooth crowned vital comes to need a root canal cannot be said from these records", lines
 
@@ -223,7 +223,8 @@ def decision_title(found: Sequence[ReleasedOutcome]) -> str:
     """The finding on the hyperemic tooth: what waiting saves, else that nothing can be said."""
     need = next((o for o in found if o.outcome == NEED and o.per_100 is not None), None)
     if need is not None:
-        return f"With waiting about {need.per_100} of 100 hyperemic teeth had no root canal within {years(need.years)}"
+        by = years(need.years)
+        return f"With waiting about {need.per_100} of 100 hyperemic teeth had no root canal on record within {by}"
     if any(o.per_100 is not None for o in found):
         return "Hyperemic tooth: root canal before the seat, or a vital seat and waiting"
     return "Too few hyperemic teeth to compare a root canal before the seat with waiting"
@@ -274,9 +275,7 @@ def contrast_says(c: ReleasedContrast) -> str:
 
 def technique_lines(released: Released) -> list[str]:
     """How the comparison was chosen from how many, and why a technique is not a cause."""
-    chosen = (
-        "; this one was taken for its verdict and its narrow range" if len(released.techniques.contrasts) > 1 else ""
-    )
+    chosen = "; this one was taken for its verdict" if len(released.techniques.contrasts) > 1 else ""
     return [f"{words_technique.headline(released.techniques)}{chosen}.", words_technique.CAUTION]
 
 

@@ -11,6 +11,7 @@ from pipeline.results import Choices, Comparison, Difference, Results, Trial, Tr
 from pipeline.results.planning import Plan
 from pipeline.results.technique import TechniqueAnswer, TechniqueContrast
 from pipeline.results.trial_words import CROWN, NAMES, NEED, TOOTH
+from pipeline.results.unseen import Spread
 
 TOO_EARLY = "too_early"
 OPEN = ("cannot_tell", "depends_on_how_we_count", TOO_EARLY)
@@ -71,7 +72,9 @@ def in_short(c: Comparison, *, when: bool = True) -> str:
     if c.verdict.code in OPEN:
         return f"{sentence_case(from_to(d.ci_low, d.ci_high))} of 100 {terms.happened(c.outcome)}{by}."
     mid = round(d.per_100)
-    return f"{sentence_case(more(mid))} of 100 {terms.happened(c.outcome, mid)}{by} ({between(d.ci_low, d.ci_high)})."
+    far = between(d.ci_low, d.ci_high)
+    far = far.rpartition(" ")[0] if d.ci_low * d.ci_high > 0 else far  # on which side it lies, the middle says
+    return f"{sentence_case(more(mid))} of 100 {terms.happened(c.outcome, mid)}{by} ({far})."
 
 
 def comparison_says(c: Comparison) -> str:
@@ -83,9 +86,9 @@ def comparison_says(c: Comparison) -> str:
     return f"{said[:-1]}, yet chance is not ruled out." if open_still and (d.ci_low > 0 or d.ci_high < 0) else said
 
 
-def comparison_answer(c: Comparison, *, link: str, asked: str = "") -> Answer:
+def comparison_answer(c: Comparison, *, link: str) -> Answer:
     """The answer of a comparison, with its verdict."""
-    return Answer(comparison_says(c), asked=asked or c.question, link=link, code=c.verdict.code)
+    return Answer(comparison_says(c), asked=c.title, link=link, code=c.verdict.code)
 
 
 def how_sure(c: Comparison) -> str:
@@ -135,17 +138,18 @@ def decision_verdict(t: Trial) -> tuple[str, str]:
     return first.code, f"for the crown; {'; '.join(apart)}" if apart else "for crown and tooth"
 
 
-def trial_says(t: Trial, outcome: str, *, when: bool = True) -> str:
+def trial_says(t: Trial, outcome: str, *, when: bool = True, unseen: Spread | None = None) -> str:
     """One outcome of the decision, per hundred, both ways; without the years where they are said once for several."""
     found = next((o for o in t.outcomes if o.outcome == outcome), None)
     code = next((v.code for o, v in t.judged if o.outcome == outcome), "")
-    return "" if found is None else outcome_says(found, when=when, code=code)
+    return "" if found is None else outcome_says(found, when=when, code=code, unseen=unseen)
 
 
-def outcome_says(o: TrialOutcome, *, when: bool = True, code: str = "") -> str:
+def outcome_says(o: TrialOutcome, *, when: bool = True, code: str = "", unseen: Spread | None = None) -> str:
     """`2 more of 100 crowns failed within 5 years with the root canal first: between 3 fewer and 8 more.`
 
     Without `when` neither the years nor the way, which are then said once for several; `code` is that of its verdict.
+    `unseen` is the need of a root canal with waiting where what others may have done unseen counts too.
     """
     d = o.difference
     if d is None:
@@ -153,7 +157,12 @@ def outcome_says(o: TrialOutcome, *, when: bool = True, code: str = "") -> str:
     mid, low, high = (round(v) for v in (d.per_100, d.ci_low, d.ci_high))
     if o.outcome == NEED:
         spared = f"With waiting {mid} of 100 teeth had no root canal for {years(d.years)}"
-        return f"{spared if when else f'Waiting, {mid} of 100 had no root canal'} ({low} to {high})."
+        spared = spared if when else f"Waiting, {mid} of 100 had no root canal"
+        if unseen is None:
+            return f"{spared} ({low} to {high})."
+        # What others did unseen can only make them fewer: the range that allows for it stands, or it would mislead.
+        mid, low, high = (100 - round(v) for v in (unseen.median, unseen.high, unseen.low))
+        return f"{spared}, perhaps {mid} {'with those done elsewhere ' if when else ''}({low} to {high})."
     what = {CROWN: "crowns failed", TOOTH: "teeth were lost"}.get(o.outcome, "teeth failed")
     much = f"{more(mid)} of 100 {what}" if mid else f"as many of 100 {what}"
     how = f" within {years(d.years)} with the root canal first" if when else ""
@@ -174,18 +183,22 @@ def technique_says(answers: Sequence[TechniqueAnswer]) -> str:
     One or two that do are named with their question.
     """
     counts = technique_counts(answers)
-    total = sum(counts.values())
+    total, named, unsettled = _in_all(answers)
     if not total:
         return "Too few teeth were recorded with their technique to compare any."
-    named = counts.get("differs", 0)
     parts = [f"{whole(named) if named else 'None'} of {whole(total)} comparisons {'show' if named > 1 else 'shows'} a "
              f"clear difference{_named(answers)}"]  # fmt: skip
-    alike, unsettled = counts.get("little_difference", 0), sum(counts.get(code, 0) for code in OPEN)
-    if alike:
+    if alike := counts.get("little_difference", 0):
         parts.append(f"{whole(alike)} {'show' if alike > 1 else 'shows'} little difference")
     if unsettled:
         parts.append(f"{whole(unsettled)} {plural(unsettled, 'is')} open")
     return f"{'; '.join(parts)}."
+
+
+def _in_all(answers: Sequence[TechniqueAnswer]) -> tuple[int, int, int]:
+    """How many comparisons there are, how many differ and how many are open."""
+    counts = technique_counts(answers)
+    return sum(counts.values()), counts.get("differs", 0), sum(counts.get(code, 0) for code in OPEN)
 
 
 def _named(answers: Sequence[TechniqueAnswer]) -> str:
@@ -197,21 +210,16 @@ def _named(answers: Sequence[TechniqueAnswer]) -> str:
 
 def technique_heading(answers: Sequence[TechniqueAnswer]) -> str:
     """`Question by question: none of 94 comparisons differs`, where the answers above say the rest."""
-    counts = technique_counts(answers)
-    total, named = sum(counts.values()), counts.get("differs", 0)
+    total, named, _ = _in_all(answers)
     if not total:
         return "Too few teeth to compare any technique"
-    return (
-        f"Question by question: {whole(named) if named else 'none'} of {whole(total)} comparisons "
-        f"{'differ' if named > 1 else 'differs'}"
-    )
+    differ = f"{whole(named) if named else 'none'} of {whole(total)} comparisons {'differ' if named > 1 else 'differs'}"
+    return f"Question by question: {differ}"
 
 
 def technique_in_short(answers: Sequence[TechniqueAnswer]) -> str:
     """`None of 94 comparisons; 73 are open.`"""
-    counts = technique_counts(answers)
-    total, named = sum(counts.values()), counts.get("differs", 0)
-    unsettled = sum(counts.get(code, 0) for code in OPEN)
+    total, named, unsettled = _in_all(answers)
     if not total:
         return "Too few teeth to compare any."
     rest = f"; {whole(unsettled)} {plural(unsettled, 'is')} open" if unsettled else ""

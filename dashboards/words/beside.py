@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from dashboards import terms
 from dashboards.charts.benchmarks import author_of
 from dashboards.formats import count, failed, listing, lower_first, sentence_case, whole, years
 from dashboards.words.sheet import by_verdict, change, name_of
@@ -55,7 +56,8 @@ def published(found: BesidePublished, source: Source) -> str:
         if code == "within":
             said = f"{said.rstrip('.')}, within what practices differ by ({spans})."
         elif code == "one_source":
-            said = f"{said} One source shows no spread; {spans} is our wide assumption."
+            word = terms.verdict(found.change.verdict)
+            said = f"{said} {word} than the only source; one source cannot tell what is usual."
     gap = f" {GAP}" if code in {"better", "worse"} else ""
     return (
         f"{failed(found.ours)} of 100 failed here by {years(found.years)}, {failed(found.published)} in one source "
@@ -120,6 +122,6 @@ def beside_short(lines: Sequence[SheetLine], sources: Mapping[str, Source]) -> s
         return "none outside what published practices differ by"
     rates = count(len(found), "rate")
     said = [f"{whole(n)} of {rates} {code} than published practices" for code, n in told]
-    said += [f"{much} failed than in the one source for {whole(len(of))} of {rates}"
-             for much, of in _beside_one(_beside(lines, sources)).items()]  # fmt: skip
+    said += [f"{much} failed than in one source: {whole(len(of))} of {rates}" for much, of in
+             _beside_one(_beside(lines, sources)).items()]  # fmt: skip
     return "; ".join(said)

@@ -17,8 +17,10 @@ from dashboards.formats import (
     listing,
     lower_first,
     months,
+    more_or_fewer,
     percent,
     plural,
+    range_more_or_fewer,
     ratio,
     spread,
     whole,
@@ -145,26 +147,14 @@ def curve_notes(comparison: Comparison) -> list[str]:
     for group in comparison.groups:
         if group.starts_at_days > 0:
             notes.append(
-                f"“{group.label}” starts at {group.starts_at_days / DAYS_PER_YEAR:.1f} years, when enough such "
-                f"{plural(2, terms.outcome(comparison.outcome).noun)} were followed; each counts from its own day on."
+                f"“{group.label}” is counted from {group.starts_at_days / DAYS_PER_YEAR:.1f} years, when enough such "
+                f"{plural(2, terms.outcome(comparison.outcome).noun)} were followed, and drawn from its first failure; "
+                "each counts from its own day on."
             )
         if group.stops_at_days is not None and group.curve:
             why = f": {group.stop_reason.rstrip('.')}" if group.stop_reason else ""
             notes.append(f"“{group.label}” stops at {group.stops_at_days / DAYS_PER_YEAR:.1f} years{why}.")
     return notes
-
-
-def more_or_fewer(value: float) -> str:
-    """`6 more`, `2 fewer`, `0`."""
-    return "0" if value == 0 else f"{abs(value)} {'more' if value > 0 else 'fewer'}"
-
-
-def range_more_or_fewer(low: float, high: float) -> str:
-    """`13 to 30 more`, `2 to 8 fewer`, `4 fewer to 9 more`, `0 to 9 more`."""
-    if low * high > 0:
-        near, far = sorted((abs(low), abs(high)))
-        return f"{near} to {far} {'more' if low > 0 else 'fewer'}"
-    return f"{more_or_fewer(low)} to {more_or_fewer(high)}"
 
 
 def difference_sentence(difference: Difference, labels: dict[str, str], noun: str) -> str:
@@ -197,17 +187,27 @@ def naive_sentence(naive: Naive, labels: dict[str, str], horizon: float, *, star
     return text.strip()
 
 
-def groups_reconciled(c: Comparison) -> str:
-    """Why the groups of a main comparison do not add up to what its curves count; empty where they do."""
+def groups_reconciled(c: Comparison, others: Sequence[Comparison] = ()) -> str:
+    """Why the groups of a main comparison do not add up to what its curves count; empty where they do.
+
+    Of `others`, the one from the opening on says how many opened crowns it counts.
+    """
     named = {g.name: g for g in c.groups}
     if not {"vital", "through_crown"} <= set(named):
         return ""
     vital, opened = named["vital"].crowns, named["through_crown"].crowns
+    lost = c.robustness.leaving.lost if c.robustness is not None and c.robustness.leaving is not None else ()
+    seen = next((g.teeth for g in lost if g.group == "through_crown"), opened)
+    later = [g for o in others if o.clock == "since_opening_or_seat" for g in o.groups if g.name == "through_crown"]
+    ever = later[0].crowns if later else 0
+    told = f" {whole(seen)} of the {whole(opened)} were seen after that day." if seen < opened else ""
+    if ever > opened:
+        told += f" From the opening on {whole(ever)} are counted, {whole(ever - opened)} of them of unknown age."
     return (
         f"A crown stands here in the group that it was in last. The curves count the {whole(opened)} opened ones in "
         f"two, one after the other: until the opening with the {whole(vital)} that had no root canal, so that "
-        f"{whole(vital + opened)} begin there, and from then on as opened. Opened crowns are older when counted: their "
-        "failures a year stand here unadjusted."
+        f"{whole(vital + opened)} begin there, and from then on as opened.{told} Opened crowns are older when counted: "
+        "their failures a year stand here unadjusted."
     )
 
 
@@ -221,7 +221,7 @@ def other_contrast(c: Comparison) -> str:
     group, reference = (labels.get(n, n).lower() for n in ("through_crown", "vital"))
     how = "adjusted" if e.adjusted_for else "not adjusted"
     low, high = e.ci_low or 0.0, e.ci_high or 0.0
-    judged = "" if low <= 1 <= high else " Its range leaves 1 out; the contrast to be judged was fixed beforehand."
+    judged = "" if low <= 1 <= high else " That is not the question judged here: those teeth needed no root canal."
     return (
         f"Against {reference}, failures came {ratio(e.hazard_ratio)} times as fast with {group} "
         f"({ratio(low)} to {ratio(high)}), {how}.{judged}"
@@ -263,12 +263,15 @@ def trust_sentences(results: Results) -> list[str]:
             f"{count(read, 'row')} {plural(read, 'was')} read from {count(len(q.loads), 'file')}; {whole(aside)} "
             f"({percent(aside, read)}) {plural(aside, 'was')} set aside."
         )
-    known_age, unknown_age = results.counts.crowns, results.counts.crowns_unknown_age
-    if known_age + unknown_age:
+    made_here, unknown_age = results.counts.crowns, results.counts.crowns_unknown_age
+    recorded = next((n.count for n in q.links if n.id == "seats_recorded"), None)
+    if made_here and recorded is not None:
         sentences.append(
-            f"The seat date is known for {whole(known_age)} of {count(known_age + unknown_age, 'crown')} "
-            f"({percent(known_age, known_age + unknown_age)})."
+            f"The day of the seat is recorded for {whole(recorded)} of {count(made_here, 'crown')} made here "
+            f"({percent(recorded, made_here)}); for others the posting stands in, by a rule."
         )
+    if unknown_age:
+        sentences.append(f"{count(unknown_age, 'crown')} more {plural(unknown_age, 'has')} no known day of the seat.")
     thin = [f for f in q.filled_in if f.filled < 0.5 * f.rows and (f.table, f.field) not in MOSTLY_NONE]
     if thin:
         fields = listing(

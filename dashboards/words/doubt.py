@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 from dashboards.charts.balance import LINE, MOST, in_order
 from dashboards.charts.choices import sorted_rows
-from dashboards.formats import count, known, listing, plural, whole
-from dashboards.words.comparisons import difference_core, range_more_or_fewer
+from dashboards.formats import count, known, listing, plural, range_more_or_fewer, whole
+from dashboards.words.comparisons import difference_core
 from pipeline.results import BalanceRow, Choices, Comparison, Difference, Robustness
 
 

@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from dashboards import terms
-from dashboards.formats import count, known, listing, plural, ratio, whole, years
-from dashboards.words.comparisons import range_more_or_fewer
+from dashboards.formats import count, known, listing, plural, range_more_or_fewer, ratio, whole, years
 from pipeline.results import Comparison
 from pipeline.results.leaving import Leaving, Tipping, Weighed
 
@@ -21,6 +20,9 @@ def leaving_sentences(c: Comparison) -> list[str]:
     said = [_lost(c, found), *found.notes]
     if found.weighed is not None:
         said.append(weighed_sentence(found.weighed, c))
+    if found.tipping and found.verdict != c.verdict.code:
+        told = terms.verdict(found.verdict).lower()
+        said.append(f"Here the range is taken alone, and says “{told}”; the verdict above asks more of it.")
     return [text for text in (*said, *tipping_sentences(found, c)) if text]
 
 
@@ -55,13 +57,13 @@ def tipping_sentences(found: Leaving, c: Comparison) -> list[str]:
             lost = count(group.lost, terms.outcome(c.outcome).noun)
             said.append(
                 f"Even if {_fate(ways)}, the {lost} lost from sight with {labels.get(group.group, group.group)} could "
-                f"not turn what the range says (“{terms.verdict(found.verdict).lower()}”)."
+                f"not turn what the range alone says (“{terms.verdict(found.verdict).lower()}”)."
             )
     return said
 
 
 def tipping_sentence(t: Tipping, found: Leaving, c: Comparison, labels: Mapping[str, str]) -> str:
-    """If of 100 lost so many more had failed than of those still seen, what the range says would turn."""
+    """If of 100 lost so many more had failed than of those still seen, what the range alone says would turn."""
     extra = max(1, round(abs(t.extra_per_100 or 0.0)))
     noun = plural(2, terms.outcome(c.outcome).noun)
     pace = ""
@@ -70,8 +72,8 @@ def tipping_sentence(t: Tipping, found: Leaving, c: Comparison, labels: Mapping[
     which, than = labels.get(t.group, t.group), "more" if t.more else "fewer"
     return (
         f"If, of 100 {noun} lost from sight with {which}, {extra} {than} had failed by {_years(c)} than "
-        f"of those still seen{pace}, what the range says would turn from “{terms.verdict(found.verdict).lower()}” to "
-        f"“{_turned(t, found)}”."
+        f"of those still seen{pace}, what the range alone says would turn from "
+        f"“{terms.verdict(found.verdict).lower()}” to “{_turned(t, found)}”."
     )
 
 

@@ -82,7 +82,7 @@ def _used(q: Quality) -> str:
     if most is None:
         return f"{said}."
     why = lower_first((most.meaning or phrase(most.reason)).split(". ")[0].rstrip("."))
-    return f"{said} were used; of {whole(most.rows)} that were not, {why}."
+    return f"{said} were used; {whole(most.rows)} of the others were left out since {why}."
 
 
 def read_heading(q: Quality) -> str:

@@ -11,7 +11,8 @@ from dashboards.release.curve import ReleasedPoint
 from dashboards.release.rates import ReleasedRate, ReleasedRates
 from dashboards.release.released import Released, ReleasedComparison, ReleasedGroup
 from dashboards.release.trial import ReleasedIncidence
-from dashboards.words.comparisons import difference_core, more_or_fewer, range_more_or_fewer
+from dashboards.words.comparisons import difference_core
+from pipeline.practice.counts import more_or_fewer, range_more_or_fewer
 from pipeline.practice.outcomes import ENDO_NEEDED
 from pipeline.release.disclosure import EVENTS_PER_CHANGE, SLACK, SMALLEST, STEP
 from pipeline.results.references import Reference, used
@@ -31,6 +32,7 @@ RULES = (
 
 
 STEPS = "Figures for sharing are rounded to steps, ranges outward; those inside the practice may differ by a few."
+NEED_UNSEEN = "With root canals done elsewhere, more may have needed one."
 # A rule of every comparison: holds whichever of the reasons it was.
 NOT_BY_RANGE_ALONE = (
     "A range that leaves out no difference is not yet a finding: it must also stand among all the questions asked of "
@@ -75,7 +77,7 @@ def verdict(c: ReleasedComparison) -> str:
 def asked_and_said(c: ReleasedComparison) -> str:
     """The verdict with what was compared before it, where several stand after one another."""
     said = verdict(c)
-    return f"{ASKED.get(c.id, c.title.partition(':')[0])}: {lower_first(said)}"
+    return f"{c.title}: {lower_first(said)}"
 
 
 def beside_verdict(c: ReleasedComparison) -> str:
@@ -83,29 +85,16 @@ def beside_verdict(c: ReleasedComparison) -> str:
     return sentence_case(verdict(c).removeprefix("We cannot tell yet: ").removesuffix(" in these records"))
 
 
-# What is compared, so that no heading says of crowns what holds of a comparison.
-ASKED = {
-    "crown_longevity_by_endo_timing": "Crowns opened, or treated before",
-    "crown_longevity_since_endo": "Crowns from the opening on",
-    "tooth_survival_by_crown_after_endo": "Teeth kept, with a crown or without",
-    "endo_free_of_intervention_by_crown": "Root canals left alone, with a crown or without",
-    "tooth_survival_by_delay_to_crown": "Teeth kept, crowned soon or later",
-}
-HEADINGS = {
-    "little_difference": "little difference",
-    "cannot_tell": "not known yet",
-    "too_early": "too few failures to be shown",
-    "depends_on_how_we_count": "it depends on how we count",
-}
+HEADINGS = terms.TAILS | {"too_early": "too few failures to be shown"}
 
 
 def heading(c: ReleasedComparison) -> str:
     """The finding as a heading: which groups are set side by side, and what can be told of them."""
-    asked, d = ASKED.get(c.id, c.title.partition(":")[0]), c.difference
+    d = c.difference
     if c.verdict_code == "differs" and d is not None:
         much = f"{more_or_fewer(d.per_100)} of 100 {terms.happened(c.outcome, d.per_100)}"
-        return f"{asked}: {much} with {lower_first(c.label(d.group))}"
-    return f"{asked}: {HEADINGS.get(c.verdict_code, 'not known yet')}"
+        return f"{c.title}: {much} with {lower_first(c.label(d.group))}"
+    return f"{c.title}: {HEADINGS.get(c.verdict_code, 'not known yet')}"
 
 
 def how(adjusted_for: Sequence[str]) -> str:
@@ -186,7 +175,14 @@ def everyday(found: ReleasedIncidence) -> str:
 
 def decision(released: Released) -> list[str]:
     """What the crown, the tooth and the need of a root canal say of the decision, and which way is not compared."""
-    return [*(o.sentence for o in released.decision), NOT_COMPARED] if released.decision else []
+    said = (*(o.sentence for o in released.decision), need_apart(released), need_unseen(released), NOT_COMPARED)
+    return [text for text in said if text] if released.decision else []
+
+
+def need_unseen(released: Released) -> str:
+    """That more teeth may have needed a root canal than are counted; empty where none is done by others."""
+    found = any(o.outcome == NEED and o.per_100 is not None for o in released.decision)
+    return NEED_UNSEEN if found and elsewhere(released) and released.elsewhere != "none" else ""
 
 
 def need_apart(released: Released) -> str:
@@ -197,7 +193,7 @@ def need_apart(released: Released) -> str:
         return ""
     if need.per_100 + last.of_100 == 100:
         return ""
-    return f"{need.per_100} and {last.of_100} do not add to 100: counted from preparation and from seat."
+    return f"{need.per_100} and {last.of_100} do not add to 100: rounded one by one, and counted from other days."
 
 
 def horizon_point(c: ReleasedComparison, group: ReleasedGroup) -> ReleasedPoint | None:

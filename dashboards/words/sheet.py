@@ -16,12 +16,13 @@ from dashboards.formats import (
     month,
     percent,
     plural,
+    range_more_or_fewer,
     sentence_case,
     whole,
     years,
 )
 from dashboards.words.answers import between
-from dashboards.words.comparisons import range_more_or_fewer, rate_in_short
+from dashboards.words.comparisons import rate_in_short
 from pipeline.results.healing import RecallRow
 from pipeline.results.owner import (
     LEAST_FOLLOWED,
@@ -139,7 +140,7 @@ def measured(found: Measured, horizon: float) -> str:
     return {
         "followed": f"{share} of the possible follow-up to {years(horizon)} was seen",
         "set_aside": f"{share} of the ledger’s rows could not be used",
-        "day_guessed": f"{share} have a start or loss dated by a rule",
+        "day_guessed": f"{share} have a start or loss on a guessed day",
         "order_uncertain": f"for {share} it is unsure whether crown or root canal came first",
         "range": f"the range reaches {100 * found.share:.1f} of 100 either way",
     }.get(found.name, found.name)

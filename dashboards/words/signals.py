@@ -25,12 +25,13 @@ def heading(found: Sequence[SignalCases]) -> str:
 
 
 def burst_short(owner: Owner, *, dated: bool = True) -> str:
-    """A recent signal of the whole practice in a sentence, for the answers; empty without one."""
+    """A recent signal of the whole practice in a sentence, for the answers, `dated` or in how many months; or empty."""
     found = next((s for s in owner.signals if s.recent and s.who == "all"), None)
     if found is None:
         return ""
     noun = terms.outcome(found.outcome).noun
-    when = _when(found) if dated else "lately"
+    span = f"in {count(_number(found.month) - _number(found.since) + 1, 'month')}"
+    when = _when(found) if dated else span
     return f"But {count(found.failed, noun)} failed {when}, {decimal(found.expected)} expected."
 
 
@@ -61,7 +62,9 @@ def over_all_years(found: SignalCases, owner: Owner, monitoring: Sequence[Monito
         if line is None or not found.recent:
             return ""
         said = CAN[line.over_time.change.verdict]
-        return f"A burst; the last {owner.late_years} years against those before: {said}."
+        whose = listing([f"{whole(n)} of {name}" for name, n in _by_clinician(found, monitoring)])
+        by_name = f" By clinician, older teeth too: {whose}." if whose else ""
+        return f"A burst; the last {owner.late_years} years against those before: {said}.{by_name}"
     rows = (r for m in monitoring if m.outcome == found.outcome and m.funnel for r in m.funnel.rows)
     row = next((r for r in rows if r.name == found.who), None)
     if row is None or row.standing == "too_few":
@@ -70,6 +73,12 @@ def over_all_years(found: SignalCases, owner: Owner, monitoring: Sequence[Monito
         f"Over all years such a burst is diluted: {whole(row.observed)} where {decimal(row.expected)} were expected, "
         f"{STANDINGS[row.standing]}."
     )
+
+
+def _by_clinician(found: SignalCases, monitoring: Sequence[Monitoring]) -> list[tuple[str, int]]:
+    """The failures in the months of a signal by clinician, in the order of their charts, from those charts."""
+    charts = [c for m in monitoring if m.outcome == found.outcome for c in m.running if c.name != "all"]
+    return [(c.name, sum(m.observed for m in c.months if found.since <= m.month <= found.month)) for c in charts]
 
 
 def counted_once(owner: Owner) -> str:
@@ -126,6 +135,10 @@ def false_alarms(found: Sequence[SignalCases]) -> str:
         for one, value in per_chart
     ]
     return f"Where nothing changes, chance brings a false signal: {listing(parts)}." if parts else ""
+
+
+def _number(month: str) -> int:
+    return 12 * int(month[:4]) + int(month[5:7])
 
 
 def _when(found: SignalCases) -> str:

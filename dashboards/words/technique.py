@@ -6,10 +6,9 @@ from collections import Counter
 from collections.abc import Sequence
 
 from dashboards import terms
-from dashboards.formats import DASH, count, listing, lower_first, whole
+from dashboards.formats import DASH, count, listing, lower_first, more_or_fewer, range_more_or_fewer, whole
 from dashboards.release.technique import OUTCOMES, ReleasedContrast, ReleasedTechnique, ReleasedTechniques
 from dashboards.tables import NumberTable
-from dashboards.words.comparisons import more_or_fewer, range_more_or_fewer
 from dashboards.words.safety import safety_sentence
 
 CAUTION = (

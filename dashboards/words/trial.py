@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from dashboards import terms
-from dashboards.formats import phrase, plural, sentence_case, whole, years
-from dashboards.words.comparisons import more_or_fewer, range_more_or_fewer
+from dashboards.formats import more_or_fewer, phrase, plural, range_more_or_fewer, sentence_case, whole, years
 from pipeline.practice.outcomes import CROWNED_TOOTH_LOSS, TOOTH_LOSS, Outcome
 from pipeline.results import DiagnosisRow, Difference, IncidenceCurve, TrialArm
 

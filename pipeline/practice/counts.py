@@ -41,3 +41,16 @@ def count(n: float, noun: str, verb: str = "") -> str:
 def years(value: float) -> str:
     """`1 year`, `5 years`, `2.5 years`."""
     return f"{value:g} {plural(value, 'year')}"
+
+
+def more_or_fewer(value: float) -> str:
+    """`6 more`, `2 fewer`, `0`."""
+    return "0" if value == 0 else f"{abs(value)} {'more' if value > 0 else 'fewer'}"
+
+
+def range_more_or_fewer(low: float, high: float) -> str:
+    """`13 to 30 more`, `2 to 8 fewer`, `4 fewer to 9 more`, `0 to 9 more`."""
+    if low * high > 0:
+        near, far = sorted((abs(low), abs(high)))
+        return f"{near} to {far} {'more' if low > 0 else 'fewer'}"
+    return f"{more_or_fewer(low)} to {more_or_fewer(high)}"

@@ -291,7 +291,7 @@ FINDINGS = Table(
         "crown_in_place": _flag("A crown is in place."),
         "reader": _text("Who read the film."),
         "reading": _number(
-            "1, or 2 for a second reading of the same film.", pl.UInt8, limits=(1, 2), likely=(1, 2, 0.35)
+            "Which reading: 1, or 2 for a second one of the same film.", pl.UInt8, limits=(1, 2), likely=(1, 2, 0.35)
         ),
         **_ORIGIN,
     },

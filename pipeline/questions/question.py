@@ -35,7 +35,7 @@ class Question:
     difference may not stand in for the adjusted one. `naive` says why the comparison by label misleads, empty where
     there is none. `doubt` is the reason to doubt the verdict; empty for that of any comparison. `rows_of` counts the
     teeth of sentences: `crowns` or `teeth`. `shared_labels` are labels without what a practice's rules set, for shared
-    pages; `pooled_title` and `pooled_labels` those of pooling where other words do better, and `pooled_curves` says
+    pages; `pooled_labels` those of pooling where other words do better, and `pooled_curves` says
     whether risk sets are given for it.
     """
 
@@ -60,7 +60,6 @@ class Question:
     doubt: str = ""
     shared_labels: Mapping[str, str] | None = None
     pooled_curves: bool = True
-    pooled_title: str = ""
     pooled_labels: tuple[str, str] | None = None
 
     @property
@@ -99,7 +98,7 @@ _FEW = (
 _BOTH = "adjusted: both treatments standardised over the crowns with a root canal by"
 SINCE_SEAT = Question(
     id="crown_longevity_by_endo_timing",
-    title="How long crowns last: root canal before the seat or through the crown",
+    title="Opening a crown, or treating before",
     question="Does opening a crown for a root canal shorten its life, compared with treating the tooth before?",
     outcome=CROWN_FAILURE,
     clock="since_seat",
@@ -130,7 +129,7 @@ _AT_EQUAL_AGE = (
 SINCE_OPENING = replace(
     SINCE_SEAT,
     id="crown_longevity_since_endo",
-    title="How long crowns last once the tooth is root-filled",
+    title="Crowns from the opening on",
     question="How long does a crown last after it was opened, compared with one seated on a root-filled tooth?",
     clock="since_opening_or_seat",
     labels={name: SINCE_SEAT.labels[name] for name in ("before_seat", "through_crown")},
@@ -146,7 +145,7 @@ SINCE_OPENING = replace(
 )
 KEPT_BY_CROWN = Question(
     id="tooth_survival_by_crown_after_endo",
-    title="How long root-filled teeth are kept: with a crown or without one",
+    title="Teeth kept, crowned or not",
     question="Is a tooth kept longer once it has a crown after its root canal?",
     outcome=TOOTH_LOSS,
     clock="since_completion",
@@ -174,7 +173,7 @@ KEPT_BY_CROWN = Question(
 FREE_BY_CROWN = replace(
     KEPT_BY_CROWN,
     id="endo_free_of_intervention_by_crown",
-    title="How long root canals stay free of retreatment, surgery or extraction: with a crown or without one",
+    title="Root canals not treated again, crowned or not",
     question="Does a root canal stay free of retreatment, surgery and extraction longer once the tooth has a crown?",
     outcome=ENDO_FAILURE,
 )
@@ -186,7 +185,7 @@ def kept_by_delay(*, landmark_days: int, soon_days: int) -> Question:
     return replace(
         KEPT_BY_CROWN,
         id="tooth_survival_by_delay_to_crown",
-        title="How long root-filled teeth are kept, by the delay to the crown",
+        title="Teeth kept, crowned soon or later",
         question="Is a tooth kept longer if its crown follows the root canal soon?",
         clock="since_landmark",
         labels={
@@ -208,7 +207,6 @@ def kept_by_delay(*, landmark_days: int, soon_days: int) -> Question:
             "not_yet_crowned": "No crown by then",
         },
         pooled_curves=False,
-        pooled_title="How long root-filled teeth are kept: crowned soon or later",
         pooled_labels=("A crown later on", "A crown soon after the root canal"),
     )
 

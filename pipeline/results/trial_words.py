@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pipeline.practice.counts import more_or_fewer, range_more_or_fewer
 from pipeline.practice.counts import years as in_years
 from pipeline.practice.outcomes import CROWN_FAILURE, ENDO_NEEDED, TOOTH_LOSS
 
@@ -39,24 +40,14 @@ def outcome_sentence(outcome: str, mid: float, low: float, high: float, *, years
         )
     n = round(mid)
     units, one, many = FATES[outcome]
-    much, than = (f"about {_more(n)}", "than") if n else ("about as many", "as")
+    much, than = (f"about {more_or_fewer(n)}", "than") if n else ("about as many", "as")
+    reach = range_more_or_fewer(round(low), round(high))
     return (
         f"{NAMES[outcome]}: {by}, of 100 {units} {much} {one if abs(n) == 1 else many} with a root canal before the "
-        f"seat {than} with a vital seat and waiting; the range is {_reach(round(low), round(high))} ({how})."
+        f"seat {than} with a vital seat and waiting; the range is {reach} ({how})."
     )
 
 
 def no_difference(outcome: str, why: str) -> str:
     """`The tooth: no difference is given, since ...`"""
     return f"{NAMES[outcome]}: no difference is given, since {why}."
-
-
-def _more(value: int) -> str:
-    return "0" if value == 0 else f"{abs(value)} {'more' if value > 0 else 'fewer'}"
-
-
-def _reach(low: int, high: int) -> str:
-    if low * high > 0:
-        near, far = sorted((abs(low), abs(high)))
-        return f"{near} to {far} {'more' if low > 0 else 'fewer'}"
-    return f"{_more(low)} to {_more(high)}"

@@ -37,15 +37,15 @@ def test_who_was_lost_what_is_weighted_and_what_turns_the_verdict():
     assert "an earlier recement or repair of the crown (patients with an opened crown left 1.6 times as fast" in weighed
     assert fewer == (
         "If, of 100 crowns lost from sight with root canal through the crown, 6 fewer had failed by 5 years than of "
-        "those still seen (failing 0.14 times as fast from then on), what the range says would turn from “differs in "
-        "these records” to “cannot tell yet”."
+        "those still seen (failing 0.14 times as fast from then on), what the range alone says would turn from "
+        "“differs in these records” to “cannot tell yet”."
     )
     assert more.startswith(
         "If, of 100 crowns lost from sight with root canal before the crown was seated, 24 more had failed "
     )
     assert all_opened == (
         "Even if all of them had failed soon after, the 84 crowns lost from sight with root canal through the crown "
-        "could not turn what the range says (“differs in these records”)."
+        "could not turn what the range alone says (“differs in these records”)."
     )
     assert none_before.startswith(
         "Even if none of them had failed, the 190 crowns lost from sight with root canal befo"

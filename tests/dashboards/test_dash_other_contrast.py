@@ -12,7 +12,7 @@ MADE = samples.differs()
 MAIN = MADE.comparisons[0]
 SAID = (
     "Against no root canal so far, failures came 1.55 times as fast with root canal through the crown (1.09 to 2.20), "
-    "adjusted. Its range leaves 1 out; the contrast to be judged was fixed beforehand."
+    "adjusted. That is not the question judged here: those teeth needed no root canal."
 )
 
 
@@ -32,7 +32,7 @@ def test_the_adjusted_ratio_is_told_where_there_is_one() -> None:
     assert words.other_contrast(c) == SAID
     assert (
         words.other_contrast(replace(c, estimates=c.estimates[:1]))
-        .partition(" Its")[0]
+        .partition(" That")[0]
         .endswith("(1.40 to 2.50), not adjusted.")
     )
     assert words.other_contrast(replace(c, estimates=())) == ""

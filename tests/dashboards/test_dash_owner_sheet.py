@@ -163,7 +163,7 @@ def test_a_published_figure_says_what_place_it_is_of_and_that_a_gap_is_a_questio
     ("usual", "studies", "code", "short"),
     [
         ((5.0, 69.0), 3, "within", "none outside what published practices differ by"),
-        ((5.0, 69.0), 1, "one_source", "fewer failed than in the one source for 1 of 1 rate"),
+        ((5.0, 69.0), 1, "one_source", "fewer failed than in one source: 1 of 1 rate"),
         ((5.0, 11.0), 1, "better", "1 of 1 rate better than published practices"),
         (None, 0, "better", "1 of 1 rate better than published practices"),
     ],
@@ -177,7 +177,7 @@ def test_a_gap_to_one_source_is_none_to_practices_like_it_where_these_differ_as_
     assert words_beside.apart(nearest, source) == code
     said = words_beside.published(nearest, source)
     assert ("within what practices differ by (5 to 69 of 100)." in said) == (code == "within")
-    assert ("One source shows no spread; 5 to 69 of 100 is our wide assumption." in said) == (code == "one_source")
+    assert ("than the only source; one source cannot tell what is usual." in said) == (code == "one_source")
     assert (words_beside.GAP in said) == (code == "better")
     sources = {nearest.benchmark_id: source}
     assert words_beside.beside_short(MADE.owner.lines[:1], sources) == short

@@ -339,7 +339,6 @@ def test_a_figure_built_by_plotly_is_the_same() -> None:
         figure.add_scatter(x=[1, 2], y=[0, None], name=None, mode="lines", line={"color": "#000000", "dash": None})
         figure.add_hline(y=3, line={"width": 1})
         figure.add_hrect(y0=1, y1=2, fillcolor="#ffffff", layer="below")
-        figure.add_vrect(x0=1, x1=2, fillcolor="#ffffff", line={"width": 0})
         figure.add_shape(type="rect", xref="x", yref="paper", x0=0, x1=1, y0=0, y1=1)
         figure.add_annotation(text="x", x=1, y=1, showarrow=False, font={"size": 12})
         figure.update_xaxes(title={"text": "years"}, range=[0, 1])

@@ -72,7 +72,7 @@ def test_the_page_opens_with_its_answers_and_its_headings_are_findings(html, poo
         assert first_sentence(c.verdict.sentence) in opening
     assert "technique comparison" in opening
     heads = re.findall(r"<h2[^>]*>(.*?)</h2>", html)
-    assert "How long crowns last" in heads[0]
+    assert "Opening a crown, or treating before" in heads[0]
     assert ":" in heads[0]
     assert "Technique questions" not in heads
 

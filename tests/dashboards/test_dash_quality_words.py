@@ -23,7 +23,8 @@ def answers_of(quality: Quality, **changed: object) -> dict[str, str]:
 def test_the_answers_say_whether_rows_were_lost_and_most_often_why() -> None:
     said = answers_of(Quality(loads=(LEDGER,), quarantine=(ASIDE,)))
     assert (
-        said["Was every row used?"] == "All but 5 of 1,000 rows (0.5 %) were used; of 5 that were not, the day is none."
+        said["Was every row used?"]
+        == "All but 5 of 1,000 rows (0.5 %) were used; 5 of the others were left out since the day is none."
     )
     whole = dataclasses.replace(LEDGER, loaded=1000, quarantined=0)
     assert answers_of(Quality(loads=(whole,)))["Was every row used?"] == "All of 1,000 rows: none had to be set aside."

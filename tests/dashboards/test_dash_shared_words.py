@@ -80,7 +80,7 @@ OPEN = "We cannot tell yet: it could be "
 )
 def test_the_verdict(comparison: ReleasedComparison, verdict: str) -> None:
     assert shared.verdict(comparison) == verdict
-    assert shared.asked_and_said(comparison) == f"Crowns opened, or treated before: {verdict[0].lower()}{verdict[1:]}"
+    assert shared.asked_and_said(comparison) == f"Crowns: kept: {verdict[0].lower()}{verdict[1:]}"
     beside = verdict.removeprefix("We cannot tell yet: ").removesuffix(" in these records")
     assert shared.beside_verdict(comparison) == beside[0].upper() + beside[1:]
 
@@ -88,11 +88,11 @@ def test_the_verdict(comparison: ReleasedComparison, verdict: str) -> None:
 @pytest.mark.parametrize(
     ("comparison", "heading"),
     [
-        (said(), "Crowns opened, or treated before: 6 more of 100 failed with kind a"),
-        (said(d=DOWN, id="own"), "Crowns: 6 fewer of 100 failed with kind a"),
-        (said(d=None), "Crowns opened, or treated before: not known yet"),
-        (said("cannot_tell"), "Crowns opened, or treated before: not known yet"),
-        (said("too_early"), "Crowns opened, or treated before: too few failures to be shown"),
+        (said(), "Crowns: kept: 6 more of 100 failed with kind a"),
+        (said(d=DOWN, id="own"), "Crowns: kept: 6 fewer of 100 failed with kind a"),
+        (said(d=None), "Crowns: kept: not known yet"),
+        (said("cannot_tell"), "Crowns: kept: not known yet"),
+        (said("too_early"), "Crowns: kept: too few failures to be shown"),
     ],
 )
 def test_the_heading(comparison: ReleasedComparison, heading: str) -> None:

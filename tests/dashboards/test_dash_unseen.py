@@ -8,7 +8,7 @@ import pytest
 import sample_results as samples
 from read_page import plain
 
-from dashboards.pages import crowns, hyperemic, methods, study_club, unseen
+from dashboards.pages import clinician, crowns, hyperemic, methods, study_club, unseen
 from dashboards.release import words as release_words
 from dashboards.release.released import release
 from dashboards.results_json import results_json
@@ -112,7 +112,10 @@ def test_the_need_with_what_others_did_stands_beside_the_need_as_counted() -> No
     trial = found.trials[0]
     (moved,) = (m for u in found.unseen if u.id == trial.id for m in u.moved if m.name == "need_per_100")
     s = moved.corrected
-    said = f"{s.median:.0f} of 100 ({s.low:.0f} to {s.high:.0f})"
-    assert page.count(f"perhaps {said} needed one") == 1
+    assert page.count(f"perhaps {s.median:.0f} of 100 ({s.low:.0f} to {s.high:.0f})") == 1
+    ends = f"{100 - round(s.high)} to {100 - round(s.low)}"
+    spared = f"perhaps {100 - round(s.median)} with those done elsewhere ({ends})"
+    assert page.count(spared) == 1
+    assert spared in plain(clinician.render(found))
     without = plain(hyperemic.render(dataclasses.replace(found, unseen=())))
     assert "done elsewhere, perhaps" not in without

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 import sample_results as samples
 
-from dashboards.formats import failed, in_place
+from dashboards.formats import failed, in_place, range_more_or_fewer
 from dashboards.words import comparisons as words
 from pipeline.results import (
     Comparison,
@@ -17,6 +17,7 @@ from pipeline.results import (
     FilledIn,
     FollowUp,
     Group,
+    LinkNote,
     LoadRow,
     Milestone,
     Naive,
@@ -211,7 +212,8 @@ def test_where_a_curve_starts_and_stops() -> None:
     late = _group("opened", starts_at_days=548)
     stops = _group(curve=curve, stops_at_days=3653, stop_reason="fewer than 11 followed.")
     assert words.curve_notes(_compared(_group(), late, stops)) == [
-        "“Kind opened” starts at 1.5 years, when enough such crowns were followed; each counts from its own day on.",
+        "“Kind opened” is counted from 1.5 years, when enough such crowns were followed, and drawn from its first "
+        "failure; each counts from its own day on.",
         "“Kind vital” stops at 10.0 years: fewer than 11 followed.",
     ]
     bare = dataclasses.replace(stops, stop_reason="")
@@ -228,7 +230,7 @@ def test_where_a_curve_starts_and_stops() -> None:
     ],
 )  # fmt: skip
 def test_a_range_says_more_or_fewer_at_each_end(low: int, high: int, said: str) -> None:
-    assert words.range_more_or_fewer(low, high) == said
+    assert range_more_or_fewer(low, high) == said
 
 
 def test_the_count_by_hand() -> None:
@@ -264,7 +266,7 @@ def test_the_other_contrast_is_that_adjusted_for_most() -> None:
     crude, adjusted, most = ratio(2.0), ratio(1.75, adjusted_for=("sex",)), ratio(1.5, adjusted_for=("sex", "age"))
     start, end = "Against kind vital, failures came", "times as fast with kind through_crown"
     assert said(crude, adjusted, most, ratio(9, "a vs b")) == f"{start} 1.50 {end} (1.00 to 2.25), adjusted."
-    out = " Its range leaves 1 out; the contrast to be judged was fixed beforehand."
+    out = " That is not the question judged here: those teeth needed no root canal."
     assert said(adjusted, crude) == f"{start} 1.75 {end} (1.25 to 2.50), adjusted.{out}"
     assert said(ratio(3.0), crude) == f"{start} 2.00 {end} (1.50 to 2.75), not adjusted.{out}"
     unknown = float("nan")
@@ -296,10 +298,13 @@ def test_what_was_read_filled_in_and_followed() -> None:
         FilledIn("patients", "deceased_date", 100, 2), FilledIn("elsewhere", "event_year", 100, 3),
     )  # fmt: skip
     followed = (FollowUp("crowns", 900, 1461, 0.15, 0.82), FollowUp("root canals", 60, None, 0.25, 0.5))
-    quality = Quality(loads, filled_in=filled, unknown_codes=(UnknownCode("a", 3), UnknownCode("b", 4)))
+    links = (LinkNote("seats_recorded", 720, ""),)
+    quality = Quality(loads, links=links, filled_in=filled, unknown_codes=(UnknownCode("a", 3), UnknownCode("b", 4)))
     assert words.trust_sentences(_results(quality=quality, followup=followed)) == [
         "1,500 rows were read from 2 files; 30 (2.0 %) were set aside.",
-        "The seat date is known for 900 of 1,000 crowns (90 %).",
+        "The day of the seat is recorded for 720 of 900 crowns made here (80 %); for others the posting stands in, "
+        "by a rule.",
+        "100 crowns more have no known day of the seat.",
         "Less than half filled in: material (crowns), 49 %. What rests on these is thin.",
         "Of 70 root canals begun, 60 were filled and followed.",
         "Of 900 crowns, half could be followed for 4.0 years or more; 15 % were not followed to the end of the "

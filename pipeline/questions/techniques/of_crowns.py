@@ -114,7 +114,7 @@ QUESTIONS = (
             ("metal_ceramic", "Metal ceramic"),
             ("zirconia", "Zirconia"),
             ("glass_ceramic", "Glass ceramic"),
-            ("resin", "Resin"),
+            ("resin", "Resin crown"),
             ("other", "Other materials"),
         ),
         learn=True,

@@ -60,7 +60,7 @@ def _of_comparison(q: Compared) -> Pooled:
     return Pooled(
         q.id,
         q.id,
-        q.pooled_title or q.title,
+        q.title,
         q.outcome.id,
         q.clock,
         *q.pair,
