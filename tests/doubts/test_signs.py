@@ -264,7 +264,9 @@ def test_nothing_is_asked_of_a_ledger_that_is_right(ledger: pl.DataFrame, tmp_pa
 
 def test_midnights_told_in_the_time_of_greenwich_are_mended(ledger: pl.DataFrame, tmp_path: Path):
     summer = DAY.cast(pl.Datetime).dt.replace_time_zone("Europe/Dublin").dt.convert_time_zone("UTC").dt.date()
-    told = TOML.replace("[practice]", '[practice]\ntime_zone = "Europe/Dublin"').strip() + '\nlate_stamps = "midnights"\n'
+    told = (
+        TOML.replace("[practice]", '[practice]\ntime_zone = "Europe/Dublin"').strip() + '\nlate_stamps = "midnights"\n'
+    )
     assert not asked(ledger.with_columns(summer.alias("Date")), tmp_path, told)
 
 
