@@ -167,8 +167,8 @@ def crowded_days(where: str, read: str | None, rows: Mapping[str, int], held: pl
 
 
 def _days_in_texts(held: pl.DataFrame, crowded: int) -> dict[str, int]:
-    """Columns beside whose text holds a day on nearly all rows of the days with most rows, and on hardly any other, with
-    these rows."""
+    """Columns beside whose text holds a day on nearly all rows of the days with most rows, and on hardly any other;
+    with these rows."""
     by = held.group_by("day").len().sort("len", "day", descending=True).head(crowded)
     rows = held.with_columns(of_these=pl.col("day").is_in(by["day"].implode()))
     found = {}
@@ -176,7 +176,7 @@ def _days_in_texts(held: pl.DataFrame, crowded: int) -> dict[str, int]:
         has = rows.select("of_these", has=pl.col(OF + heading).str.contains(DAY_IN_TEXT))
         there, others = (has.filter(pl.col("of_these") == one)["has"] for one in (True, False))
         if there.len() and there.mean() >= _NOTED and others.sum() <= (1 - _NOTED) * there.sum():  # type: ignore[operator]
-            found[heading] = there.sum()
+            found[heading] = int(there.sum())
     return found
 
 

@@ -131,8 +131,8 @@ def date_parts(columns: Mapping[str, Any], table: str, where: str) -> dict[str, 
             raise ConfigError(
                 f"{where} columns.{name} must be one heading; only a date may have three, those of its year, month and "
                 'day in this order, e.g. ["Year", "Month", "Day"], or two, of its month with the year and of its day, '
-                'e.g. ["(sheet)", "Day"], or of two whole days of which the first that is filled counts, alone or in a text, '
-                'e.g. ["Moved to", "Date"].'
+                'e.g. ["(sheet)", "Day"], or of two whole days of which the first that is filled counts, alone or in a '
+                'text, e.g. ["Moved to", "Date"].'
             )
         found[name] = tuple(h.strip() for h in told)
     return found

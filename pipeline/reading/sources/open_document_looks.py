@@ -1,6 +1,7 @@
-"""Rows of an OpenDocument spreadsheet (.ods) that are struck through, hidden, in italics or of a colour; see `row_looks.py`.
+"""Rows of an OpenDocument spreadsheet (.ods) that are struck through, hidden, in italics or of a colour.
 
-Of the styles of the document those count that its cells name themselves (OpenDocument 1.2 part 1, from memory).
+Of the styles of the document those count that its cells name themselves (OpenDocument 1.2 part 1, from memory);
+see `row_looks.py`.
 """
 
 import functools
