@@ -270,7 +270,9 @@ class TableSource:
     )
     fee_times: str | None = setting(None, "Heading of the count by which the fee of one piece is multiplied.")
     swapped_dates: str | None = setting(None, "Dates written the other way round.", words=("mend", "as_written"))
-    late_stamps: str | None = setting(None, "Stamps late in the evening.", words=("next_day", "as_written"))
+    late_stamps: str | None = setting(
+        None, "Stamps late in the evening.", words=("next_day", "as_written", "midnights")
+    )
     ditto_marks: str | None = setting(None, "Marks for the same as above.", words=(DITTO_ABOVE, "empty"))
     tooth_letter: str | None = setting(None, "A letter behind a tooth.", words=("surface", "tooth", "primary"))
     teeth_as_dates: str | None = setting(

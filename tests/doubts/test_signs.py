@@ -192,6 +192,12 @@ DAMAGED: dict[str, tuple[Callable[[pl.DataFrame], pl.DataFrame], str]] = {
     "the day of entry": (entered_later, "two_days"),
     "days and months turned about": (turned_about, "days_and_months"),
     "each day one off": (lambda rows: rows.with_columns(DAY.dt.offset_by("-1d")), "work_on_sundays"),
+    "days of summer one off": (
+        lambda rows: rows.with_columns(
+            pl.when(DAY.dt.month().is_between(4, 10)).then(DAY.dt.offset_by("-1d")).otherwise(DAY).alias("Date")
+        ),
+        "work_on_sundays",
+    ),
     "months alone": (lambda rows: rows.with_columns(DAY.dt.truncate("1mo")), "one_day_of_the_month"),
     "no day above 12": (lambda rows: rows.filter(DAY.dt.day() <= 12), "no_day_after_the_twelfth"),
     "a year left out": (lambda rows: rows.filter(DAY.dt.year() != 2013), "months_missing"),
@@ -226,9 +232,9 @@ DAMAGED: dict[str, tuple[Callable[[pl.DataFrame], pl.DataFrame], str]] = {
 }
 
 
-def asked(rows: pl.DataFrame, folder: Path) -> set[str]:
+def asked(rows: pl.DataFrame, folder: Path, told: str = TOML) -> set[str]:
     rows.with_columns(pl.col("Date").dt.to_string()).write_csv(folder / "ledger.csv")
-    (folder / "practice.toml").write_text(TOML, encoding="utf-8")
+    (folder / "practice.toml").write_text(told, encoding="utf-8")
     settings = load_settings(folder / "practice.toml")
     look = look_at(settings, "procedures", code_table(settings), today=TODAY, say=lambda _: None)
     assert look.refusals == []  # a file that could not be read leaves nothing to ask about
@@ -254,6 +260,14 @@ def test_nothing_is_asked_of_a_ledger_that_is_right(ledger: pl.DataFrame, tmp_pa
     )
     assert not asked(ledger, tmp_path)
     assert not asked(beside, tmp_path)
+
+
+def test_midnights_told_in_the_time_of_greenwich_are_mended(ledger: pl.DataFrame, tmp_path: Path):
+    summer = DAY.cast(pl.Datetime).dt.replace_time_zone("Europe/Dublin").dt.convert_time_zone("UTC").dt.date()
+    told = (
+        TOML.replace("[practice]", '[practice]\ntime_zone = "Europe/Dublin"').strip() + '\nlate_stamps = "midnights"\n'
+    )
+    assert not asked(ledger.with_columns(summer.alias("Date")), tmp_path, told)
 
 
 def test_every_sign_is_shown_by_a_damage_and_can_be_accepted():

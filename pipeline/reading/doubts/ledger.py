@@ -57,7 +57,7 @@ def ledger_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         if read is not None:
             found += second_day_doubts(where, read, one.beside, has_status=one.has_status)
         if read not in marked:
-            found += crowded_days(where, read, one.beside.rows)
+            found += crowded_days(where, read, one.beside.rows, None if one.held is None else one.held.frame)
         parts = [h for made in told.made if made.how == PARTS and made.field == "service_date" for h in made.headings]
         found += fiscal_years(where, parts, told=told.year_begins)
         coins[where] = one.answers.fee_called

@@ -12,10 +12,12 @@ from dataclasses import dataclass, field
 
 import polars as pl
 
-from pipeline.reading.doubts.doubt import Doubt, ask, commonest, of_ledger, status_from
+from pipeline.reading.doubts.cells import OF, headings_of
+from pipeline.reading.doubts.doubt import Doubt, ask, commonest, inline, of_ledger, status_from
 from pipeline.reading.doubts.partly_filled import NEARLY_ALL, OTHER_DAYS
 from pipeline.reading.doubts.standing import DAY, words_of
 from pipeline.reading.headings import plain_heading, word_list
+from pipeline.reading.sources.made_columns import DAY_IN_TEXT
 from pipeline.reading.suggest.toml_quote import quoted
 
 _WORK = word_list("headings of the day of work")
@@ -27,7 +29,8 @@ _FISCAL = re.compile(
 _NO_WORK = OTHER_DAYS | words_of("from to until valid row version effective ab von bis desde hasta du au")
 _NUMBERED = re.compile(r" \(\d+\)$")
 _LEAST, _SHARE = 3, 0.05
-_CROWDED, _TIMES, _DAYS = 20, 6, 30
+_CROWDED, _TIMES, _DAYS, _FEW = 20, 6, 30, 7
+_NOTED = 0.9  # of the rows of a crowded day, where their texts hold the true one
 _MOST, _LOOK_AT = 200_000, 300
 _BILL_DAYS, _ONE_BILL = 30, 4  # bills go out on a few days, each for the work of many
 
@@ -127,28 +130,54 @@ def _are_of_bills(heading: str, seen: DaysBeside) -> bool:
     return not is_named and len(seen.rows) >= max(_BILL_DAYS, _ONE_BILL * len(seen.others[heading]))
 
 
-def crowded_days(where: str, read: str | None, rows: Mapping[str, int]) -> list[Doubt]:
-    """A day with many times the rows of any other: another program's records were taken over on it, it may be."""
+def crowded_days(where: str, read: str | None, rows: Mapping[str, int], held: pl.DataFrame | None) -> list[Doubt]:
+    """A day, or a few, with many times the rows of any other: another program's records were taken over on it, it may
+    be. `held` are rows as `rows_held.SCHEMA`, whose texts may hold the true day."""
     listed = commonest(rows)
     if read is None or len(listed) < _DAYS:
         return []
-    (day, n), (_, second) = listed[0], listed[1]
-    every = sum(rows.values())
-    if n < _CROWDED or n < _SHARE * every or n < _TIMES * second:
+    numbers, every = [n for _, n in listed], sum(rows.values())
+    few = [k for k in range(1, _FEW + 1) if numbers[k - 1] >= max(_CROWDED, _TIMES * numbers[k])]
+    if not few or (n := sum(numbers[: few[-1]])) < _SHARE * every:
         return []
+    days = sorted(day for day, _ in listed[: few[-1]])
+    what = f"one day, {days[0]}" if len(days) == 1 else f"{len(days)} days, {' and '.join(days)}"
+    noted = _days_in_texts(held, len(days)) if held is not None else {}
+    there = "".join(f'; of these {rows_with:,} have another day in the text of "{h}"' for h, rows_with in noted.items())
     return ask(
         "crowded_day",
         where,
-        f"{n:,} of {every:,} rows are of one day, {day}; of no other day are there more than {second:,}.",
+        f"{n:,} of {every:,} rows are of {what}; of no other day are there more than {numbers[len(days)]:,}{there}.",
         "Were an earlier program's records taken over on it, so that the work itself was done before, on days that "
-        "are not known?",
-        status_from(read, {day: "existing"}, "yes: it was there on that day, and is no work of that day"),
+        f"are not known{' but for those in the text' if noted else ''}?",
+        *(
+            of_ledger(
+                f"columns.service_date = [{quoted(h)}, {quoted(read)}]",
+                f'yes, on the day in "{h}": where that has one it is read, and else the other',
+            )
+            for h in noted
+        ),
+        status_from(read, dict.fromkeys(days, "existing"), "yes: it was there on that day, and is no work of that day"),
         of_ledger(
-            f'values.service_date = {{ {quoted(day)} = "" }}',
+            f"values.service_date = {inline(dict.fromkeys(days, ''))}",
             "and with it where the work may have been done long before: no day is known",
         ),
-        so="no: all of it was done on that day",
+        so="no: all of it was done on that day" if len(days) == 1 else "no: all of it was done on these days",
     )
+
+
+def _days_in_texts(held: pl.DataFrame, crowded: int) -> dict[str, int]:
+    """Columns beside whose text holds a day on nearly all rows of the days with most rows, and on hardly any other;
+    with these rows."""
+    by = held.group_by("day").len().sort("len", "day", descending=True).head(crowded)
+    rows = held.with_columns(of_these=pl.col("day").is_in(by["day"].implode()))
+    found = {}
+    for heading in headings_of(held):
+        has = rows.select("of_these", has=pl.col(OF + heading).str.contains(DAY_IN_TEXT))
+        there, others = (has.filter(pl.col("of_these") == one)["has"] for one in (True, False))
+        if there.len() and there.mean() >= _NOTED and others.sum() <= (1 - _NOTED) * there.sum():  # type: ignore[operator]
+            found[heading] = int(there.sum())
+    return found
 
 
 def fiscal_years(where: str, parts: Sequence[str], *, told: str | None) -> list[Doubt]:

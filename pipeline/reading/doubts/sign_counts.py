@@ -15,6 +15,7 @@ from pipeline.reading.doubts.cells import month_of, named_month
 from pipeline.reading.doubts.work_seen import CROWN, ROOT_CANAL, STEPS, TAKEN, Whole, summed
 
 _DAYS_OF_WEEK = ("Mondays", "Tuesdays", "Wednesdays", "Thursdays", "Fridays", "Saturdays", "Sundays")
+_HARDLY, _SUMMER, _WINTER = 0.01, range(4, 10), (12, 1, 2)  # whole months of summer time and without it
 _EPOCH = dt.date(1970, 1, 1)
 _FREE = 0.2  # share of later work without a fee, from which on nothing is said by it
 _LONG, _LATE = 2_190, 913  # days
@@ -97,12 +98,19 @@ def after_loss(whole: Whole) -> Count:
 
 
 def sundays(whole: Whole) -> Count | None:
-    """Rows on Sundays, where hardly any is on some other day from Monday to Friday."""
+    """Rows on Sundays, where hardly any is on some other day from Monday to Friday; or those of summer, where in winter
+    none is on Sundays and that other day is worked on: a program that forgets summer time is a day off in summer."""
     by = summed([whole.days], dt.date.weekday)
-    quiet = [d for d in range(5) if by[d] < 0.01 * by.total()]
+    quiet, when = [d for d in range(5) if by[d] < _HARDLY * by.total()], ""
+    if not quiet:
+        of_month = summed([whole.days], lambda day: (day.month, day.weekday()))
+        by, winter = (Counter({d: sum(of_month[m, d] for m in of) for d in range(7)}) for of in (_SUMMER, _WINTER))
+        if winter[6] < _HARDLY * winter.total():
+            quiet = [d for d in range(6) if by[d] < _HARDLY * by.total() and winter[d] >= 5 * _HARDLY * winter.total()]
+        when = " from April to September"
     if not quiet or len(quiet) > 2:
         return None
-    return Count(by[6], by.total(), {"quiet": " and ".join(_DAYS_OF_WEEK[d] for d in quiet)})
+    return Count(by[6], by.total(), {"quiet": " and ".join(_DAYS_OF_WEEK[d] for d in quiet), "when": when})
 
 
 def swapped_weekends(whole: Whole) -> Count | None:

@@ -16,7 +16,7 @@ from pipeline.practice.counts import count
 from pipeline.practice.tables import REVERSAL, STATUS_WORDS
 from pipeline.reading.doubts.doubt import Doubt, ask, commonest, inline, of_ledger, patterns_in_rows, status_from
 from pipeline.reading.headings import plain_heading, word_list
-from pipeline.reading.sources.row_looks import CALLED, COLOURED, COMMENT, HIDDEN, LOOKS, STRUCK
+from pipeline.reading.sources.row_looks import CALLED, COLOURED, COMMENT, HIDDEN, ITALIC, LOOKS, STRUCK
 from pipeline.reading.sources.standing_names import COMPLETED, named
 from pipeline.reading.suggest.toml_quote import quoted
 
@@ -145,7 +145,7 @@ def is_yes_or_no(text: str) -> bool:
 def _flag_of(heading: str) -> tuple[str, str] | None:
     """What yes and no make of a row in a flag of this heading; empty texts for a status, None for no flag."""
     if heading in _SEEN_IN:
-        return ("", "") if heading in (COLOURED, CALLED, COMMENT) else ("void", "completed")
+        return ("", "") if heading in (ITALIC, COLOURED, CALLED, COMMENT) else ("void", "completed")
     around, _, last = heading.rstrip(". ").rpartition(".")  # of a field within a field the last name
     plain = plain_heading(last)
     if plain in _FLAGS:
@@ -180,7 +180,7 @@ def phrases(texts: pl.Series) -> Counter[tuple[str, str]]:
 def made_of(flag: str, texts: Collection[str]) -> dict[str, str]:
     """What each text of a flag makes of a row, as far as its heading says; `planned` where nothing speaks."""
     yes, no = _flag_of(flag) or ("", "")
-    if flag == COLOURED:
+    if flag in (ITALIC, COLOURED):
         known = {"": "completed"}
     elif flag in (CALLED, COMMENT):
         known = {"": "completed", **{plain_heading(text): word_of(text) for text in texts if word_of(text)}}
@@ -205,7 +205,9 @@ def flag_doubts(
     found = []
     around = {_around(heading) for heading in told}
     for heading, seen in flags.items():
-        if (has_status and heading == COLOURED) or (heading not in told and _around(heading) in around - {""}):
+        if (has_status and heading in (ITALIC, COLOURED)) or (
+            heading not in told and _around(heading) in around - {""}
+        ):
             continue  # of a field with fields of its own, `removal.at` and `removal.by`, one is enough
         if has_status and _flag_of(heading) == _FLAGS["completed"] and plain_heading(heading) not in _FLAGS:
             continue
@@ -258,6 +260,7 @@ _SEEN_IN = {
     HIDDEN: "rows are hidden, so that they may have been taken out, or only filtered away:",
     CALLED: "rows of the page have a class or a like word that it does not show, and that says whether they stand:",
     COMMENT: "comments on cells say of rows whether they stand:",
+    ITALIC: "some rows are in italics, which may say whether they were done (a legend may tell):",
     COLOURED: "some rows are of a colour of their own, which may say whether they were done (a legend may tell):",
 }
 

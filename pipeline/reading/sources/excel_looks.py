@@ -1,4 +1,4 @@
-"""Rows of a workbook that are struck through, hidden or of a colour: a hand's way to take a row back.
+"""Rows of a workbook that are struck through, hidden, in italics or of a colour: a hand's way to take a row back.
 
 The reader of workbooks gives no formats. So the parts of the file are looked at here; of kinds other than .xlsx and
 .xlsm nothing is known. A colour is a row's own: stripes, and one colour for all, say nothing.
@@ -18,6 +18,7 @@ from pipeline.reading.sources.excel_safety import CHECKED_KINDS
 from pipeline.reading.sources.row_looks import (
     COMMENT,
     HIDDEN,
+    ITALIC,
     STRUCK,
     WHOLE_ROW,
     colour_look,
@@ -29,6 +30,7 @@ from pipeline.reading.sources.safe_path import Key, key_of
 from pipeline.reading.sources.standing_names import COMPLETED, named
 
 _STRIKE = re.compile(rb"<(?:\w+:)?strike\b(?![^>]*\bval=[\"'](?:0|false)[\"'])[^>]*>")
+_SLANTED = re.compile(rb"<(?:\w+:)?i\b(?![^>]*\bval=[\"'](?:0|false)[\"'])[^>]*>")
 _FONTS = re.compile(rb"<(?:\w+:)?fonts\b.*?</(?:\w+:)?fonts>", re.DOTALL)
 _FONT = re.compile(rb"<(?:\w+:)?font(?:\s[^>]*)?/>|<(?:\w+:)?font(?:\s[^>]*)?>.*?</(?:\w+:)?font>", re.DOTALL)
 _FILLS = re.compile(rb"<(?:\w+:)?fills\b.*?</(?:\w+:)?fills>", re.DOTALL)
@@ -122,10 +124,8 @@ def _formats(styles: bytes) -> dict[int, dict[str, str]]:
     )
     looks = {}
     for n, told in enumerate(_FORMAT.findall(formats[0])):
-        is_struck, letters = _at(fonts, _attribute(told, b"fontId"), (False, ""))
-        look = colour_look(_at(fills, _attribute(told, b"fillId"), ""), letters)
-        look |= {STRUCK: WHOLE_ROW} if is_struck else {}
-        if look:
+        of_font, letters = _at(fonts, _attribute(told, b"fontId"), ({}, ""))
+        if look := colour_look(_at(fills, _attribute(told, b"fillId"), ""), letters) | of_font:
             looks[n] = look
     return looks
 
@@ -134,10 +134,11 @@ def _at(found: Sequence[T], number: str, default: T) -> T:
     return found[int(number)] if number.isdigit() and int(number) < len(found) else default
 
 
-def _of_font(font: bytes) -> tuple[bool, str]:
-    """Whether letters are struck through, and their colour."""
+def _of_font(font: bytes) -> tuple[dict[str, str], str]:
+    """Whether letters are struck through or in italics, and their colour."""
     told = _FONT_COLOUR.search(font)
-    return _STRIKE.search(font) is not None, _colour(told[1], is_text=True) if told else ""
+    look = {column: WHOLE_ROW for column, of in ((STRUCK, _STRIKE), (ITALIC, _SLANTED)) if of.search(font)}
+    return look, _colour(told[1], is_text=True) if told else ""
 
 
 def _of_fill(fill: bytes) -> str:

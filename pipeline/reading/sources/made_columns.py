@@ -37,6 +37,9 @@ _BLANKS = re.compile(r"\s+|\(\s*\)")
 FILE = "(file)"  # stands for the name of the file where a heading may
 _MONTH_AND_DAY = _TWO = 2
 _WHOLE_DAY = r"^(?:\d{1,2}[-/.]\d{1,2}[-/.]\d{2,4}|\d{4}[-/.]\d{1,2}[-/.]\d{1,2})(?:\D|$)"
+DAY_IN_TEXT = (
+    r"(?:^|[^\w/.-])(\d{1,2}[-/.]\d{1,2}[-/.](?:19|20)\d{2}|(?:19|20)\d{2}[-/.]\d{1,2}[-/.]\d{1,2})(?:[^\w/-]|$)"
+)
 _DAY_ALONE = r"^0?(\d{1,2})(?:\.0+|\.|st|nd|rd|th)?$"
 _NAMED_MONTH = r"(\p{L}{3,})\.?[\s_'’-]*((?:19|20)\d{2}|\d{2})(?:\D|$)"
 _YEAR_MONTH = r"(?:^|\D)((?:19|20)\d{2})[-_./ ]?(0[1-9]|1[0-2]|[1-9])(?:\D|$)"
@@ -128,8 +131,8 @@ def date_parts(columns: Mapping[str, Any], table: str, where: str) -> dict[str, 
             raise ConfigError(
                 f"{where} columns.{name} must be one heading; only a date may have three, those of its year, month and "
                 'day in this order, e.g. ["Year", "Month", "Day"], or two, of its month with the year and of its day, '
-                'e.g. ["(sheet)", "Day"], or of two whole days of which the first that is filled counts, '
-                'e.g. ["Moved to", "Date"].'
+                'e.g. ["(sheet)", "Day"], or of two whole days of which the first that is filled counts, alone or in a '
+                'text, e.g. ["Moved to", "Date"].'
             )
         found[name] = tuple(h.strip() for h in told)
     return found
@@ -235,8 +238,9 @@ class MadeColumns(Around):
         cells = [self._cells(h, rows) for h in self._of(one)]
         if one.how == PARTS and len(cells) == _MONTH_AND_DAY:
             made = dates_of_month(*cells)
-            if not one.headings[0].startswith("("):  # two whole days: the first that is filled
-                made = cells[0].zip_with(cells[0].str.contains(_WHOLE_DAY).fill_null(False), made)
+            if not one.headings[0].startswith("("):  # two whole days: the first that is filled, within a text too
+                own = cells[0].zip_with(cells[0].str.contains(_WHOLE_DAY).fill_null(False), day_in(cells[0]))
+                made = own.zip_with(own.is_not_null(), made)
             return made.alias(one.field)
         if one.how == PARTS:
             return dates_of(*cells).alias(one.field)
@@ -269,6 +273,13 @@ def _in_quadrant(cells: pl.Series, heading: str) -> pl.Series:
     each = text.str.extract_all("[1-8]").list.eval(pl.lit(quadrant) + pl.element()).list.join(", ")
     is_places = text.str.contains(PLACES)
     return pl.DataFrame({"text": cells}).select(pl.when(is_places).then(each).otherwise(text)).to_series()
+
+
+def day_in(texts: pl.Series) -> pl.Series:
+    """The day, with its year whole, that a text holds; null where it holds none or several."""
+    text = pl.col("text")
+    day = pl.when(text.str.count_matches(DAY_IN_TEXT) == 1).then(text.str.extract(DAY_IN_TEXT))
+    return pl.DataFrame({"text": texts}).select(day).to_series()
 
 
 def dates_of_month(month: pl.Series, day: pl.Series) -> pl.Series:

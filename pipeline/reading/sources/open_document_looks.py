@@ -1,6 +1,7 @@
-"""Rows of an OpenDocument spreadsheet (.ods) that are struck through, hidden or of a colour; see `row_looks.py`.
+"""Rows of an OpenDocument spreadsheet (.ods) that are struck through, hidden, in italics or of a colour.
 
-Of the styles of the document those count that its cells name themselves (OpenDocument 1.2 part 1, from memory).
+Of the styles of the document those count that its cells name themselves (OpenDocument 1.2 part 1, from memory);
+see `row_looks.py`.
 """
 
 import functools
@@ -12,6 +13,7 @@ from xml.parsers import expat
 
 from pipeline.reading.sources.row_looks import (
     HIDDEN,
+    ITALIC,
     STRUCK,
     WHOLE_ROW,
     colour_look,
@@ -112,6 +114,7 @@ def _look(told: dict[str, str]) -> dict[str, str]:
         colour_name(told.get("fo:background-color", "")), colour_name(told.get("fo:color", ""), is_text=True)
     )
     line = told.get("style:text-line-through-style") or told.get("style:text-line-through-type") or "none"
+    look |= {ITALIC: WHOLE_ROW} if told.get("fo:font-style") in ("italic", "oblique") else {}
     return look | ({STRUCK: WHOLE_ROW} if line != "none" else {})
 
 

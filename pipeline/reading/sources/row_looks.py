@@ -1,4 +1,5 @@
-"""What rows look like beside what they say: struck through, hidden, of a colour, of a class. How readers hand it on.
+"""What rows look like beside what they say: struck through, hidden, in italics, of a colour, of a class. How readers hand
+it on.
 
 Each kind of look is a column that is only there where some row has it. Offices take a row back, or mark it as planned,
 by such a look as often as by a word (common practice, no source).
@@ -9,8 +10,9 @@ import re
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 
-STRUCK, HIDDEN, COLOURED, CALLED, COMMENT = "(struck through)", "(hidden)", "(colour)", "(class)", "(comment)"
-LOOKS = (STRUCK, HIDDEN, COLOURED, CALLED, COMMENT)
+STRUCK, HIDDEN, ITALIC = "(struck through)", "(hidden)", "(italics)"
+COLOURED, CALLED, COMMENT = "(colour)", "(class)", "(comment)"
+LOOKS = (STRUCK, HIDDEN, ITALIC, COLOURED, CALLED, COMMENT)
 # By column, by sheet, what each row from 1 is that has the look.
 RowLooks = Mapping[str, Mapping[str, Mapping[int, str]]]
 # A row is struck through where at least half of its filled cells are, else in part.
@@ -65,13 +67,13 @@ def row_looks(cells: Sequence[Mapping[str, str]], *, filled: int) -> dict[str, s
         elif 2 * max(counts.values()) >= filled:
             found[column] = max(sorted(counts), key=counts.__getitem__)
     if STRUCK in found or HIDDEN in found:  # one answer a row is enough
-        found = {column: what for column, what in found.items() if column not in (COLOURED, CALLED)}
+        found = {column: what for column, what in found.items() if column not in (ITALIC, COLOURED, CALLED)}
     return found
 
 
 def is_decoration(column: str, rows: Mapping[int, str], n_rows: int) -> bool:
-    """Whether colours say nothing of single rows: stripes, or one colour for nearly all."""
-    if column != COLOURED or n_rows < 4:
+    """Whether colours or italics say nothing of single rows: stripes, or one look for nearly all."""
+    if column not in (ITALIC, COLOURED) or n_rows < 4:
         return False
     if len(rows) >= n_rows - 1 and len(set(rows.values())) == 1:
         return True

@@ -4,7 +4,16 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from pipeline.reading.sources.row_looks import CALLED, COLOURED, HIDDEN, STRUCK, WHOLE_ROW, colour_look, colour_name
+from pipeline.reading.sources.row_looks import (
+    CALLED,
+    COLOURED,
+    HIDDEN,
+    ITALIC,
+    STRUCK,
+    WHOLE_ROW,
+    colour_look,
+    colour_name,
+)
 from pipeline.reading.sources.standing_names import named
 
 _HEADINGS = ("h1", "h2", "h3", "h4", "h5", "h6")
@@ -28,7 +37,8 @@ _BLOCKS = (
     "th",
 )
 _MOST_LINES = 5
-STRIKING = ("s", "strike", "del")
+LOOK_OF_TAG = {**dict.fromkeys(("s", "strike", "del"), STRUCK), **dict.fromkeys(("i", "em"), ITALIC)}
+_SLANTED = re.compile(r"font-style\s*:\s*(?:italic|oblique)", re.IGNORECASE)
 # Tags that nothing closes.
 _ALONE = frozenset(("br", "hr", "img", "input", "meta", "link", "col", "wbr", "area", "base"))
 _PICTURES = ("img", "i", "svg", "span")
@@ -118,7 +128,7 @@ class Looks:
             self._end_cells(tag)
         if tag in _ALONE:
             return
-        look = {STRUCK: WHOLE_ROW} if tag in STRIKING else {}
+        look = {LOOK_OF_TAG[tag]: WHOLE_ROW} if tag in LOOK_OF_TAG else {}
         for name in (told.get("class") or "").split():
             look |= self.classes.get(name, {})
         look |= look_of_style(told.get("style") or "", fill=told.get("bgcolor"), letters=told.get("color"))
@@ -176,6 +186,8 @@ def said_without_letters(tag: str, told: Mapping[str, str | None]) -> str:
 def look_of_style(style: str, *, fill: str | None = None, letters: str | None = None) -> dict[str, str]:
     """The look that a style gives, or a colour told beside it."""
     look = {STRUCK: WHOLE_ROW} if _LINE.search(style) else {}
+    if _SLANTED.search(style):
+        look[ITALIC] = WHOLE_ROW
     if _UNSEEN.search(style):
         look[HIDDEN] = WHOLE_ROW
     behind = colour_name(found[1] if (found := _FILL.search(style)) else fill or "")

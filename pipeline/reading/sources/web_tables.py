@@ -18,7 +18,7 @@ from pipeline.reading.sources.found_tables import FoundTables, by_look, read_who
 from pipeline.reading.sources.row_looks import CALLED, STRUCK, marked, unmarked
 from pipeline.reading.sources.spans import SpanRows, filled
 from pipeline.reading.sources.standing_names import named
-from pipeline.reading.sources.web_look import STRIKING, Looks, Surroundings, looks_of_classes, said_without_letters
+from pipeline.reading.sources.web_look import LOOK_OF_TAG, Looks, Surroundings, looks_of_classes, said_without_letters
 
 _CHARSET = re.compile(rb"charset\s*=\s*[\"']?([\w-]+)", re.IGNORECASE)
 _MARKS = {codecs.BOM_UTF8: "utf-8-sig", codecs.BOM_UTF16_LE: "utf-16", codecs.BOM_UTF16_BE: "utf-16"}
@@ -130,7 +130,7 @@ class _Tables(HTMLParser):
             self._open[-1].said.append(said)
         if self._is_watched:
             self._surroundings.start(tag)
-        if attrs or self._looks.are_open or tag in STRIKING:
+        if attrs or self._looks.are_open or tag in LOOK_OF_TAG:
             self._looks.start(tag, dict(attrs))
 
     def handle_endtag(self, tag: str) -> None:

@@ -6,7 +6,16 @@ from pathlib import Path
 from pipeline.machine.errors import DataError
 from pipeline.reading.sources.excel_safety import MAX_COLUMNS
 from pipeline.reading.sources.found_tables import FoundTables, by_look
-from pipeline.reading.sources.row_looks import HIDDEN, STRUCK, WHOLE_ROW, colour_look, colour_name, marked, unmarked
+from pipeline.reading.sources.row_looks import (
+    HIDDEN,
+    ITALIC,
+    STRUCK,
+    WHOLE_ROW,
+    colour_look,
+    colour_name,
+    marked,
+    unmarked,
+)
 from pipeline.reading.sources.spans import SpanRows
 from pipeline.reading.sources.xml_safety import read_xml
 
@@ -42,7 +51,7 @@ class _Sheets:
         self._found = ""
         self._style = ""
         self._row: dict[str, str] = {}
-        self._struck: set[str] = set()  # the styles whose letters are struck through
+        self._fonts: dict[str, dict[str, str]] = {}  # the styles whose letters are struck through or in italics
         self._fills: dict[str, str] = {}  # the colours of styles, and those of their letters
         self._letters: dict[str, str] = {}
 
@@ -57,8 +66,10 @@ class _Sheets:
             self._style = told.get("ID", "")
         elif name == "Font" and self._sheet is None:
             self._letters[self._style] = colour_name(told.get("Color", ""), is_text=True)
-            if told.get("StrikeThrough") in ("1", "true"):
-                self._struck.add(self._style)
+            of_font = {STRUCK: "StrikeThrough", ITALIC: "Italic"}
+            self._fonts[self._style] = {
+                look: WHOLE_ROW for look, key in of_font.items() if told.get(key) in ("1", "true")
+            }
         elif name == "Interior" and self._sheet is None and told.get("Pattern", "Solid") != "None":
             self._fills[self._style] = colour_name(told.get("Color", ""))
         elif self._sheet is None:
@@ -95,7 +106,7 @@ class _Sheets:
 
     def _looks(self, style: str) -> dict[str, str]:
         looks = colour_look(self._fills.get(style, ""), self._letters.get(style, ""))
-        looks |= {STRUCK: WHOLE_ROW} if style in self._struck else {}
+        looks |= self._fonts.get(style, {})
         return looks | ({HIDDEN: WHOLE_ROW} if self._row.get("Hidden") in ("1", "true") else {})
 
     def text(self, data: str) -> None:
