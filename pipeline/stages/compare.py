@@ -231,7 +231,7 @@ def _answers(
             told,
             robustness=robustness_of(
                 told, spells, analysis, covariates=question.adjust, unit=question.unit, cutoff=stored.cutoff,
-                away_days=int(stored.rules.get("active_days", AWAY_DAYS)),  # those of rule 11
+                away_days=_away_days(stored),
             ),
         )  # fmt: skip
         if compared is main:
@@ -273,7 +273,12 @@ def _answers(
         cases += own_cases(spells, outcome=outcome.rate, horizon=horizon, rules=rules)
     say("clinicians and months against what is expected; published figures")
     monitoring: tuple[Monitoring, ...] = ()
-    watched = {o.rate: to_watch(o, of[o.population], stored.tooth_followup, patients) for o in WATCHED}
+    watched = {
+        o.rate: to_watch(
+            o, of[o.population], stored.tooth_followup, patients, cutoff=stored.cutoff, away_days=_away_days(stored)
+        )
+        for o in WATCHED
+    }
     for name, teeth in watched.items():
         monitoring += watch(
             teeth, outcome=name, cutoff=stored.cutoff, confidence=analysis.confidence,
@@ -447,6 +452,8 @@ def _owner(
             stored.endo_courses,
             stored.tooth_followup,
             posted_at_prep=stored.rules.get("crown_date") == "prep",
+            cutoff=stored.cutoff,
+            away_days=_away_days(stored),
         ),
         watched,
         rates=rates,
@@ -458,7 +465,13 @@ def _owner(
         set_aside=aside,
         asked=analysis,
         fewest=SMALLEST,
+        away_days=_away_days(stored),
     )
+
+
+def _away_days(stored: ComparisonInput) -> int:
+    """Rule 11: whoever was last seen more days before the cut-off has left."""
+    return int(stored.rules.get("active_days", AWAY_DAYS))
 
 
 def _look(trial: Trial, outcome: TrialOutcome) -> str:
