@@ -294,14 +294,20 @@ def counted_title(c: ReleasedComparison) -> str:
 
 
 def model_title(c: ReleasedComparison) -> str:
-    """The first adjusted hazard ratio, else the first, with its range."""
-    e = next((e for e in c.estimates if e.adjusted_for), c.estimates[0])
+    """The hazard ratio of what the verdict is on, adjusted if one is, with its range; else another, which claims none.
+
+    How sure one is hangs on the very contrast: the verdict says nothing of another of the same question.
+    """
+    d = c.difference
+    asked = [e for e in c.estimates if d is not None and e.contrast == f"{d.group} vs {d.reference}"]
+    e = next((e for e in asked or c.estimates if e.adjusted_for), (asked or c.estimates)[0])
     how = "adjusted" if e.adjusted_for else "unadjusted"
     with_both = " as with ".join(f"“{c.label(name)}”" for name in e.contrast.split(" vs "))
     if e.low <= 1 <= e.high:
         return f"Failures may have come anywhere from {e.low:g} to {e.high:g} times as fast with {with_both}, {how}"
     # A ratio without 1 claims nothing where the verdict on the question does not.
-    chance = "" if c.verdict_code in ("differs", "little_difference") else "; chance is not ruled out"
+    open_still = "" if c.verdict_code in ("differs", "little_difference") else "; chance is not ruled out"
+    chance = open_still if asked else "; not what was asked"
     return f"Failures came {e.hazard_ratio:g} times as fast ({e.low:g} to {e.high:g}) with {with_both}, {how}{chance}"
 
 

@@ -159,6 +159,20 @@ class Difference:
 
 
 @dataclass(frozen=True)
+class Looked:
+    """A claim among all main questions: its two-sided `p` alone, `p_family` corrected for all `looks` (weighted Holm).
+
+    `share` is the part of the chance of a false claim that this question has while none has been claimed: the one named
+    beforehand has more than the others.
+    """
+
+    p: float
+    p_family: float
+    looks: int
+    share: float
+
+
+@dataclass(frozen=True)
 class Verdict:
     """The verdict in plain words; every number in it comes from the same comparison."""
 
@@ -169,6 +183,7 @@ class Verdict:
     doubt: str
     next_step: str
     smallest_difference_per_100: float
+    looked: Looked | None = None  # None where nothing could be claimed, or it is counted in another family
 
 
 @dataclass(frozen=True)

@@ -20,6 +20,7 @@ from pipeline.practice.tables import INPUT_TABLES, NOTE_CHECKS, NOTE_TABLES, NOT
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.benchmarks import compare_published, read_benchmarks
 from pipeline.questions.calibration import calibration_rows, calibration_sentence
+from pipeline.questions.choice_verdict import DEPENDS
 from pipeline.questions.choices import explore_choices, with_choices
 from pipeline.questions.comparisons import QUESTIONS, LinkedTables
 from pipeline.questions.crown_rows import crown_rows, state_spells
@@ -45,7 +46,7 @@ from pipeline.questions.success_rates import rate_tables
 from pipeline.questions.techniques.ask import answer_techniques
 from pipeline.questions.techniques.declared import all_questions
 from pipeline.questions.techniques.family import (
-    MAIN_SHARE,
+    alone_main,
     among_headlines,
     difference_p,
     in_family,
@@ -77,6 +78,7 @@ from pipeline.results.healing import LesionHealing
 from pipeline.results.monitoring import Benchmark, Monitoring
 from pipeline.results.notes import NotesRead
 from pipeline.results.owner import Owner
+from pipeline.results.planning import what_settles
 from pipeline.results.records import Records
 from pipeline.results.technique import TechniqueAnswer
 from pipeline.results.unseen import Unseen
@@ -298,9 +300,17 @@ def _answers(
         say("counting the main comparison in every other defensible way")
         comparisons = (with_choices(comparisons[0], other_ways()), *comparisons[1:])
     plans = [
-        plan_question(c, rows_of[question.id], analysis, unit=question.unit, cutoff=stored.cutoff)
+        plan_question(
+            c, rows_of[question.id], analysis, unit=question.unit, cutoff=stored.cutoff, looked=among.get(c.id)
+        )
         for c, (question, _) in zip(comparisons, answered, strict=True)
     ]
+    comparisons = tuple(
+        replace(c, verdict=replace(c.verdict, next_step=what_settles(p, c.verdict.next_step)))
+        if c.verdict.code != DEPENDS
+        else c
+        for c, p in zip(comparisons, plans, strict=True)
+    )
     say("checking curves and hazard ratios against a second library")
     overview = _results(stored)
     found = replace(
@@ -350,8 +360,7 @@ def main_alone(told: StoreSummary, main: Comparison, analysis: Analysis, *, why:
 
     Its difference is claimed only if it could be claimed whatever the technique questions would have shown.
     """
-    p = main_p(main, analysis)
-    main = in_family(main, None if p is None else min(1.0, p / MAIN_SHARE), analysis)
+    main = in_family(main, alone_main(main_p(main, analysis)), analysis)
     doubt = f"{main.verdict.doubt} It was not counted in other ways, as it is where all questions are asked."
     main = replace(main, verdict=replace(main.verdict, doubt=doubt))
     others = NotRun(

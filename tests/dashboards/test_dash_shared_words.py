@@ -229,6 +229,17 @@ def test_the_ratio_in_words() -> None:
         )
 
 
+def test_how_sure_a_ratio_is_hangs_on_its_own_contrast() -> None:
+    # The verdict is on a against b; c against b has another p, on which it says nothing.
+    other = dataclasses.replace(BY, contrast="c vs b", adjusted_for=("sex",), hazard_ratio=1.8, low=1.3, high=2.5)
+    wide = dataclasses.replace(BY, adjusted_for=("sex",), low=0.6, high=3.2)
+    assert shared.model_title(said("cannot_tell", estimates=(other, wide))).startswith(
+        "Failures may have come anywhere"
+    )
+    alone = shared.model_title(said("cannot_tell", estimates=(other,)))
+    assert alone.endswith("adjusted; not what was asked")
+
+
 def test_the_misleading_count() -> None:
     assert shared.naive(said()) == (
         "Counted by label from the seat, of 100 crowns 4 with “Kind a” and 9 with “Kind b” failed: a misleading picture"

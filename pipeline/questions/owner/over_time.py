@@ -1,6 +1,7 @@
 """Whether a rate changes: late years against the years before, teeth of one patient taken as alike.
 
-All rows are followed on (`leaving.followed_on`): else late years would seem to have failures of too few teeth. A claim (better, worse) needs a range that leaves no change out, and to survive Holm among all rates looked at with it.
+All rows are followed on (`leaving.followed_on`): else late years would seem to have failures of too few teeth. A claim
+(better, worse) needs a range that leaves no change out, and to survive Holm among all rates looked at with it.
 """
 
 from __future__ import annotations
