@@ -202,12 +202,12 @@ def groups_reconciled(c: Comparison) -> str:
     named = {g.name: g for g in c.groups}
     if not {"vital", "through_crown"} <= set(named):
         return ""
-    vital, opened = named["vital"].crowns, named["through_crown"].crowns
+    vital, opened = named["vital"], named["through_crown"]
     return (
-        f"A crown stands here in the group that it was in last. The curves count the {whole(opened)} opened ones in "
-        f"two, one after the other: until the opening with the {whole(vital)} that had no root canal, so that "
-        f"{whole(vital + opened)} begin there, and from then on as opened. Opened crowns are older when counted: their "
-        "failures a year stand here unadjusted."
+        f"A crown stands here, as in the curves, in every group in which it was followed: the {whole(opened.followed)} "
+        f"opened ones in two, one after the other. {whole(vital.followed)} began without a root canal, and "
+        f"{whole(vital.crowns)} never had one. Opened crowns are older when counted: their failures a year stand here "
+        "unadjusted."
     )
 
 

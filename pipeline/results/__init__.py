@@ -84,9 +84,10 @@ class Milestone:
 
 @dataclass(frozen=True)
 class Group:
-    """One group of a comparison. `crowns` and `failures` count by label, `tooth_years` is time in the state.
+    """One group of a comparison. `crowns`, `patients` and `failures` count by label, the group that each was in last.
 
-    `failed_patients` are those of whom a tooth failed; None where nobody counted them.
+    `followed` teeth, of `followed_patients`, were in the state at some time, which together is `tooth_years`: one that
+    changed its group counts in both. `failed_patients` are those of whom a tooth failed; None where nobody counted.
     """
 
     name: str
@@ -105,6 +106,8 @@ class Group:
     stop_reason: str = ""
     failed_patients: int | None = None
     half_years: tuple[HalfYear, ...] = ()
+    followed: int = 0
+    followed_patients: int = 0
 
 
 @dataclass(frozen=True)
