@@ -125,7 +125,7 @@ def curves(c: ReleasedComparison) -> str:
 
 def bands(c: ReleasedComparison) -> str:
     """Whether the ranges of the two groups compared part, where both have a figure; nothing otherwise."""
-    d, month = c.difference, words_shared.together(c)
+    d, month = c.difference, c.month
     found = [(g, p) for g in c.groups if d and g.name in (d.group, d.reference) and (p := g.at(month)) is not None]
     if len(found) != 2:
         return ""
