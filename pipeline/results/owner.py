@@ -262,4 +262,3 @@ class Owner:
     filters: Filters | None = None
     since: SinceLastRun | None = None
     late_years: int = field(default=3)
-    away_days: int = 548  # whoever was seen within so many days of the end of the records is not known to have left

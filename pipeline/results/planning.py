@@ -82,5 +82,7 @@ def what_settles(plan: Plan | None, otherwise: str) -> str:
     """What would settle an open question, as planned, in a sentence; else what is said `otherwise`."""
     if plan is None or plan.settled:
         return otherwise
+    if plan.failures_needed is None and plan.sentences:
+        return plan.sentences[0]  # why nothing can be worked out
     said = settles(plan)
     return f"{said[:1].upper()}{said[1:]}."

@@ -474,7 +474,6 @@ def _owner(
         set_aside=aside,
         asked=analysis,
         fewest=SMALLEST,
-        away_days=_away_days(stored),
     )
 
 

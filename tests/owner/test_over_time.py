@@ -181,7 +181,7 @@ def test_who_is_not_known_to_have_left_is_followed_on_for_a_reason():
     for drawn in (followed, drawn_teeth):
         found = [period_change(drawn(s), cutoff=CUTOFF, years=(5.0,), asked=ASKED).change for s in range(150)]
         mean[drawn] = sum(c.per_100 or 0.0 for c in found) / len(found)
-    assert abs(mean[followed]) < 0.4 < mean[drawn_teeth]  # measured: MEASURED
+    assert abs(mean[followed]) < 0.4 < mean[drawn_teeth]  # measured: -0.25 and 0.69 of 100, with an error of 0.2
 
 
 def begun(day: str, failed: int, of: int, *, after: int = 100) -> pl.DataFrame:

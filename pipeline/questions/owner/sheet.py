@@ -39,7 +39,6 @@ def owner_of(
     set_aside: int,
     asked: Analysis,
     fewest: int,
-    away_days: int,
 ) -> Owner:
     """All but what changed since the last run, which is no matter of these records alone.
 
@@ -90,7 +89,6 @@ def owner_of(
         to_do=to_do(waiting, signals, behind=_behind(watched, signals)),
         filters=filters_of(with_rate, cutoff=cutoff, asked=asked, fewest=fewest) if with_rate else None,
         late_years=LATE_YEARS,
-        away_days=away_days,
     )
 
 
