@@ -108,12 +108,12 @@ def survival(comparison: Comparison) -> NumberTable:
 
 
 def groups(comparison: Comparison) -> NumberTable:
-    """Who was counted: one row a group, with the failures per 100 tooth-years."""
+    """Who was followed in each group, with the failures per 100 tooth-years: all of a row is of time in the group."""
     rows = tuple(
         (
             g.label,
-            whole(g.crowns),
-            whole(g.patients),
+            whole(g.followed),
+            whole(g.followed_patients),
             whole(g.failures),
             whole(g.tooth_years),
             decimal(g.rate_per_100_tooth_years),

@@ -101,7 +101,7 @@ def section(results: Results, c: Comparison, id: str) -> dict[str, Any]:
         "balance_short": _balance_short(c),
         "heading": heading(c),
         "other_contrast": words.other_contrast(c) if is_main else "",
-        "next_step": words_answers.next_step(results, c),
+        "next_step": c.verdict.next_step,
         "definition": say.definition,
         "legend": [LegendItem(g.label, theme.look(g.name, i)) for i, g in enumerate(c.groups) if g.curve],
         "curves": curves,

@@ -6,7 +6,7 @@ import datetime as dt
 
 from dashboards import page, terms
 from dashboards.answers import Answer, Answers
-from dashboards.formats import DASH, listing, phrase, plural, sentence_case, spread, years
+from dashboards.formats import DASH, listing, phrase, plural, sentence_case, years
 from dashboards.release.released import Released, ReleasedComparison, require
 from dashboards.tables import NumberTable
 from dashboards.talk import words
@@ -97,7 +97,9 @@ def table1(c: ReleasedComparison) -> NumberTable:
         (
             f"Failed of 100 by {years(c.horizon_years)} (95 % range)",
             *(
-                DASH if p is None or p.low is None or p.high is None else f"{p.failed} ({spread(p.low, p.high)})"
+                DASH
+                if p is None or p.low is None or p.high is None
+                else words_shared.failed_of_100(p).removeprefix("about ")
                 for p in points
             ),
         ),

@@ -108,9 +108,14 @@ def _of_100(t: Trial, o: TrialOutcome, arm: str) -> str:
     """`10 of 100 failed within 5 years (7 to 16)`; empty where no curve tells it at the horizon."""
     if o.difference is None:
         return ""
-    horizon, verb = o.difference.years, FATES.get(o.outcome, ("", "", "had one"))[2]
-    if o.outcome == NEED and arm == o.difference.group:
+    d, verb = o.difference, FATES.get(o.outcome, ("", "", "had one"))[2]
+    horizon = d.years
+    if o.outcome == NEED and arm == d.group:
         return "100 of 100 have one"
+    if o.outcome == NEED:
+        # Of the difference, as the card's other line: the curve of all that waited is not adjusted.
+        least, most = (100 - round(end) for end in (d.ci_high, d.ci_low))
+        return f"{100 - round(d.per_100)} of 100 {verb} within {years(horizon)} ({spread(least, most)})"
     curve = _curve(t.curves, o, arm)
     point = next((p for p in curve.points if p.years == horizon), None) if curve else None
     if point is None:

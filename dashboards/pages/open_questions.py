@@ -65,8 +65,8 @@ def open_questions(results: Results) -> list[Open]:
         file = "crowns" if i == 0 or terms.is_crown(c.outcome) else "root_canals"
         plan = plans.get(c.id)
         detail = plan.sentences if plan is not None and not plan.settled else ()
-        step = words_answers.next_step(results, c)
-        found.append(Open(c.title, f"{file}.html#{comparison.place(c.id)}", c.verdict.code, step, detail))
+        link = f"{file}.html#{comparison.place(c.id)}"
+        found.append(Open(c.title, link, c.verdict.code, c.verdict.next_step, detail))
     for t in results.trials:
         for o, v in t.judged:
             if v.code in words_answers.OPEN:

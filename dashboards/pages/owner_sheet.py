@@ -194,7 +194,11 @@ def _good(owner: Owner) -> str:
 def _early_heading(found: Sequence[EarlySigns]) -> str:
     """What the early signs say together: which rates are worse or better lately, else that none is."""
     told = [
-        (late.change.verdict, f"{lower_first(words_sheet.name_of(e.outcome))} by {years(y)}")
+        (
+            late.change.verdict,
+            f"{lower_first(words_sheet.name_of(e.outcome))} by {years(y)}"
+            f"{' (not so since)' if late.since and late.since.against else ''}",
+        )
         for e in found
         for y, late in zip(e.years, e.late, strict=True)
     ]

@@ -2,18 +2,20 @@
 
 The counts come first: how many are still followed at each half-year, and how many have failed, which is told anew only
 where at least 11 further failures, of 11 patients, lie behind. Curve, range and numbers followed are made from these
-alone, so that nobody can read more off a curve than off a table. What the exact figures decide is one thing: by how
-much the range is widened, so that it covers theirs throughout.
+alone, so that nobody can read more off a curve than off a table. What the exact figures decide is by how much the
+range is widened, so that it covers theirs throughout; and one middle, by which the groups are told in words: a curve of
+few failures may lie further from the truth than two groups do from one another, so that it is the exact share, rounded
+as every share is. No other middle is told but as a line.
 """
 
 from __future__ import annotations
 
 import itertools
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from dashboards.release.count import ReleasedCount
-from dashboards.release.percent import outward, percent_step
+from dashboards.release.percent import outward, percent_step, release_share
 from pipeline.release.disclosure import SLACK, SMALLEST, Gate, nearest_step
 from pipeline.release.gates import told_half_years
 from pipeline.results import DAYS_PER_YEAR, GRID_MONTHS, Group
@@ -29,7 +31,8 @@ _CLOSE = 1e-9
 class ReleasedPoint:
     """Failed of 100 at a month of the half-yearly grid, in percent on the group's step.
 
-    The range covers the exact one from this point to the next.
+    The range covers the exact one from this point to the next. `told` says whether the middle may be put in words: it
+    is then the exact share, rounded (`with_middle`).
     """
 
     months: int
@@ -37,6 +40,7 @@ class ReleasedPoint:
     low: int
     high: int
     followed: ReleasedCount
+    told: bool = True
 
     def __post_init__(self) -> None:
         if type(self.months) is not int or self.months < 0 or self.months % GRID_MONTHS:
@@ -96,8 +100,30 @@ def _covering(table: ToldTable, group: Group, inside: range, wider: float, step:
         if low > exact[0] + _CLOSE or high < exact[1] - _CLOSE:
             return None
         mid = min(max(nearest_step(values[i][0], step), step), high)  # some have failed: never 0
-        points.append(ReleasedPoint(table.months[i], mid, low, high, ReleasedCount(table.followed[i])))
+        points.append(ReleasedPoint(table.months[i], mid, low, high, ReleasedCount(table.followed[i]), told=False))
     return points
+
+
+def with_middle(
+    gate: Gate, group: Group, points: tuple[ReleasedPoint, ...], *, month: int, teeth: int | None
+) -> tuple[ReleasedPoint, ...]:
+    """The curve through the exact share at one month, rounded; as it is where none may be told then.
+
+    The line goes on climbing, within its ranges.
+    """
+    known = next((h for h in group.half_years if h.months == month), None)
+    steps = [p.survival for p in group.curve if p.days <= _days(month)]
+    if known is None or not steps or not any(p.months == month for p in points):
+        return points
+    share = release_share(gate, (1 - steps[-1],) * 3, of=teeth, behind=known.failed, beside=known.followed)
+    if share is None:
+        return points
+
+    def through(p: ReleasedPoint) -> ReleasedPoint:
+        mid = share[0] if p.months == month else (min if p.months < month else max)(p.failed, share[0])
+        return replace(p, failed=min(max(mid, p.low), p.high), told=p.months == month)
+
+    return tuple(map(through, points))
 
 
 @dataclass(frozen=True)

@@ -16,13 +16,14 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 from dashboards import terms
 from dashboards.formats import known
 from dashboards.release import words as release_words
 from dashboards.release.count import ReleasedCount
-from dashboards.release.curve import ReleasedPoint, release_curve
+from dashboards.release.curve import ReleasedPoint, release_curve, with_middle
 from dashboards.release.healing import ReleasedHealing, ReleasedLosses, release_healing, release_losses
 from dashboards.release.methods import ReleasedMethods, release_methods
 from dashboards.release.percent import borne_out, difference_on_step, release_share, round_ratio
@@ -123,6 +124,22 @@ class ReleasedComparison:
     def label(self, name: str) -> str:
         """The label of the group called `name`."""
         return next((g.label for g in self.groups if g.name == name), name)
+
+    @property
+    def month(self) -> int:
+        """The month by which the two groups compared are told, see `told_month`."""
+        return told_month(self.groups, self.difference, self.horizon_years)
+
+
+def told_month(groups: Sequence[ReleasedGroup], d: ReleasedDifference | None, horizon_years: float) -> int:
+    """The month of the horizon, or that of the first whole year after it at which both groups compared have a figure.
+
+    The horizon where there is no such year within twice of it: a curve may begin late, when enough have failed.
+    """
+    horizon = round(12 * horizon_years)
+    named = [g for g in groups if d is not None and g.name in (d.group, d.reference)]
+    years_on = range(horizon, 2 * horizon + 1, 12)
+    return next((m for m in years_on if len(named) == 2 and all(g.at(m) is not None for g in named)), horizon)
 
 
 @dataclass(frozen=True)
@@ -248,6 +265,11 @@ def _comparison(gate: Gate, c: Comparison) -> ReleasedComparison:
     groups = tuple(_group(gate, c, g) for g in c.groups)
     enough = {g.name for g in groups if g.failures.value is not None and g.crowns.value is not None}
     difference, step = _difference(c, groups, enough)
+    month = told_month(groups, difference, c.horizon_years)
+    groups = tuple(
+        replace(told, points=with_middle(gate, g, told.points, month=month, teeth=told.crowns.value))
+        for told, g in zip(groups, c.groups, strict=True)
+    )
     title, question = release_words.QUESTIONS[c.id]
     return ReleasedComparison(
         c.id,

@@ -113,7 +113,9 @@ def trap_title(c: ReleasedComparison) -> str:
     group = next(g for g in c.groups if g.name == d.group)
     point = words_shared.horizon_point(c, group)
     wrong = f"By label from {terms.label_start(c.clock)}, {told[d.group]} of 100 failed with “{group.label}”"
-    return f"{wrong}: a misleading picture" if point is None else f"{wrong}; from the day of opening, {point.failed}"
+    if point is None or not point.told:
+        return f"{wrong}: a misleading picture"
+    return f"{wrong}; from the day of opening, {point.failed}"
 
 
 @dataclass(frozen=True)

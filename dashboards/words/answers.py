@@ -7,8 +7,7 @@ from collections.abc import Sequence
 from dashboards import terms
 from dashboards.answers import Answer
 from dashboards.formats import count, listing, lower_first, months, plural, sentence_case, whole, years
-from pipeline.results import Choices, Comparison, Difference, Results, Trial, TrialOutcome
-from pipeline.results.planning import Plan
+from pipeline.results import Choices, Comparison, Difference, Trial, TrialOutcome
 from pipeline.results.technique import TechniqueAnswer, TechniqueContrast
 from pipeline.results.trial_words import CROWN, NAMES, NEED, TOOTH
 from pipeline.results.unseen import Spread
@@ -248,30 +247,3 @@ def leaves_zero_out(c: TechniqueContrast) -> bool:
     """Whether the range of a contrast holds differences on one side only."""
     low, high = c.difference_ci_low, c.difference_ci_high
     return has_range(c) and low is not None and high is not None and (low > 0 or high < 0)
-
-
-def settles(plan: Plan) -> str:
-    """When a question would be settled: `in about 5 years here, or now by 2 practices of this size together`."""
-    if plan.settled:
-        return "settled for now"
-    if plan.failures_needed is None:
-        return "more of the same records would not settle it"
-    if plan.failures_so_far >= plan.failures_needed:
-        return "more records here will not settle it; the one question put to another practice’s records could"
-    here = (
-        f"not within {plan.within_years} years here" if plan.months is None else f"in about {stretch(plan.months)} here"
-    )
-    if plan.practices is None or plan.practices < 2:
-        return here
-    return f"{here}, or now by {whole(plan.practices)} practices of this size together"
-
-
-def stretch(months_on: int) -> str:
-    """A time to come: months up to two years, then whole years."""
-    return count(months_on, "month") if months_on < 24 else years(round(months_on / 12))
-
-
-def next_step(results: Results, c: Comparison) -> str:
-    """What would settle a comparison: as planned, where there is a plan, else as its verdict says."""
-    plan = next((p for p in results.planning if p.id == c.id and not p.settled), None)
-    return f"{settles(plan)[:1].upper()}{settles(plan)[1:]}." if plan is not None else c.verdict.next_step

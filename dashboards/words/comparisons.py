@@ -195,19 +195,19 @@ def groups_reconciled(c: Comparison, others: Sequence[Comparison] = ()) -> str:
     named = {g.name: g for g in c.groups}
     if not {"vital", "through_crown"} <= set(named):
         return ""
-    vital, opened = named["vital"].crowns, named["through_crown"].crowns
+    vital, opened = named["vital"], named["through_crown"]
     lost = c.robustness.leaving.lost if c.robustness is not None and c.robustness.leaving is not None else ()
-    seen = next((g.teeth for g in lost if g.group == "through_crown"), opened)
+    seen = next((g.teeth for g in lost if g.group == "through_crown"), opened.crowns)
     later = [g for o in others if o.clock == "since_opening_or_seat" for g in o.groups if g.name == "through_crown"]
     ever = later[0].crowns if later else 0
-    told = f" {whole(seen)} of the {whole(opened)} were seen after that day." if seen < opened else ""
-    if ever > opened:
-        told += f" From the opening on {whole(ever)} are counted, {whole(ever - opened)} of them of unknown age."
+    told = f" {whole(seen)} of the {whole(opened.crowns)} were seen after that day." if seen < opened.crowns else ""
+    if ever > opened.crowns:
+        told += f" From the opening on {whole(ever)} are counted, {whole(ever - opened.crowns)} of them of unknown age."
     return (
-        f"A crown stands here in the group that it was in last. The curves count the {whole(opened)} opened ones in "
-        f"two, one after the other: until the opening with the {whole(vital)} that had no root canal, so that "
-        f"{whole(vital + opened)} begin there, and from then on as opened.{told} Opened crowns are older when counted: "
-        "their failures a year stand here unadjusted."
+        f"A crown stands here, as in the curves, in every group in which it was followed: the {whole(opened.followed)} "
+        f"opened ones in two, one after the other. {whole(vital.followed)} began without a root canal, and "
+        f"{whole(vital.crowns)} never had one.{told} Opened crowns are older when counted: their failures a year stand "
+        "here unadjusted."
     )
 
 

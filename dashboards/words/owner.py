@@ -184,7 +184,8 @@ def running_sentence(found: Running) -> str:
         f"{found.false_alarm_years:g} years on average; over all the months shown, chance alone gives at least one "
         f"{_of_100(found.chance_in_span)}. With {count(round(found.pace_a_year), 'expected failure')} a year, as of "
         f"late, a lasting doubling would be noticed after about {count(max(1, round(found.delay_months)), 'month')}, "
-        "on average. Both allow for what is expected being itself a matter of chance."
+        "on average. Both allow for what is expected being itself a matter of chance. Expected failures count on the "
+        "teeth of all who are not known to have left, up to the end of the records."
     )
 
 

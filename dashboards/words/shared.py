@@ -204,16 +204,19 @@ def horizon_point(c: ReleasedComparison, group: ReleasedGroup) -> ReleasedPoint 
 
 def curves(c: ReleasedComparison) -> str:
     """Failed of 100 by the horizon in each group that has a figure, with its range; of the others why there is none."""
-    parts = []
-    for group in c.groups:
-        point = horizon_point(c, group)
-        if point is not None:
-            parts.append(f"{point.failed} ({point.low} to {point.high}) with “{group.label}”")
+    points = [(group.label, point) for group in c.groups if (point := horizon_point(c, group)) is not None]
+    parts = [f"{failed_of_100(point)} with “{label}”" for label, point in points]
     nouns = plural(2, terms.outcome(c.outcome).noun)
     if not parts:
         return _joined(f"{c.title}: no figure by {years(c.horizon_years)} may be shown", _no_figure(c))
-    told = f"By {years(c.horizon_years)}, of 100 {nouns}, about {listing(parts)} {terms.had_happened(c.outcome)}"
+    about = "about " if any(point.told for _, point in points) else ""
+    told = f"By {years(c.horizon_years)}, of 100 {nouns}, {about}{listing(parts)} {terms.had_happened(c.outcome)}"
     return _joined(told, _no_figure(c))
+
+
+def failed_of_100(point: ReleasedPoint) -> str:
+    """`15 (13 to 18)`; the range alone where the middle is a line's and may lie off the exact share."""
+    return f"{point.failed} ({point.low} to {point.high})" if point.told else f"{point.low} to {point.high}"
 
 
 def _joined(told: str, why: Sequence[str]) -> str:
@@ -229,8 +232,8 @@ def _no_figure(c: ReleasedComparison) -> list[str]:
         first, last = group.points[0].months / 12, group.points[-1].months / 12
         begun = group.points[0]
         where = (
-            f"begins at {years(first)}, when enough have failed to be shown: about {begun.failed} "
-            f"({begun.low} to {begun.high}) by then"
+            f"begins at {years(first)}, when enough have failed to be shown: {'about ' if begun.told else ''}"
+            f"{failed_of_100(begun)} by then"
             if first > c.horizon_years
             else f"ends at {years(last)}, while enough are followed to be shown"
         )
@@ -245,16 +248,18 @@ def no_curve(c: ReleasedComparison) -> list[str]:
 
 
 def curves_title(c: ReleasedComparison) -> str:
-    """Failed of 100 in the groups compared, without ranges, by the first year from the horizon on that tells both.
+    """Failed of 100 in the groups compared, by the first year from the horizon on that tells both.
 
-    Short enough for the title of a slide; a curve is never adjusted, and this says so.
+    Without ranges where both middles may be told, else by the ranges alone. Short enough for the title of a slide; a
+    curve is never adjusted, and this says so.
     """
     d = c.difference
     first = (d.reference, d.group) if d is not None else ()
     groups = sorted(c.groups, key=lambda g: first.index(g.name) if g.name in first else len(first))
-    month = together(c)
-    points = [(group.label, point) for group in groups if (point := group.at(month)) is not None]
-    parts = [f"{point.failed} with “{label}”" for label, point in points[:2]]
+    month = c.month
+    points = [(group.label, point) for group in groups if (point := group.at(month)) is not None][:2]
+    exact = all(point.told for _, point in points)
+    parts = [f"{p.failed if exact else f'{p.low} to {p.high}'} with “{label}”" for label, p in points]
     nouns = plural(2, terms.outcome(c.outcome).noun)
     had = terms.had_happened(c.outcome)
     if not parts and any(len(group.points) > 1 for group in c.groups):
@@ -266,18 +271,9 @@ def curves_title(c: ReleasedComparison) -> str:
             else f"No curve of these {nouns} may be shown: its steps would tell single {nouns}"
         )
     start = " from the opening" if c.clock == "since_opening_or_seat" else ""
-    return f"Of 100 {nouns}, about {listing(parts)} {had} by {years(month / 12)}{start}, unadjusted"
-
-
-def together(c: ReleasedComparison) -> int:
-    """The month of the horizon, or that of the first whole year after it at which both groups compared have a figure.
-
-    The horizon where there is no such year within twice of it: a curve may begin late, when enough have failed.
-    """
-    horizon, d = round(12 * c.horizon_years), c.difference
-    named = [g for g in c.groups if d is not None and g.name in (d.group, d.reference)]
-    years_on = range(horizon, 2 * horizon + 1, 12)
-    return next((m for m in years_on if len(named) == 2 and all(g.at(m) is not None for g in named)), horizon)
+    return (
+        f"Of 100 {nouns}, {'about ' if exact else ''}{listing(parts)} {had} by {years(month / 12)}{start}, unadjusted"
+    )
 
 
 def counted_title(c: ReleasedComparison) -> str:
@@ -290,14 +286,20 @@ def counted_title(c: ReleasedComparison) -> str:
 
 
 def model_title(c: ReleasedComparison) -> str:
-    """The first adjusted hazard ratio, else the first, with its range."""
-    e = next((e for e in c.estimates if e.adjusted_for), c.estimates[0])
+    """The hazard ratio of what the verdict is on, adjusted if one is, with its range; else another, which claims none.
+
+    How sure one is hangs on the very contrast: the verdict says nothing of another of the same question.
+    """
+    d = c.difference
+    asked = [e for e in c.estimates if d is not None and e.contrast == f"{d.group} vs {d.reference}"]
+    e = next((e for e in asked or c.estimates if e.adjusted_for), (asked or c.estimates)[0])
     how = "adjusted" if e.adjusted_for else "unadjusted"
     with_both = " as with ".join(f"“{c.label(name)}”" for name in e.contrast.split(" vs "))
     if e.low <= 1 <= e.high:
         return f"Failures may have come anywhere from {e.low:g} to {e.high:g} times as fast with {with_both}, {how}"
     # A ratio without 1 claims nothing where the verdict on the question does not.
-    chance = "" if c.verdict_code in ("differs", "little_difference") else "; chance is not ruled out"
+    open_still = "" if c.verdict_code in ("differs", "little_difference") else "; chance is not ruled out"
+    chance = open_still if asked else "; not what was asked"
     return f"Failures came {e.hazard_ratio:g} times as fast ({e.low:g} to {e.high:g}) with {with_both}, {how}{chance}"
 
 

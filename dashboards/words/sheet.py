@@ -26,6 +26,7 @@ from dashboards.words.comparisons import rate_in_short
 from pipeline.results.healing import RecallRow
 from pipeline.results.owner import (
     LEAST_FOLLOWED,
+    BegunSince,
     Change,
     EarlySigns,
     Measured,
@@ -124,7 +125,20 @@ def early_over_time(found: OverTime, *, dated: bool = True) -> str:
         said = over_time(found)
     else:
         said = f"{failed(late.survival)} of 100 failed against {failed(before.survival)}. {gap}"
-    return f"Begun {stretches(found)}: {said}" if dated else said
+    said = f"Begun {stretches(found)}: {said}" if dated else said
+    return f"{said} {begun_since(found.since)}" if found.since and (dated or found.change.verdict in BOLD) else said
+
+
+BOLD = {"better", "worse"}
+
+
+def begun_since(found: BegunSince) -> str:
+    """How those fare so far who were begun after the years that are compared."""
+    as_before = f", {decimal(found.expected)} expected as before" if found.failures or found.expected >= 0.05 else ""
+    return (
+        f"Since {month(found.first_day)}: {whole(found.failures)} of {whole(found.teeth)} so far{as_before}; not yet "
+        "comparable."
+    )
 
 
 def stretches(found: OverTime) -> str:

@@ -117,6 +117,7 @@ def comparison_of(
             horizon_years=analysis.horizon_years,
             smallest_per_100=analysis.smallest_difference_per_100,
             min_failures=analysis.min_failures,
+            confidence=analysis.confidence,
             years_of_records=years,
             scales=Scales(stands.ratio, adjusted=stands.difference is not None),
         )

@@ -15,6 +15,8 @@ from pipeline.stats.kaplan_meier import Curve, first_day_with, kaplan_meier
 from pipeline.stats.rates import Rate, failure_rate
 from pipeline.stats.risk_table import RiskTable, risk_table
 
+EVER = np.array([np.iinfo(np.int64).max])  # a day after all that was followed
+
 
 @dataclass(frozen=True)
 class CurveRules:
@@ -180,6 +182,8 @@ def group_of(
         stop_reason=why,
         failed_patients=tally.failed_patients,
         half_years=_half_years(table, first_failures),
+        followed=int(table(EVER).entered[0]),
+        followed_patients=rate.n_units,
     )
 
 

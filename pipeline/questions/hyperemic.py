@@ -444,6 +444,7 @@ def _verdict(sides: dict[str, pl.DataFrame], outcome: str, found: Difference | N
             horizon_years=analysis.horizon_years,
             smallest_per_100=analysis.smallest_difference_per_100,
             min_failures=analysis.min_failures,
+            confidence=analysis.confidence,
             years_of_records=float(both.select(span).item() or 0) / DAYS_PER_YEAR,
         )
     )

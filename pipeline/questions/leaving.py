@@ -81,6 +81,18 @@ def with_left(spells: pl.DataFrame, *, unit: str, cutoff: dt.date | None, away_d
     return spells.with_columns(left=left, possible_days=pl.col("exit_days") + pl.when(left).then(away).otherwise(0))
 
 
+def followed_on(spells: pl.DataFrame, *, cutoff: dt.date, away_days: int = AWAY_DAYS) -> pl.DataFrame:
+    """`exit_days` up to the cut-off for whoever is not known to have left: last seen within `away_days` of it.
+
+    Whoever failed has come; a tooth that holds is known of only up to its patient's last visit. Near the end of the
+    records failures would so be held against too few teeth, and seem to come faster where nothing changed: whatever
+    holds late failures against earlier ones counts so. Those who did leave within these days are counted too long.
+    """
+    away = (pl.lit(cutoff, pl.Date) - pl.col("exit_date")).dt.total_days()
+    waits = ~pl.col("event") & (pl.col("exit_reason") == "last_contact") & away.is_between(0, away_days)
+    return spells.with_columns(exit_days=pl.col("exit_days") + pl.when(waits).then(away).otherwise(0))
+
+
 @dataclass(frozen=True, eq=False)
 class _Side:
     teeth: int

@@ -22,6 +22,7 @@ from pipeline.questions.clinicians import Seen, beside_colleagues, colleagues_ha
 from pipeline.questions.covariates import Covariate, Levels, Numeric, design
 from pipeline.questions.crown_rows import with_people
 from pipeline.questions.first_year import first_year
+from pipeline.questions.leaving import AWAY_DAYS, followed_on
 from pipeline.results.monitoring import Monitoring, Running, RunningMonth
 from pipeline.stats import cusum as chance
 from pipeline.stats.cox import CoxInputError, fit_cox
@@ -71,13 +72,24 @@ class Months:
     at_the_end: float
 
 
-def to_watch(outcome: Outcome, rows: pl.DataFrame, teeth: pl.DataFrame, patients: pl.DataFrame) -> pl.DataFrame:
+def to_watch(
+    outcome: Outcome,
+    rows: pl.DataFrame,
+    teeth: pl.DataFrame,
+    patients: pl.DataFrame,
+    *,
+    cutoff: dt.date | None,
+    away_days: int = AWAY_DAYS,
+) -> pl.DataFrame:
     """The rows that an outcome is followed in, with what is expected of them hung on: one row a crown or course.
 
-    Columns: `id, start, exit_days, event, age` at the start, and those of `ADJUST` that its table has.
+    Columns: `id, start, exit_days, event, age` at the start, and those of `ADJUST` that its table has. With a cut-off
+    whoever was seen within `away_days` of it is followed up to it (`leaving.followed_on`).
     """
     of = outcome.population
-    told = with_people(outcome.spells(rows, teeth), patients, of.start).with_columns(id=of.unit, start=of.start)
+    spells = outcome.spells(rows, teeth)
+    spells = spells if cutoff is None else followed_on(spells, cutoff=cutoff, away_days=away_days)
+    told = with_people(spells, patients, of.start).with_columns(id=of.unit, start=of.start)
     if "endo_timing" in told.columns:
         told = told.with_columns(root_filled=(pl.col("endo_timing") == "before_seat").fill_null(False))
     read = {"patient_id", "provider_id", "exit_days", "id", "start", "event", *(c.name for c in ADJUST)}

@@ -21,15 +21,14 @@ from scipy.special import ndtri
 from pipeline.practice.counts import years as in_years
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.groups import days_of
-from pipeline.questions.verdict import DIFFERS, FORECAST_YEARS, LITTLE_DIFFERENCE
-from pipeline.results import DAYS_PER_YEAR, Comparison, Estimate
+from pipeline.questions.verdict import DIFFERS, FORECAST_YEARS, LITTLE_DIFFERENCE, POWER
+from pipeline.results import DAYS_PER_YEAR, Comparison, Estimate, Looked
 from pipeline.results.planning import Plan, PlanGroup
 from pipeline.stats.events_needed import expected_failures, information_needed, ratio_of_shares
 from pipeline.stats.few_failures import Allowance, degrees_of_freedom
 from pipeline.stats.limits import z_value
 
 PACE_DAYS = 730
-POWER = 0.8
 
 
 @dataclass(frozen=True)
@@ -75,6 +74,7 @@ def plan_question(
     *,
     unit: str = "crown_id",
     cutoff: dt.date | None = None,
+    looked: Looked | None = None,
 ) -> Plan | None:
     """How far a comparison of two groups is from an answer; None where it names no two groups.
 
@@ -87,6 +87,8 @@ def plan_question(
         tooth or crown that a row belongs to. `exit_date` is the last day of the tooth, not of the row.
     cutoff
         The last day of the records; by default the last day on which any tooth was followed.
+    looked
+        Among which questions a claim must stand: limits are then as wide as its share of the chance asks for.
     """
     pair = _pair(comparison)
     if pair is None or spells.is_empty():
@@ -105,7 +107,8 @@ def plan_question(
         horizon_years=comparison.horizon_years,
         survival=_survival(comparison, pair[1], total, years),
         error=_error(comparison, pair, analysis),
-        confidence=analysis.confidence,
+        confidence=1 - (1 - analysis.confidence) * (looked.share if looked else 1.0),
+        looks=looked.looks if looked else 1,
     )
     return plan_pair(goal, sides)
 

@@ -56,7 +56,7 @@ from pipeline.stats.standardised import AdjustedDifference, make_difference
 
 FIRST_YEAR_DAYS = 365
 PHASES = (122, FIRST_YEAR_DAYS)
-CHANGES_BELOW, STEADY_FROM = 0.10, 0.50
+CHANGES_BELOW, STEADY_FROM = 0.05, 0.50
 ALIKE = 1.0
 # No ratio is given of a phase with fewer failures.
 MIN_FAILURES_A_PHASE = 5
@@ -110,7 +110,7 @@ def _tested(
     own = next((t.p for t in tests if t.term == contrast.group), math.nan)
     p = float(np.min(holm([equal.p, *([own] if np.isfinite(own) else [])])))
     phases = _phase_ratios(halves, contrast, confidence)
-    steady = True if p >= STEADY_FROM else False if p < CHANGES_BELOW else None
+    steady = told_of(p)
     return Steady(
         contrast=f"{contrast.group} vs {contrast.reference}",
         steady=steady,
@@ -120,6 +120,11 @@ def _tested(
         overall=None,
         sentence=_sentence(contrast, steady, phases, halves.failures),
     )
+
+
+def told_of(p: float) -> bool | None:
+    """Whether a ratio is steady, by the p of both looks together: False where it changes, None where that is open."""
+    return True if p >= STEADY_FROM else False if p < CHANGES_BELOW else None
 
 
 def changing_model(fit: CoxFit, group: str, *, start: Ints) -> Changing | None:

@@ -9,11 +9,14 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
+from scipy.special import ndtri
+
 from pipeline.practice.counts import count
 from pipeline.practice.counts import years as in_years
 from pipeline.results import Difference, Group, Verdict
 from pipeline.results.safety import NEXT_STEP, spoken_code, with_caution
 from pipeline.results.verdict_codes import CANNOT_TELL, DIFFERS, LITTLE_DIFFERENCE, TOO_EARLY
+from pipeline.stats.limits import z_value
 
 __all__ = [
     "CANNOT_TELL",
@@ -30,6 +33,7 @@ __all__ = [
 
 # A forecast further away than this is not worth printing: habits and materials will have changed.
 FORECAST_YEARS = 10
+POWER = 0.8
 
 
 @dataclass(frozen=True)
@@ -45,6 +49,7 @@ class Basis:
     years_of_records: float
     safety: bool = False
     scales: Scales | None = None
+    confidence: float = 0.95
 
 
 @dataclass(frozen=True)
@@ -182,18 +187,17 @@ def _too_early(basis: Basis, group: str, reference: str, doubt: str) -> Verdict:
 def _next(basis: Basis, code: str) -> str:
     if code != CANNOT_TELL or basis.difference is None:
         return "More of these records will not say why: other practices’ records may, or treatments chosen by chance."
-    half = (basis.difference.ci_high - basis.difference.ci_low) / 2
-    # The interval narrows with the square root of the number of failures.
-    times = (half / basis.smallest_per_100) ** 2
+    half, limit = (basis.difference.ci_high - basis.difference.ci_low) / 2, z_value(basis.confidence)
+    # The range narrows with the square root of the number of failures.
+    times = (half / basis.smallest_per_100 * (limit + float(ndtri(POWER))) / limit) ** 2
+    goal = f"find a difference of {basis.smallest_per_100:g} per 100, if there is one, four times in five"
     if times <= 1:
-        return "A little more follow-up will move the range off one of its edges; look again in a year."
+        return f"These records are enough to {goal}; a smaller one takes more."
     years = math.ceil((times - 1) * basis.years_of_records)
-    practices = math.ceil(times)
-    goal = f"{basis.smallest_per_100:g} per 100 either way"
-    pooled = f"{practices} practices like this together would narrow the range to {goal}"
+    pooled = f"{math.ceil(times)} practices like this together"
     if years > FORECAST_YEARS:
-        return f"This practice alone will not answer it; {pooled}."
-    return f"At the present pace about {count(years, 'more year')} of records, or {pooled}."
+        return f"Not within {FORECAST_YEARS} years here; {pooled} would {goal}."
+    return f"About {count(years, 'more year')} of records at the present pace, or {pooled}, would {goal}."
 
 
 def _by(d: Difference) -> str:

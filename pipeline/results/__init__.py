@@ -84,9 +84,10 @@ class Milestone:
 
 @dataclass(frozen=True)
 class Group:
-    """One group of a comparison. `crowns` and `failures` count by label, `tooth_years` is time in the state.
+    """One group of a comparison. `crowns`, `patients` and `failures` count by label, the group that each was in last.
 
-    `failed_patients` are those of whom a tooth failed; None where nobody counted them.
+    `followed` teeth, of `followed_patients`, were in the state at some time, which together is `tooth_years`: one that
+    changed its group counts in both. `failed_patients` are those of whom a tooth failed; None where nobody counted.
     """
 
     name: str
@@ -105,6 +106,8 @@ class Group:
     stop_reason: str = ""
     failed_patients: int | None = None
     half_years: tuple[HalfYear, ...] = ()
+    followed: int = 0
+    followed_patients: int = 0
 
 
 @dataclass(frozen=True)
@@ -159,6 +162,20 @@ class Difference:
 
 
 @dataclass(frozen=True)
+class Looked:
+    """A claim among all main questions: its two-sided `p` alone, `p_family` corrected for all `looks` (weighted Holm).
+
+    `share` is the part of the chance of a false claim that this question has while none has been claimed: the one named
+    beforehand has more than the others.
+    """
+
+    p: float
+    p_family: float
+    looks: int
+    share: float
+
+
+@dataclass(frozen=True)
 class Verdict:
     """The verdict in plain words; every number in it comes from the same comparison."""
 
@@ -169,6 +186,7 @@ class Verdict:
     doubt: str
     next_step: str
     smallest_difference_per_100: float
+    looked: Looked | None = None  # None where nothing could be claimed, or it is counted in another family
 
 
 @dataclass(frozen=True)

@@ -62,12 +62,32 @@ class Change:
 
 
 @dataclass(frozen=True)
+class BegunSince:
+    """Teeth begun after those of `OverTime.late`, not yet comparable: so many failed so far.
+
+    `expected` are as many as failed by the same age of those begun before; `against` is whether these counts speak
+    against a claim of better or worse.
+    """
+
+    first_day: str
+    last_day: str
+    teeth: int
+    failures: int
+    expected: float
+    against: bool = False
+
+
+@dataclass(frozen=True)
 class OverTime:
-    """A rate of late against the same rate of the time before; both None where neither could be made."""
+    """A rate of late against the same rate of the time before; both None where neither could be made.
+
+    Whoever is not known to have left counts as followed to the end of the records.
+    """
 
     late: Stretch | None
     before: Stretch | None
     change: Change
+    since: BegunSince | None = None
 
 
 @dataclass(frozen=True)

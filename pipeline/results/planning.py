@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from pipeline.practice.counts import count, whole, years
+
 
 @dataclass(frozen=True)
 class PlanGroup:
@@ -49,3 +51,38 @@ class Plan:
     within_years: int
     sentences: tuple[str, ...]
     looks: int = 1
+
+
+def settles(plan: Plan) -> str:
+    """When a question would be settled: `in about 5 years here, or now by 2 practices of this size together`."""
+    if plan.settled:
+        return "settled for now"
+    if plan.failures_needed is None:
+        return "more of the same records would not settle it"
+    if plan.failures_so_far >= plan.failures_needed:
+        return f"failures enough here to {_find(plan)}; a smaller one takes more"
+    here = (
+        f"not within {plan.within_years} years here" if plan.months is None else f"in about {stretch(plan.months)} here"
+    )
+    if plan.practices is None or plan.practices < 2:
+        return f"{here}: enough to {_find(plan)}"
+    return f"{here}, or now by {whole(plan.practices)} practices of this size together: enough to {_find(plan)}"
+
+
+def _find(plan: Plan) -> str:
+    return f"find a difference of {plan.smallest_per_100:g} of 100, if there is one, four times in five"
+
+
+def stretch(months_on: int) -> str:
+    """A time to come: months up to two years, then whole years."""
+    return count(months_on, "month") if months_on < 24 else years(round(months_on / 12))
+
+
+def what_settles(plan: Plan | None, otherwise: str) -> str:
+    """What would settle an open question, as planned, in a sentence; else what is said `otherwise`."""
+    if plan is None or plan.settled:
+        return otherwise
+    if plan.failures_needed is None and plan.sentences:
+        return plan.sentences[0]  # why nothing can be worked out
+    said = settles(plan)
+    return f"{said[:1].upper()}{said[1:]}."

@@ -20,6 +20,7 @@ from pipeline.practice.tables import INPUT_TABLES, NOTE_CHECKS, NOTE_TABLES, NOT
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.benchmarks import compare_published, read_benchmarks
 from pipeline.questions.calibration import calibration_rows, calibration_sentence
+from pipeline.questions.choice_verdict import DEPENDS
 from pipeline.questions.choices import explore_choices, with_choices
 from pipeline.questions.comparisons import QUESTIONS, LinkedTables
 from pipeline.questions.crown_rows import crown_rows, state_spells
@@ -45,7 +46,7 @@ from pipeline.questions.success_rates import rate_tables
 from pipeline.questions.techniques.ask import answer_techniques
 from pipeline.questions.techniques.declared import all_questions
 from pipeline.questions.techniques.family import (
-    MAIN_SHARE,
+    alone_main,
     among_headlines,
     difference_p,
     in_family,
@@ -77,6 +78,7 @@ from pipeline.results.healing import LesionHealing
 from pipeline.results.monitoring import Benchmark, Monitoring
 from pipeline.results.notes import NotesRead
 from pipeline.results.owner import Owner
+from pipeline.results.planning import what_settles
 from pipeline.results.records import Records
 from pipeline.results.technique import TechniqueAnswer
 from pipeline.results.unseen import Unseen
@@ -231,7 +233,7 @@ def _answers(
             told,
             robustness=robustness_of(
                 told, spells, analysis, covariates=question.adjust, unit=question.unit, cutoff=stored.cutoff,
-                away_days=int(stored.rules.get("active_days", AWAY_DAYS)),  # those of rule 11
+                away_days=_away_days(stored),
             ),
         )  # fmt: skip
         if compared is main:
@@ -273,7 +275,12 @@ def _answers(
         cases += own_cases(spells, outcome=outcome.rate, horizon=horizon, rules=rules)
     say("clinicians and months against what is expected; published figures")
     monitoring: tuple[Monitoring, ...] = ()
-    watched = {o.rate: to_watch(o, of[o.population], stored.tooth_followup, patients) for o in WATCHED}
+    watched = {
+        o.rate: to_watch(
+            o, of[o.population], stored.tooth_followup, patients, cutoff=stored.cutoff, away_days=_away_days(stored)
+        )
+        for o in WATCHED
+    }
     for name, teeth in watched.items():
         monitoring += watch(
             teeth, outcome=name, cutoff=stored.cutoff, confidence=analysis.confidence,
@@ -293,9 +300,17 @@ def _answers(
         say("counting the main comparison in every other defensible way")
         comparisons = (with_choices(comparisons[0], other_ways()), *comparisons[1:])
     plans = [
-        plan_question(c, rows_of[question.id], analysis, unit=question.unit, cutoff=stored.cutoff)
+        plan_question(
+            c, rows_of[question.id], analysis, unit=question.unit, cutoff=stored.cutoff, looked=among.get(c.id)
+        )
         for c, (question, _) in zip(comparisons, answered, strict=True)
     ]
+    comparisons = tuple(
+        replace(c, verdict=replace(c.verdict, next_step=what_settles(p, c.verdict.next_step)))
+        if c.verdict.code != DEPENDS
+        else c
+        for c, p in zip(comparisons, plans, strict=True)
+    )
     say("checking curves and hazard ratios against a second library")
     overview = _results(stored)
     found = replace(
@@ -345,8 +360,7 @@ def main_alone(told: StoreSummary, main: Comparison, analysis: Analysis, *, why:
 
     Its difference is claimed only if it could be claimed whatever the technique questions would have shown.
     """
-    p = main_p(main, analysis)
-    main = in_family(main, None if p is None else min(1.0, p / MAIN_SHARE), analysis)
+    main = in_family(main, alone_main(main_p(main, analysis)), analysis)
     doubt = f"{main.verdict.doubt} It was not counted in other ways, as it is where all questions are asked."
     main = replace(main, verdict=replace(main.verdict, doubt=doubt))
     others = NotRun(
@@ -447,6 +461,8 @@ def _owner(
             stored.endo_courses,
             stored.tooth_followup,
             posted_at_prep=stored.rules.get("crown_date") == "prep",
+            cutoff=stored.cutoff,
+            away_days=_away_days(stored),
         ),
         watched,
         rates=rates,
@@ -459,6 +475,11 @@ def _owner(
         asked=analysis,
         fewest=SMALLEST,
     )
+
+
+def _away_days(stored: ComparisonInput) -> int:
+    """Rule 11: whoever was last seen more days before the cut-off has left."""
+    return int(stored.rules.get("active_days", AWAY_DAYS))
 
 
 def _look(trial: Trial, outcome: TrialOutcome) -> str:

@@ -54,7 +54,7 @@ def signal_stage(settings: Settings, signals: tuple[SignalCases, ...], folder: P
         crowns, courses = own_crowns(store.read(CROWNS)), own_courses(store.read(ENDO_COURSES))
         ids = written_ids(store, settings, say=say)
     tables = {"crowns": crowns, "endo_courses": courses}
-    watched = {o.rate: to_watch(o, tables[o.population.name], followup, patients) for o in WATCHED}
+    watched = {o.rate: to_watch(o, tables[o.population.name], followup, patients, cutoff=None) for o in WATCHED}
     teeth = pl.concat([crowns.select("tooth_fdi", id="crown_id"), courses.select("tooth_fdi", id="course_id")])
     rows = signal_rows(watched, signals, teeth, ids, notation=settings.practice.tooth_notation)
     say(f"{count(rows.height, 'failure', 'lies')} behind recent signals")

@@ -380,6 +380,8 @@ def _group(name: str, n: int, yearly: float, seed: int) -> Group:
         stop,
         why,
         half_years=_half_years(d),
+        followed=len(d.entry),
+        followed_patients=int(n * 0.8),
     )
 
 

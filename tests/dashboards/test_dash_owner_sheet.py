@@ -20,7 +20,7 @@ from dashboards.words import signals as words_signals
 from dashboards.write import write_all
 from pipeline.results import Results, from_plain, to_plain
 from pipeline.results.evidence import EvidenceRange
-from pipeline.results.owner import Change, Owner, SinceLastRun, ToDo
+from pipeline.results.owner import BegunSince, Change, Owner, SinceLastRun, ToDo
 
 MADE = samples.differs()
 PAGE = plain(owner.render(MADE))
@@ -126,6 +126,26 @@ def test_no_range_is_rounded_past_what_it_is_said_not_to_reach(
 ) -> None:
     found = dataclasses.replace(sample_owner.change("same"), ci_low=low, ci_high=high, matters_per_100=matters)
     assert words_sheet.change(found) == f"{said}."
+
+
+def test_a_verdict_on_early_failures_is_told_with_what_came_since() -> None:
+    signs = MADE.owner.early[0]
+    change = dataclasses.replace(signs.late[0].change, verdict="better", why="")
+    since = BegunSince("2024-01-02", "2024-12-31", 219, 5, 2.6, against=True)
+    late = dataclasses.replace(signs.late[0], change=change, since=since)
+    told = "Since January 2024: 5 of 219 so far, 2.6 expected as before; not yet comparable."
+    assert words_sheet.early_over_time(late, dated=False).endswith(told)
+    assert not words_sheet.early_over_time(dataclasses.replace(late, since=None)).endswith("comparable.")
+
+    def heading(found: BegunSince) -> str:
+        early = (dataclasses.replace(signs, late=(dataclasses.replace(late, since=found), *signs.late[1:])),)
+        made = owner_sheet.sheet(dataclasses.replace(MADE.owner, early=early), lists={})
+        assert made is not None
+        return made.early_heading
+
+    said = "Early failures, begun lately against before: better for crowns by 1 year"
+    assert heading(since) == f"{said} (not so since)"
+    assert heading(dataclasses.replace(since, failures=1, against=False)) == said
 
 
 def test_early_signs_name_their_years_and_give_shares_where_few_failed() -> None:

@@ -197,14 +197,23 @@ def test_the_title_over_the_curves() -> None:
         )
 
 
+def test_a_middle_that_may_be_off_is_not_put_in_words() -> None:
+    line = dataclasses.replace(B, points=tuple(dataclasses.replace(p, told=False) for p in B.points))
+    one = said(groups=(A, line))
+    assert "about 12 (10 to 15) with “Kind a” and 3 to 8 with “Kind b” had failed" in shared.curves(one)
+    assert shared.curves_title(one) == (
+        "Of 100 crowns, 3 to 8 with “Kind b” and 10 to 15 with “Kind a” had failed by 5 years, unadjusted"
+    )
+
+
 @pytest.mark.parametrize(("first", "month"), [(5, 60), (6, 72), (10, 120), (11, 60)])
 def test_both_groups_are_told_by_the_first_year_up_to_twice_the_horizon(first: int, month: int) -> None:
     begins = dataclasses.replace(B, points=(point(0, 2), point(first, 5)))
     reaches = dataclasses.replace(A, points=tuple(point(y, y + 2) for y in range(13)))
-    assert shared.together(said(groups=(reaches, begins))) == month
-    assert shared.together(said(d=None, groups=(reaches, begins))) == 60
-    assert shared.together(said(groups=(reaches, group("c"), begins))) == month
-    assert shared.together(said(groups=(reaches,))) == 60
+    assert said(groups=(reaches, begins)).month == month
+    assert said(d=None, groups=(reaches, begins)).month == 60
+    assert said(groups=(reaches, group("c"), begins)).month == month
+    assert said(groups=(reaches,)).month == 60
 
 
 def test_how_many_were_counted() -> None:
@@ -227,6 +236,17 @@ def test_the_ratio_in_words() -> None:
         assert shared.model_title(open_) == (
             f"Failures may have come anywhere from {low:g} to {high:g} times as fast with {groups}unadjusted"
         )
+
+
+def test_how_sure_a_ratio_is_hangs_on_its_own_contrast() -> None:
+    # The verdict is on a against b; c against b has another p, on which it says nothing.
+    other = dataclasses.replace(BY, contrast="c vs b", adjusted_for=("sex",), hazard_ratio=1.8, low=1.3, high=2.5)
+    wide = dataclasses.replace(BY, adjusted_for=("sex",), low=0.6, high=3.2)
+    assert shared.model_title(said("cannot_tell", estimates=(other, wide))).startswith(
+        "Failures may have come anywhere"
+    )
+    alone = shared.model_title(said("cannot_tell", estimates=(other,)))
+    assert alone.endswith("adjusted; not what was asked")
 
 
 def test_the_misleading_count() -> None:

@@ -198,7 +198,7 @@ def test_what_is_said_is_whole_sentences_with_released_numbers(name: str) -> Non
     known |= {f"{round(f.median_months / 12, 1):g}" for f in released.methods.followup if f.median_months}
     known |= {f"{n}" for n in (len(words_shared.references(released)), len(released.techniques.contrasts))}
     known |= {f"{sum(c.verdict_code == 'differs' for c in released.techniques.contrasts)}"}
-    known |= {f"{words_shared.together(c) // 12}" for c in released.comparisons}
+    known |= {f"{c.month // 12}" for c in released.comparisons}
     known |= {f"{p.months / 12:g}" for c in released.comparisons for g in c.groups for p in g.points}
     for slide in talk(name).slides:
         said = _said(slide)

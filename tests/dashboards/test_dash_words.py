@@ -248,10 +248,10 @@ def test_the_count_by_hand() -> None:
 
 
 def test_groups_that_add_up_to_more_than_the_curves_count() -> None:
-    vital, opened = _group(crowns=1200), _group("through_crown", crowns=34)
+    vital, opened = _group(crowns=1200, followed=1234), _group("through_crown", crowns=34, followed=34)
     text = words.groups_reconciled(_compared(vital, opened))
-    assert "The curves count the 34 opened ones in two" in text
-    assert "with the 1,200 that had no root canal, so that 1,234 begin there" in text
+    assert "the 34 opened ones in two, one after the other" in text
+    assert "1,234 began without a root canal, and 1,200 never had one" in text
     assert words.groups_reconciled(_compared(vital)) == words.groups_reconciled(_compared(opened)) == ""
 
 

@@ -7,6 +7,8 @@ import datetime as dt
 import numpy as np
 import polars as pl
 
+from pipeline.questions.leaving import followed_on
+
 CUTOFF = dt.date(2024, 12, 31)
 _FIRST = dt.date(2008, 1, 1)
 
@@ -42,7 +44,7 @@ def drawn_teeth(
     np.maximum.at(latest, who[here], exit_day[here])
     exit_day = np.where(failed, exit_day, latest[who])
     days = (exit_day - start).astype(np.int64)
-    return pl.DataFrame(
+    teeth = pl.DataFrame(
         {
             "patient_id": who,
             "provider_id": [f"C{i % 3}" for i in who],
@@ -54,5 +56,13 @@ def drawn_teeth(
             "died": np.zeros(len(who), dtype=np.bool_),
             "guessed": np.zeros(len(who), dtype=np.bool_),
             "uncertain": np.zeros(len(who), dtype=np.bool_),
+            "exit_date": [_FIRST + dt.timedelta(days=int(s)) for s in exit_day],
+            "exit_reason": np.where(failed, "failed", "last_contact"),
         }
     ).filter(pl.Series(here), pl.col("exit_days") >= 0)
+    return teeth.with_columns(followed_on_days=followed_on(teeth, cutoff=CUTOFF)["exit_days"])
+
+
+def followed(seed: int, **practice: object) -> pl.DataFrame:
+    """The same with whoever is not known to have left followed to the cut-off, as changes are asked of them."""
+    return drawn_teeth(seed, **practice).with_columns(exit_days="followed_on_days")  # type: ignore[arg-type]

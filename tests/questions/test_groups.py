@@ -52,6 +52,15 @@ def group(spells: pl.DataFrame, asked: CurveRules, *, late: bool = False) -> Gro
     return make_group(spells, name="vital", label="Vital", counted=counted, rules=asked, late=late)
 
 
+def test_who_was_followed_counts_all_who_were_in_the_group_at_some_time():
+    # Of five crowns three stayed in the group; two were opened later and are counted there by their label.
+    stayed = FIVE.with_row_index().filter(pl.col("index") < 3).with_columns(failure="event")
+    found = make_group(FIVE, name="vital", label="Vital", counted=stayed, rules=rules())
+    assert (found.crowns, found.patients) == (3, stayed["patient_id"].n_unique())
+    assert (found.followed, found.followed_patients) == (5, FIVE["patient_id"].n_unique())
+    assert found.tooth_years == pytest.approx(FIVE["exit_days"].sum() / 365.25)
+
+
 @pytest.mark.parametrize(
     ("min_at_risk", "max_step", "stop", "why"),
     [

@@ -2,6 +2,7 @@
 
 import dataclasses
 import datetime as dt
+from dataclasses import replace
 
 import numpy as np
 import polars as pl
@@ -12,8 +13,8 @@ from pipeline.questions.analysis import Analysis
 from pipeline.questions.group_ratios import group_ratios
 from pipeline.questions.groups import make_group
 from pipeline.questions.planning import months_until, paces, plan_question, smallest_ratio
-from pipeline.results import DAYS_PER_YEAR, Comparison, Verdict
-from pipeline.results.planning import Plan
+from pipeline.results import DAYS_PER_YEAR, Comparison, Looked, Verdict
+from pipeline.results.planning import Plan, what_settles
 from pipeline.stats.events_needed import information_needed
 
 UNTIL = dt.date(2022, 1, 1)
@@ -116,6 +117,38 @@ def test_months_at_the_present_pace_come_true():
     years = [later.filter(pl.col("state") == s)["exit_days"].sum() / DAYS_PER_YEAR for s in ("opened", "before")]
     reached = failing * years[0] * years[1] / sum(years)
     assert months_until(reached, sides, failing) == pytest.approx(48, abs=8)
+
+
+def test_a_claim_among_other_questions_takes_more_failures():
+    # z for a two-sided 0.05 / 30 is 3.14, and 0.84 for four times in five.
+    spells = practice(600, ratio=1.0)
+    alone = planned(spells)
+    looked = Looked(0.005, 0.14, 7, 1 / 30)
+    among = plan_question(compared(spells), spells, ANALYSIS, cutoff=UNTIL, looked=looked)
+    assert among is not None
+    assert among.looks == 7
+    assert among.failures_needed / alone.failures_needed == pytest.approx((3.1440 + 0.8416) ** 2 / 2.8016**2, rel=0.01)
+
+
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [
+        ({"settled": True}, "Else."),
+        ({"failures_needed": None}, "More of the same records would not settle it."),
+        ({"failures_needed": 100}, "Failures enough here to FIND; a smaller one takes more."),
+        ({}, "In about 5 years here, or now by 2 practices of this size together: enough to FIND."),
+        ({"months": 14, "practices": 1}, "In about 14 months here: enough to FIND."),
+        ({"months": None}, "Not within 10 years here, or now by 2 practices of this size together: enough to FIND."),
+    ],
+)
+def test_what_would_settle_it_says_what_it_would_do(given, said):
+    plan = replace(
+        planned(practice(200, ratio=1.0)),
+        **{"settled": False, "failures_so_far": 100, "failures_needed": 150, "months": 62, "practices": 2, **given},
+    )
+    find = "find a difference of 5 of 100, if there is one, four times in five"
+    assert what_settles(plan, "Else.") == said.replace("FIND", find)
+    assert what_settles(None, "Else.") == "Else."
 
 
 def test_never_at_this_pace_is_said():

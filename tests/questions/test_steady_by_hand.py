@@ -21,6 +21,7 @@ from pipeline.questions.steady_ratio import (
     mean_years,
     overall_ratio,
     stand_on,
+    told_of,
     windows_of,
 )
 from pipeline.results import Estimate
@@ -164,6 +165,11 @@ def test_a_ratio_over_all_the_years_is_told_where_none_is_taken_as_steady(steady
     assert found.difference is not None
     assert found.ratio == ((1.5, 1.1, 2.2) if steady else found.steady.overall)
     assert (found.steady.overall is None) is steady
+
+
+@pytest.mark.parametrize(("p", "said"), [(0.049, False), (0.05, None), (0.086, None), (0.49, None), (0.5, True)])
+def test_a_ratio_is_said_to_change_only_where_both_looks_together_say_so(p: float, said: bool | None):
+    assert told_of(p) is said
 
 
 @pytest.mark.parametrize("cluster", [True, False])

@@ -160,10 +160,9 @@ def test_the_verdict_stands_on_the_weighted_crown_and_counts_the_years_of_record
     d = dict(trial.differences)[CROWN]
     assert trial.verdict.code == "cannot_tell"
     # The range asks for (half its width / 25) squared times the failures; six years of records have those so far.
-    times = ((d.ci_high - d.ci_low) / 2 / 25) ** 2
-    years = int(np.ceil((times - 1) * 2191 / 365.25))
-    assert years > 1
-    assert trial.verdict.next_step.startswith(f"At the present pace about {years} more years")
+    times = ((d.ci_high - d.ci_low) / 2 / 25 * 2.80159 / 1.95996) ** 2  # to find 25 four times in five
+    assert (times - 1) * 2191 / 365.25 > 10
+    assert trial.verdict.next_step.startswith(f"Not within 10 years here; {int(np.ceil(times))} practices like this")
     assert trial.verdict.sentence.startswith("The crown: with a root canal before the seat instead of a vital seat")
 
 

@@ -84,26 +84,30 @@ def test_cannot_tell_names_both_ends():
 
 
 def test_what_would_settle_it_follows_from_the_width():
-    # Half-width 10 against 5: four times the failures, so 3 x 4 = 12 more years, too far to promise.
-    far = write_verdict(basis(difference(-9.0, 11.0), years=4))
-    assert far.next_step.startswith("This practice alone will not answer it; 4 practices")
-    near = write_verdict(basis(difference(-9.0, 11.0), years=2))
-    assert near.next_step.startswith("At the present pace about 6 more years")
+    # Half-width 10 is an error of 5.10; 5 in 2.80 errors is one of 1.78: 8.17 times the failures, 7.17 times the years.
+    find = "would find a difference of 5 per 100, if there is one, four times in five."
+    far = write_verdict(basis(difference(-9.0, 11.0), years=2))
+    assert far.next_step == f"Not within 10 years here; 9 practices like this together {find}"
+    near = write_verdict(basis(difference(-9.0, 11.0), years=1))
+    assert near.next_step == (
+        f"About 8 more years of records at the present pace, or 9 practices like this together, {find}"
+    )
 
 
 def test_ten_years_can_be_promised_and_no_more():
-    said = [write_verdict(basis(difference(-9.0, 11.0), years=years / 3)).next_step for years in (1, 9.5, 10, 10.1)]
-    assert said[0].startswith("At the present pace about 1 more year of records, or 4 practices like this together")
-    assert said[1].startswith("At the present pace about 10 more years of records, or ")
-    assert said[2].startswith("At the present pace about 10 more years of records, or ")
-    assert said[3].startswith("This practice alone will not answer it; 4 practices")
+    times = (2 * 2.80159 / 1.95996) ** 2 - 1
+    said = [write_verdict(basis(difference(-9, 11), years=y / times)).next_step for y in (0.99, 9.5, 9.99, 10.1)]
+    assert said[0].startswith("About 1 more year of records at the present pace, or 9 practices like this together")
+    assert said[1].startswith("About 10 more years of records at the present pace, or ")
+    assert said[2].startswith("About 10 more years of records at the present pace, or ")
+    assert said[3].startswith("Not within 10 years here; 9 practices")
 
 
-@pytest.mark.parametrize(("low", "high", "little"), [(-2.0, 8.0, True), (-2.1, 8.0, False)])
-def test_a_range_that_is_narrow_enough_needs_little_more(low, high, little):
-    # A half-width of 5 is what the smallest difference of 5 asks for.
+@pytest.mark.parametrize(("low", "high", "enough"), [(-1.0, 5.99, True), (-1.0, 6.0, False), (-2.0, 8.0, False)])
+def test_a_range_that_is_narrow_enough_needs_no_more(low, high, enough):
+    # Half-widths of 3.498: 5 is then 2.80 errors off, and found four times in five. One of 5 finds it every other time.
     said = write_verdict(basis(difference(low, high))).next_step
-    assert said.startswith("A little more follow-up") is little
+    assert said.startswith("These records are enough to find a difference of 5 per 100, if there is one") is enough
     settled = write_verdict(basis(difference(-4, 4))).next_step
     assert settled.startswith("More of these records will not say why")
 

@@ -13,7 +13,7 @@ from technique_truths import QUESTIONS, WITHIN, filled, groups_of, tables_of, va
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.crown_longevity import compare_since_seat
 from pipeline.questions.techniques.ask import answer_techniques
-from pipeline.questions.techniques.family import MAIN_SHARE, in_family, main_p
+from pipeline.questions.techniques.family import alone_main, in_family, main_p
 from pipeline.transforms.coded_details import Coded
 
 RULES = {"course_gap_days": "180", "crown_repost_days": "60", "recall_months": "12", "uncertain_years": "4"}
@@ -64,6 +64,5 @@ def claims(tables: dict[str, pl.DataFrame], analysis: Analysis) -> tuple[bool, l
     )
     named = [f"{a.id}: {c.group}" for a in found.answers for c in a.contrasts if c.verdict == "differs"]
     named += [f"{a.id}: dose" for a in found.answers if (a.dose_p_family or 1.0) < 1 - analysis.confidence]
-    p = main_p(main, analysis)
-    differs = in_family(main, None if p is None else p / MAIN_SHARE, analysis).verdict.code == "differs"
+    differs = in_family(main, alone_main(main_p(main, analysis)), analysis).verdict.code == "differs"
     return differs, named, max((a.family for a in found.answers), default=0)

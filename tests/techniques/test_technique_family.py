@@ -11,7 +11,7 @@ from pipeline.questions.techniques.declared import all_questions
 from pipeline.questions.techniques.engine import answer_all
 from pipeline.questions.techniques.family import among_headlines, by_chance, difference_p, in_family, main_p
 from pipeline.questions.techniques.question import TOOTH_LOSS
-from pipeline.results import Comparison, Difference, Estimate, Verdict
+from pipeline.results import Comparison, Difference, Estimate, Looked, Verdict
 from pipeline.results.steady import Steady
 
 ANALYSIS = Analysis()
@@ -76,7 +76,9 @@ def test_how_often_chance_shows_one_as_clear() -> None:
 
 @pytest.mark.parametrize(("main", "expected"), [(0.039, 0.04875), (0.045, 0.05625), (1e-6, 1.25e-6)])
 def test_the_main_comparison_has_four_fifths_of_the_chance(main: float, expected: float) -> None:
-    found = among_headlines({"main": main, "delay": 0.9, "trial": None}, main="main")
+    looked = among_headlines({"main": main, "delay": 0.9, "trial": None}, main="main")
+    found = {name: told.p_family for name, told in looked.items()}
+    assert {(t.looks, round(t.share, 9)) for t in looked.values()} == {(2, 0.8), (2, 0.2)}
     assert found == {"main": pytest.approx(expected), "delay": pytest.approx(0.9 if main < 0.04 else 1.0, abs=0.1)}
 
 
@@ -86,7 +88,8 @@ def test_the_other_headlines_share_the_last_fifth_or_all_where_the_main_comparis
     beside = among_headlines({"main": 0.5, **others}, main="main")
     after = among_headlines({"main": 1e-4, **others}, main="main")
     alone = among_headlines(others, main="main")
-    assert (beside["delay"], after["delay"], alone["delay"]) == pytest.approx((0.04, 0.008, 0.008))
+    assert [of["delay"].p_family for of in (beside, after, alone)] == pytest.approx([0.04, 0.008, 0.008])
+    assert [of["delay"].share for of in (beside, after, alone)] == pytest.approx([0.05, 0.05, 0.25])
     assert among_headlines({"main": None}, main="main") == {}
 
 
@@ -101,14 +104,25 @@ def test_techniques_are_a_family_of_their_own() -> None:
     assert [a.contrasts[0].p_family for a in both] == pytest.approx([2 * alone.contrasts[0].p] * 2)
 
 
+def looked(p_family: float, looks: int = 7) -> Looked:
+    return Looked(0.0049, p_family, looks, 0.04)
+
+
 def test_a_main_difference_that_only_stands_alone_is_not_named() -> None:
     main = main_comparison(5.0, 1.0, 9.0)
-    assert in_family(main, 0.04, ANALYSIS) is main
-    assert in_family(main, None, ANALYSIS) is main
-    found = in_family(main, 0.06, ANALYSIS).verdict
+    kept = in_family(main, looked(0.04), ANALYSIS)
+    assert kept.verdict == dataclasses.replace(main.verdict, looked=looked(0.04))
+    assert in_family(main, None, ANALYSIS) == main
+    found = in_family(main, looked(0.142), ANALYSIS).verdict
     assert found.code == "cannot_tell"
-    assert found.sentence.startswith("The range is 1 to 9 more per 100. Alone it would just pass")
+    # What stops it is named with its numbers, which stand in the results.
+    assert found.sentence == (
+        "The range is 1 to 9 more per 100. Alone it would pass for a difference (p 0.0049). 7 main questions are "
+        "counted together, the one named beforehand first: so counted p is 0.14, and chance is not ruled out."
+    )
+    assert found.looked == looked(0.142)
     even = dataclasses.replace(ANALYSIS, confidence=0.75)  # of which the edge is a number that a computer holds
-    assert (in_family(main, 0.25, even) is main, in_family(main, 0.2499, even) is main) == (False, True)
+    codes = [in_family(main, looked(p), even).verdict.code for p in (0.25, 0.2499)]
+    assert codes == ["cannot_tell", main.verdict.code]
     other = main_comparison(5.0, -1.0, 9.0, code="cannot_tell")
-    assert in_family(other, 0.9, ANALYSIS) is other
+    assert in_family(other, looked(0.9), ANALYSIS).verdict.sentence == other.verdict.sentence

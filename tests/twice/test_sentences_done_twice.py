@@ -176,13 +176,14 @@ def test_verdicts_on_drawn_differences():
 
 def _narrower(said: str, times: float, *, years: float) -> None:
     """How many such practices, and how many more years, would narrow the range to the smallest difference."""
+    times *= ((1.959964 + 0.841621) / 1.959964) ** 2  # to find it four times in five
     if times <= 1:
-        assert "A little more follow-up" in said
+        assert "These records are enough" in said
         return
     assert f"{math.ceil(times)} practices" in said
     more = math.ceil((times - 1) * years)
     if more > 10:
-        assert "This practice alone will not answer it" in said
+        assert "Not within 10 years here" in said
     else:
         assert f"about {more} more year" in said
 

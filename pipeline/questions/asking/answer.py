@@ -179,6 +179,7 @@ def _contrast(
             horizon_years=analysis.horizon_years,
             smallest_per_100=analysis.smallest_difference_per_100,
             min_failures=analysis.min_failures,
+            confidence=analysis.confidence,
             years_of_records=years,
             safety=safety,
         )

@@ -1,6 +1,7 @@
 """Whether a rate changes: late years against the years before, teeth of one patient taken as alike.
 
-A claim (better, worse) needs a range that leaves no change out, and to survive Holm among all rates looked at with it.
+All rows are followed on (`leaving.followed_on`): else late years would seem to have failures of too few teeth. A claim
+(better, worse) needs a range that leaves no change out, and to survive Holm among all rates looked at with it.
 """
 
 from __future__ import annotations
@@ -14,10 +15,11 @@ import polars as pl
 
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.groups import days_of
-from pipeline.questions.owner.teeth import SETTLE_DAYS, begun_in, seen_in
-from pipeline.results.owner import Change, OverTime, Stretch
+from pipeline.questions.owner.teeth import begun_in, seen_in
+from pipeline.results.owner import BegunSince, Change, OverTime, Stretch
 from pipeline.stats.careful_difference import careful_difference
 from pipeline.stats.differences import Group
+from pipeline.stats.expected import breslow_hazard
 from pipeline.stats.kaplan_meier import kaplan_meier
 from pipeline.stats.multiplicity import holm
 
@@ -58,14 +60,27 @@ def period_change(teeth: pl.DataFrame, *, cutoff: dt.date, years: Sequence[float
 
     Not yet judged among other looks: see `among`.
     """
-    end = cutoff - dt.timedelta(days=SETTLE_DAYS)
-    return _first_reached(teeth, (_span(end, 0), _span(end, 1)), seen_in, years, asked)
+    return _first_reached(teeth, (_span(cutoff, 0), _span(cutoff, 1)), seen_in, years, asked)
 
 
 def cohort_change(teeth: pl.DataFrame, *, cutoff: dt.date, years: float, asked: Analysis) -> OverTime:
-    """Teeth begun in the last `LATE_YEARS` years that could be followed for `years`, against as many years before."""
-    end = cutoff - dt.timedelta(days=SETTLE_DAYS + days_of(years))
-    return _first_reached(teeth, (_span(end, 0), _span(end, 1)), begun_in, (years,), asked)
+    """Teeth begun in the last `LATE_YEARS` years that could be followed for `years`, against as many years before.
+
+    Of those begun since then it is told how many have failed so far.
+    """
+    end = cutoff - dt.timedelta(days=days_of(years))
+    spans = _span(end, 0), _span(end, 1)
+    found = _first_reached(teeth, spans, begun_in, (years,), asked)
+    later = begun_in(teeth, end + dt.timedelta(days=1), cutoff)
+    if found.late is None or not later.height:
+        return found
+    before = begun_in(teeth, *spans[1])
+    hazard = breslow_hazard(before["exit_days"], before["event"], np.ones(before.height))
+    day = days_of(years)
+    expected = float(np.sum(np.sort(hazard.until(later["exit_days"].clip(0, day).to_numpy()))))
+    failed = int((later["event"] & (later["exit_days"] <= day)).sum())
+    begun = (end + dt.timedelta(days=1)).isoformat(), cutoff.isoformat()
+    return replace(found, since=BegunSince(*begun, later.height, failed, expected))
 
 
 def among(found: Sequence[OverTime], *, confidence: float) -> list[OverTime]:
@@ -73,8 +88,20 @@ def among(found: Sequence[OverTime], *, confidence: float) -> list[OverTime]:
     adjusted = holm([np.nan if o.change.p is None else o.change.p for o in found])
     looks = int(np.sum(~np.isnan(adjusted)))
     return [
-        replace(o, change=_judged(o.change, float(p), looks, confidence)) for o, p in zip(found, adjusted, strict=True)
+        _with_since(replace(o, change=_judged(o.change, float(p), looks, confidence)))
+        for o, p in zip(found, adjusted, strict=True)
     ]
+
+
+def _with_since(found: OverTime) -> OverTime:
+    """With whether what came since speaks against the verdict: it fared as before, or the other way."""
+    since, verdict = found.since, found.change.verdict
+    if since is None:
+        return found
+    against = (verdict == "better" and since.failures >= since.expected) or (
+        verdict == "worse" and since.failures <= since.expected
+    )
+    return replace(found, since=replace(since, against=against))
 
 
 def _judged(change: Change, p: float, looks: int, confidence: float) -> Change:

@@ -49,13 +49,14 @@ def owner_of(
         return Owner()
     overall = {t.outcome: t.rows[0] for t in rates if t.by == "overall" and t.rows}
     with_rate = {name: frame for name, frame in teeth.items() if name in overall}
+    on = {name: frame.with_columns(exit_days="followed_on_days") for name, frame in with_rate.items()}
     years = (asked.horizon_years, *(y for y in SHORTER if y < asked.horizon_years))
     over_time = among(
-        [period_change(frame, cutoff=cutoff, years=years, asked=asked) for frame in with_rate.values()],
+        [period_change(frame, cutoff=cutoff, years=years, asked=asked) for frame in on.values()],
         confidence=asked.confidence,
     )
     soon = among(
-        [cohort_change(f, cutoff=cutoff, years=y, asked=asked) for f in with_rate.values() for y in YEARS],
+        [cohort_change(f, cutoff=cutoff, years=y, asked=asked) for f in on.values() for y in YEARS],
         confidence=asked.confidence,
     )
     lines, early = [], []
@@ -76,7 +77,7 @@ def owner_of(
         cohort = begun_in(frame, *(dt.date.fromisoformat(day) for day in (of_late.first_day, of_late.last_day)))
         early.append(
             EarlySigns(
-                name, YEARS, early_rows(frame, cutoff=cutoff, asked=asked), late,
+                name, YEARS, early_rows(on[name], cutoff=cutoff, asked=asked), late,
                 trust_of(cohort, of_late, **ledger),
             )
         )  # fmt: skip

@@ -7,21 +7,25 @@ import datetime as dt
 import polars as pl
 
 from pipeline.practice.outcomes import CROWNS, RATES
+from pipeline.questions.leaving import AWAY_DAYS, followed_on
 
-# Patients come about twice a year (common practice, no source). Whoever failed has come; of those who did not, the last
-# stretch of the records holds only what was seen up to their last visit. What ends so near to the end of the records
-# would seem to fail more often than it does, and is left out wherever late years are held against earlier ones.
-SETTLE_DAYS = 183
-_COLUMNS = ("patient_id", "provider_id", "site_id", "tooth_group", "start", "exit_days", "event", "died", "guessed",
-            "uncertain")  # fmt: skip
+_COLUMNS = ("patient_id", "provider_id", "site_id", "tooth_group", "start", "exit_days", "followed_on_days", "event",
+            "died", "guessed", "uncertain")  # fmt: skip
 
 
 def teeth_of(
-    crowns: pl.DataFrame, courses: pl.DataFrame, followup: pl.DataFrame, *, posted_at_prep: bool
+    crowns: pl.DataFrame,
+    courses: pl.DataFrame,
+    followup: pl.DataFrame,
+    *,
+    posted_at_prep: bool,
+    cutoff: dt.date | None,
+    away_days: int = AWAY_DAYS,
 ) -> dict[str, pl.DataFrame]:
     """One frame a rate of `RATES`, by its id: the very teeth that the rates count, one row each.
 
-    `start` is the seat or the completion, `exit_days` whole days since it, `event` the failure; `died` whether death
+    `start` is the seat or the completion, `exit_days` whole days since it, `followed_on_days` the same with whoever is
+    not known to have left followed to the cut-off (`leaving.followed_on`), `event` the failure; `died` whether death
     ended follow-up; `guessed` whether the start or the loss was dated by a rule and not by a record; `uncertain`
     whether the order of root canal and seat is unsure (False for root canals). With `posted_at_prep` a seat that is
     not recorded was derived; without, the posted day is the seat.
@@ -30,10 +34,12 @@ def teeth_of(
     for outcome in RATES:
         of_crowns = outcome.population is CROWNS
         derived = ~pl.col("seat_recorded") & posted_at_prep if of_crowns else pl.lit(False)
+        spells = outcome.spells(crowns if of_crowns else courses, followup)
+        on = spells if cutoff is None else followed_on(spells, cutoff=cutoff, away_days=away_days)
         found[outcome.rate] = (
-            outcome.spells(crowns if of_crowns else courses, followup)
-            .with_columns(
+            spells.with_columns(
                 pl.col("event").cast(pl.Boolean),
+                followed_on_days=on["exit_days"],
                 start=outcome.population.start,
                 died=pl.col("exit_reason") == "death",
                 guessed=derived | pl.col("loss_interval_days").is_not_null(),

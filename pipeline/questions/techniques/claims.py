@@ -13,7 +13,7 @@ from pipeline.questions.techniques.plans import plan_contrast
 from pipeline.questions.techniques.question import HEALED
 from pipeline.questions.verdict import CANNOT_TELL, DIFFERS, TOO_EARLY, Basis, write_verdict
 from pipeline.results import Difference, Estimate, Group, Verdict
-from pipeline.results.planning import Plan
+from pipeline.results.planning import Plan, what_settles
 from pipeline.results.safety import NEXT_STEP
 from pipeline.results.technique import TechniqueAnswer, TechniqueContrast, TechniqueGroup
 from pipeline.stats.laws import t_upper
@@ -63,12 +63,22 @@ def with_claims(drafts: Sequence[Draft], analysis: Analysis) -> tuple[tuple[Tech
             looks[i, DOSE] = draft.answer.dose_p
     family = dict(zip(looks, holm(list(looks.values())).tolist(), strict=True))
     answers = tuple(_claimed(i, draft, family, analysis) for i, draft in enumerate(drafts))
-    plans = tuple(
-        _planned(draft, answer, contrast, analysis)
+    planned = [
+        [_planned(draft, answer, contrast, analysis) for contrast in answer.contrasts]
         for draft, answer in zip(drafts, answers, strict=True)
-        for contrast in answer.contrasts
+    ]
+    told = tuple(
+        replace(answer, contrasts=tuple(_with_step(c, p) for c, p in zip(answer.contrasts, plans, strict=True)))
+        for answer, plans in zip(answers, planned, strict=True)
     )
-    return answers, plans
+    return told, tuple(plan for plans in planned for plan in plans)
+
+
+def _with_step(contrast: TechniqueContrast, plan: Plan) -> TechniqueContrast:
+    """With what its plan says would settle it; a measure of safety keeps its own words."""
+    if contrast.next_step == NEXT_STEP:
+        return contrast
+    return replace(contrast, next_step=what_settles(plan, contrast.next_step))
 
 
 def _claimed(i: int, draft: Draft, family: Mapping[tuple[int, Pair], float], analysis: Analysis) -> TechniqueAnswer:
@@ -117,6 +127,7 @@ def _contrast(draft: Draft, pair: Pair, p_family: float | None, looks: int, anal
             horizon_years=analysis.horizon_years,
             smallest_per_100=draft.smallest_per_100,
             min_failures=analysis.min_failures,
+            confidence=analysis.confidence,
             years_of_records=draft.years_of_records,
             safety=draft.safety,
         )

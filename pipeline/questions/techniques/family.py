@@ -15,7 +15,7 @@ from scipy.special import ndtr
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.group_ratios import adjusted_ratio
 from pipeline.questions.verdict import DIFFERS, withheld
-from pipeline.results import Comparison, Difference, Verdict
+from pipeline.results import Comparison, Difference, Looked, Verdict
 from pipeline.results.technique import of_100_by_chance
 from pipeline.stats.limits import z_value
 from pipeline.stats.multiplicity import holm
@@ -27,14 +27,23 @@ from pipeline.stats.multiplicity import holm
 MAIN_SHARE = 0.8
 
 
-def among_headlines(p: Mapping[str, float | None], *, main: str) -> dict[str, float]:
-    """The p of every headline corrected for all of them, by id; `main` is that of the main comparison."""
+def among_headlines(p: Mapping[str, float | None], *, main: str) -> dict[str, Looked]:
+    """The p of every headline, alone and corrected for all of them, by id; `main` is that of the main comparison."""
     asked = {name: value for name, value in p.items() if value is not None}
     if not asked:
         return {}
     rest = (1 - MAIN_SHARE) / max(sum(name != main for name in asked), 1)
     weights = [MAIN_SHARE if name == main else rest for name in asked]
-    return dict(zip(asked, holm(list(asked.values()), weights).tolist(), strict=True))
+    corrected = holm(list(asked.values()), weights).tolist()
+    return {
+        name: Looked(value, among, len(asked), weight / sum(weights))
+        for (name, value), among, weight in zip(asked.items(), corrected, weights, strict=True)
+    }
+
+
+def alone_main(p: float | None) -> Looked | None:
+    """The main comparison as it may be claimed whatever the other headlines show."""
+    return None if p is None else Looked(p, min(1.0, p / MAIN_SHARE), 1, MAIN_SHARE)
 
 
 def main_p(comparison: Comparison | None, analysis: Analysis) -> float | None:
@@ -66,10 +75,9 @@ def difference_p(d: Difference | None, analysis: Analysis) -> float | None:
     return float(2 * ndtr(-abs(d.per_100) / error))
 
 
-def in_family(comparison: Comparison, p_family: float | None, analysis: Analysis) -> Comparison:
+def in_family(comparison: Comparison, looked: Looked | None, analysis: Analysis) -> Comparison:
     """A comparison as it may be claimed among all looks: a difference that only stands alone is not named."""
-    verdict = verdict_in_family(comparison.verdict, p_family, analysis)
-    return comparison if verdict is comparison.verdict else replace(comparison, verdict=verdict)
+    return replace(comparison, verdict=verdict_in_family(comparison.verdict, looked, analysis))
 
 
 def by_chance(p_family: float | None) -> str:
@@ -82,12 +90,14 @@ def by_chance(p_family: float | None) -> str:
     return f"where nothing differs, chance shows one as clear in up to {most} of 100 practices"
 
 
-def verdict_in_family(verdict: Verdict, p_family: float | None, analysis: Analysis) -> Verdict:
+def verdict_in_family(verdict: Verdict, looked: Looked | None, analysis: Analysis) -> Verdict:
     """`in_family` of a verdict."""
-    if verdict.code != DIFFERS or p_family is None or p_family < 1 - analysis.confidence:
+    verdict = replace(verdict, looked=looked)
+    if verdict.code != DIFFERS or looked is None or looked.p_family < 1 - analysis.confidence:
         return verdict
+    among = f"{looked.looks} main questions are" if looked.looks > 1 else "The main questions are"
     return withheld(
         verdict,
-        "Alone it would just pass for a difference, but it is counted with the other main questions asked of these "
-        "records, and among so many looks it cannot be told from chance yet.",
+        f"Alone it would pass for a difference (p {looked.p:.2g}). {among} counted together, the one named beforehand "
+        f"first: so counted p is {looked.p_family:.2g}, and chance is not ruled out.",
     )
