@@ -196,16 +196,15 @@ def groups_reconciled(c: Comparison, others: Sequence[Comparison] = ()) -> str:
     if not {"vital", "through_crown"} <= set(named):
         return ""
     vital, opened = named["vital"], named["through_crown"]
-    lost = c.robustness.leaving.lost if c.robustness is not None and c.robustness.leaving is not None else ()
-    seen = next((g.teeth for g in lost if g.group == "through_crown"), opened.crowns)
     later = [g for o in others if o.clock == "since_opening_or_seat" for g in o.groups if g.name == "through_crown"]
     ever = later[0].crowns if later else 0
-    told = f" {whole(seen)} of the {whole(opened.crowns)} were seen after that day." if seen < opened.crowns else ""
+    of = f" of {whole(opened.crowns)}" if opened.followed < opened.crowns else ""
+    told = ""
     if ever > opened.crowns:
-        told += f" From the opening on {whole(ever)} are counted, {whole(ever - opened.crowns)} of them of unknown age."
+        told = f" From the opening on {whole(ever)} are counted, {whole(ever - opened.crowns)} of them of unknown age."
     return (
-        f"A crown stands here, as in the curves, in every group in which it was followed: the {whole(opened.followed)} "
-        f"opened ones in two, one after the other. {whole(vital.followed)} began without a root canal, and "
+        f"A crown stands here, as in the curves, in every group in which it was followed: the {whole(opened.followed)}"
+        f"{of} opened ones in two, one after the other. {whole(vital.followed)} began without a root canal, and "
         f"{whole(vital.crowns)} never had one.{told} Opened crowns are older when counted: their failures a year stand "
         "here unadjusted."
     )
