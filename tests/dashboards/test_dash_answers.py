@@ -1,6 +1,7 @@
 """What pages open with, the words that they explain, and that a sentence is said once."""
 
 import re
+from dataclasses import replace
 
 import pytest
 import sample_results as samples
@@ -41,6 +42,25 @@ def test_a_difference_of_100_in_a_sentence() -> None:
         "Of 100 teeth, as many were lost within 5 years with root canal through the crown as with root canal before "
         "the seat: between 3 fewer and none."
     )
+
+
+def test_in_short_a_comparison_says_its_difference_or_why_there_is_none() -> None:
+    main = samples.differs().comparisons[0]
+    assert main.difference is not None
+    d = replace(main.difference, per_100=2.2, ci_low=0.8, ci_high=4.4, years=5)
+    told = {
+        "differs": "2 more of 100 failed within 5 years (1 to 4 more).",
+        "cannot_tell": "1 to 4 more of 100 failed within 5 years.",
+        "too_early": main.verdict.sentence,
+    }
+    for code, said in told.items():
+        found = replace(main, difference=d, verdict=replace(main.verdict, code=code))
+        assert words_answers.in_short(found) == said
+    assert words_answers.in_short(replace(main, difference=None)) == main.verdict.sentence
+    early = replace(main, verdict=replace(main.verdict, code="too_early"))
+    for none in (early, replace(main, difference=None)):
+        assert words_answers.in_short(none, when=False) == "so far."
+        assert words_answers.comparison_says(none) == main.verdict.sentence
 
 
 def test_answers_are_cut_where_the_fold_would_be() -> None:

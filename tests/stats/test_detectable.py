@@ -25,6 +25,6 @@ def test_broken_errors_are_refused():
     for call in (lambda: detectable_difference(-1), lambda: detectable_difference(math.nan)):
         with pytest.raises(ValueError, match="std_error"):
             call()
-    for power in (0.3, 1):
+    for power in (0.3, 0.499, 1):
         with pytest.raises(ValueError, match="power"):
             detectable_difference(1, power=power)

@@ -124,8 +124,10 @@ def test_a_stratum_whose_records_end_borrows_scaled_by_hand():
     assert model.coef == pytest.approx([0], abs=1e-12)
     target = fitted_target(model, np.arange(len(rows)))
     # B failed twice where the hazard of all, 4/30, expects 4/3 of its 10 crowns: 1.5 times as often.
-    for day, a, b in ((10, 2 / 20, 2 / 10), (20, 2 / 20 + 2 / 18, 2 / 10 + 1.5 * 2 / 18)):
-        found = standardise(model, target, states=STATES, day=day, min_at_risk=1)
+    first, second = (2 / 20, 2 / 10), (2 / 18, 1.5 * 2 / 18)
+    both = (first[0] + second[0], first[1] + second[1])
+    for from_day, day, (a, b) in ((0, 10, first), (0, 20, both), (5, 20, both), (12, 20, second)):
+        found = standardise(model, target, states=STATES, day=day, from_day=from_day, min_at_risk=1)
         assert found.failure[0] == pytest.approx(1 - (20 * np.exp(-a) + 10 * np.exp(-b)) / 30)
 
 

@@ -43,6 +43,14 @@ def fate(
     return rejects.row(0)[1:] if rejects.height else (None, None, None)
 
 
+def test_usual_words_however_written_are_ours_and_all_else_is_kept():
+    # A post shows that a tooth is root-filled: what says that there is none must not stand as one.
+    row = {"patient_id": "p1", "tooth": "14", "prep_date": "2020-03-01"}
+    said = ("None", " NONE ", "Prefabricated metal", "fiber", "own idea", "")
+    out = cleaned(CROWN_DETAILS, *({**row, "patient_id": f"p{n}", "post": post} for n, post in enumerate(said)))
+    assert out.rows["post"].to_list() == ["none", "none", "prefabricated_metal", "fiber", "own idea", None]
+
+
 @pytest.mark.parametrize(
     ("change", "field", "reason"),
     [

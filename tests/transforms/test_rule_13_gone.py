@@ -204,6 +204,27 @@ def test_a_crown_after_an_implant_is_of_the_tooth_where_others_treated_its_root_
     assert linked.crowns.height == seated
 
 
+@pytest.mark.parametrize(("pai", "in_place", "seated"), [("2", "", 2), ("", "true", 1)])
+def test_a_crown_after_an_implant_is_of_the_tooth_where_a_film_shows_its_root_since(
+    pai: str, in_place: str, seated: int
+):
+    # That a crown is in place may be said of the crown of an implant too.
+    linked = run(
+        """
+        service_date | tooth_fdi | code
+        2015-01-01   | 16        | CROWN
+        2016-01-01   | 16        | IMPL
+        2018-01-01   | 16        | CROWN
+        2020-01-01   |           | EXAM
+    """,
+        findings=f"""
+        tooth_fdi | exam_date  | pai   | crown_in_place
+        16        | 2017-01-02 | {pai} | {in_place}
+    """,
+    )
+    assert linked.crowns.height == seated
+
+
 @pytest.mark.parametrize("code", ["ENDO", "REDO", "APICO", "ROOT"])
 def test_what_others_did_on_a_root_contradicts_an_earlier_sign(code: str):
     linked = run(f"""

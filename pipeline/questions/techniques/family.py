@@ -57,8 +57,8 @@ def main_p(comparison: Comparison | None, analysis: Analysis) -> float | None:
     p = difference_p(d, analysis)
     overall = comparison.steady.overall if comparison.steady is not None else None
     ratio = adjusted_ratio(comparison.estimates, (d.group, d.reference))
-    if p is None or (overall is None and ratio is None):
-        return p
+    if p is None:
+        return None
     if overall is None:
         return max(p, ratio.p) if ratio is not None else p
     value, low, high = overall
