@@ -39,12 +39,12 @@ def few_of_parts(before: Mapping[str, Part], now: Mapping[str, Part], *, alike: 
     out = []
     for name, (part, whole) in now.items():
         old_part, old_whole = before.get(name, (None, None))
-        if None in (part, whole, old_part, old_whole):
+        if part is None or whole is None or old_part is None or old_whole is None:
             continue
         for sign in (1, -1):
-            surely = sign * ((part or 0) - (old_part or 0)) - (0 if alike else 2 * SLACK)
-            at_most = sign * ((whole or 0) - (old_whole or 0)) + 2 * SLACK
-            if surely >= 1 and at_most < SMALLEST:
+            surely = sign * (part - old_part) - (0 if alike else 2 * SLACK)
+            at_most = sign * (whole - old_whole) + 2 * SLACK
+            if surely > 0 and at_most < SMALLEST:
                 out.append(name)
     return out
 
@@ -67,6 +67,6 @@ def _few_grown(numbers: Sequence[tuple[str, int, int]]) -> bool:
         return False
     for (i, (by, low, _)), (j, (now_by, now_low, _)) in itertools.combinations(enumerate(numbers), 2):
         surely = max(least[j] - most[i], int(by == now_by and now_low > low))
-        if surely >= 1 and most[j] - least[i] < SMALLEST:
+        if surely > 0 and most[j] - least[i] < SMALLEST:
             return True
     return False

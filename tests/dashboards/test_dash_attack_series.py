@@ -260,6 +260,13 @@ def test_series_by_hand(told: list[int | None], few: bool) -> None:
     assert few_in_series([(str(i), n) for i, n in enumerate(told)]) == few
 
 
+def test_only_what_the_last_release_adds_is_found() -> None:
+    """Else what was once told would hold up every later release."""
+    made = [(str(i), {"a": (n, None), "b": (50, 90)}) for i, n in enumerate([35, 30, 40, 35, 90])]
+    assert [few_between(made[:n]) for n in range(1, 6)] == [[], [], [], ["a"], []]
+    assert few_between([*made, ("5", {"b": (60, 90)})]) == ["b"]
+
+
 def test_one_rounding_twice_shows_a_change() -> None:
     # Between 41 and 44 all the time, and one rounding told it otherwise.
     assert few_in_series([("b", 45), ("a", 40), ("a", 45), ("c", 40)])

@@ -300,7 +300,12 @@ _OF_PARTS = (
     "what_cannot_be_read_any_more_tells_of_none",
     "pages_are_watched_in_every_table",
 )
-_OF_SERIES = ("parts_that_tell_of_a_few_by_hand", "series_by_hand", "one_rounding_twice_shows_a_change")
+_OF_SERIES = (
+    "parts_that_tell_of_a_few_by_hand",
+    "series_by_hand",
+    "one_rounding_twice_shows_a_change",
+    "only_what_the_last_release_adds_is_found",
+)
 _OF_RECORDS = (
     "record_of_a_release_that_hides_nothing_says_so",
     "record_tells_each_thing_in_its_place_and_breaks_no_word",
