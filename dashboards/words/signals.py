@@ -32,7 +32,7 @@ def burst_short(owner: Owner, *, dated: bool = True) -> str:
     noun = terms.outcome(found.outcome).noun
     span = f"in {count(_number(found.month) - _number(found.since) + 1, 'month')}"
     when = _when(found) if dated else span
-    return f"But {count(found.failed, noun)} failed {when}, {decimal(found.expected)} expected."
+    return f"{count(found.failed, noun)} failed {when}, {decimal(found.expected)} expected."
 
 
 def burst(owner: Owner) -> str:
