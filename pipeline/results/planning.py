@@ -53,36 +53,26 @@ class Plan:
     looks: int = 1
 
 
-def settles(plan: Plan) -> str:
-    """When a question would be settled: `in about 5 years here, or now by 2 practices of this size together`."""
-    if plan.settled:
-        return "settled for now"
+def what_settles(plan: Plan | None, otherwise: str) -> str:
+    """What would settle an open question, as planned, and what that would find; else what is said `otherwise`.
+
+    `In about 5 years here, or now by 2 practices of this size together. That would find a difference of 5 of 100, if
+    there is one, four times in five.` The second sentence is alike for all that are planned for one difference.
+    """
+    if plan is None or plan.settled:
+        return otherwise
     if plan.failures_needed is None:
-        return "more of the same records would not settle it"
+        return plan.sentences[0] if plan.sentences else "More of the same records would not settle it."
+    find = f"find a difference of {plan.smallest_per_100:g} of 100, if there is one, four times in five"
     if plan.failures_so_far >= plan.failures_needed:
-        return f"failures enough here to {_find(plan)}; a smaller one takes more"
-    here = (
-        f"not within {plan.within_years} years here" if plan.months is None else f"in about {stretch(plan.months)} here"
-    )
-    if plan.practices is None or plan.practices < 2:
-        return f"{here}: enough to {_find(plan)}"
-    return f"{here}, or now by {whole(plan.practices)} practices of this size together: enough to {_find(plan)}"
-
-
-def _find(plan: Plan) -> str:
-    return f"find a difference of {plan.smallest_per_100:g} of 100, if there is one, four times in five"
+        return f"Failures enough here to {find}; a smaller one takes more."
+    far = f"Not within {plan.within_years} years here"
+    here = far if plan.months is None else f"In about {stretch(plan.months)} here"
+    if plan.practices is not None and plan.practices > 1:
+        here += f", or now by {whole(plan.practices)} practices of this size together"
+    return f"{here}. That would {find}."
 
 
 def stretch(months_on: int) -> str:
     """A time to come: months up to two years, then whole years."""
     return count(months_on, "month") if months_on < 24 else years(round(months_on / 12))
-
-
-def what_settles(plan: Plan | None, otherwise: str) -> str:
-    """What would settle an open question, as planned, in a sentence; else what is said `otherwise`."""
-    if plan is None or plan.settled:
-        return otherwise
-    if plan.failures_needed is None and plan.sentences:
-        return plan.sentences[0]  # why nothing can be worked out
-    said = settles(plan)
-    return f"{said[:1].upper()}{said[1:]}."

@@ -185,7 +185,7 @@ def _narrower(said: str, times: float, *, years: float) -> None:
     if more > 10:
         assert "Not within 10 years here" in said
     else:
-        assert f"about {more} more year" in said
+        assert f"About {more} more year" in said
 
 
 @pytest.mark.parametrize(

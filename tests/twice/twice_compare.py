@@ -66,6 +66,8 @@ def comparison(found: dict[str, Any]) -> dict[str, Any]:
     kept = {k: v for k, v in found.items() if k not in {"steady", "mean_years", "within_patient", "robustness"}}
     return {
         **kept,
+        # How a claim stands in its family has a judge of its own (techniques).
+        "verdict": {k: v for k, v in found["verdict"].items() if k != "looked"},
         "groups": _groups(found),
         "missing": _gaps_of(found),
         "notes": [_note(text) for text in found["notes"]],
@@ -121,7 +123,7 @@ def _technique(found: dict[str, Any]) -> dict[str, Any]:
 
 def _groups(found: dict[str, Any]) -> list[dict[str, Any]]:
     """The groups but for what is counted by hand in tests/questions/test_groups.py."""
-    by_hand = ("failed_patients", "half_years")
+    by_hand = ("failed_patients", "half_years", "followed", "followed_patients")
     return [{k: v for k, v in group.items() if k not in by_hand} for group in found["groups"]]
 
 
