@@ -1,5 +1,5 @@
-"""What rows look like beside what they say: struck through, hidden, in italics, of a colour, of a class. How readers hand
-it on.
+"""What rows look like beside what they say: struck through, hidden, in italics, of a colour, of a class. How readers
+hand it on.
 
 Each kind of look is a column that is only there where some row has it. Offices take a row back, or mark it as planned,
 by such a look as often as by a word (common practice, no source).
