@@ -91,6 +91,16 @@ def test_teeth_in_a_description_where_no_column_is_one_of_teeth(tmp_path: Path):
     assert table["columns"]["tooth"] == "Tooth"
 
 
+def test_a_description_that_names_more_teeth_than_their_column_is_read_in_its_place(tmp_path: Path):
+    def text(n: int) -> str:
+        return "Exam" if TEETH[n] is None else f'"Work ({TEETH[n]}{", 4" if n % 2 else ""})"'
+
+    lines = rows(lambda n: f"{iso(n)},{CODES[n]},{text(n)},{tooth(n)}")
+    table = proposed(tmp_path, "Chart No,Date,Code,Description,Tooth", *lines)["tables"]["procedures"]
+    assert table["tooth_in_text"] == "Description"
+    assert "tooth" not in table["columns"]
+
+
 def test_headings_that_stand_over_other_columns_leave_teeth_to_be_asked(tmp_path: Path):
     teeth = [19, 30, 2, 3, 4, 17, 14, 5]
     lines = rows(lambda n: f"{iso(n)},{CODES[n]},{teeth[n]},MO")

@@ -23,6 +23,7 @@ from pipeline.reading.doubts.rows_held import together_held
 from pipeline.reading.doubts.second_day import crowded_days, fiscal_years, second_day_doubts
 from pipeline.reading.doubts.seen import Seen
 from pipeline.reading.doubts.signs import sign_doubts
+from pipeline.reading.doubts.teeth_in_texts import named_tooth_doubts
 from pipeline.reading.doubts.whole_export import selection_doubts, whole_doubts
 from pipeline.reading.doubts.work_seen import Whole, together
 from pipeline.reading.sources.made_columns import PARTS
@@ -98,6 +99,9 @@ def _of_rows(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         found += value_doubts(where, frame, columns, told=marked, has_status=first.has_status)
         found += day_group_doubts(where, frame, columns.get("service_date", ""))
         found += crossed_doubts(where, frame)
+        if "tooth" in columns and "tooth" not in first.made and not first.answers.notations:
+            told_of = {heading for heading, _, _ in (*first.answers.marks, *first.answers.codes)}
+            found += named_tooth_doubts(where, frame, columns["code"], first.answers.notation, told=told_of)
         if not first.answers.dependant:
             found += age_doubts(where, frame) + member_doubts(where, frame, told=marked)
         if not settings.practice.numbering:

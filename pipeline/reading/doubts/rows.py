@@ -22,7 +22,7 @@ from pipeline.reading.doubts.row_ids import again_doubts, keys_of_several
 from pipeline.reading.doubts.row_sums import sum_doubts
 from pipeline.reading.doubts.sections import legend_doubts, remark_doubts, section_doubts, unmet_names
 from pipeline.reading.doubts.seen import Seen
-from pipeline.reading.doubts.standing import flag_doubts, pattern_doubts, phrase_doubts
+from pipeline.reading.doubts.standing import flag_doubts, pattern_doubts, phrase_doubts, word_of
 from pipeline.reading.doubts.status_words import (
     among_others,
     mostly_empty,
@@ -30,6 +30,7 @@ from pipeline.reading.doubts.status_words import (
     status_word_doubts,
     told_as,
     untold_statuses,
+    works_as_others,
 )
 from pipeline.reading.doubts.unread_columns import unread_columns
 from pipeline.reading.doubts.words_beside import word_doubts
@@ -83,7 +84,8 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             listed = [h for h in words for join in told.joined if h.startswith(prefix(join))]
             named_so = [h for h in (*one.who_or_where, *listed) if h in words and not named_in(spoken, [h])]
             charged = {} if one.work is None else {columns.get(f): n for f, n in one.work.charged.items()}
-            by_others = [d for h in named_so for d in among_others(where, h, words[h], charged.get(h))]
+            held = None if one.held is None else one.held.frame
+            by_others = [d for h in named_so for d in among_others(where, h, words[h], charged.get(h), held)]
             # A list of the clinicians says in words what their initials leave open.
             by_others = [d for d in by_others if named_in([d], listed)] or by_others
             spoken += by_others
@@ -135,7 +137,10 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             asked |= {*one.estimates, *one.credits, *one.quadrant_lists, *one.who.dependants, one.entry or ""}
             # Of a status one text is the usual one, and of clinicians none is.
             asked |= {
-                h for h in one.who_or_where if h in words and 2 * max(words[h].values(), default=0) <= words[h].total()
+                h
+                for h in one.who_or_where
+                if h in words
+                and (2 * max(words[h].values(), default=0) <= words[h].total() or _are_initials(words[h], one))
             }
             found += unread_columns(
                 where, one.words, told=marked, unread=one.not_read, asked=asked, has_fee=has_fee, has_status=has_status
@@ -334,3 +339,9 @@ def unknown_codes(table: str, unknown: Mapping[str, int], rows: int) -> list[Dou
 
 def _next(reason: str) -> str:
     return REASONS[reason].what_to_do if reason in REASONS else ""
+
+
+def _are_initials(texts: Counter[str], seen: Seen) -> bool:
+    """Whether a text that is a word for work not done elsewhere is here a clinician's initials."""
+    words = [text for text in texts if word_of(text) not in ("", "completed")]
+    return seen.held is not None and any(works_as_others(seen.held.frame, text) for text in words)

@@ -148,7 +148,7 @@ def crowded_days(where: str, read: str | None, rows: Mapping[str, int], held: pl
         "crowded_day",
         where,
         f"{n:,} of {every:,} rows are of {what}; of no other day are there more than {numbers[len(days)]:,}{there}.",
-        "Were an earlier program's records taken over on it, so that the work itself was done before, on days that "
+        "Were an earlier program's records taken over then, so that the work itself was done before, on days that "
         f"are not known{' but for those in the text' if noted else ''}?",
         *(
             of_ledger(

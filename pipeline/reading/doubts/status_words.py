@@ -30,6 +30,7 @@ _NO_ONE_HERE = word_list("no one here")
 # Of these one word of several is enough: `outside endodontist`.
 _PLAINLY_AWAY = word_list("away")
 _LEAST_UNCHARGED, _CHARGED = 5, 0.8
+_INITIALS, _ALIKE = re.compile(r"[A-Z]{2,3}"), 0.6
 _ENOUGH_ROWS, _FEW_OF_ROWS, _MOST_OF_ROWS = 100, 0.2, 0.6
 
 
@@ -88,11 +89,18 @@ def status_word_doubts(
 
 
 def among_others(
-    where: str, heading: str, counts: Counter[str], charged: Mapping[tuple[str, bool], int] | None = None
+    where: str,
+    heading: str,
+    counts: Counter[str],
+    charged: Mapping[tuple[str, bool], int] | None = None,
+    held: pl.DataFrame | None = None,
 ) -> list[Doubt]:
     """Texts of a column of clinicians or clinics that say that the work was done elsewhere, or not at all, or whose
-    work is never `charged` (rows by text and whether they have a fee) where that of others is."""
+    work is never `charged` (rows by text and whether they have a fee) where that of others is. Initials of whoever
+    does the work that the others do, in the rows `held` (as `rows_held.SCHEMA`), are those of a clinician."""
     made = {text: word for text in sorted(counts) if len(text) > 1 and (word := word_of(text)) not in ("", "completed")}
+    if held is not None:
+        made = {t: word for t, word in made.items() if not works_as_others(held, t)}
     made |= {text: "existing" for text in counts if text not in made and _is_no_one_here(text)}
     free = {text: n for text, n in uncharged(charged or {}).items() if text not in made}
     made |= dict.fromkeys(free, "existing")
@@ -112,6 +120,17 @@ def among_others(
         status_from(heading, made, "correct the words"),
         so="no: every row is work done here",
     )
+
+
+def works_as_others(held: pl.DataFrame, who: str) -> bool:
+    """Whether initials are of a clinician whose work is that of the others, by the share that two counts of codes have
+    in common: of what is planned, examinations are hardly any."""
+    if not _INITIALS.fullmatch(who):
+        return False
+    codes = held.group_by("code", own=pl.col("provider") == who).len().drop_nulls("own")
+    share = codes.with_columns(pl.col("len") / pl.col("len").sum().over("own"))
+    both = share.group_by("code").agg(sides=pl.len(), least=pl.col("len").min())
+    return float(both.filter(pl.col("sides") == 2)["least"].sum()) >= _ALIKE
 
 
 def _is_no_one_here(text: str) -> bool:

@@ -21,6 +21,7 @@ from pipeline.reading.doubts.standing import is_yes_or_no, word_of
 from pipeline.reading.headings import plain_heading, word_list, word_lists
 from pipeline.reading.sources.excel_file import SHEET
 from pipeline.reading.suggest.masks import masked_text
+from pipeline.transforms.month_names import MONTHS
 
 _MOST_TEXTS, _LONGEST, _LEAST_ROWS, _SHOWN_LETTERS = 12, 16, 8, 3
 _MOST_COLUMNS = 6
@@ -160,11 +161,15 @@ def _may_say(heading: str, counts: Counter[str], *, is_large: bool) -> bool:
     if any(len(text) > _LONGEST for text in texts) or 2 * len(texts) > counts.total():
         return False
     if heading == SHEET:
-        is_plain = all(_PLAIN_SHEET.fullmatch(text) or _FILE.search(text) for text in texts)
+        is_plain = all(_PLAIN_SHEET.fullmatch(text) or _FILE.search(text) or _is_month(text) for text in texts)
         return not is_plain and not _is_other(texts)
     if any(len(text) > 1 and word_of(text) not in ("", "completed") for text in texts):
         return True  # `Other office` under `Treated by`
     return not is_of_other(heading, is_large=is_large) and (_is_progress(counts) or not _is_other(texts))
+
+
+def _is_month(text: str) -> bool:
+    return any(word in MONTHS for word in plain_heading(text).split())
 
 
 def _is_progress(counts: Counter[str]) -> bool:

@@ -1,5 +1,5 @@
 """Words beside crowns, root canals and extractions that say of them another thing than their code, in columns that
-nothing reads: that they were not done, were other work, or were on another tooth.
+nothing reads: that they were not done, or were other work.
 
 A program's own descriptions may be edited, and what was not done often stands in a note alone. Descriptions are read
 as suggest reads those of a practice's own codes; of notes, which tell of much else, only plain words count
@@ -15,7 +15,6 @@ import polars as pl
 
 from pipeline.machine.data_tables import data_rows
 from pipeline.practice.tables import STATUS_WORDS
-from pipeline.practice.teeth import parse_teeth
 from pipeline.reading.doubts.answers import Answers
 from pipeline.reading.doubts.cells import OF, headings_of
 from pipeline.reading.doubts.doubled_work import DoubledWork
@@ -23,12 +22,11 @@ from pipeline.reading.doubts.doubt import Doubt, ask, commonest, inline, of_ledg
 from pipeline.reading.doubts.entry_kinds import described
 from pipeline.reading.doubts.standing import matches
 from pipeline.reading.doubts.work_seen import CROWN, KINDS, ROOT_CANAL, TAKEN
-from pipeline.reading.sources.made_columns import teeth_in, words_beside_teeth
+from pipeline.reading.sources.made_columns import words_beside_teeth
 from pipeline.reading.suggest.code_words import NOT_DONE, meaning
 from pipeline.reading.suggest.toml_quote import quoted
 
 _LEAST, _MOST, _MOST_NAMED, _MOST_TEXTS, _FEW = 3, 0.6, 24, 20_000, 12
-_OTHER_TOOTH, _ENOUGH, _TELLS = 3, 20, 0.5
 _NOT_DONE = "not done"
 _FREE = re.compile(r"(?i)\bno[ -](?:charge|fee|cost)\b|\bold\b|\bwarranty\b|\bno\.? ?(?=\d)")
 _LETTERS = str.maketrans({"ł": "l", "ø": "o", "ß": "s", "đ": "d", "ı": "i"})
@@ -63,7 +61,6 @@ def word_doubts(where: str, seen: DoubledWork, answers: Answers) -> list[Doubt]:
         texts = texts.filter(~pl.any_horizontal(told)) if told else texts
         if not texts.height or texts["text"].n_unique() > _MOST_TEXTS:
             continue
-        found += _other_teeth(where, heading, texts, answers.notation)
         counts = texts.group_by("kind", "text").len("n").sort("kind", "text")
         said = _edited(counts) if described([heading]) else _noted(counts)
         found += _doubt(where, heading, said, _others(counts, said)) if said else []
@@ -148,26 +145,4 @@ def _doubt(where: str, heading: str, said: Counter[tuple[str, str]], others: str
         else None,
         status_from(heading, undone, f"what was not done: each is {', '.join(STATUS_WORDS[1:-1])}"),
         so="no: the work of the code was done",
-    )
-
-
-def _other_teeth(where: str, heading: str, texts: pl.DataFrame, notation: str) -> list[Doubt]:
-    """A column whose texts name the tooth on most rows, and on some another one than the column of teeth."""
-    named = texts.with_columns(named=teeth_in(texts["text"])).drop_nulls("named")
-    named = named.filter(pl.col("text").str.contains(r"#|\p{L}{3}"))  # an amount may look like a code and a tooth
-    if named.height < max(_ENOUGH, _TELLS * texts.height):
-        return []
-    fdi = parse_teeth(named["named"], notation=notation)["tooth_fdi"]
-    both = named.with_columns(fdi=fdi).drop_nulls("fdi")
-    n = both.filter(pl.col("fdi") != pl.col("tooth")).height
-    if not _OTHER_TOOTH <= n <= _MOST * both.height:
-        return []
-    return ask(
-        "other_tooth_in_text",
-        where,
-        f'the column "{heading}" names a tooth beside {both.height:,} crowns, root canals and extractions, and on '
-        f"{n:,} of them another one than the column of teeth.",
-        "Which of the two is the tooth that was treated? On claims the first line may lend its tooth to all.",
-        of_ledger(f"tooth_in_text = {quoted(heading)}", "the text: in place of columns.tooth"),
-        so="the column of teeth",
     )

@@ -65,6 +65,9 @@ IN_TEXT = re.compile(
     rf"({_ONE}{_NOT_OF}(?:\s*(?:[,&+/]|-|\band\b|\bto\b|\bund\b|\bbis\b|\bet\b)\s*"
     rf"(?:#\s*{_ONE}|{_ONE}{_NO_COUNT})(?![\w%]){_NOT_OF})*)(?![\w%])"
 )
+# Where no sign and no word says so, numbers that stand in brackets alone: `Extraction (16, 17)`.
+_ALONE = r"(?:\d{1,2}|[UL][RL]\s?[1-8A-E])"
+IN_BRACKETS = re.compile(rf"(?i)\(\s*({_ALONE}(?:\s*(?:[,&+/]|-|\band\b)\s*{_ALONE})*)\s*\)")
 
 # A code with the tooth behind a sign or in brackets, surfaces behind that: `D2740.14`, `D2391:14:MOD`, `D2740 (14)`.
 BEHIND_CODE = re.compile(
@@ -328,8 +331,8 @@ def teeth_between(first: pl.Series, last: pl.Series) -> pl.Series:
 
 
 def teeth_in(texts: pl.Series) -> pl.Series:
-    """The teeth that texts name after the number sign or a word for tooth, or a code after a sign (`D2740.14`), as
-    written; null where none is.
+    """The teeth that texts name after the number sign or a word for tooth, or a code after a sign (`D2740.14`), else
+    in brackets alone, as written; null where none is.
 
     A text that names different ones in places apart (`Crown #14, shade #4`) does not say on which the work was done:
     it stays whole, is no tooth that can be read, and so sets its row aside.
@@ -364,7 +367,8 @@ def _joined(columns: Iterable[pl.Series]) -> pl.Series:
 
 
 def _found(text: str) -> list[re.Match[str]]:
-    return [match for match in IN_TEXT.finditer(text) if not _COUNTED.search(text[: match.start()])]
+    found = [match for match in IN_TEXT.finditer(text) if not _COUNTED.search(text[: match.start()])]
+    return found or list(IN_BRACKETS.finditer(text))
 
 
 def _told(text: str) -> str | None:

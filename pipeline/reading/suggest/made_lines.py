@@ -40,12 +40,14 @@ from pipeline.reading.sources.made_columns import (
 from pipeline.reading.sources.named_parts import stem
 from pipeline.reading.suggest.layout_line import Found, LayoutLine
 from pipeline.reading.suggest.masks import masked_samples
+from pipeline.reading.suggest.match import are_words
 from pipeline.reading.suggest.profile import Column
 from pipeline.reading.suggest.toml_quote import quoted
 from pipeline.transforms.month_names import MONTHS
 
 _MOST, _NEARLY_ALL = 0.85, 0.95
 _LEAST = 3
+_DIFFERENT = 5  # codes or teeth, for a count may be one too
 _SOME = 0.1  # share of the rows whose text names a tooth, from which it is proposed
 _FLAGS = 8
 _FEWEST_BEHIND = 6  # different teeth
@@ -230,7 +232,8 @@ def find_code_lists(source: Source, batches: Sequence[Batch], options: ReadOptio
 def find_in_text(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
     """Teeth named in a description, where no column is one of teeth."""
     columns = _columns(source, batches)
-    if any(one.field == "tooth" for one in options.made) or any(_may_be_teeth(c) for c in columns):
+    own = [c for c in columns if _may_be_teeth(c)]
+    if any(one.field == "tooth" for one in options.made) or len(own) > 1:
         return options, None
     best: tuple[int, Column, pl.Series] | None = None
     for column in columns:
@@ -238,6 +241,8 @@ def find_in_text(source: Source, batches: Sequence[Batch], options: ReadOptions)
         if column.filled < 0.2 or not names_some or fit(column.heading, "patient_id") == EXACT:
             continue
         found = teeth_in(column.texts)
+        if column in own or (own and not _names_more(found, own[0].texts)):
+            continue
         rows = len(found) - found.null_count()
         if rows >= max(_LEAST, _SOME * column.n) and (best is None or rows > best[0]):
             best = rows, column, found
@@ -246,12 +251,23 @@ def find_in_text(source: Source, batches: Sequence[Batch], options: ReadOptions)
     rows, column, found = best
     counts = pl.DataFrame({"text": column.texts.filter(found.is_not_null())}).group_by("text").agg(pl.len().alias("n"))
     several = int(found.str.contains(r"[,&/-]").sum())
+    there = "no column of teeth is there"
+    if own:
+        there = f"the column {quoted(own[0].name)} has one tooth on rows whose text has more"
     why = (
-        f"likely: no column of teeth is there, and {rows:,} of {column.n:,} rows name one in this text after # or a "
-        f"word for tooth, or behind a code, {several:,} of them several; such as {' | '.join(masked_samples(counts))}"
+        f"likely: {there}, and {rows:,} of {column.n:,} rows name one in this text after # or a word for tooth, in "
+        f"brackets or behind a code, {several:,} of them several; such as {' | '.join(masked_samples(counts))}"
     )
-    line = LayoutLine("tooth_in_text", quoted(column.name), why, "tooth")
+    line = LayoutLine("tooth_in_text", quoted(column.name), why, "tooth", tuple(c.name for c in own))
     return _with(options, Made("tooth", TEXT, (column.name,))), line
+
+
+def _names_more(found: pl.Series, own: pl.Series) -> bool:
+    """Whether texts name a tooth on nearly all rows that have one in their own column, and on some rows more."""
+    both = pl.DataFrame({"found": found, "own": own}).drop_nulls("own")
+    is_list = pl.col("found").str.contains(r"[,&+/]") & ~pl.col("own").str.contains(r"[,&+/-]")
+    n = both.select(pl.col("found").count().alias("named"), is_list.sum().alias("more")).row(0)
+    return bool(n[0] >= _NEARLY_ALL * both.height and n[1] >= _LEAST)
 
 
 def find_code_in_text(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
@@ -259,12 +275,13 @@ def find_code_in_text(source: Source, batches: Sequence[Batch], options: ReadOpt
     told = next((one.headings[0] for one in options.made if one.how == TEXT), None)
     columns = _columns(source, batches)
     others = [c for c in columns if c.name not in (told, "tooth")]
-    if told is None or any(fit(c.heading, "code") >= PART or max(c.codes.values()) >= _MOST for c in others):
+    if told is None or any(fit(c.heading, "code") >= PART or _may_be_codes(c) for c in others):
         return options, None
     column = next(c for c in columns if c.name == told)
-    if fit(column.heading, "code") < PART and fit(column.heading, NOT_OURS) < PART:
-        return options, None
     words = words_beside_teeth(column.texts)
+    is_work = are_words(replace(column, texts=words)) and not any(are_words(c) for c in others)
+    if not is_work and fit(column.heading, "code") < PART and fit(column.heading, NOT_OURS) < PART:
+        return options, None
     why = (
         f"likely: no column of codes is there; without the teeth it has {words.drop_nulls().n_unique():,} different "
         f"texts in {count(column.n, 'row')}"
@@ -332,13 +349,17 @@ def _within(column: Column, low: int, high: int) -> bool:
     return column.number_within(low, high) >= _NEARLY_ALL
 
 
+def _may_be_codes(column: Column) -> bool:
+    return column.distinct >= _DIFFERENT and max(column.codes.values()) >= _MOST
+
+
 def _may_be_teeth(column: Column) -> bool:
     """Whether a column is headed as one of teeth, or most of its values are some."""
     if not column.filled:
         return False
     if fit(column.heading, "tooth") >= PART:
         return True
-    return column.distinct >= 5 and max(column.teeth.values()) >= _MOST and column.matches(r"[.,]\d\d$") < 0.5
+    return column.distinct >= _DIFFERENT and max(column.teeth.values()) >= _MOST and column.matches(r"[.,]\d\d$") < 0.5
 
 
 def _seen(*columns: Column) -> str:

@@ -87,7 +87,7 @@ def match_file(file: FileProfile, *, hint: str = "") -> TableMatch:
 def _by_words(file: FileProfile, *, speak: bool) -> TableMatch:
     """A ledger without a column of codes, whose work stands in words: those that come back, the longest of them."""
     none = TableMatch(None, (), 0.0)
-    words = max((c for c in file.columns if _are_words(c)), key=_length, default=None)
+    words = max((c for c in file.columns if are_words(c)), key=_length, default=None)
     if words is None or not file.date_columns or not any(looks_like_teeth(c) for c in file.columns):
         return none
     columns = [Column(c.place, c.name, _WORK if c is words else c.heading, c.texts, c.told) for c in file.columns]
@@ -110,7 +110,7 @@ def _by_words(file: FileProfile, *, speak: bool) -> TableMatch:
     return TableMatch("procedures", fields, found.score)
 
 
-def _are_words(column: Column) -> bool:
+def are_words(column: Column) -> bool:
     """Whether a column holds words that come back on many rows, as names of work do, and not marks or names."""
     few = _FEWEST_WORDS <= column.distinct <= max(_FEWEST_WORDS, column.n / _TIMES_BACK)
     is_text = column.filled >= _NEARLY_ALL and column.matches(r"\p{L}{4}") >= _NEARLY_ALL

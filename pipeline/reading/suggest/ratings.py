@@ -21,6 +21,7 @@ Rating = tuple[float | None, str]
 _NEVER: Rating = (0.0, "")
 _STRENGTHS = (0.5, 1, 1.25, 2, 2.5, 3, 4, 5, 5.25, 6, 8.25)
 _MOST_NUMBERED = 12
+_MOST_PEOPLE, _ONE_EACH, _ONE_OF_NAMES = 30, 0.98, 0.8  # two patients may have one name
 _ALL_DIFFERENT, _MANY = 0.98, 50
 _CODES, _TELLS = 5, 0.95  # different codes; share of the rows whose code follows from another column
 _LIKELY = 0.5  # how well small numbers speak for a field that says nothing of it
@@ -131,16 +132,24 @@ def _may_be_few(table: str, column: Column, file: FileProfile) -> bool:
     most = max(3, min(200, column.n // 8))
     if not 2 <= column.distinct <= most or column.filled < 0.5 or column.date_share >= 0.5:
         return False
-    if column is file.code_column or looks_like_teeth(column) or _surfaces(column) >= 0.9:
+    if column is file.code_column or column.fits("code") or looks_like_teeth(column) or _surfaces(column) >= 0.9:
         return False
     if column.number_share >= 0.9 and (file.code_lift(column) >= 1.6 or column.matches(r"[.,]\d") > 0.2):
         return False
     if column.distinct > _MOST_NUMBERED and column.number_within(0, 110) >= 0.95:
         return False  # ages
+    if column.distinct > _MOST_PEOPLE and any(_is_name_of(column, c) for c in file.columns if c is not column):
+        return False  # names of patients
     fields = ("status", "reason") if table == "procedures" else ()
     known = [_words(table, f, column)[0] or 0.0 for f in fields]
     known += [_words("patients", f, column)[0] or 0.0 for f in ("sex", "smoker")]
     return max(known) < 0.5 and file.code_lift(column) < 3
+
+
+def _is_name_of(column: Column, other: Column) -> bool:
+    """Whether a column has one text for each of another one: the names of patients beside their numbers."""
+    alike = column.distinct <= other.distinct <= 2 * column.distinct
+    return alike and tells(other, column) >= _ONE_EACH and tells(column, other) >= _ONE_OF_NAMES
 
 
 def _none_of_few(column: Column) -> Rating:
