@@ -5,6 +5,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+import polars as pl
 from scipy.optimize import linear_sum_assignment
 
 from pipeline.practice.fields import REQUIRED_FIELDS, input_fields
@@ -87,8 +88,16 @@ def match_file(file: FileProfile, *, hint: str = "") -> TableMatch:
 def _by_words(file: FileProfile, *, speak: bool) -> TableMatch:
     """A ledger without a column of codes, whose work stands in words: those that come back, the longest of them."""
     none = TableMatch(None, (), 0.0)
-    words = max((c for c in file.columns if _are_words(c)), key=_length, default=None)
-    if words is None or not file.date_columns or not any(looks_like_teeth(c) for c in file.columns):
+    teeth = next((c for c in file.columns if looks_like_teeth(c)), None) or next(
+        filter(_called_tooth, file.columns), None
+    )
+    if teeth is None or not file.date_columns:
+        return none
+    # Work is of a tooth or is not, whoever has it: so it is told from names, which may be longer.
+    on_tooth = Column(teeth.place, teeth.name, "", teeth.texts.is_not_null().cast(pl.String))
+    rank = lambda c: (tells(c, on_tooth) >= _NEARLY_ALL, _length(c))  # noqa: E731
+    words = max((c for c in file.columns if c is not teeth and _are_words(c)), key=rank, default=None)
+    if words is None:
         return none
     columns = [Column(c.place, c.name, _WORK if c is words else c.heading, c.texts, c.told) for c in file.columns]
     own = {c.place: c for c in file.columns}
@@ -110,10 +119,16 @@ def _by_words(file: FileProfile, *, speak: bool) -> TableMatch:
     return TableMatch("procedures", fields, found.score)
 
 
+def _called_tooth(column: Column) -> bool:
+    return column.fits("tooth") == EXACT
+
+
 def _are_words(column: Column) -> bool:
     """Whether a column holds words that come back on many rows, as names of work do, and not marks or names."""
     few = _FEWEST_WORDS <= column.distinct <= max(_FEWEST_WORDS, column.n / _TIMES_BACK)
-    is_text = column.filled >= _NEARLY_ALL and column.matches(r"\p{L}{4}") >= _NEARLY_ALL
+    is_text = (
+        column.filled >= _NEARLY_ALL and column.matches(r"[\p{L}\p{M}]{4}|\p{Han}{2}|\p{Hangul}{2}") >= _NEARLY_ALL
+    )
     return (
         few and is_text and column.date_share < _CONTRADICTS and column.matches(r"^\p{Lu}\p{L}+, \p{Lu}\p{L}+$") < _FITS
     )
