@@ -32,6 +32,13 @@ _NEVER_DROPPED = ("patient_id", "tooth", "service_date", "exam_date")
 _OF_PERSONS = frozenset(("name", "names", "namn", "nom", "nombre", "nome", "naam", "phone", "mobile", "tel", "telefon"))
 _WORK = "treatment"
 _FEWEST_WORDS, _TIMES_BACK, _NEARLY_ALL = 4, 8, 0.95  # of words for work
+_ENOUGH_OF_NEEDED, _MOST_LEFT = 2, 6  # of patient, day and code; of columns that are shown for one of them
+_WHY_NOT = {
+    "patient_id": "no column holds a number that comes back on several days",
+    "service_date": "no column can be read as days; a form of your own can be told with date_format",
+    "code": "no column holds codes of a built-in list, nor words for work that come back beside teeth that can be read. "
+    "Name the column that says what was done: its texts are then listed for you to fill in",
+}
 # What reports may say once for a group of rows.
 _GROUPED = ("patient_id", "service_date")
 # What tells the tables apart: so many of these fields must be found.
@@ -83,6 +90,24 @@ def match_file(file: FileProfile, *, hint: str = "") -> TableMatch:
     # Words for work on teeth make a ledger, also of what has a birth date or a sex on each row.
     worded = _by_words(file, speak=speak) if best.table in (None, "patients") else best
     return best if worded.table is None else worded
+
+
+def likely_ledger(file: FileProfile) -> TableMatch:
+    """The columns of a file taken for a ledger though it is not known for one, where two of the fields that a ledger
+    needs were found: the rest are asked for, each with the columns that are left."""
+    found = _match_table("procedures", file, speak=headings_speak(file), is_told=True)
+    needed = REQUIRED_FIELDS["procedures"]
+    there = {m.field: m.column for m in found.fields if m.column is not None} if found else {}
+    if found is None or len(there.keys() & set(needed)) < _ENOUGH_OF_NEEDED:
+        return TableMatch(None, (), 0.0)
+    left = tuple(c for c in file.columns if c.filled > 0 and c.place not in {t.place for t in there.values()})
+    fields = [
+        replace(m, rivals=left[:_MOST_LEFT], seen=(), why=_WHY_NOT[m.field])
+        if m.column is None and not m.rivals and m.field in _WHY_NOT
+        else m
+        for m in found.fields
+    ]
+    return TableMatch("procedures", tuple(fields), found.score)
 
 
 def _by_words(file: FileProfile, *, speak: bool) -> TableMatch:
@@ -156,7 +181,7 @@ def nearest_field(table: str, column: Column, file: FileProfile) -> tuple[str, f
     return field, worth
 
 
-def _match_table(table: str, file: FileProfile, *, speak: bool) -> TableMatch | None:
+def _match_table(table: str, file: FileProfile, *, speak: bool, is_told: bool = False) -> TableMatch | None:
     fields = input_fields(table)
     ratings = {(f, c.place): rate(table, f, c, file) for f in fields for c in file.columns}
     fits = {(f, c.place): c.fits(f) for f in fields for c in file.columns}
@@ -167,9 +192,13 @@ def _match_table(table: str, file: FileProfile, *, speak: bool) -> TableMatch | 
     used = {c.place for c in by_field.values()}
     # Headings win: a column that is called so counts although its values look otherwise, and is then asked about.
     called = {f for f in _NEVER_DROPPED if f in fields and any(c.place not in used for c in _headed(f, file, fits))}
-    if len(telling & (by_field.keys() | called)) < min(needed, len(telling)):
+    if not is_told and len(telling & (by_field.keys() | called)) < min(needed, len(telling)):
         return None
-    if "patient_id" not in by_field.keys() | called and not (table == "procedures" and len(by_field) >= 3):
+    if (
+        not is_told
+        and "patient_id" not in by_field.keys() | called
+        and not (table == "procedures" and len(by_field) >= 3)
+    ):
         return None
     matches = []
     for number, field in enumerate(fields):

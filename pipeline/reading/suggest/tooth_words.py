@@ -26,7 +26,7 @@ _LEAST_CALLED, _LEAST = 5, 12  # different teeth, where the heading says tooth a
 def tooth_words(counts: pl.DataFrame, *, is_headed: bool) -> dict[str, str]:
     """What stands before the numbers of a column of teeth, each with what is to be read in its place, `*` the number:
     `d.*` is `*`, `JF*` is `UR*`, or `OPEN` where nothing tells which quadrant it is. Empty where teeth are read
-    without, or the column is none of teeth. `counts` is `text, n` of the column, `is_headed` whether it is called a tooth."""
+    without, or the column is none of teeth. `counts` is `text, n`, `is_headed` whether the column is called so."""
     parts = counts.with_columns(
         head=pl.col("text").str.extract(_HEADED, 1).str.strip_chars(),
         number=pl.col("text").str.extract(_HEADED, 2).cast(pl.Int64, strict=False),
