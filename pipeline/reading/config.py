@@ -257,6 +257,8 @@ def _table_source(name: str, raw: Any) -> TableSource:
 def _value_map(table: str, name: str, given: dict[str, str]) -> dict[str, str]:
     words = map_words(table, name)
     met: dict[str, str] = {}
+    if name == "tooth":  # JF* is UR, that is UR*
+        given = {s: f"{w}*" if "*" in s and w.upper() in ("UR", "UL", "LL", "LR") else w for s, w in given.items()}
     for source, word in given.items():
         if word and words is not None and word not in words:
             raise ConfigError(

@@ -8,6 +8,7 @@ a field that decides what the row means sets the row aside.
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property, partial
@@ -169,12 +170,37 @@ def _by_day(rows: pl.DataFrame, raw: pl.DataFrame, reading: Reading) -> pl.DataF
 
 
 def map_values(texts: pl.Series, words: Mapping[str, str]) -> pl.Series:
-    """Put the practice's words for a field into ours; other texts stay. An empty word means missing."""
+    """Put the practice's words for a field into ours; other texts stay. An empty word means missing.
+
+    A word with a `*` on either side is a form of teeth: `JF*` as `UR*` reads JF6 as UR6, also within a list.
+    """
+    if forms := {source: word for source, word in words.items() if "*" in source and "*" in word}:
+        texts = _in_our_forms(texts, forms)
+        words = {source: word for source, word in words.items() if source not in forms}
     if not words:
         return texts.replace("", None).alias("text")
     normal = {normal_word(source): word for source, word in words.items()}
     mapped = normal_words(pl.col("text")).replace_strict(normal, default=None, return_dtype=pl.String)
     return pl.DataFrame({"text": texts}).select(pl.coalesce(mapped, "text").replace("", None))["text"]
+
+
+def _in_our_forms(texts: pl.Series, forms: Mapping[str, str]) -> pl.Series:
+    """Texts with the numbers behind some words put behind ours, all words at once: one may be the other's meaning."""
+    parts = {f"f{n}": (*source.split("*", 1), word) for n, (source, word) in enumerate(forms.items())}
+    longest = sorted(parts.items(), key=lambda part: -len(part[1][0]))
+    every = "|".join(
+        rf"(?P<{name}>{re.escape(before.strip())}\s*(?P<{name}n>\d+|[A-E]\b){re.escape(behind.strip())})"
+        for name, (before, behind, _) in longest
+    )
+    pattern = re.compile(rf"(?<![^\W\d_])(?:{every})", re.IGNORECASE)
+
+    def ours(found: re.Match[str]) -> str:
+        name = next(n for n in parts if found[n] is not None)
+        return parts[name][2].replace("*", found[f"{name}n"], 1)
+
+    different = texts.drop_nulls().unique()
+    read = [pattern.sub(ours, text) for text in different]
+    return texts.replace(dict(zip(different, read, strict=True)))
 
 
 def trimmed(column: str) -> pl.Expr:

@@ -1,12 +1,18 @@
-"""Months by name, in eleven languages; no name or short form here means another month in another of them.
+"""Months by name, in some twenty languages; no name or short form here means another month in another of them.
 
-English, German, French, Spanish, Portuguese, Dutch, Italian, Hungarian, Swedish, Danish, Norwegian. Accents and dots
-are left out before comparing.
+English, German, French, Spanish, Portuguese, Dutch, Italian, Hungarian, Swedish, Danish, Norwegian here; Indonesian,
+Malay, Turkish, Polish, Czech, Finnish, Romanian, Russian, Greek, Arabic, Hebrew in `data/reading_words.csv`; Thai, of
+which some short forms have points within, in `THAI`. `listopada` is another month in Polish than in Croatian, and so no
+name. Accents and dots are left out before comparing.
 """
 
 from __future__ import annotations
 
+import unicodedata
+
 import polars as pl
+
+from pipeline.machine.data_tables import data_rows
 
 _NAMES = {
     1: "jan january januar jaenner janner janvier janv enero ene janeiro januari gennaio gen",
@@ -22,10 +28,22 @@ _NAMES = {
     11: "nov november novembre noviembre novembro",
     12: "dec december dezember dez decembre diciembre dic dezembro dicembre des desember",
 }
-MONTHS: dict[str, int] = {name: month for month, names in _NAMES.items() for name in names.split()}
-_ACCENTS = {"á": "a", "ú": "u", "ä": "a", "é": "e", "û": "u", "ç": "c", "è": "e", "ù": "u", "à": "a"}
+_FURTHER = {
+    int(row["about"]): row["words"].split("|") for row in data_rows("reading_words") if row["list"] == "names of months"
+}
+_EVERY = [(name, month) for month, names in _NAMES.items() for name in (*names.split(), *_FURTHER[month])]
+_ACCENTS = {
+    **{c: unicodedata.normalize("NFD", c)[0] for name, _ in _EVERY for c in name if not c.isascii()},
+    **dict(zip("áúäéûçèùàı", "auaeuceuai", strict=True)),
+}
+MONTHS: dict[str, int] = {"".join(_ACCENTS.get(c, c) for c in name): month for name, month in _EVERY}
 
-_WORD = r"([a-zà-ÿ]{3,})"
+_THAI_SHORT = "ม.ค ก.พ มี.ค เม.ย พ.ค มิ.ย ก.ค ส.ค ก.ย ต.ค พ.ย ธ.ค"
+_THAI = "มกราคม กุมภาพันธ์ มีนาคม เมษายน พฤษภาคม มิถุนายน กรกฎาคม สิงหาคม กันยายน ตุลาคม พฤศจิกายน ธันวาคม"
+_ENGLISH = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
+THAI = {name: _ENGLISH[n % 12] for n, name in enumerate(f"{_THAI_SHORT} {_THAI}".split())}
+
+_WORD = r"(\p{L}{3,})"
 _DAY = r"(\d{1,2})(?:st|nd|rd|th|er|º|°)?"
 _GAP = r"[.,]?(?:\s+|[-/.])(?:(?:de|del|of)\s+)?"
 # Day, month, year by group number in each form.

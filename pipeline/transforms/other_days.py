@@ -2,7 +2,8 @@
 signs of East Asia, or with nothing between the parts.
 
 Each becomes the text of an ordinary date, which `dates` reads. Names of weekdays are those of English, German, French,
-Spanish, Portuguese, Dutch and Italian, whole or cut short. The Buddhist era is 543 years ahead of the common one (as
+Spanish, Portuguese, Dutch and Italian, whole or cut short, and whole those of the languages in
+`data/reading_words.csv`. The Buddhist era is 543 years ahead of the common one (as
 used in Thailand since 1941, when its year came to begin on 1 January). Japanese eras are those in use since 1926:
 Showa, Heisei from 1989, Reiwa from 2019; their year 1 is that of the change (from memory). The years of the Republic of
 China are 1911 behind the common ones (from memory). Years of the solar calendar of Iran and Afghanistan begin at the
@@ -17,6 +18,9 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from pipeline.machine.data_tables import data_rows
+from pipeline.transforms.month_names import THAI
+
 _WEEKDAYS = (
     "monday|tuesday|wednesday|thursday|friday|saturday|sunday|mon|tues|tue|wed|thurs|thur|thu|fri|sat|sun|"
     "montag|dienstag|mittwoch|donnerstag|freitag|samstag|sonnabend|sonntag|mo|di|mi|do|fr|sa|so|"
@@ -24,7 +28,8 @@ _WEEKDAYS = (
     "lunes|martes|miércoles|miercoles|jueves|viernes|sábado|sabado|domingo|mié|mie|jue|vie|sáb|sab|dom|"
     "segunda|terça|terca|quarta|quinta|sexta|(?:segunda|terça|terca|quarta|quinta|sexta)-feira|seg|ter|qua|qui|sex|"
     "maandag|dinsdag|woensdag|donderdag|vrijdag|zaterdag|zondag|ma|wo|vr|za|zo|"
-    "lunedì|lunedi|martedì|martedi|mercoledì|mercoledi|giovedì|giovedi|venerdì|venerdi|domenica|gio"
+    "lunedì|lunedi|martedì|martedi|mercoledì|mercoledi|giovedì|giovedi|venerdì|venerdi|domenica|gio|"
+    + "|".join(row["words"] for row in data_rows("reading_words") if row["list"] == "weekdays")
 )
 # `mar` is also March: it is a weekday only before a day, a month and a year.
 _BEFORE_DAY = (
@@ -109,7 +114,7 @@ def in_one_form(text: pl.Expr) -> pl.Expr:
     number = text.str.extract(_JAPANESE, 2).replace("元", "1").cast(pl.Int32, strict=False)
     months, days = (text.str.extract(_JAPANESE, group).str.zfill(2) for group in (3, 4))
     japanese = pl.concat_str((era + number).cast(pl.String), months, days, separator="-")
-    text = text.str.replace(_POINTS, "${1}.${2}.${3}")
+    text = text.str.replace(_POINTS, "${1}.${2}.${3}").str.replace_many(THAI)
     plain = text.str.replace(_SIGNS_OF_EAST, "${1}-${2}-${3}").str.replace(_RUN_TOGETHER_NAMED, "${1}-${2}-${3}")
     by_week = text.str.extract(_BY_WEEK, 0).str.to_date("%G-W%V-%u", strict=False)
     by_number = text.str.extract(_BY_NUMBER, 0).str.to_date("%Y-%j", strict=False)

@@ -7,7 +7,7 @@ with a point, `patient.id`; those of a record around with the name of its list, 
 
 import json
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence, Set
 from typing import Any
 
 from pipeline.machine.errors import DataError
@@ -31,8 +31,9 @@ def tables_of(tree: Any, *, file: str) -> dict[str, Iterable[Row]]:
     DataError
         If there are more cells than can be read.
     """
-    finder = _Finder(file)
-    finder.walk(with_lone_records(_with_plain_codings(tree, 0)), (), {}, 0)
+    plain = with_lone_records(_with_plain_codings(tree, 0))
+    finder = _Finder(file, _maps_of(plain))
+    finder.walk(plain, (), {}, 0)
     found: dict[str, Iterable[Row]] = {
         ".".join(path) or _ALONE: list(records_as_rows(rows)) for path, rows in finder.records.items()
     }
@@ -100,8 +101,9 @@ def _listed(values: list[Any]) -> str | None:
 
 
 class _Finder:
-    def __init__(self, file: str) -> None:
+    def __init__(self, file: str, maps: Set[tuple[str, ...]]) -> None:
         self.file = file
+        self._maps = maps
         self.records: dict[tuple[str, ...], list[Record]] = {}
         self.cells: dict[tuple[str, ...], list[list[str | None]]] = {}
         self._made = 0
@@ -113,7 +115,7 @@ class _Finder:
         if isinstance(node, dict):
             if (table := _columnar(node)) is not None:
                 self.cells.setdefault(path, []).extend(self._counted(table))
-            elif _is_map(node):
+            elif _is_map(node) or (path in self._maps and _has_numbers(node)):
                 own_name = "date" if all(_DAY.match(key) for key in node) else "key"
                 name = f"{_one(path)}.{own_name}" if path else own_name
                 for key, value in node.items():
@@ -176,9 +178,34 @@ def _is_matrix(node: Any) -> bool:
 
 def _is_map(node: Mapping[str, Any]) -> bool:
     """Whether the names are numbers of things, not names of fields: `{"1001": {...}, "1002": {...}}`."""
-    if len(node) < _LEAST_KEYS or not all(any(c.isdigit() for c in key) for key in node):
-        return False
-    return all(isinstance(value, dict) or is_nested(value) for value in node.values())
+    return len(node) >= _LEAST_KEYS and _has_numbers(node)
+
+
+def _has_numbers(node: Mapping[str, Any]) -> bool:
+    named = all(any(c.isdigit() for c in key) for key in node)
+    return named and all(isinstance(value, dict) or is_nested(value) for value in node.values())
+
+
+def _maps_of(tree: Any) -> Set[tuple[str, ...]]:
+    """The places whose names are numbers of things in all records together, though one record may have a single one:
+    `"teeth": {"14": [...]}` of one patient and `"teeth": {"3": [...], "19": [...], "30": [...]}` of another."""
+    names: dict[tuple[str, ...], set[str]] = {}
+    others: set[tuple[str, ...]] = set()
+    left: list[tuple[Any, tuple[str, ...]]] = [(tree, ())]
+    while left:
+        node, path = left.pop()
+        if isinstance(node, list):
+            left += [(one, path) for one in node if isinstance(one, dict)]
+            continue
+        for key, inner in node.items():
+            here = (*path, key.strip())
+            if isinstance(inner, dict) and inner and len(here) <= _MOST_DEEP:
+                names.setdefault(here, set()).update(inner)
+                if not _has_numbers(inner):
+                    others.add(here)
+            if isinstance(inner, dict | list) and len(here) <= _MOST_DEEP:
+                left.append((inner, here))
+    return {path for path, of in names.items() if len(of) >= _LEAST_KEYS and path not in others}
 
 
 def _named_around(name: str, path: tuple[str, ...]) -> str:

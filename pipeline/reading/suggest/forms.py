@@ -33,7 +33,7 @@ def notation(columns: Sequence[Column]) -> Decision:
     """The tooth numbering: only where values occur that are valid in one notation alone."""
     if not columns:
         return Decision(ASK, "no column of teeth was found: universal (1-32), fdi (11-48) or palmer (UR1-LL8)?")
-    counts = pl.concat([c.common for c in columns]).group_by("text").agg(pl.col("n").sum())
+    counts = pl.concat([c.tooth_texts for c in columns]).group_by("text").agg(pl.col("n").sum())
     read = counts.with_columns(_readable(counts["text"], n).alias(n) for n in NOTATIONS)
     alone = {
         n: int(read.filter(pl.col(n) & ~pl.any_horizontal(*(m for m in NOTATIONS if m != n)))["n"].sum())

@@ -3,12 +3,13 @@
 import polars as pl
 
 from pipeline.practice.codes import BUILT_IN, built_in, normalise_code
+from pipeline.practice.teeth import parse_teeth
 from pipeline.reading.suggest.code_words import likely_events
 from pipeline.reading.suggest.profile import Column, FileProfile
 from pipeline.transforms.dates import gather_evidence
 
 _LEAST, _LEAST_LINES, _PART_OF = 2, 8, 0.2
-_NEARLY_ALL = 0.9
+_NEARLY_ALL, _LEAST_TEETH = 0.9, 16
 
 
 def hints(file: FileProfile) -> list[str]:
@@ -18,6 +19,13 @@ def hints(file: FileProfile) -> list[str]:
         found.append(
             "its columns are headed by procedures and hold numbers: it counts work and does not say when it was done. "
             "Export the procedures themselves, one row each, in place of the summary."
+        )
+    if (across := _teeth_across(file)) >= _LEAST_TEETH:
+        found.append(
+            f"{across} of its columns are headed by the numbers of teeth: it is a chart with a column a tooth, and its "
+            "cells say what was done. Such a chart is not read. Let the software print the list of treatments, one row "
+            "a piece of work with its tooth; a sheet kept by hand is turned so: for each filled cell a row with the "
+            "patient, the date, the number above the cell as the tooth and its letter as the code."
         )
     if any(map(_has_lines_between, file.columns)):
         found.append(
@@ -32,6 +40,13 @@ def hints(file: FileProfile) -> list[str]:
                 "or a crown, cannot be told from that: export the day of each procedure."
             )
     return found
+
+
+def _teeth_across(file: FileProfile) -> int:
+    """How many columns are headed by a tooth's number alone."""
+    headings = pl.Series([c.heading.strip() for c in file.columns if c.heading], dtype=pl.String)
+    read = [parse_teeth(headings, notation=n)["tooth_fdi"].count() for n in ("fdi", "palmer")]
+    return max(read)
 
 
 def _has_lines_between(column: Column) -> bool:

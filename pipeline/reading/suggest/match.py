@@ -5,6 +5,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+import polars as pl
 from scipy.optimize import linear_sum_assignment
 
 from pipeline.practice.fields import REQUIRED_FIELDS, input_fields
@@ -31,6 +32,13 @@ _NEVER_DROPPED = ("patient_id", "tooth", "service_date", "exam_date")
 _OF_PERSONS = frozenset(("name", "names", "namn", "nom", "nombre", "nome", "naam", "phone", "mobile", "tel", "telefon"))
 _WORK = "treatment"
 _FEWEST_WORDS, _TIMES_BACK, _NEARLY_ALL = 4, 8, 0.95  # of words for work
+_ENOUGH_OF_NEEDED, _MOST_LEFT = 2, 6  # of patient, day and code; of columns that are shown for one of them
+_WHY_NOT = {
+    "patient_id": "no column holds a number that comes back on several days",
+    "service_date": "no column can be read as days; a form of your own can be told with date_format",
+    "code": "no column holds codes of a built-in list, nor words for work that come back beside teeth that can be read. "
+    "Name the column that says what was done: its texts are then listed for you to fill in",
+}
 # What reports may say once for a group of rows.
 _GROUPED = ("patient_id", "service_date")
 # What tells the tables apart: so many of these fields must be found.
@@ -84,11 +92,37 @@ def match_file(file: FileProfile, *, hint: str = "") -> TableMatch:
     return best if worded.table is None else worded
 
 
+def likely_ledger(file: FileProfile) -> TableMatch:
+    """The columns of a file taken for a ledger though it is not known for one, where two of the fields that a ledger
+    needs were found: the rest are asked for, each with the columns that are left."""
+    found = _match_table("procedures", file, speak=headings_speak(file), is_told=True)
+    needed = REQUIRED_FIELDS["procedures"]
+    there = {m.field: m.column for m in found.fields if m.column is not None} if found else {}
+    if found is None or len(there.keys() & set(needed)) < _ENOUGH_OF_NEEDED:
+        return TableMatch(None, (), 0.0)
+    left = tuple(c for c in file.columns if c.filled > 0 and c.place not in {t.place for t in there.values()})
+    fields = [
+        replace(m, rivals=left[:_MOST_LEFT], seen=(), why=_WHY_NOT[m.field])
+        if m.column is None and not m.rivals and m.field in _WHY_NOT
+        else m
+        for m in found.fields
+    ]
+    return TableMatch("procedures", tuple(fields), found.score)
+
+
 def _by_words(file: FileProfile, *, speak: bool) -> TableMatch:
     """A ledger without a column of codes, whose work stands in words: those that come back, the longest of them."""
     none = TableMatch(None, (), 0.0)
-    words = max((c for c in file.columns if are_words(c)), key=_length, default=None)
-    if words is None or not file.date_columns or not any(looks_like_teeth(c) for c in file.columns):
+    teeth = next((c for c in file.columns if looks_like_teeth(c)), None) or next(
+        filter(_called_tooth, file.columns), None
+    )
+    if teeth is None or not file.date_columns:
+        return none
+    # Work is of a tooth or is not, whoever has it: so it is told from names, which may be longer.
+    on_tooth = Column(teeth.place, teeth.name, "", teeth.texts.is_not_null().cast(pl.String))
+    rank = lambda c: (tells(c, on_tooth) >= _NEARLY_ALL, _length(c))  # noqa: E731
+    words = max((c for c in file.columns if c is not teeth and are_words(c)), key=rank, default=None)
+    if words is None:
         return none
     columns = [Column(c.place, c.name, _WORK if c is words else c.heading, c.texts, c.told) for c in file.columns]
     own = {c.place: c for c in file.columns}
@@ -110,10 +144,16 @@ def _by_words(file: FileProfile, *, speak: bool) -> TableMatch:
     return TableMatch("procedures", fields, found.score)
 
 
+def _called_tooth(column: Column) -> bool:
+    return column.fits("tooth") == EXACT
+
+
 def are_words(column: Column) -> bool:
     """Whether a column holds words that come back on many rows, as names of work do, and not marks or names."""
     few = _FEWEST_WORDS <= column.distinct <= max(_FEWEST_WORDS, column.n / _TIMES_BACK)
-    is_text = column.filled >= _NEARLY_ALL and column.matches(r"\p{L}{4}") >= _NEARLY_ALL
+    is_text = (
+        column.filled >= _NEARLY_ALL and column.matches(r"[\p{L}\p{M}]{4}|\p{Han}{2}|\p{Hangul}{2}") >= _NEARLY_ALL
+    )
     return (
         few and is_text and column.date_share < _CONTRADICTS and column.matches(r"^\p{Lu}\p{L}+, \p{Lu}\p{L}+$") < _FITS
     )
@@ -141,7 +181,7 @@ def nearest_field(table: str, column: Column, file: FileProfile) -> tuple[str, f
     return field, worth
 
 
-def _match_table(table: str, file: FileProfile, *, speak: bool) -> TableMatch | None:
+def _match_table(table: str, file: FileProfile, *, speak: bool, is_told: bool = False) -> TableMatch | None:
     fields = input_fields(table)
     ratings = {(f, c.place): rate(table, f, c, file) for f in fields for c in file.columns}
     fits = {(f, c.place): c.fits(f) for f in fields for c in file.columns}
@@ -152,9 +192,13 @@ def _match_table(table: str, file: FileProfile, *, speak: bool) -> TableMatch | 
     used = {c.place for c in by_field.values()}
     # Headings win: a column that is called so counts although its values look otherwise, and is then asked about.
     called = {f for f in _NEVER_DROPPED if f in fields and any(c.place not in used for c in _headed(f, file, fits))}
-    if len(telling & (by_field.keys() | called)) < min(needed, len(telling)):
+    if not is_told and len(telling & (by_field.keys() | called)) < min(needed, len(telling)):
         return None
-    if "patient_id" not in by_field.keys() | called and not (table == "procedures" and len(by_field) >= 3):
+    if (
+        not is_told
+        and "patient_id" not in by_field.keys() | called
+        and not (table == "procedures" and len(by_field) >= 3)
+    ):
         return None
     matches = []
     for number, field in enumerate(fields):

@@ -39,7 +39,12 @@ def _go_together(main: Group, other: Group) -> bool:
     if a.worksheet or b.worksheet:
         return False
     ours, theirs = _headings(main), _headings(other)
-    needed = {*REQUIRED_FIELDS[main.match.table or ""], *("tooth" for _ in [0] if "tooth" in ours or "tooth" in theirs)}
+    # Work on no tooth may stand on a sheet of its own, that is the other without the column of teeth.
+    if ("tooth" in ours) != ("tooth" in theirs) and not (
+        set(a.headings) <= set(b.headings) or set(b.headings) <= set(a.headings)
+    ):
+        return False
+    needed = {*REQUIRED_FIELDS[main.match.table or ""], *({"tooth"} & ours.keys() & theirs.keys())}
     return all(ours.get(f) and ours.get(f) == theirs.get(f) for f in needed)
 
 

@@ -12,6 +12,8 @@ from pipeline.practice.table_settings import EACH
 from pipeline.practice.tables import INPUT_TABLES
 from pipeline.practice.teeth import NOTATIONS
 from pipeline.reading.headings import EXACT, PART, fit
+from pipeline.reading.suggest.tooth_words import OPEN, tooth_words
+from pipeline.transforms.clean import map_values
 from pipeline.transforms.dates import DateEvidence, DateForm, gather_evidence, parse_dates
 from pipeline.transforms.decimals import gather_decimals
 from pipeline.transforms.parsers import parse_fees
@@ -20,6 +22,7 @@ from pipeline.transforms.tooth_lists import parse_tooth_lists
 CUT = r"^\s*#{3,}\s*$"  # what a spreadsheet shows, and writes to a text, where a column is too narrow
 _MOST_DISTINCT = 3_000
 _MANY_ROWS = 10
+_STANDS_ALWAYS = 0.97  # some work is of no tooth
 _OF_TIME = re.compile(r"(?i)time|stamp|epoch|zeit|heure|hora|tijd|ora\b|[ _]at$|[ _]ts$")
 _SERIAL = r"^\d{5}(?:\.\d+)?$"
 _SERIAL_FROM, _SERIAL_TO = 25_000, 48_500  # 1968 to 2032
@@ -128,12 +131,24 @@ class Column:
         return number - 25_569  # 1970-01-01 in the count from 1900
 
     @cached_property
+    def tooth_words(self) -> dict[str, str]:
+        """What stands before the numbers of teeth, and what it means (`tooth_words.tooth_words`)."""
+        is_headed = self.fits("tooth") >= PART
+        return tooth_words(self.common, is_headed=is_headed) if is_headed or self.filled < _STANDS_ALWAYS else {}
+
+    @cached_property
+    def tooth_texts(self) -> pl.DataFrame:
+        """`text, n`: `common` with these words put into ours, letters of any quadrant as if of the upper right one."""
+        words = {word: "UR*" if meant == OPEN else meant for word, meant in self.tooth_words.items()}
+        return self.common.with_columns(map_values(self.common["text"], words)) if words else self.common
+
+    @cached_property
     def teeth(self) -> dict[str, float]:
         """Share of the filled rows that name teeth, by notation."""
         return {notation: self._teeth(notation) for notation in NOTATIONS}
 
     def _teeth(self, notation: str) -> float:
-        read = parse_tooth_lists(self.common["text"], notation=notation)
+        read = parse_tooth_lists(self.tooth_texts["text"], notation=notation)
         good = read["tooth_fdi"].is_not_null() | read["all_fdi"].is_not_null()
         total = int(self.common["n"].sum())
         return int(self.common.filter(good)["n"].sum()) / total if total else 0.0

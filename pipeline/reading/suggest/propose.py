@@ -21,7 +21,7 @@ from pipeline.reading.suggest.group import Group
 from pipeline.reading.suggest.hints import hints
 from pipeline.reading.suggest.joins import with_joins
 from pipeline.reading.suggest.masks import masked_samples
-from pipeline.reading.suggest.match import headings_speak, match_file, match_worksheet, nearest_field
+from pipeline.reading.suggest.match import headings_speak, likely_ledger, match_file, match_worksheet, nearest_field
 from pipeline.reading.suggest.more_sheets import with_more_sheets
 from pipeline.reading.suggest.own_codes import own_codes, why_written
 from pipeline.reading.suggest.pieces import Piece, open_pieces, profile
@@ -30,6 +30,7 @@ from pipeline.reading.suggest.twice import ask_of_twice
 
 _MOST_SHOWN = 30
 _SOMETHING = 0.5
+_LEAST_ROWS = 20  # of what is taken for a ledger though it is not known for one
 
 
 @dataclass(frozen=True)
@@ -74,6 +75,10 @@ def suggest(
     spoken = {t: [p for p in pieces if t in p.tables] for t in INPUT_TABLES}
     spoken = {t: found for t, found in spoken.items() if found}
     troubles = [p for p in pieces if p.trouble]
+    unsure: list[str] = []
+    if not chosen and not spoken and (likely := _likeliest(left)) is not None:
+        chosen, left = {"procedures": likely}, [g for g in left if g.pieces is not likely.pieces]
+        unsure = _seen(likely)
     if not chosen and not spoken:
         seen = [p.trouble or "" for p in troubles] + ["\n  ".join(_seen(g)) for g in left]
         why = "".join(f"\n  {text}" for text in seen)
@@ -83,10 +88,12 @@ def suggest(
         )
     if encoding:
         chosen = {t: replace(group, encoding=encoding) for t, group in chosen.items()}
-    own = own_codes(chosen)
+    # The texts of a column that only may be the codes can be anything, names too.
+    is_open = bool(unsure) and all(f.column is None for f in chosen["procedures"].match.fields if f.field == "code")
+    own = None if is_open else own_codes(chosen)
     system = None if own is None else Decision(codes_name, why_written(codes_name, own))
     text = toml_text(chosen, spoken=spoken, left=left, troubles=troubles, folder=folder.resolve(), system=system)
-    found = _found(chosen, spoken, left, troubles)
+    found = _found(chosen, spoken, left, troubles) + unsure
     asked = len(open_questions(text))
     if own is None:
         return Suggestion(text, tuple(found), asked)
@@ -167,6 +174,16 @@ def _choose(groups: list[Group]) -> tuple[dict[str, Group], list[Group]]:
         if table is not None and table not in chosen:
             chosen[table] = group
     return {t: chosen[t] for t in INPUT_TABLES if t in chosen}, [g for g in groups if g not in chosen.values()]
+
+
+def _likeliest(left: Sequence[Group]) -> Group | None:
+    """The largest of the groups that may be a ledger though one thing that a ledger needs was not found."""
+    for group in sorted(left, key=lambda g: -g.rows_seen):
+        if group.rows_seen >= _LEAST_ROWS and not hints(group.file):
+            match = likely_ledger(group.file)
+            if match.table is not None:
+                return replace(group, match=match)
+    return None
 
 
 def _has_no_key(group: Group) -> bool:

@@ -10,6 +10,7 @@ from pipeline.practice.fields import is_open, kind, map_words, normal_word, word
 from pipeline.practice.tables import INPUT_TABLES
 from pipeline.reading.suggest.match import ASK
 from pipeline.reading.suggest.profile import Column
+from pipeline.reading.suggest.tooth_words import OPEN
 from pipeline.reading.suggest.value_words import known_words, paired_words, trade_words
 
 _MOST = 24
@@ -24,6 +25,8 @@ def value_lines(table: str, field: str, column: Column) -> list[tuple[str, str, 
     Of words that differ only in case, blanks or hyphens the commonest stands for all. In a field that takes any text,
     one that stands in a single row is kept as it is and not asked: it may be a remark on one patient.
     """
+    if field == "tooth":
+        return _tooth_lines(column)
     takes_any = is_open(table, field)
     if map_words(table, field) is None and not takes_any:
         return []
@@ -79,6 +82,20 @@ def value_lines(table: str, field: str, column: Column) -> list[tuple[str, str, 
             continue
         else:
             lines.append((text, ASK, f"{choices}? {count(rows, 'row')}"))
+    return lines
+
+
+def _tooth_lines(column: Column) -> list[tuple[str, str, str]]:
+    """A line for each word or pair of letters that stands before the numbers of teeth."""
+    lines = []
+    for word, meant in column.tooth_words.items():
+        if meant == OPEN:
+            which = "the letters of which quadrant? UR* upper right, UL* upper left, LL* lower left, LR* lower right"
+            lines.append((word, ASK, f"{which}, right and left as the patient's own; * is the place, 1 to 8"))
+        elif meant == "*":
+            lines.append((word, meant, "likely: it stands before the numbers of teeth; * is the number"))
+        else:
+            lines.append((word, meant, "likely: words or first letters for jaw and side; look at a chart or two"))
     return lines
 
 
