@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from tests.mutants.run import Outcome, Target
 
 ROOT = Path(__file__).parents[2]
+FIGURES = ("linking", "comparison", "verdict", "passed")  # groups that the figures of the main comparison pass
 DRAWN = 30  # of each module, unless asked for fewer or more
 # One order of sets, and no threads that a fork would lose.
 STEADY = {
@@ -56,7 +57,8 @@ def main() -> int:
 
     words = asked.modules
     named = [t for word in words for t in (*TARGETS, *PASSED) if word == t.group or t.file.endswith(f"/{word}.py")]
-    chosen = list(dict.fromkeys(named if words else (*TARGETS, *PASSED) if asked.passed else TARGETS))
+    figures = [t for t in (*TARGETS, *PASSED) if t.group in FIGURES]
+    chosen = list(dict.fromkeys(named if words else figures if asked.passed else TARGETS))
     if not chosen:
         options.error("no such module or group; see tests/mutants/targets.py")
     if not asked.list:

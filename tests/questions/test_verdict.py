@@ -53,6 +53,16 @@ def test_a_range_that_holds_or_meets_zero_is_open_by_itself_whatever_the_ratio(l
     assert {v.sentence for v in found} == {found[0].sentence}
 
 
+@pytest.mark.parametrize(("side", "ratio"), [(1, (1.2, 1.05, 1.4)), (-1, (0.8, 0.7, 0.95))])
+def test_a_difference_under_one_of_100_points_the_same_way_as_its_ratio(side, ratio):
+    d = Difference("through_crown", "before_seat", 5, 0, side * 0.8, *sorted((side * 0.1, side * 6.0)), "")
+    rules = {"smallest": 5, "min_failures": 10}
+    assert decide(d, (50, 50), **rules, scales=Scales(ratio)) == "differs"
+    other_way = tuple(sorted(1 / value for value in ratio))
+    other = (1 / ratio[0], other_way[0], other_way[-1])
+    assert decide(d, (50, 50), **rules, scales=Scales(other)) == "cannot_tell"
+
+
 def test_no_difference_at_the_horizon_is_too_early():
     assert decide(None, (50, 50), smallest=5, min_failures=10) == "too_early"
 
