@@ -30,8 +30,7 @@ def burst_short(owner: Owner, *, dated: bool = True) -> str:
     if found is None:
         return ""
     noun = terms.outcome(found.outcome).noun
-    span = f"in {count(_number(found.month) - _number(found.since) + 1, 'month')}"
-    when = _when(found) if dated else span
+    when = _when(found) if dated else f"in {count(_number(found.month) - _number(found.since) + 1, 'month')}"
     return f"{count(found.failed, noun)} failed {when}, {decimal(found.expected)} expected."
 
 
