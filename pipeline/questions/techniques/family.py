@@ -98,6 +98,6 @@ def verdict_in_family(verdict: Verdict, looked: Looked | None, analysis: Analysi
     among = f"{looked.looks} main questions" if looked.looks > 1 else "the main questions"
     return withheld(
         verdict,
-        f"Alone it would pass for a difference (p {looked.p:.2g}), but among {among} p is {looked.p_family:.2g}: chance "
-        "is not ruled out.",
+        f"Alone it would pass for a difference (p {looked.p:.2g}), but among {among} p is {looked.p_family:.2g}: "
+        "chance is not ruled out.",
     )
