@@ -95,9 +95,9 @@ def verdict_in_family(verdict: Verdict, looked: Looked | None, analysis: Analysi
     verdict = replace(verdict, looked=looked)
     if verdict.code != DIFFERS or looked is None or looked.p_family < 1 - analysis.confidence:
         return verdict
-    among = f"{looked.looks} main questions are" if looked.looks > 1 else "The main questions are"
+    among = f"{looked.looks} main questions" if looked.looks > 1 else "the main questions"
     return withheld(
         verdict,
-        f"Alone it would pass for a difference (p {looked.p:.2g}). {among} counted together, the one named beforehand "
-        f"first: so counted p is {looked.p_family:.2g}, and chance is not ruled out.",
+        f"Alone it would pass for a difference (p {looked.p:.2g}), but among {among} p is {looked.p_family:.2g}: "
+        "chance is not ruled out.",
     )
