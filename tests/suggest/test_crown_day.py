@@ -40,8 +40,9 @@ def test_the_day_of_crowns(tmp_path: Path, beside: str, days: int, interim: str,
     assert crown_day(tmp_path, beside, days, interim=interim) == told
 
 
-def test_a_ledger_without_crowns_is_not_asked(tmp_path: Path):
-    lines = ["Chart No,Date,Code,Tooth", *(f"{1001 + n % 4},2019-03-{n + 1:02},D3330,{n + 3}" for n in range(20))]
+@pytest.mark.parametrize(("code", "told"), [("D3330", "seat"), ("*D2740", "ask"), ("D2740 - Crown", "ask")])
+def test_only_a_ledger_without_crowns_is_not_asked(tmp_path: Path, code: str, told: str):
+    lines = ["Chart No,Date,Code,Tooth", *(f"{1001 + n % 4},2019-03-{n + 1:02},{code},{n + 3}" for n in range(20))]
     (tmp_path / "ledger.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
     text = suggest([tmp_path / "ledger.csv"], folder=tmp_path).text
-    assert tomllib.loads(text)["practice"]["crown_date"] == "seat"
+    assert tomllib.loads(text)["practice"]["crown_date"] == told

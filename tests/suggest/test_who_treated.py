@@ -33,3 +33,15 @@ def test_one_text_throughout_beside_a_column_whose_text_stands_on_the_cleanings_
 
 def test_a_column_that_does_not_tell_who_cleans_leaves_the_owner(tmp_path: Path):
     assert provider_line(tmp_path, "Dr,Mark", {}).startswith('columns.provider_id = "Dr"')
+
+
+def test_names_of_patients_under_a_heading_of_no_known_language_are_no_clinicians(tmp_path: Path):
+    names = [f"{first} {last}" for first in ("Ada", "Bo", "Cleo", "Dan", "Eva", "Fay") for last in "KLMNOPQ"]
+    rows = [
+        f"{5001 + n % 42},{names[n % 42]},2019-{1 + n % 12:02d}-{4 + n % 24:02d},{code},"
+        f"{'' if code < 'D2' else 11 + n % 8},{('AH', 'BM', 'CV')[n * 7 % 11 % 3]}"
+        for n, code in enumerate(WORK * 84)
+    ]
+    path = tmp_path / "ledger.csv"
+    path.write_text("\n".join(["Kennitala,Nafn,Dags,Code,Tooth,Laeknir", *rows]) + "\n", encoding="utf-8")
+    assert 'columns.provider_id = "Laeknir"' in suggest([path], folder=tmp_path).text

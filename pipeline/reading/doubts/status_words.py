@@ -30,7 +30,7 @@ _NO_ONE_HERE = word_list("no one here")
 # Of these one word of several is enough: `outside endodontist`.
 _PLAINLY_AWAY = word_list("away")
 _LEAST_UNCHARGED, _CHARGED = 5, 0.8
-_INITIALS, _ALIKE = re.compile(r"[A-Z]{2,3}"), 0.6
+_INITIALS, _ALIKE = re.compile(r"[A-Z]{2,3}"), 0.5
 _ENOUGH_ROWS, _FEW_OF_ROWS, _MOST_OF_ROWS = 100, 0.2, 0.6
 
 

@@ -4,12 +4,13 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.practice.codes import BUILT_IN, built_in, normalise_code
+from pipeline.practice.codes import BUILT_IN, built_in
 from pipeline.practice.counts import count
 from pipeline.reading.suggest.code_words import likely_events
 from pipeline.reading.suggest.forms import Decision
 from pipeline.reading.suggest.group import Group
 from pipeline.reading.suggest.match import ASK
+from pipeline.transforms.code_cells import read_codes
 
 _QUESTION = "is the date on which a crown is posted the day of the seat (seat) or of the preparation (prep)? "
 _ENOUGH, _MOST, _FEW = 10, 0.8, 0.1
@@ -95,9 +96,13 @@ def _is(ledger: Group, system: str, event: str) -> pl.Series:
     if code is None:
         return none
     if system in BUILT_IN:
-        known = built_in(system).filter(pl.col("event") == event)["code"]
-        plain = code.texts.to_frame("code").select(normalise_code(pl.col("code"), system=system)).to_series()
-        return plain.is_in(known.implode()).fill_null(False)
+        listed, texts = built_in(system), code.counts["text"]
+        read = read_codes(texts, known=set(listed["code"]), system=system)
+        codes = pl.coalesce("all_codes", pl.concat_list("value")).list.set_intersection(
+            listed.filter(pl.col("event") == event)["code"].to_list()
+        )
+        own = texts.filter(read.select(codes.list.len() > 0).to_series().fill_null(False))
+        return code.texts.is_in(own.implode()).fill_null(False)
     for column in (c for c in ledger.file.columns if c.distinct <= _MOST_TEXTS):
         own = [text for text in column.counts["text"] if likely_events(text) == (event,)]
         none |= column.texts.is_in(own).fill_null(False)

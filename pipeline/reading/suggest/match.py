@@ -26,6 +26,7 @@ _OTHER_HEADING = -1.0  # a heading that speaks for something else, in a file who
 _RIVAL = 1.0  # closer than this, two columns are both candidates
 _FILLED = 0.95  # from this share on a column stands for itself
 _FITS, _CONTRADICTS = 0.5, 0.2
+_NAMESAKES = 1.2  # numbers for each name
 _TELLS = 0.98  # share of the rows whose text follows from that of another column
 # A column headed like one of these is never left out without a question.
 _NEVER_DROPPED = ("patient_id", "tooth", "service_date", "exam_date")
@@ -211,7 +212,7 @@ def _match_table(table: str, file: FileProfile, *, speak: bool, is_told: bool = 
         if match is not None:
             matches.append(match)
     matches = [_not_dropped(m, file, matches, ratings, fits) for m in _with_headed(table, matches, file, fits)]
-    matches = [_who_treated(m, matches, file) if m.field == "provider_id" else m for m in matches]
+    matches = [_who_treated(m, matches, file) if m.field == "provider_id" else _numbered(m) for m in matches]
     own = sum(scores[f, c] for f, c in chosen.items())
     return TableMatch(table, tuple(matches), float(own))
 
@@ -380,6 +381,21 @@ def _not_dropped(
             why = "another column fits by its values than by its heading"
             match = FieldMatch(match.field, None, ASK, why, (match.column, *better))
     return replace(match, seen=tuple(ratings[match.field, c.place][1] for c in match.rivals))
+
+
+def _numbered(match: FieldMatch) -> FieldMatch:
+    """The patient, by the number, where a column of numbers and one of names were to be asked about and each number is
+    of one name, each name nearly always of one number: two patients may have one name."""
+    names = [c for c in match.rivals if c.matches(r"\d") <= 1 - _TELLS]
+    numbers = [c for c in match.rivals if c.filled >= _TELLS and c.matches(r"\d") >= _TELLS]
+    if match.field != "patient_id" or len(match.rivals) != 2 or not (names and numbers):  # a name and a number
+        return match
+    name, number = names[0], numbers[0]
+    if not name.distinct <= number.distinct <= _NAMESAKES * name.distinct:
+        return match
+    if tells(number, name) < _TELLS or tells(name, number) < 1 / _NAMESAKES:
+        return match
+    return FieldMatch(match.field, number, LIKELY, f"each is of one name in {quoted(name.heading or name.name)}")
 
 
 def _who_treated(match: FieldMatch, matches: Sequence[FieldMatch], file: FileProfile) -> FieldMatch:
