@@ -72,3 +72,13 @@ def test_a_name_that_cannot_be_is_refused(tmp_path: Path, line: str, said: str):
     )
     with pytest.raises(ConfigError, match=said):
         load_settings(toml)
+
+
+def test_days_in_another_order_do_not_part_them(tmp_path: Path):
+    turned = [NEW[0]] + [
+        f"{a},{day}/{month}/{rest}" for a, month, day, rest in (x.replace(",", "/", 1).split("/", 3) for x in NEW[1:])
+    ]
+    files = [write(tmp_path, "new.csv", turned), write(tmp_path, "old.csv", OLD)]
+    told = tomllib.loads(suggest(files, folder=tmp_path).text)["tables"]["procedures"]
+    assert sorted(told["files"]) == ["new.csv", "old.csv"]
+    assert told["renamed"]["Svc Date"] == "Date"

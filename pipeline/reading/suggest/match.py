@@ -37,8 +37,7 @@ _ENOUGH_OF_NEEDED, _MOST_LEFT = 2, 6  # of patient, day and code; of columns tha
 _WHY_NOT = {
     "patient_id": "no column holds a number that comes back on several days",
     "service_date": "no column can be read as days; a form of your own can be told with date_format",
-    "code": "no column holds codes of a built-in list, nor words for work that come back beside teeth that can be "
-    "read. "
+    "code": "no column holds codes of a built-in list, nor words for work that come back beside teeth that are read. "
     "Name the column that says what was done: its texts are then listed for you to fill in",
 }
 # What reports may say once for a group of rows.

@@ -21,10 +21,18 @@ from pipeline.reading.suggest.group import Group
 from pipeline.reading.suggest.hints import hints
 from pipeline.reading.suggest.joins import with_joins
 from pipeline.reading.suggest.masks import masked_samples
-from pipeline.reading.suggest.match import headings_speak, likely_ledger, match_file, match_worksheet, nearest_field
+from pipeline.reading.suggest.match import (
+    TableMatch,
+    headings_speak,
+    likely_ledger,
+    match_file,
+    match_worksheet,
+    nearest_field,
+)
 from pipeline.reading.suggest.more_sheets import with_more_sheets
 from pipeline.reading.suggest.own_codes import own_codes, why_written
 from pipeline.reading.suggest.pieces import Piece, open_pieces, profile
+from pipeline.reading.suggest.profile import FileProfile
 from pipeline.reading.suggest.toml_text import toml_text
 from pipeline.reading.suggest.twice import ask_of_twice
 
@@ -202,11 +210,25 @@ def _under_other_names(chosen: dict[str, Group], left: list[Group]) -> tuple[dic
             continue
         pieces = main.pieces + [_renamed(piece, names, main.pieces[0].rows.columns) for piece in group.pieces]
         merged = _group(pieces)
+        if merged.match.table is None:  # both are such a table by themselves: days in two orders are told file by file
+            merged = replace(main, pieces=pieces, file=merged.file, match=_within(merged.file, main.match))
         if merged.match.table != group.match.table:
             continue
         chosen[merged.match.table or ""] = replace(merged, renamed={**main.renamed, **names})
         taken.append(group)
     return chosen, [g for g in left if g not in taken]
+
+
+def _within(file: FileProfile, match: TableMatch) -> TableMatch:
+    """A match with the columns of those names in another profile."""
+    named = {c.name: c for c in file.columns}
+    fields = (
+        replace(
+            f, column=None if f.column is None else named[f.column.name], rivals=tuple(named[c.name] for c in f.rivals)
+        )
+        for f in match.fields
+    )
+    return replace(match, fields=tuple(fields))
 
 
 def _other_names(main: Group, other: Group) -> dict[str, str] | None:
@@ -237,7 +259,8 @@ def _renamed(piece: Piece, names: Mapping[str, str], columns: Sequence[str]) -> 
     there = {names.get(h, h): piece.rows.get_column(h) for h in piece.rows.columns}
     empty = pl.Series([None] * piece.rows.height, dtype=pl.String)
     rows = pl.DataFrame({h: there.get(h, empty) for h in columns})
-    return replace(piece, rows=rows, headings=tuple(columns))
+    told = tuple((names.get(heading, heading), field, why) for heading, field, why in piece.told)
+    return replace(piece, rows=rows, headings=tuple(columns), told=told)
 
 
 def _seen(group: Group) -> list[str]:

@@ -23,6 +23,8 @@ _STRENGTHS = (0.5, 1, 1.25, 2, 2.5, 3, 4, 5, 5.25, 6, 8.25)
 _MOST_NUMBERED = 12
 _MOST_PEOPLE, _ONE_EACH, _ONE_OF_NAMES = 30, 0.98, 0.8  # two patients may have one name
 _ALL_DIFFERENT, _MANY = 0.98, 50
+_FEW_CODES = 3
+_DOTTED = r"^[1-4][.][1-8]$"  # quadrant and place
 _CODES, _TELLS = 5, 0.95  # different codes; share of the rows whose code follows from another column
 _LIKELY = 0.5  # how well small numbers speak for a field that says nothing of it
 _ID = re.compile(r"(?i)\b(?:id|key|no|number|nr|ref)\b|id$")
@@ -256,6 +258,8 @@ def _code(_table: str, column: Column, file: FileProfile) -> Rating:
     system, hits = max(column.codes.items(), key=lambda pair: pair[1])
     if column.matches(r"^\d(?:\.\d*)?$") >= 0.5 or (hits < 0.6 and column.matches(r"^\d+[.,]\d{1,2}$") >= 0.3):
         return 0.02, ""  # no list has many codes of one digit
+    if column.distinct <= _FEW_CODES and column.n >= _MANY * column.distinct and hits < _TELLS:
+        return 0.02, ""  # clinicians, say: so many rows are of more kinds of work
     if looks_like_teeth(column) and hits < 0.97:
         return 0.1, ""
     if looks_like_teeth(column) and column.matches(r"^[1-8][1-8]$") >= 0.95:
@@ -271,7 +275,7 @@ def _tooth(_table: str, column: Column, file: FileProfile) -> Rating:
     best = max(column.teeth.values())
     if best < 0.6 or column.date_share >= 0.5:
         return _NEVER
-    if column.number_within(1, 5) >= 0.99:
+    if column.number_within(1, 5) >= 0.99 and column.matches(_DOTTED) < _TELLS:
         return 0.15, ""
     if column is file.code_column and max(column.codes.values()) >= 0.97 and not looks_like_teeth(column):
         return 0.1, ""

@@ -249,7 +249,9 @@ def _ask_of(others: Sequence[str]) -> str:
         return ""
     return (
         f"; ask: {plain(', '.join(others))} looks like a ledger too, under other headings, and would not be read. If "
-        f"it holds work that is not in the others, give its columns the same headings and run suggest again; else take "
+        f'it holds work that is not in the others, put its name in place of "{ASK}" and write '
+        'renamed."<its heading>" = "<the heading named below>" for each column (of sheets of one file '
+        'columns.code = ["<heading>", "<heading>"], of which the first that is filled counts); else take '
         f'"{ASK}" out of the list'
     )
 
