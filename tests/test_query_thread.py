@@ -59,7 +59,10 @@ def test_an_error_comes_back_as_it_was_raised():
 @pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM])
 def test_a_signal_ends_the_task_which_clears_away_first(how):
     child = subprocess.Popen(
-        [sys.executable, "-c", WORK.format(forever=True, handler=STOP)], stdout=subprocess.PIPE, text=True
+        [sys.executable, "-c", WORK.format(forever=True, handler=STOP)],
+        env=os.environ | {"POLARS_MAX_THREADS": "2"},
+        stdout=subprocess.PIPE,
+        text=True,
     )
     assert child.stdout.readline() == "begun False\n"
     time.sleep(0.2)

@@ -52,8 +52,8 @@ class Facts(Connected):
         rows = [f"SELECT patient_id, 0::UBIGINT AS fact FROM (SELECT DISTINCT patient_id FROM {PROCEDURES.name})"]  # noqa: S608
         for table in tables:
             rows.append(f"SELECT patient_id, {_fingerprint(table, *table.columns)} AS fact FROM {table.name}")  # noqa: S608
-        fact = _fingerprint(PROCEDURES, "service_date", "code", "tooth_fdi")
-        rows.append(f"SELECT patient_id, {fact} AS fact FROM {PROCEDURES.name} {_TOLD_BY_CODE}")  # noqa: S608
+        content = _fingerprint(PROCEDURES, "service_date", "code", "tooth_fdi")
+        rows.append(f"SELECT patient_id, {content} AS fact FROM {PROCEDURES.name} {_TOLD_BY_CODE}")  # noqa: S608
         return self._summed(" UNION ALL ".join(rows), codes=list(codes), until=until)
 
     def happened(self, what: str) -> pl.DataFrame:

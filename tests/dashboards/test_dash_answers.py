@@ -49,7 +49,7 @@ def test_in_short_a_comparison_says_its_difference_or_why_there_is_none() -> Non
     assert main.difference is not None
     d = replace(main.difference, per_100=2.2, ci_low=0.8, ci_high=4.4, years=5)
     told = {
-        "differs": "2 more of 100 failed within 5 years (1 to 4 more).",
+        "differs": "2 more of 100 failed within 5 years (1 to 4).",
         "cannot_tell": "1 to 4 more of 100 failed within 5 years.",
         "too_early": main.verdict.sentence,
     }
