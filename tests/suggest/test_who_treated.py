@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 from pathlib import Path
 
 import pytest
@@ -37,11 +38,13 @@ def test_a_column_that_does_not_tell_who_cleans_leaves_the_owner(tmp_path: Path)
 
 def test_names_of_patients_under_a_heading_of_no_known_language_are_no_clinicians(tmp_path: Path):
     names = [f"{first} {last}" for first in ("Ada", "Bo", "Cleo", "Dan", "Eva", "Fay") for last in "KLMNOPQ"]
-    rows = [
-        f"{5001 + n % 42},{names[n % 42]},2019-{1 + n % 12:02d}-{4 + n % 24:02d},{code},"
-        f"{'' if code < 'D2' else 11 + n % 8},{('AH', 'BM', 'CV')[n * 7 % 11 % 3]}"
-        for n, code in enumerate(WORK * 84)
-    ]
+    draw, rows = random.Random(4), []
+    for visit in range(200):
+        n, who = draw.randrange(42), draw.choice(("AH", "BM", "CV"))
+        for code in ("D0120", draw.choice(("D1110", "D2392", "D7140"))):
+            tooth = "" if code < "D2" else draw.randrange(11, 18)
+            day = f"{2015 + visit // 40}-{1 + visit % 40 // 4:02d}-{4 + n % 24:02d}"
+            rows.append(f"{5001 + n},{names[n]},{day},{code},{tooth},{who}")
     path = tmp_path / "ledger.csv"
-    path.write_text("\n".join(["Kennitala,Nafn,Dags,Code,Tooth,Laeknir", *rows]) + "\n", encoding="utf-8")
+    path.write_text("\n".join(["Kennitala,Nafn,Dags,Verk,Tonn,Laeknir", *rows]) + "\n", encoding="utf-8")
     assert 'columns.provider_id = "Laeknir"' in suggest([path], folder=tmp_path).text
