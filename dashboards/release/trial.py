@@ -18,8 +18,8 @@ from pipeline.results.trial_words import FATES, NEED, OUTCOMES, no_difference, o
 
 # The only kinds of teeth that pass, in our own words, whatever the results call them.
 EVERYDAY = {
-    "hyperemic": "teeth hyperemic at preparation and crowned vital",
-    "normal": "teeth normal at preparation and crowned vital",
+    "hyperemic": "hyperemic teeth crowned vital",
+    "normal": "teeth of normal pulp crowned vital",
 }
 FEWEST_WAYS = 2
 DECISION = "hyperemic_before_seat_or_wait"

@@ -226,7 +226,7 @@ def decision_title(found: Sequence[ReleasedOutcome]) -> str:
     need = next((o for o in found if o.outcome == NEED and o.per_100 is not None), None)
     if need is not None:
         by = years(need.years)
-        return f"With waiting about {need.per_100} of 100 hyperemic teeth had no root canal on record within {by}"
+        return f"With waiting about {need.per_100} of 100 hyperemic teeth had no recorded root canal within {by}"
     if any(o.per_100 is not None for o in found):
         return "Hyperemic tooth: root canal before the seat, or a vital seat and waiting"
     return "Too few hyperemic teeth to compare a root canal before the seat with waiting"

@@ -170,7 +170,7 @@ def everyday(found: ReleasedIncidence) -> str:
     if last is None or last.years < 1:
         return f"Too few {found.label} to show how many came to need a root canal."
     text = f"Of 100 {found.label}, about {last.of_100} needed a root canal within {years(last.years)}"
-    return f"{text}; the range is {last.low} to {last.high}."
+    return f"{text} ({last.low} to {last.high})."
 
 
 def decision(released: Released) -> list[str]:
@@ -193,7 +193,7 @@ def need_apart(released: Released) -> str:
         return ""
     if need.per_100 + last.of_100 == 100:
         return ""
-    return f"{need.per_100} and {last.of_100} do not add to 100: rounded one by one, and counted from other days."
+    return f"{need.per_100} and {last.of_100} do not add to 100: rounded, and from other days."
 
 
 def horizon_point(c: ReleasedComparison, group: ReleasedGroup) -> ReleasedPoint | None:

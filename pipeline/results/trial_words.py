@@ -16,7 +16,7 @@ COUNTED_FROM = (
     "tooth that was treated first."
 )
 NOT_COMPARED = (
-    "A third way is not compared: keeping the pulp alive (vital pulp therapy: covering the pulp, or taking away a part "
+    "Not compared: keeping the pulp alive (vital pulp therapy: covering the pulp, or taking away a part "
     "of it). These records do not tell which of these teeth it was tried on, so nothing here speaks for it or "
     "against it."
 )

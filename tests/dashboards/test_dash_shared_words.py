@@ -144,11 +144,11 @@ def test_the_everyday_need_is_that_of_the_last_year_shown() -> None:
         made = tuple(ReleasedIncidencePoint(at, n, n - 1, n + 2, MANY) for at, n in points)
         return shared.everyday(ReleasedIncidence("normal", MANY, MANY, made))
 
-    teeth = "teeth normal at preparation and crowned vital"
+    teeth = "teeth of normal pulp crowned vital"
     assert told((0, 1), (1, 4), (3, 9)) == (
-        f"Of 100 {teeth}, about 9 needed a root canal within 3 years; the range is 8 to 11."
+        f"Of 100 {teeth}, about 9 needed a root canal within 3 years (8 to 11)."
     )
-    assert told((0, 1), (1, 4)) == f"Of 100 {teeth}, about 4 needed a root canal within 1 year; the range is 3 to 6."
+    assert told((0, 1), (1, 4)) == f"Of 100 {teeth}, about 4 needed a root canal within 1 year (3 to 6)."
     none = f"Too few {teeth} to show how many came to need a root canal."
     assert told() == told((0, 1)) == none
 
