@@ -104,8 +104,8 @@ def _is(ledger: Group, system: str, event: str) -> pl.Series:
         own = texts.filter(read.select(codes.list.len() > 0).to_series().fill_null(False))
         return code.texts.is_in(own.implode()).fill_null(False)
     for column in (c for c in ledger.file.columns if c.distinct <= _MOST_TEXTS):
-        own = [text for text in column.counts["text"] if likely_events(text) == (event,)]
-        none |= column.texts.is_in(own).fill_null(False)
+        known_texts = [text for text in column.counts["text"] if likely_events(text) == (event,)]
+        none |= column.texts.is_in(known_texts).fill_null(False)
     return none
 
 
