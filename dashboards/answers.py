@@ -1,7 +1,5 @@
 """What a page opens with: its answers, at most 120 words of them and one picture."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass

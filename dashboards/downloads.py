@@ -1,7 +1,5 @@
 """The figures behind a chart as a CSV file that stands in the page itself, so that it needs neither net nor script."""
 
-from __future__ import annotations
-
 import csv
 import io
 import math

@@ -4,8 +4,6 @@ Building a page's figures from Plotly's own objects, which check every property 
 rest of the page. Tests hold the figures of every page to that schema instead.
 """
 
-from __future__ import annotations
-
 from typing import Any
 
 from dashboards.downloads import Sheet

@@ -1,7 +1,5 @@
 """How numbers, counts, dates and lists are written: one way everywhere."""
 
-from __future__ import annotations
-
 import datetime as dt
 import math
 from collections.abc import Sequence

@@ -4,8 +4,6 @@ The first time that a page uses one of them in running text it is marked, and sa
 all that a page uses stand once more at its foot, for print and for readers that show no hover.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterator
 from functools import cache

@@ -4,8 +4,6 @@ A content security policy names the scripts of a page by their hashes, so that n
 connection at all. Text is escaped by the templates; chart data stand in script elements that no browser runs.
 """
 
-from __future__ import annotations
-
 import base64
 import functools
 import hashlib

@@ -3,8 +3,6 @@
 Made from the pooled results only, whose every count passed the rules of disclosure in the practice that gave it.
 """
 
-from __future__ import annotations
-
 from dashboards import terms, theme
 from dashboards.charts.pooled_curve import at
 from dashboards.charts.pooled_forest import LOST

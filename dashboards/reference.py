@@ -4,8 +4,6 @@
 folder it writes all pages there, `results.md` too, which says no more than the schema that is kept.
 """
 
-from __future__ import annotations
-
 import json
 import sys
 from pathlib import Path

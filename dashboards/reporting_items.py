@@ -5,8 +5,6 @@ The items go by their numbers; what they ask is put in short words of our own, s
 meets them. `filled`: the run answers it; `half-filled`: a person must add to it; `author only`: no run can answer it.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Literal
 

@@ -1,7 +1,5 @@
 """`results.json`: every figure of the pages for machines, under key names that other programs rely on."""
 
-from __future__ import annotations
-
 import dataclasses
 import datetime as dt
 import functools

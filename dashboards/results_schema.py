@@ -1,7 +1,5 @@
 """The shape of `results.json` as a JSON Schema (draft 2020-12), made of the declarations that the file is made of."""
 
-from __future__ import annotations
-
 import dataclasses
 import inspect
 import types

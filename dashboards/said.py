@@ -1,7 +1,5 @@
 """What a page has said already: a sentence that several findings share stands on it once."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterable
 

@@ -1,7 +1,5 @@
 """Tables of the inside pages as rows of text: what the templates write as real HTML tables."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

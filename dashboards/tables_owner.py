@@ -1,7 +1,5 @@
 """Tables of the owner page on clinicians, on failures over time and on published figures."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from dashboards.charts.benchmarks import author

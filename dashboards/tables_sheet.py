@@ -1,7 +1,5 @@
 """Tables of the owner's sheet: early signs by year, what moved since the last run, the grades of trust."""
 
-from __future__ import annotations
-
 from dashboards import terms
 from dashboards.formats import DASH, decimal, failed, in_place, percent, sentence_case, spread, whole, years
 from dashboards.tables import NumberTable

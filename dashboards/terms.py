@@ -1,7 +1,5 @@
 """The words for outcomes, clocks, models and verdicts that results name by identifiers."""
 
-from __future__ import annotations
-
 import re
 
 from dashboards.formats import lower_first, phrase, plural, sentence_case

@@ -4,8 +4,6 @@ Colours are written out as hex. Two groups differ in line as well as in colour, 
 them apart; every line colour has a contrast of at least 4.5 to 1 on white.
 """
 
-from __future__ import annotations
-
 import html
 import json
 from collections.abc import Sequence

@@ -3,8 +3,6 @@
 They are taken where neither the template nor the program that draws has changed, and written where modules are.
 """
 
-from __future__ import annotations
-
 import hashlib
 import sys
 from contextlib import suppress

@@ -1,7 +1,5 @@
 """Every output of a run, from one results object."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace

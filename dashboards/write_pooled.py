@@ -1,7 +1,5 @@
 """What pooling writes: `pooled.html` to read, `pooled.pptx` to show, `pooled.json` for machines, of one object."""
 
-from __future__ import annotations
-
 import json
 from pathlib import Path
 

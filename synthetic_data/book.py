@@ -5,8 +5,6 @@ Columns that begin with `true_` say what happened; those named as in the linked 
 the linking rules must come to, no more and no less: the two part where others did something.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any

@@ -1,7 +1,5 @@
 """Courses of root canal treatment: their visits, cut off where the tooth or the follow-up ends."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 
 import numpy as np

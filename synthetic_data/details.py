@@ -1,7 +1,5 @@
 """The detail tables: how root canals and crowns were made, and what recalls found. Incomplete on purpose."""
 
-from __future__ import annotations
-
 import numpy as np
 import polars as pl
 

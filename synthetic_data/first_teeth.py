@@ -1,7 +1,5 @@
 """How each tooth's history begins: first crowns, crowns from elsewhere, root canals without a crown, extractions."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from synthetic_data.courses import (

@@ -4,8 +4,6 @@ For judging estimates over many seeded practices. It draws from the same hazards
 out all that only records bring: delayed entry, crowns after crowns, causes of failure, slips.
 """
 
-from __future__ import annotations
-
 import numpy as np
 import polars as pl
 

@@ -8,8 +8,6 @@ is a visit and so itself the last contact of some patients, while others drop fr
 they left. With recalls every five to eight months the time lost is some three months a patient, in all groups alike.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 import json
 from collections.abc import Callable

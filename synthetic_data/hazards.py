@@ -3,8 +3,6 @@
 Times are days since the seat. Continuous times are rounded up, so an event on day d happened within (d - 1, d].
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

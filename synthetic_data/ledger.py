@@ -1,7 +1,5 @@
 """The rows that a correct ledger would hold for what happened: visits, fillings, crowns, root canals, extractions."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from synthetic_data.courses import CROWNED, ONE_VISIT, PULP_FIRST, Columns, stack, take

@@ -1,7 +1,5 @@
 """Crown materials by the year of the seat: metal gives way to metal-ceramic, then to ceramics."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from synthetic_data.hazards import YEAR, Days, Ints

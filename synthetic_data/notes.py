@@ -4,8 +4,6 @@ What a note says is what the detail row says, so whatever reads the notes can be
 extra: the practice that `simulate` writes has none unless they are asked for.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping
 from pathlib import Path
 

@@ -1,7 +1,5 @@
 """What can stand in a ledger row: the codes with their fees, and the words of the practice's own software."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from synthetic_data.courses import Columns

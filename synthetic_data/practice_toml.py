@@ -1,7 +1,5 @@
 """The synthetic practice's own practice.toml: every file, heading and word told outright."""
 
-from __future__ import annotations
-
 import datetime as dt
 from pathlib import Path
 

@@ -1,7 +1,5 @@
 """From what happened to what the ledger holds: rows of our own work, signs of losses, what is charted of others."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

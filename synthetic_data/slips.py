@@ -4,8 +4,6 @@ Planned and void rows, wrong postings taken back, rows that cannot have happened
 Every completed row here lies on a day on which the patient was seen anyway, so no follow-up hangs on it.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

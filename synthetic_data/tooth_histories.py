@@ -5,8 +5,6 @@ Only what falls within the patient's time at the practice comes to be. What is d
 that shows it is made elsewhere.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 
 import numpy as np

@@ -3,8 +3,6 @@
 Blocks of patients are appended one after another, so memory does not grow with the practice.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 from pathlib import Path
 from typing import IO

@@ -1,7 +1,5 @@
 """Stacked areas over years, each named beside its right edge: what the charts of parts of a whole share."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """How unlike two groups were: absolute standardised differences, with the customary line at 0.1."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from dashboards import theme

@@ -1,7 +1,5 @@
 """Published figures beside ours: two dots a row, told apart by shape as well as by colour."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Sequence
 

@@ -1,7 +1,5 @@
 """Failures per 100 by the year in which the teeth were treated."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from dashboards import theme

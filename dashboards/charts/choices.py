@@ -1,7 +1,5 @@
 """The difference under every combination of defensible choices, sorted, above a grid of what was chosen."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 
 from dashboards import theme

@@ -1,7 +1,5 @@
 """Differences per 100 with their ranges, against the zone too small to matter."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

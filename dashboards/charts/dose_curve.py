@@ -1,7 +1,5 @@
 """Adjusted hazard ratio along a dose, with its range, on a logarithmic axis."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 

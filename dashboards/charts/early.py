@@ -1,7 +1,5 @@
 """Failures by 1 and by 3 years, by the year in which the teeth were begun: dots with their ranges."""
 
-from __future__ import annotations
-
 from dashboards import theme
 from dashboards.charts.rows import nice_top
 from dashboards.drawing import Drawing

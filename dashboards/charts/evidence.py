@@ -1,7 +1,5 @@
 """What others found, ours, and both together: three ranges a row, told apart by shape as well as by colour."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from dashboards import theme

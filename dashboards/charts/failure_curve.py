@@ -1,7 +1,5 @@
 """Failure curves going up from 0, with 95 % bands, and the years at which the table under them has its columns."""
 
-from __future__ import annotations
-
 import math
 import textwrap
 from collections.abc import Sequence

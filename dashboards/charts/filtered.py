@@ -1,7 +1,5 @@
 """The curve of the teeth that were chosen, beside that of all: what the page's choosers redraw."""
 
-from __future__ import annotations
-
 from dashboards import theme
 from dashboards.charts.rows import nice_top
 from dashboards.drawing import Drawing

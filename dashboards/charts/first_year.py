@@ -1,7 +1,5 @@
 """Failures within a year, by quarter, between the limits that chance alone leaves."""
 
-from __future__ import annotations
-
 import statistics
 
 from dashboards import theme

@@ -1,7 +1,5 @@
 """Hazard ratios with their ranges on a logarithmic axis."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

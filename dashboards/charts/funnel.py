@@ -1,7 +1,5 @@
 """Clinicians against what colleagues lead one to expect of their teeth: dots on what chance alone leaves."""
 
-from __future__ import annotations
-
 from dashboards import theme
 from dashboards.charts.rows import Mark, Row, nice_top, rows_figure
 from pipeline.results.monitoring import Funnel, FunnelRow

@@ -1,7 +1,5 @@
 """How soon lesions heal: the share healed against years since the root canal, with its range."""
 
-from __future__ import annotations
-
 from dashboards import theme
 from dashboards.charts.failure_curve import Line, draw
 from pipeline.results.healing import LesionHealing

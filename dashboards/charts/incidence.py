@@ -1,7 +1,5 @@
 """Cumulative incidence by arm: the adjusted curves, else the crude ones; the marker tells the arms apart."""
 
-from __future__ import annotations
-
 import dataclasses
 from collections.abc import Sequence
 

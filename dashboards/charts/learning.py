@@ -1,7 +1,5 @@
 """Failures per 100 tooth-years of each clinician before a technique was taken up and by case number after it."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from dashboards import theme

@@ -1,7 +1,5 @@
 """What teeth were lost to over time: one area a cause, stacked, so that the upper edge is all teeth lost."""
 
-from __future__ import annotations
-
 import math
 
 from dashboards import theme

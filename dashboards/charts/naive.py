@@ -1,7 +1,5 @@
 """The count that one would make by hand, beside the count that lets each tooth enter on its own day."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 
 from dashboards import theme

@@ -1,7 +1,5 @@
 """Failure curves over several practices, on the half-yearly grid that they share."""
 
-from __future__ import annotations
-
 from dashboards import theme
 from dashboards.charts.failure_curve import Line, draw
 from dashboards.formats import decimal

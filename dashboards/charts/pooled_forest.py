@@ -1,7 +1,5 @@
 """Each practice's value with its range, the pooled one under them, and what a further practice may have."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from dashboards import theme

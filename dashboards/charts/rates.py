@@ -1,7 +1,5 @@
 """Failures per 100 by clinician, tooth group or site: rows in the table's own order, never ranked."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """Failure curves from a released comparison: the half-yearly grid, and nothing finer."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import replace
 

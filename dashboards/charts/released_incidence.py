@@ -1,7 +1,5 @@
 """Need of a root canal from released incidence: whole years, and nothing finer."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import replace
 

@@ -4,8 +4,6 @@ Labels stand above their row, so that they fit a telephone as well as a printed 
 short, beside it.
 """
 
-from __future__ import annotations
-
 import math
 import textwrap
 from collections.abc import Sequence

@@ -1,7 +1,5 @@
 """Expected minus observed failures, added up month by month, with the months in which the watch signals."""
 
-from __future__ import annotations
-
 from dashboards import theme
 from dashboards.drawing import Drawing
 from pipeline.results.monitoring import Running

@@ -1,7 +1,5 @@
 """What becomes of 100 crowns over the years: in place and unopened, opened and in place, lost; the areas fill 100."""
 
-from __future__ import annotations
-
 from dashboards import theme
 from dashboards.charts.areas import HEIGHT, Area, stacked
 from dashboards.words.states import NAMES, SHORT, SINCE

@@ -1,7 +1,5 @@
 """Each rate of the owner's sheet in one strip: all years, lately, the time before, and beside what was published."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from dashboards import theme

@@ -1,7 +1,5 @@
 """The practice's own questions, answered: the page `asked.html`, for inside the practice only."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Any
 

@@ -1,7 +1,5 @@
 """The form at the chair: one printed page with every field of a root canal and of a crown, to tick within a minute."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

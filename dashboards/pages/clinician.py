@@ -1,7 +1,5 @@
 """The clinician's door: the answer to each question in a sentence, with where it is answered in full."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from dashboards import page, terms

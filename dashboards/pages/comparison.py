@@ -1,7 +1,5 @@
 """Everything that a page shows of one comparison, for `comparison.html.j2`: curves, difference, doubts and models."""
 
-from __future__ import annotations
-
 import re
 from typing import Any
 

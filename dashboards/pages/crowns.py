@@ -1,7 +1,5 @@
 """How long crowns last: vital or root-filled, opened or treated before. The page of the main question."""
 
-from __future__ import annotations
-
 from dashboards import page
 from dashboards.answers import Answer, Answers, kept
 from dashboards.pages import comparison, losses

@@ -1,7 +1,5 @@
 """What was read, set aside, filled in and linked, which analyses could not run, and how all of it was worked out."""
 
-from __future__ import annotations
-
 from dashboards import page, terms, theme
 from dashboards.answers import Answers
 from dashboards.charts.rows import Mark, Row, rows_figure

@@ -1,7 +1,5 @@
 """What to doubt of a comparison: were the teeth alike, does it depend on how we count, what could have been missed."""
 
-from __future__ import annotations
-
 import statistics
 from collections.abc import Sequence
 from typing import Any

@@ -1,7 +1,5 @@
 """What others found beside ours, as a part of a page: shares on the owner's, ratios on the clinician's."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 from dashboards.charts.evidence import LOOKS, evidence_chart

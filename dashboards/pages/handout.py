@@ -1,7 +1,5 @@
 """The handout of the talk, to be printed on A4: a structured abstract, a flow figure, Table 1 by group, the sources."""
 
-from __future__ import annotations
-
 import datetime as dt
 
 from dashboards import page, terms

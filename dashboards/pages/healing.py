@@ -1,7 +1,5 @@
 """Healing at recall and over time, on the owner's and the clinician's page; readings, for the data-quality page."""
 
-from __future__ import annotations
-
 from typing import Any
 
 from dashboards import tables

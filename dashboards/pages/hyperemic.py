@@ -1,7 +1,5 @@
 """The decision on a hyperemic tooth as a fact box: each outcome both ways, per hundred, with what is not known."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """What was found, on half a page, for someone who reads nothing else: an answer and an address for each question."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from dashboards import page, tables, terms

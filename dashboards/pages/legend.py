@@ -1,7 +1,5 @@
 """One line of a legend, which the pages write in HTML beside the chart."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 from dashboards import theme

@@ -1,7 +1,5 @@
 """What teeth were lost to: a block of the clinician's page."""
 
-from __future__ import annotations
-
 from typing import Any
 
 from dashboards import terms

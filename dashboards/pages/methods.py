@@ -1,7 +1,5 @@
 """How every figure was worked out, in one printable page: enough to repeat the run."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 from dashboards import page, terms

@@ -1,7 +1,5 @@
 """Each clinician's own teeth beside the whole practice: foldable, in order of name, never ranked."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace

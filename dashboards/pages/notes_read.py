@@ -1,7 +1,5 @@
 """What chart notes gave and how right they are read: a block of the data-quality page. No words of a note are on it."""
 
-from __future__ import annotations
-
 import math
 from typing import Any
 

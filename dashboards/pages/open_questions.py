@@ -1,7 +1,5 @@
 """What these records cannot say, said once: each open question, what would settle it and when, and what never will."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 from dashboards import page, terms

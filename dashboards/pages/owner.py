@@ -1,7 +1,5 @@
 """How crowns and root canals do: overall, by year, tooth group, site and clinician; and can the records be trusted."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 

@@ -1,7 +1,5 @@
 """Rates and curves of a clinician, a clinic, a tooth group, some years: choosers over what was made beforehand."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Any
 

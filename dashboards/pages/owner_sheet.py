@@ -1,7 +1,5 @@
 """The sheet that the owner's page opens with, on one side of A4: how good, any change, what to do, what to trust."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType

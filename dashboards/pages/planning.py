@@ -1,7 +1,5 @@
 """What would settle each open question: a block of the page on what these records cannot say."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 from typing import Any
 

@@ -1,7 +1,5 @@
 """Is the recorded technique plausible: a block of the data-quality page."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Any
 

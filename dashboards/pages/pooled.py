@@ -1,7 +1,5 @@
 """Several practices together: the page `pooled.html`, made of what practices let out only, so it may be shown."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Any
 

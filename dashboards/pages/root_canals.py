@@ -1,7 +1,5 @@
 """What becomes of teeth after their root canal: a crown or none, soon or late, healing, and what they are lost to."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from dashboards import page

@@ -1,7 +1,5 @@
 """What becomes of crowns seated on a living tooth: a block of the clinician's page."""
 
-from __future__ import annotations
-
 from typing import Any
 
 from dashboards.charts.state_areas import state_areas

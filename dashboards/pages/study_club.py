@@ -1,7 +1,5 @@
 """The page to show at a study club: the same findings as the slides, from a released result only."""
 
-from __future__ import annotations
-
 from typing import Any
 
 from dashboards import page, reporting_items, terms, theme

@@ -1,7 +1,5 @@
 """Technique questions on the inside pages: what was counted, what can be said, and what cannot."""
 
-from __future__ import annotations
-
 import re
 from collections import Counter
 from collections.abc import Iterable, Sequence

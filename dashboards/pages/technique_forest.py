@@ -4,8 +4,6 @@ It is a table whose rows hold a drawing each, so that labels are never cut, ever
 prints, reads aloud and fits a telephone.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import groupby

@@ -1,7 +1,5 @@
 """Who took up a technique, and how the cases went by number: curve, chart and table a technique, no ranking."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Any
 

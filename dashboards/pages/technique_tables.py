@@ -1,7 +1,5 @@
 """The tables of one technique answer, and of all of them."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from dashboards import tables, terms

@@ -1,7 +1,5 @@
 """Every technique question on one forest, and each in full below it."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from dashboards import page

@@ -1,7 +1,5 @@
 """The emulated trial: everyday sentences, incidence, differences and what is behind them."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Any
 

@@ -1,7 +1,5 @@
 """What the ledger may not hold, under a comparison or the trial: its sentences, the figures with it, the numbers."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from typing import Any

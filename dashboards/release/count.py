@@ -1,7 +1,5 @@
 """Counts as they may leave the practice: as the gate tells them, and nothing else."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 from dashboards.formats import whole

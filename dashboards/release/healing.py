@@ -1,7 +1,5 @@
 """Healing at recall and losses by cause, as they may leave the practice: known words, counts by rule, whole steps."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """What shared files may say of how records were read and analysed: numbers on the gate's steps, known names only."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 from dashboards.formats import known

@@ -1,7 +1,5 @@
 """Which told counts of a release are parts of others: what two releases side by side are watched for."""
 
-from __future__ import annotations
-
 import functools
 import itertools
 from collections.abc import Iterator, Sequence

@@ -5,8 +5,6 @@ in steps that are worth at least five teeth of the told count, and is told only 
 and 11 are not. Hazard ratios lose their third figure, since the width of a range tells how many failures are behind it.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable
 

@@ -1,7 +1,5 @@
 """Tables of success rates as they may leave: whole teeth of 100, clinicians and clinics by letter."""
 
-from __future__ import annotations
-
 import hashlib
 import re
 from dataclasses import dataclass

@@ -3,8 +3,6 @@
 It stays in the practice. Its text is plain, so that it can be printed, signed and filed.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 import hashlib
 import re

@@ -12,8 +12,6 @@ what is hidden in one table, chart or sentence is hidden in all. The classes ref
 that a released result made by hand is no way around the gate.
 """
 
-from __future__ import annotations
-
 import json
 import re
 from collections.abc import Sequence

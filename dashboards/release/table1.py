@@ -4,8 +4,6 @@ Means of numbers in whole units; shares in percent on the step of the group, tho
 lone hidden one with its smallest neighbour. Names are the declared ones and no others.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 

@@ -11,8 +11,6 @@ the declared reference, though that one is named under another outcome, nothing 
 value are in no group, so that no total is known from which a hidden count could be taken.
 """
 
-from __future__ import annotations
-
 import functools
 from collections.abc import Callable, Sequence, Set
 from dataclasses import dataclass, field

@@ -4,8 +4,6 @@ Incidence since the seat on a yearly grid, from the first year that rests on eno
 the step of the smaller arm; how many ways gave what.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

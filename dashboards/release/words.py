@@ -4,8 +4,6 @@ No text of a results object passes the gate: an identifier that stands here is s
 one that does not stays inside. A new question is shared once it has its words here.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterable
 from dataclasses import fields

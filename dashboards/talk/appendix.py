@@ -4,8 +4,6 @@ Who was counted, every other comparison, the hyperemic tooth year by year, heali
 how it was counted, the items of two checklists, the papers, and the cautions.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from functools import partial
 

@@ -1,7 +1,5 @@
 """Slides from plain values: titles, text, native tables, curves, columns, ranges and flows on a clean 16:9 template."""
 
-from __future__ import annotations
-
 import copy
 import io
 from collections.abc import Callable, Mapping, Sequence

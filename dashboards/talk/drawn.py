@@ -3,8 +3,6 @@
 Lengths are inches from the upper left corner of the slide; type sizes are points.
 """
 
-from __future__ import annotations
-
 import math
 import re
 from collections.abc import Iterable, Mapping, Sequence

@@ -3,8 +3,6 @@
 No font need be installed: letters are taken as wide as those of common sans-serif faces, and a little wider.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 LINE = 1.22  # of the type size

@@ -1,7 +1,5 @@
 """The notes of a slide: how long it takes, what to say, what not to claim, where its figures come from."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 CLAIM = "that one way of treating causes the other result"

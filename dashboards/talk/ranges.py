@@ -1,7 +1,5 @@
 """Ranges around no difference, drawn as shapes: a name on the left, the range on one scale, the words on the right."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

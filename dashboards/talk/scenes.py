@@ -1,7 +1,5 @@
 """What each slide of the talk shows and says: one function a slide, from what is told to a scene, or to nothing."""
 
-from __future__ import annotations
-
 import dataclasses
 import datetime as dt
 from collections.abc import Callable

@@ -3,8 +3,6 @@
 Every figure is one of the released result. A slide is spoken at some 80 words a minute, which leaves time to look.
 """
 
-from __future__ import annotations
-
 from dashboards import terms
 from dashboards.formats import listing, lower_first, plural
 from dashboards.release.released import Released, ReleasedComparison

@@ -4,8 +4,6 @@ Made from a released result only; each number comes from it. A slide that has no
 that of the limits; the time goes to the others.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass

@@ -4,8 +4,6 @@ The template is built from the parts in `assets/deck/`: no author, no dates, no 
 deck is the same bytes for the same content, since every time stamp in it and in the workbooks of its charts is fixed.
 """
 
-from __future__ import annotations
-
 import io
 import zipfile
 from collections.abc import Mapping

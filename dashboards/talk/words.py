@@ -1,7 +1,5 @@
 """Sentences that only the talk, its appendix and its handout say, from a released result and from nothing else."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass

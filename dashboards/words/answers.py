@@ -1,7 +1,5 @@
 """The sentences that pages open with, in the English of a person; every number is one of a results object."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from dashboards import terms

@@ -1,7 +1,5 @@
 """Sentences on our rates beside published figures: beside the one source, and beside practices like it."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 

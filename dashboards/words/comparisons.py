@@ -3,8 +3,6 @@
 Whole teeth of 100, both framings, the range as numbers; nothing about one group is said without its range.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from dashboards import terms

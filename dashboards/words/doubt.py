@@ -1,7 +1,5 @@
 """Sentences on what a comparison could not have shown, on how alike the teeth were, and on other ways to count."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from dashboards.charts.balance import LINE, MOST, in_order

@@ -1,7 +1,5 @@
 """Sentences on what others found and what ours adds; each computed."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 

@@ -1,7 +1,5 @@
 """The findings that the closed parts of a comparison are headed by; the topic of one where there is no figure."""
 
-from __future__ import annotations
-
 from dashboards.formats import count, known, listing, ratio, whole
 from dashboards.words.answers import between
 from pipeline.results import Comparison

@@ -1,7 +1,5 @@
 """Sentences on healing at recall and on how soon a lesion heals."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from dashboards.formats import count, percent, plural, whole, years

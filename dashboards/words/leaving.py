@@ -1,7 +1,5 @@
 """Sentences on those who stopped coming: how many, the figure that allows for them, and what would turn the verdict."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 from dashboards import terms

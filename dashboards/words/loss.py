@@ -1,7 +1,5 @@
 """Sentences on what teeth were lost to."""
 
-from __future__ import annotations
-
 from dashboards.formats import listing, years
 from pipeline.results.healing import LossGroup, LossPoint, LossTable
 

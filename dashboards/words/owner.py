@@ -1,7 +1,5 @@
 """Sentences of the owner page on clinicians, on failures over time and on published figures; each computed."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from dashboards import terms

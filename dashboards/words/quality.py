@@ -1,7 +1,5 @@
 """Sentences of the data-quality page: its answers, headings that are findings, and how the rows add up."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from dashboards import terms

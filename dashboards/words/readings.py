@@ -1,7 +1,5 @@
 """Sentences on who read the films: how far readings agree, and what each reader alone would say."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from dashboards.formats import count, percent, plural, ratio, whole

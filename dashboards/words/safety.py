@@ -1,7 +1,5 @@
 """The fixed sentence on measures of safety, for pages and slides that show several questions together."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 
 from dashboards.formats import listing, lower_first

@@ -1,7 +1,5 @@
 """Sentences of shared pages and slides, computed from a released result and from nothing else."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from dashboards import terms

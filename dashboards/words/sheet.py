@@ -1,7 +1,5 @@
 """Sentences of the owner's sheet, each computed from the figures that its cards and tables show."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from dashboards import terms

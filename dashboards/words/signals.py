@@ -1,7 +1,5 @@
 """Sentences on the signals of the running charts: what each is, how it stands to all years, what it is not."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Sequence
 

@@ -1,7 +1,5 @@
 """Sentences on what becomes of crowns seated on a living tooth."""
 
-from __future__ import annotations
-
 from dashboards.formats import count, listing, months, whole, years
 from pipeline.results.states import CrownStates, StatePoint
 

@@ -1,7 +1,5 @@
 """Sentences and tables on technique questions for shared pages and slides, from released answers only."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Sequence
 

@@ -1,7 +1,5 @@
 """Sentences on an emulated trial."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from dashboards import terms

@@ -1,7 +1,5 @@
 """Whether the computer's clock can be believed: work dated after today is set aside, a wrong today sets aside all."""
 
-from __future__ import annotations
-
 import datetime as dt
 
 from pipeline.machine.errors import DataError

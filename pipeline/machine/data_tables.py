@@ -1,7 +1,5 @@
 """Tables of data that come with the program: `pipeline/data/<name>.csv`."""
 
-from __future__ import annotations
-
 import csv
 from functools import cache
 from importlib.resources import files

@@ -3,8 +3,6 @@
 A key that is not known is refused, with the nearest one that is: a misspelt rule must never be silently ignored.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 import difflib
 from collections.abc import Callable, Iterable, Mapping

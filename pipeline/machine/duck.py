@@ -1,7 +1,5 @@
 """A DuckDB in memory to work with, which may touch no file but those that it is given."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from pathlib import Path
 

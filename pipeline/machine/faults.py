@@ -3,8 +3,6 @@
 The texts of such errors quote paths and values, so only their kind is told.
 """
 
-from __future__ import annotations
-
 import errno
 import os
 import traceback

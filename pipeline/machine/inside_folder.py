@@ -4,8 +4,6 @@ A TOML is a text that others may have written or sent. By an absolute name, `..`
 read, or write a database over, any file that its user can reach.
 """
 
-from __future__ import annotations
-
 import os
 from pathlib import Path
 

@@ -5,8 +5,6 @@ word has so little variety that it can be tried out; a key drawn by chance has s
 million draws by every one of the rules here.
 """
 
-from __future__ import annotations
-
 import contextlib
 import itertools
 import re

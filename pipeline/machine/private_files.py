@@ -4,8 +4,6 @@ Results say how a practice's patients fared, and worksheets and keys name them; 
 whatever the computer's default is. On Windows the folder's own rights hold instead.
 """
 
-from __future__ import annotations
-
 import contextlib
 import os
 import tempfile

@@ -1,7 +1,5 @@
 """How far long work is: what is done, how fast, and how long the rest will take."""
 
-from __future__ import annotations
-
 import time
 from collections.abc import Callable
 

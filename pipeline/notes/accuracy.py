@@ -1,7 +1,5 @@
 """How right notes are read in this practice: what was read against what a person found in a sample of them."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from pipeline.practice.tables import DETAIL_TABLES

@@ -1,7 +1,5 @@
 """What must stand around a phrase for it to mean what the vocabulary says: the names of its column `needs`."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterator, Mapping
 

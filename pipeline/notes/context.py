@@ -12,8 +12,6 @@ References
     temporal status from clinical reports. J Biomed Inform 2009;42:839-851 (from memory).
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterable, Iterator
 

@@ -1,7 +1,5 @@
 """The words that say a value, as they are kept and shown: on one line, without signs of control, names left out."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable
 

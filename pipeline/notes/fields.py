@@ -1,7 +1,5 @@
 """Which table each field is of, and which of several values of one field and tooth in a note counts."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 

@@ -1,7 +1,5 @@
 """The strength of the sodium hypochlorite: percentages, ratios of water to stock, shares of its strength."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterator
 

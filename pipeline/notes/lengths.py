@@ -1,7 +1,5 @@
 """Distances: the filling to the apex, the height of the ferrule."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterator
 

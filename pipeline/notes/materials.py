@@ -1,7 +1,5 @@
 """Materials that serve several ends: which of sealer, seal of the orifices, core or cement each mention is."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 
 from pipeline.notes.conditions import holds

@@ -1,7 +1,5 @@
 """Values that are numbers: how many canals and visits, the periapical index, and all readers of numbers."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable, Iterator
 from dataclasses import replace

@@ -3,8 +3,6 @@
 The text is looked at and let go: what is handed on are values, and of the words only those of each value.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 import re
 from collections.abc import Iterator, Sequence

@@ -1,7 +1,5 @@
 """Values of notes against the ledger, what is recorded and what the practice answered: which of them fill a field."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 

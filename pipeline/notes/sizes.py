@@ -1,7 +1,5 @@
 """The size to which canals were shaped."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterator
 from itertools import pairwise

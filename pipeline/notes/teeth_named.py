@@ -1,7 +1,5 @@
 """Which teeth a note names, and where: numbers of the practice's notation, quadrants in letters, ranges, names."""
 
-from __future__ import annotations
-
 import re
 from dataclasses import dataclass, replace
 from functools import cache

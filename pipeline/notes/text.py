@@ -1,7 +1,5 @@
 """A chart note as tokens and sentences, with every position that of the text as written."""
 
-from __future__ import annotations
-
 import re
 from bisect import bisect_right
 from collections.abc import Mapping

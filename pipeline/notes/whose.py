@@ -1,7 +1,5 @@
 """Which tooth a value of a note belongs to."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from pipeline.notes.context import HISTORY, PERSON, PLAN

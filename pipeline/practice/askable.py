@@ -5,8 +5,6 @@ definition, and its teeth look better than they are (immortal time, Suissa 2008)
 are those that tell people apart.
 """
 
-from __future__ import annotations
-
 from pipeline.practice.outcomes import OUTCOMES, POPULATIONS, Population
 from pipeline.practice.tables import CROWN_DETAILS, CROWNS, ENDO_COURSES, ENDO_DETAILS, PATIENTS
 

@@ -11,8 +11,6 @@ the `detail` of a code; `DETAILS` says which events have one and in which words.
 In a practice's own list and under `[codes]` the plain words of `ALIASES` are understood besides those of `EVENTS`.
 """
 
-from __future__ import annotations
-
 import csv
 import difflib
 import re

@@ -1,7 +1,5 @@
 """How counts and years are written in a sentence: one way in commands, pages and slides."""
 
-from __future__ import annotations
-
 MINUS = "−"
 IRREGULAR = {
     "tooth": "teeth",

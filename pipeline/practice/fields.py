@@ -1,7 +1,5 @@
 """The fields of the input tables as a file may give them: which are needed, their kind, words and sensible range."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from pipeline.practice.tables import DETAIL_TABLES, INPUT_TABLES

@@ -5,8 +5,6 @@ one's own names it. `outcome` knows it by any of them. To add one is a line here
 none of these fits.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 

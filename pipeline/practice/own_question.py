@@ -1,7 +1,5 @@
 """A question as plain keys, from `[[ask]]` in PRACTICE.toml or from the command line, checked before any data."""
 
-from __future__ import annotations
-
 import hashlib
 import json
 from collections.abc import Mapping, Sequence

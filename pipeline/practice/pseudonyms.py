@@ -12,8 +12,6 @@ References
     2005.
 """
 
-from __future__ import annotations
-
 import hashlib
 import secrets
 from collections.abc import Callable, Iterable

@@ -1,7 +1,5 @@
 """What the reading of a file gives beside the rows of the input tables."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from pipeline.practice.tables import CLAIM_SCHEMA, LOADS, NOTE_VALUES, QUARANTINE, Column, Table

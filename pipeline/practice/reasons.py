@@ -3,8 +3,6 @@
 The one list of reason codes, `pipeline/data/reasons.csv`. A stage that sets a row aside uses a code of this list.
 """
 
-from __future__ import annotations
-
 from typing import NamedTuple
 
 from pipeline.machine.data_tables import data_rows

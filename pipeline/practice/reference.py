@@ -1,7 +1,5 @@
 """Pages of reference on tables and settings, made of their declarations, so that they cannot say another thing."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Mapping
 from dataclasses import MISSING, fields

@@ -4,8 +4,6 @@ A field says its default, what it decides, and what it may be; `reading.config` 
 meanings, and `data/reference/settings.md` lists all.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 from dataclasses import MISSING, dataclass, field
 from pathlib import Path

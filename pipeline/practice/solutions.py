@@ -4,8 +4,6 @@ Store the percentage, never the words: "1:3" is read as 1 part in 4 by some and 
 strength with age, heat and light, so a computed strength is an upper limit (common practice, no source).
 """
 
-from __future__ import annotations
-
 STOCKS = (5.25, 6.0, 8.25)  # percent, as sold
 WATERS = (1, 2, 3)  # parts of water to 1 part of stock
 # Strengths are written to two decimals; 1.3125 is written 1.31, and 2.0625 as 2.06 or 2.1.

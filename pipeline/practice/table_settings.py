@@ -1,7 +1,5 @@
 """What PRACTICE.toml says of the files of one table: where they lie, how they are laid out, how cells are meant."""
 
-from __future__ import annotations
-
 import datetime as dt
 import re
 from dataclasses import MISSING, dataclass

@@ -4,8 +4,6 @@ A `Table` checks a frame wherever data enter or leave the store, so the steps be
 Column names and meanings of the tables below are those that users and other programs rely on.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 

@@ -4,8 +4,6 @@ The names of the slides stand here, so that a mistake in them stops a run before
 drawn by `dashboards.talk`.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace

@@ -6,8 +6,6 @@ lower right one, A to T for primary teeth. Palmer: quadrant in letters, then 1 t
 Which notation a file uses is never guessed: 18 numbers are valid in both of the first two, for different teeth.
 """
 
-from __future__ import annotations
-
 from functools import cache
 from importlib.resources import files
 

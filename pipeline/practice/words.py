@@ -16,8 +16,6 @@ what countries call the number of a person. From memory: common practice, no
 source. A word that may mean two things, such as a single letter, is no `word`.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from functools import cache
 

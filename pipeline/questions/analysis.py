@@ -1,7 +1,5 @@
 """The choices that every comparison is made by."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 from pipeline.practice import settings

@@ -1,7 +1,5 @@
 """The one way to answer a question: groups, ratios, differences, the comparison by label, and a verdict on them."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 

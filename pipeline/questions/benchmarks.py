@@ -6,8 +6,6 @@ that nobody read in its source goes no further than this file: it reaches no res
 of teeth is never set beside ours: a difference would then be one of definitions, not of dentistry.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cache

@@ -3,8 +3,6 @@
 The table is made by `python -m tests.calibration` in the project's source; see tests/calibration/README.md.
 """
 
-from __future__ import annotations
-
 import math
 import typing
 from collections.abc import Collection, Iterable, Sequence

@@ -8,8 +8,6 @@ Following to the last day of the data takes patients who went elsewhere for pati
 last contact takes a visit for a failure as a reason to have been seen. Neither is right; the truth lies between.
 """
 
-from __future__ import annotations
-
 import itertools
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace

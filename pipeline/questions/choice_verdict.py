@@ -1,7 +1,5 @@
 """Does the verdict hang on how we count? The rule, and the words for it, every number of which is counted."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 

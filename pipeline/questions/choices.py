@@ -11,8 +11,6 @@ References
     Psychol Sci 2016;11:702-712.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace

@@ -7,8 +7,6 @@ surely a doubling would show, and how often somebody is outside though all are a
 practice's own numbers. Nobody is ranked.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """The comparisons of every run: one table of the questions, the rows that each is asked of, and how it is answered."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import cached_property

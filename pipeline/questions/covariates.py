@@ -1,7 +1,5 @@
 """Covariates for adjustment: what is recorded, what is missing and what is too rare to stand alone."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, cast

@@ -10,8 +10,6 @@ crowns that were opened: each from its own age at the opening on, for so many ye
 unknown age count in the curve and not in the model.
 """
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

@@ -9,8 +9,6 @@ References
 [1] Suissa S. Immortal time bias in pharmacoepidemiology. Am J Epidemiol 2008;167:492-499.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, TypeVar

@@ -1,7 +1,5 @@
 """Crowns as survival data: one row per crown on the clock since its seat, and the states that it passes through."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from pipeline.practice.outcomes import TOOTH, was_followed

@@ -6,8 +6,6 @@ to all crowns at any time, and a crown that leaves follow-up is taken to fare as
 ends follow-up; it is no state.
 """
 
-from __future__ import annotations
-
 import numpy as np
 import polars as pl
 

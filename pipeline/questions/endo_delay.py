@@ -9,8 +9,6 @@ References
 [1] Anderson JR, Cain KC, Gelber RD. Analysis of survival by tumor response. J Clin Oncol 1983;1:710-719 (from memory).
 """
 
-from __future__ import annotations
-
 import numpy as np
 import polars as pl
 

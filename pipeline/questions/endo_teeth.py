@@ -1,7 +1,5 @@
 """Root-filled teeth as survival data: one row per tooth on the clock since completion, and its crown as a state."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import polars as pl

@@ -4,8 +4,6 @@ Only quarters all of whose teeth could have had a full year by the data cut-off 
 limits are those of chance around the whole practice's share, for a quarter with as many teeth followed as long.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Sequence
 

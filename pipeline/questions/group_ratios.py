@@ -1,7 +1,5 @@
 """Hazard ratios between groups of rows, crude and adjusted, with errors clustered on the patient."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

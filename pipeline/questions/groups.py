@@ -1,7 +1,5 @@
 """One group of a comparison, counted and drawn: curve, table under it, rate per 100 tooth-years."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass

@@ -8,8 +8,6 @@ question follows all teeth on which that decision was due from the day of the pr
 Three things are weighed: the crown, the tooth, and the need of a root canal.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 
 import numpy as np

@@ -7,8 +7,6 @@ until what the range says is another thing (`stats/tipping.py`). The adjusted di
 as the share failed of the group does; the width of the range is kept.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 import math
 from collections.abc import Callable

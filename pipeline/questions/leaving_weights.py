@@ -8,8 +8,6 @@ then; its inverse, stabilised by the chance given the state alone, weights the m
 leaving only: the main model must not adjust for it.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 import math
 from dataclasses import dataclass, replace

@@ -1,7 +1,5 @@
 """How soon a lesion heals after its root canal: between two films, so a curve for times that nobody saw."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

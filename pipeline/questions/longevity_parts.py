@@ -5,8 +5,6 @@ models, which are fitted by sums over parts (`stats/cox_partitions.py`). One fig
 of a group without a failure, which so many crowns do not come to.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 

@@ -5,8 +5,6 @@ looked at again for what needs them: errors grouped by patient, and which levels
 All that a part gives adds up, in any order, and all of a patient's crowns must be in one part.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 

@@ -10,8 +10,6 @@ References
     2007;26:2389-2430 (from memory).
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Any
 

@@ -1,7 +1,5 @@
 """How misread notes would move a technique comparison: the matrix method with the errors that the check found."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Sequence
 
 import polars as pl

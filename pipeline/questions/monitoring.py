@@ -6,8 +6,6 @@ teeth's age on the clock and by what was known of tooth and patient when the clo
 whole does well is no matter of these charts.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor

@@ -3,8 +3,6 @@
 Descriptive. Clinicians differ in the teeth and patients they treat, so a curve is no verdict on its clinician.
 """
 
-from __future__ import annotations
-
 import bisect
 import itertools
 

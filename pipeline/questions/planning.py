@@ -8,8 +8,6 @@ the information is divided by the design effect, the square of the error achieve
 The forecast holds entries, failures and losses at the pace of the last 24 months, groups at their present shares.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 import math
 from collections.abc import Mapping, Sequence

@@ -1,7 +1,5 @@
 """Can these records be trusted: what was read, set aside, filled in and linked, each with what it means."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import replace

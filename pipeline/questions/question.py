@@ -3,8 +3,6 @@
 `answer.py` answers any of them of its rows; pages, slides and pooling say them in the words that stand here.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 

@@ -5,8 +5,6 @@ were due and how many of them were seen. A lesion takes years to heal, so teeth 
 stand apart, and one that is on its way is no failure.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

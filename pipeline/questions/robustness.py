@@ -5,8 +5,6 @@ E-value, only where a difference is claimed), and patients who stopped coming (`
 must have fared before the verdict turns).
 """
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Sequence
 

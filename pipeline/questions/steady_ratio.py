@@ -31,8 +31,6 @@ References
     memory).
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace

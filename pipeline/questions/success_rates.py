@@ -4,8 +4,6 @@ Descriptive: each line is what became of the teeth in it. Lines differ in the te
 clinician's line is no verdict on the clinician.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from typing import Any
 

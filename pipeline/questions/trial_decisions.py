@@ -5,8 +5,6 @@ and a label that says that the order of root canal and seat is not known. So wha
 day, a strategy with a time of grace included, can start from these rows.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import polars as pl

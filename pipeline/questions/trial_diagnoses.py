@@ -4,8 +4,6 @@ A diagnosis counts from the day of the row that holds it: one recorded with a ro
 known at the decision.
 """
 
-from __future__ import annotations
-
 import polars as pl
 
 from pipeline.practice.tables import APICAL_DIAGNOSES, PULPAL_DIAGNOSES

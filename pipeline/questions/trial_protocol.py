@@ -8,8 +8,6 @@ References
     2018;360:k182.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import polars as pl

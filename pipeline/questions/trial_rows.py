@@ -6,8 +6,6 @@ treated for it has had what either way would have done. All outcomes are counted
 sorted by what happened to it after its seat.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -4,8 +4,6 @@ The chance of being treated first is fitted by logistic regression, with teeth t
 see `stats/clone_censor_weight.py`, `stats/propensity.py` and `stats/inverse_weights.py` for the methods and sources.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

@@ -11,8 +11,6 @@ References
     from memory).
 """
 
-from __future__ import annotations
-
 import itertools
 from dataclasses import dataclass
 

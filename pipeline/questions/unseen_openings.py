@@ -13,8 +13,6 @@ References
     analysis. Int J Epidemiol 2014;43:1969-1985.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 

@@ -4,8 +4,6 @@ No published figure is known to us for any of them, so each is wide and says whe
 better says so in `[practice] root_canals_elsewhere`, or answers the list of teeth with hints.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 from pipeline.results.unseen import Assumption

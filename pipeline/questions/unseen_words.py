@@ -1,7 +1,5 @@
 """What may be unseen, in one or two plain sentences; every number in them comes from the result itself."""
 
-from __future__ import annotations
-
 from pipeline.practice.counts import count, plural
 from pipeline.practice.counts import years as in_years
 from pipeline.results.unseen import Moved, Unseen

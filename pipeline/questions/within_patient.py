@@ -21,8 +21,6 @@ References
     (from memory).
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 

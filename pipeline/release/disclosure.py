@@ -18,8 +18,6 @@ References
     (n, k) dominance, secondary suppression. Cited from memory.
 """
 
-from __future__ import annotations
-
 import hmac
 import math
 import string

@@ -5,8 +5,6 @@ Root canals lost are among those that failed. A few that failed and were not los
 roundings of both counts may name them (7 of 30 practices), and so with all root canals and those counted.
 """
 
-from __future__ import annotations
-
 import hashlib
 import itertools
 import json

@@ -37,8 +37,6 @@ References
 [1] Percival C, Josefsson S. The scrypt password-based key derivation function. RFC 7914, 2016. Cited from memory.
 """
 
-from __future__ import annotations
-
 import dataclasses
 import datetime as dt
 import functools

@@ -4,8 +4,6 @@ They are rounded apart, so that of two a told count that changed need not have; 
 crowns of one year) every told number bounds all that came before and after, and many releases leave little open.
 """
 
-from __future__ import annotations
-
 import itertools
 from collections.abc import Mapping, Sequence
 

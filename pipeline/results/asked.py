@@ -1,7 +1,5 @@
 """What was found on the questions that a practice asked itself."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 from pipeline.results import Comparison, Difference, Verdict

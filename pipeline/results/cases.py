@@ -1,7 +1,5 @@
 """One clinician's own teeth beside those of the whole practice, as the inside pages show them."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 

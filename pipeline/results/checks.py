@@ -1,7 +1,5 @@
 """What the checks of recorded technique found: counts a rule, and counts a band. Nothing about a single row."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 

@@ -1,7 +1,5 @@
 """What others found, what ours adds, and the two together: one row a figure that means the same in both."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 

@@ -1,7 +1,5 @@
 """What a model lacks."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 

@@ -1,7 +1,5 @@
 """What a run found of healing at recall and of losses by cause; shares between 0 and 1, days integers."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 

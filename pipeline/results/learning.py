@@ -1,7 +1,5 @@
 """Clinicians who took up a technique, as the inside pages show them. Described, never compared with one another."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 

@@ -1,7 +1,5 @@
 """What a run found of those who stopped coming: who, the figure that allows for them, and what would turn a verdict."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 

@@ -4,8 +4,6 @@
 sources stand word for word in the docstrings of the modules; a test compares them.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 from pipeline.machine.data_tables import data_rows

@@ -3,8 +3,6 @@
 Ratios are observed over expected failures; shares lie between 0 and 1; months are `2024-03`, quarters `2024 Q1`.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 

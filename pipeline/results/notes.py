@@ -1,7 +1,5 @@
 """What chart notes gave and how right they are read, as the data-quality page shows it: inside the practice only."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 

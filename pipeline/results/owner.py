@@ -4,8 +4,6 @@ Shares lie between 0 and 1 and are of teeth free of the event; differences are i
 more failed in the first of the two that are compared. Days are ISO 8601.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 
 RECENT_MONTHS = 24  # a signal is recent within so many months of the end of the records

@@ -1,7 +1,5 @@
 """What it would take to settle a question: failures, cases, months at the present pace, or practices."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 from pipeline.practice.counts import count, whole, years

@@ -3,8 +3,6 @@
 Every count is a sum of rounded counts; practices are letters. Ratios and differences are group against reference.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 POOLED_SCHEMA = 2

@@ -1,7 +1,5 @@
 """The records that results stand on, as far as what is shared of them hangs on that."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 NEW, SAME, SET, NEAR, FEW, OFTEN = "new", "same", "set", "near", "few", "often"

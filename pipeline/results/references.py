@@ -4,8 +4,6 @@ Only papers stand in `pipeline/data/references.csv` whose journal, year, volume 
 the paper itself or in two published lists of references; November 2026. What was not checked so is not cited.
 """
 
-from __future__ import annotations
-
 from collections.abc import Collection
 from dataclasses import dataclass
 

@@ -5,8 +5,6 @@ does beyond the root. Records of how long teeth last hold none of that, so a nar
 that the measure hardly matters. Every place that words a verdict asks `spoken_code` first.
 """
 
-from __future__ import annotations
-
 from pipeline.results.verdict_codes import CANNOT_TELL, LITTLE_DIFFERENCE
 
 # Columns that record a measure of safety, under the names that a table may give them.

@@ -1,7 +1,5 @@
 """What a run found of the states that crowns pass through: shares between 0 and 1, days integers."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

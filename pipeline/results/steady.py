@@ -1,7 +1,5 @@
 """Is the ratio of a comparison steady, what is it at first and later, and does it hold within the same patients?"""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 

@@ -1,7 +1,5 @@
 """What the technique questions found, as the inside pages show it. Shares lie between 0 and 1; rates say per 100."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """The sentence on each outcome of the decision on a hyperemic tooth: one wording, for pages, slides and machines."""
 
-from __future__ import annotations
-
 from pipeline.practice.counts import more_or_fewer, range_more_or_fewer
 from pipeline.practice.counts import years as in_years
 from pipeline.practice.outcomes import CROWN_FAILURE, ENDO_NEEDED, TOOTH_LOSS

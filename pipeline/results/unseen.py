@@ -1,7 +1,5 @@
 """How many openings a ledger may not hold, and how an answer would move with them."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 

@@ -5,8 +5,6 @@ knows whether a stage before has run since (`Store.is_done`); the rest is known 
 name. Where it differs for no reason the work is done once more, with the same figures.
 """
 
-from __future__ import annotations
-
 import hashlib
 import importlib.metadata
 import os

@@ -1,7 +1,5 @@
 """The comparing stage: linked tables in, one `Results` object out. A pure function of what the store holds."""
 
-from __future__ import annotations
-
 import datetime as dt
 import importlib.metadata
 import platform

@@ -5,8 +5,6 @@ done. Whoever knows how many crowns a year brought sees that at once, so loading
 differs from the totals told under `[control_totals]`.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Mapping, Sequence
 

@@ -5,8 +5,6 @@ have changed since, its files are read again and their rows replaced, so that ed
 what one expects. All of it is one transaction.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 import shutil
 from collections.abc import Callable, Iterator, Mapping, Sequence

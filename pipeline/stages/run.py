@@ -1,7 +1,5 @@
 """The stages in their order, each reading what the stage before stored. Every stage is one transaction."""
 
-from __future__ import annotations
-
 import contextlib
 import dataclasses
 import datetime as dt

@@ -1,7 +1,5 @@
 """The reading stage and what it set aside; loads no statistics, so that it starts at once."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Callable
 from pathlib import Path

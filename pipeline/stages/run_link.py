@@ -1,7 +1,5 @@
 """The linking stage: what is stored is linked, whole or in parts, and stored again. Loads little, as workers do too."""
 
-from __future__ import annotations
-
 import dataclasses
 import datetime as dt
 import json

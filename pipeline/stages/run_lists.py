@@ -1,7 +1,5 @@
 """The lists behind what the owner's sheet says to do, written at once; they hold patient data, as their names say."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Callable
 from pathlib import Path

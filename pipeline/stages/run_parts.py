@@ -1,7 +1,5 @@
 """The main comparison made part by part from what is stored, for rows too many for the memory, or on a cluster."""
 
-from __future__ import annotations
-
 import math
 import shutil
 from collections.abc import Callable, Sequence

@@ -1,7 +1,5 @@
 """Reading films blind: the lists for the readers, and their filled-in sheets back to findings."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Callable, Sequence
 from pathlib import Path

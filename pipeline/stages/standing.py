@@ -1,7 +1,5 @@
 """Whether answers and pages stand as they are; loads no statistics, so that a run in which nothing is new ends soon."""
 
-from __future__ import annotations
-
 import dataclasses
 import datetime as dt
 import hashlib

@@ -1,7 +1,5 @@
 """How unlike two groups are in what was known before, and how alike weights make them."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import numpy as np

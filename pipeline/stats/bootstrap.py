@@ -9,8 +9,6 @@ References
 [2] Field CA, Welsh AH. Bootstrapping clustered data. J R Stat Soc B 2007;69:369-390 (from memory).
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Two Kaplan-Meier curves at one day, with limits that hold where few failed and a p that agrees with them."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass

@@ -17,8 +17,6 @@ References
     2008;168:656-664.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 
 import numpy as np

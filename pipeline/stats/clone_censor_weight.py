@@ -25,8 +25,6 @@ References
     1977;39:1-38.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass, field
 

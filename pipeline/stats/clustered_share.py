@@ -1,7 +1,5 @@
 """A share of teeth, with limits that let the teeth of one patient be alike."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -23,8 +23,6 @@ References (from memory)
     1967;62:626-633.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Counts per distinct exit day that every curve starts from: at risk, failed, follow-up ended, entered."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Any
 

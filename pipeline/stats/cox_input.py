@@ -1,7 +1,5 @@
 """What a Cox fit accepts: every fault of the input stops here, with counts and column names, never with values."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any

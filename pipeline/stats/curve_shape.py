@@ -9,8 +9,6 @@ References
 [1] Harrell FE. Regression Modeling Strategies. 2nd ed. Springer, 2015 (section 2.4.5; from memory).
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

@@ -18,8 +18,6 @@ References (from memory)
     Health Care 2012;24:176-181.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

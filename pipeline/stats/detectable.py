@@ -1,7 +1,5 @@
 """What a comparison of this size could have seen: the smallest difference it would find with a given power."""
 
-from __future__ import annotations
-
 from scipy.special import ndtri
 
 from pipeline.stats.limits import z_value

@@ -4,8 +4,6 @@ Teeth of one patient may lie in both groups. Their curves then move together, so
 from each patient's pull on the difference itself, not from the two errors added up.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Any
 

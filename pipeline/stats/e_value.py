@@ -1,7 +1,5 @@
 """The E-value: how strongly something unmeasured would have to be tied to both sides to explain a hazard ratio away."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """How many failures a comparison of two groups needs, and how many a practice may expect to see by a day to come."""
 
-from __future__ import annotations
-
 import math
 
 from scipy.special import ndtri

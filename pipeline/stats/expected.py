@@ -1,7 +1,5 @@
 """Failures that a whole group's experience leads one to expect of a part of it, over any stretch of follow-up."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -14,8 +14,6 @@ References
     Programs Biomed 2002;67:217-223.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 

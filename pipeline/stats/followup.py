@@ -1,7 +1,5 @@
 """How complete follow-up is."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -10,8 +10,6 @@ References
 [2] Garwood F. Fiducial limits for the Poisson distribution. Biometrika 1936;28:437-442.
 """
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import gammainc, gammaincc

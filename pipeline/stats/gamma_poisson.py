@@ -14,8 +14,6 @@ References
     prior `uniform_shrinkage`; from memory.)
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 

@@ -13,8 +13,6 @@ References
 [1] Therneau TM, Grambsch PM. Modeling Survival Data: Extending the Cox Model. Springer, 2000 (section 7.2 and 8.2).
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -16,8 +16,6 @@ References
 [3] Kish L. Survey Sampling. Wiley, 1965 (section 11.7; from memory).
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Kaplan-Meier: the share still free of the event, with late entry, ties, weights and teeth that share a patient."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 from typing import Any
 

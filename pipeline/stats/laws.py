@@ -4,8 +4,6 @@
 Arguments may be arrays; parameters outside a distribution give NaN.
 """
 
-from __future__ import annotations
-
 from typing import Any
 
 import numpy as np

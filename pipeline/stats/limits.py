@@ -1,7 +1,5 @@
 """Confidence limits of a share (survival or cumulative incidence) from its standard error, on three scales."""
 
-from __future__ import annotations
-
 from typing import Literal
 
 import numpy as np

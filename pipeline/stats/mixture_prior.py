@@ -21,8 +21,6 @@ References
 [5] Box GEP. Sampling and Bayes' inference in scientific modelling and robustness. J R Stat Soc A 1980;143:383-430.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

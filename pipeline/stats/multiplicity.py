@@ -1,7 +1,5 @@
 """Several comparisons at once, alike or not: p-values adjusted so that chance findings stay rare."""
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 

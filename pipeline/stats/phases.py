@@ -1,7 +1,5 @@
 """A Cox fit again, with a group whose hazard ratio may change on given days since the group's own start."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise

@@ -12,8 +12,6 @@ References
     thesis, University of Oxford, 2007 (from memory).
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 

@@ -17,8 +17,6 @@ References
     (from memory).
 """
 
-from __future__ import annotations
-
 import numpy as np
 import polars as pl
 

@@ -1,7 +1,5 @@
 """Failures per 100 tooth-years, with exact Poisson limits and with limits for teeth that share a patient."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Failures per 100 tooth-years from whole numbers that add up over parts, with limits clustered on the patient."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 
 import numpy as np

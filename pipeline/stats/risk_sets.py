@@ -5,8 +5,6 @@ another are merged by adding, in any order, and what is estimated from the sum i
 rows. Errors that allow for teeth of one patient being alike need a second look at the rows: `risk_set_errors`.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 
 import numpy as np

@@ -1,7 +1,5 @@
 """The table under a curve: who has entered, is still followed, has failed, or whose follow-up has ended."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

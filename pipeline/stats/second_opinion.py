@@ -9,8 +9,6 @@ References
 [1] Davidson-Pilon C. lifelines: survival analysis in Python. J Open Source Softw 2019;4:1317.
 """
 
-from __future__ import annotations
-
 import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass

@@ -9,8 +9,6 @@ References
     (chapter 7; from memory): the basis of R's `splines::ns`, which this equals column by column.
 """
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import BSpline

@@ -15,8 +15,6 @@ Liang KY, Zeger SL. Longitudinal data analysis using generalized linear models. 
 grouped by cluster; from memory).
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 

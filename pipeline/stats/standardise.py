@@ -19,8 +19,6 @@ References
 [3] Therneau TM, Grambsch PM. Modeling Survival Data: Extending the Cox Model. Springer, 2000 (chapters 7 and 10).
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 import numpy as np

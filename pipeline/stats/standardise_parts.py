@@ -6,8 +6,6 @@ together. So a few more rounds over the parts, after those of the fit, give what
 for the method, the errors and the references.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial, reduce

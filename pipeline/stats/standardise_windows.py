@@ -15,8 +15,6 @@ References
 [1] Royston P, Parmar MKB. Restricted mean survival time. BMC Med Res Methodol 2013;13:152.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise

@@ -1,7 +1,5 @@
 """What a standardisation found: shares by state, differences between states, and each patient's pull on both."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 
 import numpy as np

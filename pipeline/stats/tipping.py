@@ -20,8 +20,6 @@ References
     2009;19:1085-1098 (from memory).
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -4,8 +4,6 @@ Taking the look at which a thing was first seen as the day on which it happened 
 was never seen to happen makes it too common. The nonparametric maximum likelihood estimate uses just what is known.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Weighted kappa: how far two readings on a scale agree beyond chance, for readings that share a patient."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -5,8 +5,6 @@ rows of the others are compared one by one. Nothing but digests and places leave
 the tooth of rows that one export has and the other has not.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Sequence
 from itertools import combinations

@@ -1,7 +1,5 @@
 """What every part of the store does with its one connection."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from typing import Any

@@ -5,8 +5,6 @@ ones are handed to `transforms.link`. Which rows those are is decided generously
 `linking_ledger` stands for all stored rows, or for those of a sample of the patients.
 """
 
-from __future__ import annotations
-
 import polars as pl
 
 # One row per code that matters, and what it may tell; `transforms.link.event_codes` says what each means.

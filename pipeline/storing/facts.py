@@ -1,7 +1,5 @@
 """What is known of each patient, as fingerprints: what tells two states of the records apart, and by whom."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

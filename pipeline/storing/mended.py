@@ -1,7 +1,5 @@
 """Mended copies of rows that were set aside: which row of which file each one mends; only one of them counts."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from pipeline.practice.read_tables import MENDED_SCHEMA

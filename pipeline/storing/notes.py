@@ -1,7 +1,5 @@
 """What is stored of chart notes: the values read, what became of each, and the fields that they fill."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 
 import polars as pl

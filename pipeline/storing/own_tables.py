@@ -3,8 +3,6 @@
 Names that begin with an underscore are ours alone; the views over them are what others read.
 """
 
-from __future__ import annotations
-
 from collections.abc import Collection, Iterator
 
 import polars as pl

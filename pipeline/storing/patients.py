@@ -6,8 +6,6 @@ with a running number where several patients have the same. These are told apart
 names of clinicians and clinics included; who is alike in that too may take another's place and change no figure.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable, Sequence
 
 import polars as pl

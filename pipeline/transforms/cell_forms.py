@@ -5,8 +5,6 @@ order of the table. The forms of `any` are taken off every cell before, for they
 page and no part of the text. README.md shows this table; a test holds the two together.
 """
 
-from __future__ import annotations
-
 from typing import NamedTuple
 
 import polars as pl

@@ -1,7 +1,5 @@
 """Claims are a log, not a table: a later claim may replace an earlier one or take it back."""
 
-from __future__ import annotations
-
 import polars as pl
 
 # Parts of the keys in `claim` (billing provider, number) and `line` (control number, digest of the row).

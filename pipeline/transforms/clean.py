@@ -5,8 +5,6 @@ teeth comes out as several rows, one a tooth. An optional field whose text canno
 a field that decides what the row means sets the row aside.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 import re
 from collections.abc import Callable, Mapping

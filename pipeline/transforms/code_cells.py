@@ -4,8 +4,6 @@ The forms and their order are those of `pipeline.transforms.cell_forms`. A code 
 a practice's own code `120` stays `120`.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Set as AbstractSet
 

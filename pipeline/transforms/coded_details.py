@@ -5,8 +5,6 @@ holds such rows at all, a crown or course without one near it has none; where it
 what was done by the start of the clock counts: by the seat of a crown, by the last day of a course.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 

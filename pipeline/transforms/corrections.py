@@ -6,8 +6,6 @@ that only the earlier has and a row that only the later has are one row correcte
 code, or in patient, day and tooth. A row that vanished without such a counterpart stays.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 import polars as pl

@@ -1,7 +1,5 @@
 """Recorded technique, matched to the course or the crown that it describes."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import polars as pl

@@ -1,7 +1,5 @@
 """Rule 4: rows of root canal treatment become courses of treatment."""
 
-from __future__ import annotations
-
 import datetime as dt
 
 import polars as pl

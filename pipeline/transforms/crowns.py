@@ -1,7 +1,5 @@
 """Rules 5, 6 and 12: rows of crowns become crowns, each with its kind, a seat and a day from which it is followed."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from pipeline.transforms.events import CROWNS, KEY, KINDS_OF_CROWN, TOOTH, only_value, same_tooth

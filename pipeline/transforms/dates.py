@@ -9,8 +9,6 @@ ECMA-376 Part 1, 18.17.4: day numbers. In the 1900 system 1 is 1900-01-01 and 60
 was; in the 1904 system 0 is 1904-01-01.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 from dataclasses import dataclass, replace
 

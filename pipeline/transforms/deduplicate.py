@@ -4,8 +4,6 @@ Exports overlap: last year's file and this year's share months. A row must count
 file may be two genuine things (two fillings, a row and its re-posting), so identity alone does not decide.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 import polars as pl

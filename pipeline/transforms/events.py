@@ -4,8 +4,6 @@ Everything later works on frames made here: `done` (every completed row that sta
 permanent teeth, each with the kind of thing its code stands for).
 """
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Iterator
 

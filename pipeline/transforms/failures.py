@@ -3,8 +3,6 @@
 Failures count only while the tooth is followed: at the end of follow-up a tooth that has not failed is censored.
 """
 
-from __future__ import annotations
-
 from typing import Literal
 
 import polars as pl

@@ -1,7 +1,5 @@
 """Rule 11: how long a patient was followed."""
 
-from __future__ import annotations
-
 import polars as pl
 
 

@@ -1,7 +1,5 @@
 """Rules 10 and 13: when each tooth was lost, why, and how that is known."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from pipeline.transforms.events import IMPLANT, IN_PLACE_OF_A_TOOTH, KEY, NEEDS_NO_TOOTH, ON_A_CROWN, TOOTH, TOOTH_LOST

@@ -7,8 +7,6 @@ Trope M and others, 1999. Four years: European Society of Endodontology, quality
 Int Endod J 2006;39:921-930 (from memory).
 """
 
-from __future__ import annotations
-
 import polars as pl
 
 from pipeline.transforms.course_details import course_details

@@ -1,7 +1,5 @@
 """Rule 3, last sentence: signs that others may have worked on a tooth, for the practice to answer."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from pipeline.transforms.events import FILLING, KEY, TOOTH

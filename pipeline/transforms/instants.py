@@ -4,8 +4,6 @@ A working day of a practice west or east of Greenwich may lie in two days of UTC
 alone: by each distance from Greenwich at which they are hours of work, is the day the one that is written?
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 import polars as pl

@@ -4,8 +4,6 @@ A pure function of the stored tables and the rules: it can be run again under ot
 on few of the rules' numbers is read once (`read_ledger`), so that a run under others (`link_ledger`) is cheap.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 from dataclasses import dataclass, field, replace
 

@@ -1,7 +1,5 @@
 """Patients whom one file lists more than once: what of their rows counts."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import polars as pl

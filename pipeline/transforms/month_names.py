@@ -6,8 +6,6 @@ which some short forms have points within, in `THAI`. `listopada` is another mon
 name. Accents and dots are left out before comparing.
 """
 
-from __future__ import annotations
-
 import unicodedata
 
 import polars as pl

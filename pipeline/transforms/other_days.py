@@ -11,8 +11,6 @@ March equinox; leap years are counted in cycles of 33 years, which agrees with t
 memory).
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 

@@ -6,8 +6,6 @@ is not known), `is_year` (only the year was told, and `day` is its middle), `cro
 and `answered` (it comes from the table `elsewhere`).
 """
 
-from __future__ import annotations
-
 import polars as pl
 
 from pipeline.transforms.courses import FILLED, RETREATED

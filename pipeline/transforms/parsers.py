@@ -5,8 +5,6 @@ well and else says why there is no value: `unrecognised` (no known word), `unrea
 Words for nothing (null, n/a) are missing, not faults.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 import polars as pl

@@ -3,8 +3,6 @@
 Where figures are made, stand-ins take the place of pseudonyms first, so that the order hangs on no key.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 import polars as pl

@@ -1,7 +1,5 @@
 """What the readers of films said: which reading of a film counts, how two readings pair, which films need a third."""
 
-from __future__ import annotations
-
 from collections.abc import Collection
 
 import polars as pl

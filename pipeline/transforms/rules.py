@@ -1,7 +1,5 @@
 """The ways to count, beside the numbers of the linking rules (`practice.settings.Rules`)."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Literal
 

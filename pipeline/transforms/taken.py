@@ -3,8 +3,6 @@
 Linking under two sets of rules differs in a few steps; the others read the same tables and the same numbers.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from typing import Any, ParamSpec, TypeVar
 

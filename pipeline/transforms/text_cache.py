@@ -3,8 +3,6 @@
 A ledger repeats few texts many times. Each distinct text is read once a file, and every row gets its result by number.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping
 
 import polars as pl

@@ -4,8 +4,6 @@ Frames here are eager and hold one row per crown or per course. `in_place_from` 
 unknown age, the day before it was first seen (so that a course begun on the day of the first visit went through it).
 """
 
-from __future__ import annotations
-
 from typing import Literal
 
 import polars as pl

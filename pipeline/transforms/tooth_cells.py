@@ -3,8 +3,6 @@
 The forms are those of `pipeline.transforms.cell_forms`; they are tried where a text names no tooth as it is written.
 """
 
-from __future__ import annotations
-
 import re
 from functools import cache
 from typing import NamedTuple

@@ -5,8 +5,6 @@ one arch and one dentition. In Palmer the corners and signs of `tooth_signs` are
 is an FDI number (common practice, no source); `1-6` is not read in FDI, for it looks like a range of Universal numbers.
 """
 
-from __future__ import annotations
-
 import re
 from functools import cache
 

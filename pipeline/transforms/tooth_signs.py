@@ -7,8 +7,6 @@ towards the midline: `6+` is the upper right, `+6` the upper left, `-6` the lowe
 before the place makes it a primary tooth (from memory).
 """
 
-from __future__ import annotations
-
 import re
 
 _PLACE = r"([1-8A-E])"

@@ -1,7 +1,5 @@
 """Rows that hold the totals of a report, told by their words."""
 
-from __future__ import annotations
-
 import polars as pl
 
 # English, German, Dutch, French, Spanish, Portuguese, Italian.

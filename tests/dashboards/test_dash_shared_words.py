@@ -145,9 +145,7 @@ def test_the_everyday_need_is_that_of_the_last_year_shown() -> None:
         return shared.everyday(ReleasedIncidence("normal", MANY, MANY, made))
 
     teeth = "teeth of normal pulp crowned vital"
-    assert told((0, 1), (1, 4), (3, 9)) == (
-        f"Of 100 {teeth}, about 9 needed a root canal within 3 years (8 to 11)."
-    )
+    assert told((0, 1), (1, 4), (3, 9)) == (f"Of 100 {teeth}, about 9 needed a root canal within 3 years (8 to 11).")
     assert told((0, 1), (1, 4)) == f"Of 100 {teeth}, about 4 needed a root canal within 1 year (3 to 6)."
     none = f"Too few {teeth} to show how many came to need a root canal."
     assert told() == told((0, 1)) == none

@@ -30,7 +30,7 @@ ANALYSIS = {"horizon_years": "5", "smallest_difference_per_100": "5.0", "min_fai
 
 def published(**change: Any) -> Benchmark:
     """A published share of 92 of 100 free of the event at 5 years, ours 90 with 20 failures of 250 teeth."""
-    words = {f.name: "" for f in fields(Benchmark) if f.type == "str"}
+    words = {f.name: "" for f in fields(Benchmark) if f.type is str}
     base: dict[str, Any] = {
         **words, "benchmark_id": "b1", "event": "endo_intervention", "start": "endo_completion",
         "teeth": "initial_endo", "citation": "Burry JC. 2016. J Endod", "n": 5000, "horizon_years": 5.0,

@@ -21,9 +21,7 @@ def plan(*, settled: bool = False, months: int | None = 14, needed: int | None =
 def test_broken_rules_are_counted_and_listed():
     checks = (check("a", 3, kind="impossible"), check("b", 2), check("c", 0), check("d", 0, checked=0))
     said = plausibility_sentence(checks)
-    assert said.startswith(
-        "3 rules could be checked; 2 are broken in some rows, 1 of them by what cannot be right"
-    )
+    assert said.startswith("3 rules could be checked; 2 are broken in some rows, 1 of them by what cannot be right")
     counts = (TradeCount("endo_details", "naocl_percent", "1.5 %", 3, 4, "3 parts water to 1 part of 6 %"),)
     block = plausibility_block(SimpleNamespace(trade_checks=checks, trade_counts=counts))
     assert [row[0] for row in block["found"].rows] == ["3 of 40.", "2 of 40."]

@@ -301,7 +301,9 @@ def test_sentences_say_what_r_found(made, section, theirs):
     assert re.findall(r"\d+\.\d\d", section["other_contrast"]) == [
         f"{vital[name]:.2f}" for name in ("hazard_ratio", "ci_low", "ci_high")
     ]
-    start, *stops = (float(n) for note in section["curve_notes"] for n in re.findall(r"(?:at|from) (\d+\.\d) years", note))
+    start, *stops = (
+        float(n) for note in section["curve_notes"] for n in re.findall(r"(?:at|from) (\d+\.\d) years", note)
+    )
     told = [round(g["stops_at_days"] / YEARS, 1) for g in main["groups"]]
     assert sorted([start, *stops]) == sorted([round(d["from_days"] / YEARS, 1), *told])
     found = main["honesty"]["detectable_per_100"]

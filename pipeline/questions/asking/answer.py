@@ -1,7 +1,5 @@
 """Answer one question, by the rules of every other comparison, with limits widened for all that was ever asked."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import replace
 

@@ -1,7 +1,5 @@
 """Ask questions of a store: each is noted in its log first, so that looking often is paid for."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Callable, Sequence
 

@@ -1,7 +1,5 @@
 """The rows of a question: the population on its clock, the outcome, and each tooth's group."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 from typing import Any
 

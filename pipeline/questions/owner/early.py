@@ -1,7 +1,5 @@
 """Early signs: failures soon after the start, by the year in which the teeth were begun, up to the latest."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Sequence
 

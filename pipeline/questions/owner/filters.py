@@ -5,8 +5,6 @@ may a teeth's fate be read off them, nor is there anything to learn. Descriptive
 that fell to them, and nobody is ranked.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 import itertools
 from collections.abc import Iterable, Mapping, Sequence

@@ -4,8 +4,6 @@ A run is known by its records, settings and program. Comparing the same again is
 give the same answer on any day.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 import hashlib
 import json

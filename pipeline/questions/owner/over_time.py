@@ -4,8 +4,6 @@ All rows are followed on (`leaving.followed_on`): else late years would seem to 
 (better, worse) needs a range that leaves no change out, and to survive Holm among all rates looked at with it.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Callable, Sequence
 from dataclasses import replace

@@ -5,8 +5,6 @@ Each is what `kaplan_meier` and `curve_stop` make of its teeth; here they are li
 which the same running products and sums are taken. On a day on which nobody of a group leaves they stand still.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any

@@ -4,8 +4,6 @@ Nothing here makes the figures comparable: `questions/benchmarks.py` says which 
 differ all the same, so that a difference is a question and no answer.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 

@@ -1,7 +1,5 @@
 """The owner's sheet, put together: one `Owner` from the linked tables and what was found of them."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Mapping, Sequence
 from dataclasses import replace

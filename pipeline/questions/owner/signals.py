@@ -1,7 +1,5 @@
 """What lies behind a signal of the running charts: the failures that made it, from when to when, and how many."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Sequence
 

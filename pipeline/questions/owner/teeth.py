@@ -1,7 +1,5 @@
 """The teeth behind each rate of the owner's sheet, in one shape for crowns and root canals."""
 
-from __future__ import annotations
-
 import datetime as dt
 
 import polars as pl

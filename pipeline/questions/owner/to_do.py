@@ -4,8 +4,6 @@ First what may concern patients now: failures behind a recent signal, then revie
 these figures, the largest number first: teeth to ask about, rows to mend, codes without a meaning.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

@@ -11,8 +11,6 @@
 The bounds are our own choice: no source. A field counts as missing only in rows that could hold it.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 import math
 from collections.abc import Sequence

@@ -1,7 +1,5 @@
 """Who took up a technique, when, and which case of it each tooth was."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from pipeline.questions.techniques.compact_rows import words_of

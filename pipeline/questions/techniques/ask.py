@@ -1,7 +1,5 @@
 """Technique questions asked of the stored tables."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 

@@ -1,7 +1,5 @@
 """Verdicts on the contrasts of all technique questions, counted together as one family of looks."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 

@@ -4,8 +4,6 @@ Numbers stand in the order of the texts, so that nothing that is sorted, counted
 way.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 
 import polars as pl

@@ -1,7 +1,5 @@
 """The list of all technique questions that are asked."""
 
-from __future__ import annotations
-
 from pipeline.questions.techniques import of_courses, of_crowns
 from pipeline.questions.techniques.question import Question
 

@@ -1,7 +1,5 @@
 """Dose and response: adjusted hazard ratio along a dose, from a natural spline in the Cox model."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

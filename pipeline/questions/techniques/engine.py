@@ -1,7 +1,5 @@
 """The one mechanism that answers every technique question."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 

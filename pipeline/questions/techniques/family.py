@@ -4,8 +4,6 @@ Headlines are the main comparison, the same crowns since the opening, the crown 
 delay to the crown, and the trial of the hyperemic tooth by crown and by tooth.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from dataclasses import replace

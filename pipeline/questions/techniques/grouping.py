@@ -1,7 +1,5 @@
 """Which rows make up the groups of a question, and what happens to groups too small to be shown."""
 
-from __future__ import annotations
-
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """Healing at recall: adjusted shares, and what may be said of their difference."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass

@@ -4,8 +4,6 @@ Both are ordinary technique questions on rows of the clinicians who took the tec
 adjusted for calendar time among the rest, and count in the one family of looks.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """One clinician's teeth before a technique was taken up and by case number after: described, never compared."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import polars as pl

@@ -1,7 +1,5 @@
 """Technique questions of root canals: each one entry, answered by the mechanism of `engine.py`."""
 
-from __future__ import annotations
-
 from functools import partial
 
 from pipeline.questions.techniques.question import (

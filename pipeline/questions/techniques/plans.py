@@ -1,7 +1,5 @@
 """What would settle each open technique question, among all the looks that it must stand among."""
 
-from __future__ import annotations
-
 import datetime as dt
 import math
 from collections.abc import Mapping

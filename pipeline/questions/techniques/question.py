@@ -1,7 +1,5 @@
 """What a technique question says of itself."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Literal
 

@@ -1,7 +1,5 @@
 """The rows that technique questions are asked of: crowns followed from their seat, first courses of each tooth."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import polars as pl

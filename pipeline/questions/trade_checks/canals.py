@@ -3,8 +3,6 @@
 Wide on purpose: a count outside is more often a wrong tooth number or a slip of the pen than rare anatomy.
 """
 
-from __future__ import annotations
-
 import polars as pl
 
 # Arch (1 upper, 2 lower) and position from the midline to the fewest and most canals that raise no question.

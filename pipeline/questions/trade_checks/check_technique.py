@@ -1,7 +1,5 @@
 """Hold the recorded technique against the rules: counts a rule and field, no rows."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 import polars as pl

@@ -4,8 +4,6 @@ A rule is an expression over the rows of its table that is true where it is brok
 where there is nothing to check. No rule ties a filling method to a sealer: every combination is in use somewhere.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import polars as pl

@@ -1,7 +1,5 @@
 """What practices must have in common before their figures may be pooled: form, rules and words."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Mapping
 

@@ -1,7 +1,5 @@
 """The questions that may be pooled: comparisons, and pairs of groups of technique questions."""
 
-from __future__ import annotations
-
 import functools
 import itertools
 from dataclasses import dataclass

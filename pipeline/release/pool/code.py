@@ -1,7 +1,5 @@
 """The code of a practice in the files that it contributes: the same every time, drawn by chance, and no name."""
 
-from __future__ import annotations
-
 import hashlib
 import secrets
 from pathlib import Path

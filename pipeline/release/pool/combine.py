@@ -1,7 +1,5 @@
 """Contributions in, one `PooledResults` out: random effects for ratios and differences, one curve a group."""
 
-from __future__ import annotations
-
 import hashlib
 import itertools
 from collections.abc import Mapping, Sequence

@@ -4,8 +4,6 @@ So a file made or changed by hand can say no more than one that `contribute` wri
 that no practice can have (more teeth lost than there were, more time than teeth can have had) are refused too.
 """
 
-from __future__ import annotations
-
 import math
 import re
 from dataclasses import dataclass

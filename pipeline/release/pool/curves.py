@@ -6,8 +6,6 @@ minus the exponential of their sum, which ends where fewer than two practices re
 change of its running count, since later failures are not told.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """Others' figures for this practice: its own files among them left out, the same rules, nothing counted twice."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 

@@ -1,7 +1,5 @@
 """The verdict on others' figures and ours together: the figure, and which of the three it rests on."""
 
-from __future__ import annotations
-
 from pipeline.practice.counts import years
 from pipeline.practice.outcomes import outcome
 from pipeline.questions.benchmarks import EVENTS, STARTS

@@ -5,8 +5,6 @@ The signature (`signing.py`) shows that it is as the holder of a key wrote it: a
 signed, is refused, the latter unless it is asked for by name.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 import hashlib
 import json

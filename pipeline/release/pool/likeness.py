@@ -8,8 +8,6 @@ million pairs. Files that differ by more, as a later export or a part of a pract
 neither.
 """
 
-from __future__ import annotations
-
 import itertools
 import math
 from collections.abc import Iterator, Sequence

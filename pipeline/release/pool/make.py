@@ -1,7 +1,5 @@
 """One practice's contribution: its results and follow-up, put through the rules of disclosure."""
 
-from __future__ import annotations
-
 import dataclasses
 import itertools
 import math

@@ -19,8 +19,6 @@ References
 [2] Dong J, Roth A, Su WJ. Gaussian differential privacy. J R Stat Soc B 2022;84:3-37.
 """
 
-from __future__ import annotations
-
 import hashlib
 import hmac
 import itertools

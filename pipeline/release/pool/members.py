@@ -9,8 +9,6 @@
 A key number is read over the telephone, never taken from the file that it signs. Names stay in this file.
 """
 
-from __future__ import annotations
-
 import tomllib
 from collections.abc import Mapping, Sequence
 from pathlib import Path

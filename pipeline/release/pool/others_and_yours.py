@@ -15,8 +15,6 @@ References
 [2] The R package RBesT, introductory articles, which take a fifth and the variance of one observation.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace

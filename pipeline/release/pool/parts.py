@@ -1,7 +1,5 @@
 """Which told counts of a contribution are parts of others: what two files of one practice are watched for."""
 
-from __future__ import annotations
-
 from pipeline.release.pool.contribution import Contribution
 from pipeline.release.side_by_side import Part
 

@@ -4,8 +4,6 @@ Limits are wide: counts are rounded, groups differ in who is in them, and one mo
 is what cannot come of any records. A made-up file that keeps all of them is possible; against it stand signatures.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 import itertools
 import math

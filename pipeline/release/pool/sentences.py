@@ -1,7 +1,5 @@
 """What pooling found, in words; every number comes from the same object as the charts."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Sequence
 

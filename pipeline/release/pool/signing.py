@@ -9,8 +9,6 @@ References
 [1] Josefsson S, Liusvaara I. Edwards-curve digital signature algorithm (EdDSA). RFC 8032, 2017.
 """
 
-from __future__ import annotations
-
 import hashlib
 import re
 from collections.abc import Callable

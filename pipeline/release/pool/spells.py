@@ -1,7 +1,5 @@
 """The follow-up behind each pooled question, cut by state as the questions themselves cut it."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from pipeline.questions.comparisons import QUESTIONS, LinkedTables

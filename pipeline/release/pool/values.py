@@ -1,7 +1,5 @@
 """One value of a question over the practices that gave it: random effects, with each practice's part in it."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Sequence
 from typing import Literal

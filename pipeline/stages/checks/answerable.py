@@ -1,7 +1,5 @@
 """Which analyses the files will allow, and what each of the others lacks; as the comparing stage decides it later."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 

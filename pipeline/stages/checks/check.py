@@ -1,7 +1,5 @@
 """`toothyears check`: what a PRACTICE.toml will give, read from a sample of its files; nothing is stored."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Callable
 from dataclasses import dataclass

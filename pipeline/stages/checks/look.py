@@ -1,7 +1,5 @@
 """A look at a bounded sample of one table's files, by the rules under which they would be loaded."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections import Counter
 from collections.abc import Callable

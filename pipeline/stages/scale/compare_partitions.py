@@ -4,8 +4,6 @@ A part is a folder with `crowns.parquet` and `patients.parquet` (files, or folde
 patient is in one part only. Each worker has the rows of one part in memory. Between parts only counts and sums travel.
 """
 
-from __future__ import annotations
-
 import functools
 import hashlib
 import importlib.metadata

@@ -6,8 +6,6 @@ on one of them turn out not to stand in any part, all parts are linked anew by t
 numbered over all parts when they are stored, in the order of teeth, as they are without parts.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 import functools
 import hashlib

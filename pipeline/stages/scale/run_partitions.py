@@ -4,8 +4,6 @@ What a partition gives is written by the one who worked it out, first beside its
 a run that was stopped, or lost a worker, goes on with the partitions that are not there yet.
 """
 
-from __future__ import annotations
-
 import importlib
 import os
 import shutil
