@@ -300,20 +300,21 @@ def test_a_crown_takes_the_details_nearest_to_its_rows_then_those_of_the_later_s
             "tooth_fdi": tooth,
             **dict.fromkeys(("posted_first", "posted_last"), dt.date(2020, 3, day)),
         }
-        for tooth, day in ((16, 1), (16, 20), (26, 10))
+        for tooth, day in ((16, 1), (16, 20), (26, 10), (36, 10))
     )
-    # By tooth: the first crown of 16 lies 3 and 5 days from two rows, its second 1 and 4; that of 26 lies 4 from both.
-    told = {16: (4, 6, 16, 21), 26: (6, 14)}
+    # By tooth: the first crown of 16 lies 3 and 5 days from two rows, its second 1 and 4; that of 26 lies 4 from both;
+    # that of 36 has a row two days away, and one without a day.
+    told = {16: (4, 6, 16, 21), 26: (6, 14), 36: (None, 12)}
     for order in (1, -1):
         seats = [(tooth, day) for tooth, days in told.items() for day in days][::order]
         details = pl.LazyFrame(
             {
                 "patient_id": "P1", "tooth_fdi": tooth, "load_id": 1, "row_number": n, "prep_date": None,
-                "seat_date": dt.date(2020, 3, day), **dict.fromkeys(RECORDED),
+                "seat_date": day and dt.date(2020, 3, day), **dict.fromkeys(RECORDED),
             }
             for n, (tooth, day) in enumerate(seats)
         ).cast({"prep_date": pl.Date})  # fmt: skip
         found = attach_details(posted, details, tolerance_days=60).sort("tooth_fdi", "posted_first").collect()
-        assert [day.day for day in found["recorded_seat"]] == [4, 21, 14]
+        assert [day.day for day in found["recorded_seat"]] == [4, 21, 14, 12]
         near = attach_details(posted, details, tolerance_days=3).sort("tooth_fdi", "posted_first").collect()
-        assert [day and day.day for day in near["recorded_seat"]] == [4, 21, None]
+        assert [day and day.day for day in near["recorded_seat"]] == [4, 21, None, 12]
