@@ -172,8 +172,8 @@ def attach_details(posted: pl.LazyFrame, crown_details: pl.LazyFrame, *, toleran
     """Give each crown the recorded details that fit it best; one row per crown in, one out.
 
     Details belong to the crown of their tooth whose rows lie nearest to their seat date (their preparation date where
-    the seat is missing), at most `tolerance_days` away. Details without any date belong to the tooth's only crown, where
-    none with a date does.
+    the seat is missing), at most `tolerance_days` away. Details without any date belong to the tooth's only crown,
+    where none with a date does.
     Each crown takes one row of details: the nearest, then the one with the later seat.
 
     Adds `recorded_prep, recorded_seat` and the columns `RECORDED`; null where nothing was recorded.
@@ -192,7 +192,8 @@ def attach_details(posted: pl.LazyFrame, crown_details: pl.LazyFrame, *, toleran
     alone = pl.col("about").is_null() & (pl.col("crowns_of_tooth") == 1)
     near = (
         details.join(spans, on=list(TOOTH))
-        .with_columns(distance=pl.when(alone).then(tolerance_days).otherwise(pl.max_horizontal(before, after, pl.lit(0))))
+        .with_columns(distance=pl.max_horizontal(before, after, pl.lit(0)))
+        .with_columns(pl.when(alone).then(tolerance_days).otherwise("distance").alias("distance"))
         .filter(alone | pl.col("about").is_not_null(), pl.col("distance") <= tolerance_days)
         .sort("distance", "recorded_seat", *DETAIL, descending=[False, True, False, False], nulls_last=True)
         .unique(DETAIL, keep="first", maintain_order=True)
