@@ -13,6 +13,7 @@ import math
 from pathlib import Path
 
 import polars as pl
+import pytest
 
 from dashboards.release.percent import percent_step
 from dashboards.release.released import Released, as_text, from_text, release
@@ -62,6 +63,7 @@ def named(rows: pl.DataFrame, told: dict[int, Released]) -> int:
     return found
 
 
+@pytest.mark.thorough
 def test_two_horizons_name_a_few_and_so_the_first_stands(tmp_path: Path) -> None:
     blind = kept = 0
     for seed in PRACTICES:

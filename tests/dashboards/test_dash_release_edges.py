@@ -325,7 +325,7 @@ def test_everyday_incidence_by_hand() -> None:
         (4.0, 10, 0.5),
     )
     (found,) = release_everyday(plain_gate(), [trial(everyday=(arm("hyperemic", 1000, 40, *points),))])
-    assert (found.teeth.value, found.needed.value, found.label[:15]) == (1000, 40, "teeth hyperemic")
+    assert (found.teeth.value, found.needed.value, found.label[:15]) == (1000, 40, "hyperemic teeth")
     assert [(p.years, p.of_100, p.low, p.high, p.followed.value) for p in found.points] == [
         (1, 1, 0, 4, 1000), (3, 3, 0, 5, 800),
     ]  # fmt: skip
