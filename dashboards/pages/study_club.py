@@ -229,10 +229,9 @@ def _of_100(share: ReleasedShare | None) -> str:
 
 def estimates_table(c: ReleasedComparison) -> NumberTable:
     """Hazard ratios as released."""
-    labels = {g.name: g.label for g in c.groups}
     rows = tuple(
         (
-            terms.contrast(e.contrast, labels),
+            words_shared.contrast(c, e),
             f"adjusted for {listing([phrase(a) for a in e.adjusted_for])}" if e.adjusted_for else words_shared.how(()),
             f"{e.hazard_ratio:g}",
             f"{e.low:g} to {e.high:g}",

@@ -157,17 +157,23 @@ def by_chance(a: TechniqueAnswer, c: TechniqueContrast) -> str:
 
 
 def finding(answers: Sequence[TechniqueAnswer]) -> str:
-    """What may be said of a question by its first outcome, for a heading: `little difference (resin); ...`."""
+    """What may be said of a question by its first outcome, for a heading: `little difference (resin); ...`.
+
+    The outcome is named where another one says otherwise.
+    """
     first = next((a for a in answers if a.contrasts), None)
     if first is None:
         return "counted only"
     labels = {g.name: g.label for g in first.groups}
+    codes = [{code_of(a, c) for c in a.contrasts} for a in answers if a.contrasts]
+    _, apart, outcome = first.title.rpartition(": ")
+    of = f" in {lower_first(outcome)}" if apart and any(one != codes[0] for one in codes) else ""
     by_code: dict[str, list[str]] = {}
     for c in first.contrasts:
         by_code.setdefault(code_of(first, c), []).append(lower_first(contrast_label(first, c, labels)))
     if len(by_code) == 1:
-        return lower_first(terms.verdict(next(iter(by_code))))
-    return ", ".join(f"{lower_first(terms.verdict(code))} ({listing(names)})" for code, names in by_code.items())
+        return lower_first(terms.verdict(next(iter(by_code)))) + of
+    return ", ".join(f"{lower_first(terms.verdict(code))} ({listing(names)})" for code, names in by_code.items()) + of
 
 
 def address(question: str) -> str:

@@ -109,18 +109,21 @@ def with_middle(
 ) -> tuple[ReleasedPoint, ...]:
     """The curve through the exact share at one month, rounded; as it is where none may be told then.
 
-    The line goes on climbing, within its ranges.
+    Before it the line is drawn in proportion, after it as far above or below as there; all within its ranges. This
+    uses nothing that is not told.
     """
     known = next((h for h in group.half_years if h.months == month), None)
     steps = [p.survival for p in group.curve if p.days <= _days(month)]
-    if known is None or not steps or not any(p.months == month for p in points):
+    there = next((p.failed for p in points if p.months == month), 0)
+    if known is None or not steps or not there or (step := percent_step(teeth)) is None:
         return points
     share = release_share(gate, (1 - steps[-1],) * 3, of=teeth, behind=known.failed, beside=known.followed)
     if share is None:
         return points
 
     def through(p: ReleasedPoint) -> ReleasedPoint:
-        mid = share[0] if p.months == month else (min if p.months < month else max)(p.failed, share[0])
+        drawn = p.failed * share[0] / there if p.months < month else p.failed + share[0] - there
+        mid = share[0] if p.months == month else nearest_step(drawn, step)
         return replace(p, failed=min(max(mid, p.low), p.high), told=p.months == month)
 
     return tuple(map(through, points))

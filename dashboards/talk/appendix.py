@@ -73,10 +73,9 @@ def _comparison(deck: Deck, c: ReleasedComparison, told: Told) -> None:
                notes(f"{words_shared.result(c)} {words_shared.reach(c)}"),
                alt=" ".join(f"{k}: {v}" for k, v in rows))  # fmt: skip
     if c.estimates:
-        labels = {g.name: g.label for g in c.groups}
         body = [
             (
-                terms.contrast(e.contrast, labels),
+                words_shared.contrast(c, e),
                 words_shared.how(e.adjusted_for),
                 f"{e.hazard_ratio:g}",
                 f"{e.low:g} to {e.high:g}",

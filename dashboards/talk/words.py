@@ -148,11 +148,11 @@ def ratios_title(c: ReleasedComparison, found: Ratios) -> str:
     if c.id == MAIN and found.group.name == OPENED:
         return (
             f"Opened crowns failed {found.wrong:g} times as fast when counted from the seat, {found.right:g} times "
-            "when counted from their opening"
+            "when counted from their opening, unadjusted"
         )
     return (
         f"With “{found.group.label}”, failures came {found.wrong:g} times as fast counted from "
-        f"{terms.label_start(c.clock)}; from the day each {noun} could be counted, {found.right:g} times"
+        f"{terms.label_start(c.clock)}; from the day each {noun} could be counted, {found.right:g} times, unadjusted"
     )
 
 

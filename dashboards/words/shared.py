@@ -7,7 +7,7 @@ from dashboards.formats import listing, lower_first, phrase, plural, sentence_ca
 from dashboards.release import words as release_words
 from dashboards.release.curve import ReleasedPoint
 from dashboards.release.rates import ReleasedRate, ReleasedRates
-from dashboards.release.released import Released, ReleasedComparison, ReleasedGroup
+from dashboards.release.released import Released, ReleasedComparison, ReleasedEstimate, ReleasedGroup
 from dashboards.release.trial import ReleasedIncidence
 from dashboards.words.comparisons import difference_core
 from pipeline.practice.counts import more_or_fewer, range_more_or_fewer
@@ -299,6 +299,12 @@ def model_title(c: ReleasedComparison) -> str:
     open_still = "" if c.verdict_code in ("differs", "little_difference") else "; chance is not ruled out"
     chance = open_still if asked else "; not what was asked"
     return f"Failures came {e.hazard_ratio:g} times as fast ({e.low:g} to {e.high:g}) with {with_both}, {how}{chance}"
+
+
+def contrast(c: ReleasedComparison, e: ReleasedEstimate) -> str:
+    """The two groups of a ratio, and whether it is not the contrast that was asked about."""
+    d, said = c.difference, terms.contrast(e.contrast, {g.name: g.label for g in c.groups})
+    return said if d is None or e.contrast == f"{d.group} vs {d.reference}" else f"{said} (not what was asked)"
 
 
 def naive(c: ReleasedComparison) -> str:

@@ -185,7 +185,7 @@ def emulate(
                 everyday_sentence(curve, words, years=analysis.horizon_years)
                 for curve, words in zip(everyday, (("hyperemic ", ""), ("", " normal at preparation")), strict=True)
             ),
-            flare_sentence(rows.height, int(rows["flared"].sum())),
+            flare_sentence(rows.height, int(rows["flared"].sum()), int(rows["untold"].sum())),
         ),
         everyday_curves=tuple(c for c in everyday if c.teeth),
         balance=() if weighted is None else weighted.balance,
@@ -328,14 +328,22 @@ def everyday_sentence(curve: IncidenceCurve, words: tuple[str, str], *, years: f
     return f"Of 100 {which} crowned vital, {some} needed a root canal {within} (range {low} to {high})."
 
 
-def flare_sentence(teeth: int, flared: int) -> str:
-    """`Of 412 hyperemic teeth, 17 flared between the preparation and the seat (...).`"""
+def flare_sentence(teeth: int, flared: int, untold: int) -> str:
+    """`Of 412 hyperemic teeth, 17 flared between the preparation and the seat (...).`, and of how many it is not told.
+
+    `untold` are those whose root canal was begun then with no diagnosis on record.
+    """
     if not teeth:
         return "No hyperemic tooth was prepared for a crown."
+    more = (
+        f"; {untold:,} more had a root canal begun then, and no diagnosis tells whether the pulp had flared"
+        if untold
+        else ""
+    )
     return (
         f"Of {count(teeth, 'hyperemic tooth')}, {format(flared, ',') if flared else 'none'} "
         f"{'are' if flared > 1 else 'is'} "
-        "recorded to have flared between the preparation and the seat (an irreversible pulpitis or a necrosis)."
+        f"recorded to have flared between the preparation and the seat (an irreversible pulpitis or a necrosis){more}."
     )
 
 
