@@ -134,7 +134,8 @@ def _may_be_few(table: str, column: Column, file: FileProfile) -> bool:
     most = max(3, min(200, column.n // 8))
     if not 2 <= column.distinct <= most or column.filled < 0.5 or column.date_share >= 0.5:
         return False
-    if column is file.code_column or column.fits("code") or looks_like_teeth(column) or _surfaces(column) >= 0.9:
+    is_work = column is file.code_column or column.fits("code") > column.fits("provider_id")
+    if is_work or looks_like_teeth(column) or _surfaces(column) >= 0.9:
         return False
     if column.number_share >= 0.9 and (file.code_lift(column) >= 1.6 or column.matches(r"[.,]\d") > 0.2):
         return False
