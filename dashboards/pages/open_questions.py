@@ -3,10 +3,11 @@
 from dataclasses import dataclass
 
 from dashboards import page, terms
-from dashboards.answers import Answer, Answers, kept
+from dashboards.answers import Answer, Answers, first_sentence, kept
 from dashboards.formats import count, lower_first, plural, sentence_case, whole
 from dashboards.pages import comparison, trial
 from dashboards.pages.planning import planning_block
+from dashboards.said import Said
 from dashboards.words import answers as words_answers
 from dashboards.words import comparisons as words
 from dashboards.words import quality as words_quality
@@ -56,7 +57,8 @@ def render(results: Results) -> str:
 def open_questions(results: Results) -> list[Open]:
     """Every comparison and trial whose verdict claims nothing, with what would settle it."""
     plans = {p.id: p for p in results.planning}
-    found = []
+    found: list[Open] = []
+    said = Said()
     for i, c in enumerate(results.comparisons):
         if c.verdict.code not in words_answers.OPEN:
             continue
@@ -64,12 +66,12 @@ def open_questions(results: Results) -> list[Open]:
         plan = plans.get(c.id)
         detail = plan.sentences if plan is not None and not plan.settled else ()
         link = f"{file}.html#{comparison.place(c.id)}"
-        found.append(Open(c.title, link, c.verdict.code, c.verdict.next_step, detail))
+        found.append(Open(c.title, link, c.verdict.code, said.fresh(c.verdict.next_step), detail))
     for t in results.trials:
         for o, v in t.judged:
             if v.code in words_answers.OPEN:
                 link = f"hyperemic.html#{trial.place(o.outcome)}"
-                found.append(Open(words_answers.decided(o.outcome), link, v.code, v.next_step, ()))
+                found.append(Open(words_answers.decided(o.outcome), link, v.code, said.fresh(v.next_step), ()))
     return found
 
 
@@ -90,7 +92,7 @@ def _answers(results: Results, found: list[Open], technique: str) -> tuple[Answe
     given = [Answer(first, asked="How many", link="#open")]
     if found:
         first_open = found[0]
-        said = f"What would settle it, at the present pace: {lower_first(first_open.when)}"
+        said = f"What would settle it, at the present pace: {lower_first(first_sentence(first_open.when))}"
         given.append(Answer(said, first_open.title, first_open.link))
     if technique:
         given.append(Answer(technique, asked="Techniques", link="#techniques"))
