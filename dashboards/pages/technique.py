@@ -165,12 +165,12 @@ def finding(answers: Sequence[TechniqueAnswer]) -> str:
     if first is None:
         return "counted only"
     labels = {g.name: g.label for g in first.groups}
-    codes = [{code_of(a, c) for c in a.contrasts} for a in answers if a.contrasts]
-    _, apart, outcome = first.title.rpartition(": ")
-    of = f" in {lower_first(outcome)}" if apart and any(one != codes[0] for one in codes) else ""
     by_code: dict[str, list[str]] = {}
     for c in first.contrasts:
         by_code.setdefault(code_of(first, c), []).append(lower_first(contrast_label(first, c, labels)))
+    others = ({code_of(a, c) for c in a.contrasts} for a in answers if a.contrasts)
+    _, apart, outcome = first.title.rpartition(": ")
+    of = f" in {lower_first(outcome)}" if apart and any(one != by_code.keys() for one in others) else ""
     if len(by_code) == 1:
         return lower_first(terms.verdict(next(iter(by_code)))) + of
     return ", ".join(f"{lower_first(terms.verdict(code))} ({listing(names)})" for code, names in by_code.items()) + of

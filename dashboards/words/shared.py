@@ -288,8 +288,7 @@ def model_title(c: ReleasedComparison) -> str:
 
     How sure one is hangs on the very contrast: the verdict says nothing of another of the same question.
     """
-    d = c.difference
-    asked = [e for e in c.estimates if d is not None and e.contrast == f"{d.group} vs {d.reference}"]
+    asked = [e for e in c.estimates if _is_asked(c, e)]
     e = next((e for e in asked or c.estimates if e.adjusted_for), (asked or c.estimates)[0])
     how = "adjusted" if e.adjusted_for else "unadjusted"
     with_both = " as with ".join(f"“{c.label(name)}”" for name in e.contrast.split(" vs "))
@@ -303,8 +302,13 @@ def model_title(c: ReleasedComparison) -> str:
 
 def contrast(c: ReleasedComparison, e: ReleasedEstimate) -> str:
     """The two groups of a ratio, and whether it is not the contrast that was asked about."""
-    d, said = c.difference, terms.contrast(e.contrast, {g.name: g.label for g in c.groups})
-    return said if d is None or e.contrast == f"{d.group} vs {d.reference}" else f"{said} (not what was asked)"
+    said = terms.contrast(e.contrast, {g.name: g.label for g in c.groups})
+    return said if c.difference is None or _is_asked(c, e) else f"{said} (not what was asked)"
+
+
+def _is_asked(c: ReleasedComparison, e: ReleasedEstimate) -> bool:
+    """Whether a ratio is of the two groups that the difference is of."""
+    return c.difference is not None and e.contrast == f"{c.difference.group} vs {c.difference.reference}"
 
 
 def naive(c: ReleasedComparison) -> str:

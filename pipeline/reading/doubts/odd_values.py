@@ -28,20 +28,23 @@ def value_doubts(
     if has_status:
         return []
     found = []
+    is_clock = frame["time"].null_count() == 0 and frame["time"].n_unique() >= _LEAST
     values = [
-        ("provider_id", pl.col("provider").is_null(), "empty", ""),
-        ("site_id", pl.col("site").is_null(), "empty", ""),
-        ("service_date", pl.col("time").str.contains(_NO_TIME), "at midnight (00:00)", "* 00:00"),
-        ("fee", _is_free(frame), "0 or empty", "0.00"),
-        ("code", pl.col("is_small"), "in small letters", SMALL_LETTERS),
-        ("tooth", pl.col("is_braced"), "in brackets", "(*"),
+        (columns.get("provider_id"), pl.col("provider").is_null(), "empty", ""),
+        (columns.get("site_id"), pl.col("site").is_null(), "empty", ""),
+        (
+            columns.get("service_date"),
+            is_clock & pl.col("time").str.contains(_NO_TIME),
+            "at midnight (00:00)",
+            "* 00:00",
+        ),
+        (columns.get("fee"), _is_free(frame), "0 or empty", "0.00"),
+        (columns.get("code"), pl.col("is_small"), "in small letters", SMALL_LETTERS),
+        (columns.get("tooth"), pl.col("is_braced"), "in brackets", "(*"),
         *_beginnings(frame),
     ]
-    for name, is_so, said, pattern in values:
-        heading = columns.get(name, name if OF + name in frame.columns else None)
+    for heading, is_so, said, pattern in values:
         if heading is None or heading in told or frame.is_empty():
-            continue
-        if name == "service_date" and (frame["time"].null_count() or frame["time"].n_unique() < _LEAST):
             continue
         rows = frame.select("code", "is_on_tooth", so=is_so.fill_null(False))
         n, among = int(rows["so"].sum()), int(rows["is_on_tooth"].sum())

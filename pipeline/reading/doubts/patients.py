@@ -7,7 +7,7 @@ import polars as pl
 
 from pipeline.practice.settings import Settings
 from pipeline.reading.doubts.answers import folded
-from pipeline.reading.doubts.doubt import Doubt, ask, samples
+from pipeline.reading.doubts.doubt import Answer, Doubt, ask, samples
 from pipeline.reading.doubts.kept_words import headed
 from pipeline.reading.doubts.marked_cells import signed_ids
 from pipeline.reading.doubts.numbers_beside import one_person_doubts
@@ -180,9 +180,16 @@ def several_names(table: str, people: pl.DataFrame, *, apart: bool = False) -> l
         "Is the number that of a family or a household, or is it given out anew when a patient leaves?"
         + (" In no file alone does that happen: has each office numbers of its own?" if apart else ""),
         ("practice", 'numbering = "per file"', "yes: each file numbers its own patients") if apart else None,
+        *_one_person_each(table),
+        so="no: each number is one person who is named in several ways",
+    )
+
+
+def _one_person_each(table: str) -> tuple[Answer, Answer]:
+    """The lines by which a number comes to be that of one person."""
+    return (
         (f"tables.{table}", 'columns.patient_id = "<its heading>"', "a column with each patient's own number"),
         (f"tables.{table}", 'dependant = "<its heading>"', "the column that tells members of a family apart"),
-        so="no: each number is one person who is named in several ways",
     )
 
 
@@ -199,8 +206,7 @@ def several_births(table: str, people: pl.DataFrame) -> list[Doubt]:
         table,
         f"{several:,} of {n:,} patient numbers stand with birth dates that no slip of the pen explains.",
         "Is the number that of a family, or given out by each clinic, or anew when a patient leaves?",
-        (f"tables.{table}", 'columns.patient_id = "<its heading>"', "a column with each patient's own number"),
-        (f"tables.{table}", 'dependant = "<its heading>"', "the column that tells members of a family apart"),
+        *_one_person_each(table),
         ("practice", 'numbering = "per clinic"', "each clinic numbers its own patients"),
         so="no: each number is one person, and the dates are wrong",
     )

@@ -39,7 +39,6 @@ class RowsHeld:
     kinds: pl.DataFrame
     one_in: int = 1
     pieces: list[pl.DataFrame] = field(default_factory=list)
-    height: int = 0
     toothless: list[pl.Series] = field(default_factory=list)  # numbers of the rows set aside for want of a tooth
 
     def add(
@@ -88,12 +87,12 @@ class RowsHeld:
             ]
         )
         held = typed.join(beside, on="row_number", how="left").join(self.kinds, on="code", how="left")
-        self.pieces.append(held)
-        self.height += held.height
-        while self.height > _MOST_HELD:
-            self.one_in *= 2
-            self.pieces = [piece.filter(pl.col("patient") % self.one_in == 0) for piece in self.pieces]
-            self.height = sum(piece.height for piece in self.pieces)
+        self.one_in, self.pieces = _of_fewer([*self.pieces, held], self.one_in, most=_MOST_HELD)
+
+    @property
+    def height(self) -> int:
+        """How many rows are held."""
+        return _rows(self.pieces)
 
     @cached_property
     def frame(self) -> pl.DataFrame:
@@ -116,8 +115,17 @@ class RowsHeld:
 def together_held(files: Sequence[RowsHeld]) -> RowsHeld:
     """The rows of several files, of the same share of their patients."""
     share = max(one.one_in for one in files)
-    pieces = [one.frame.filter(pl.col("patient") % share == 0) for one in files]
-    while sum(piece.height for piece in pieces) > _MOST_TOGETHER:
-        share *= 2
-        pieces = [piece.filter(pl.col("patient") % share == 0) for piece in pieces]
-    return RowsHeld(files[0].kinds, share, pieces, sum(piece.height for piece in pieces))
+    same = [one.frame.filter(pl.col("patient") % share == 0) for one in files]
+    return RowsHeld(files[0].kinds, *_of_fewer(same, share, most=_MOST_TOGETHER))
+
+
+def _of_fewer(pieces: list[pl.DataFrame], one_in: int, *, most: int) -> tuple[int, list[pl.DataFrame]]:
+    """The rows of one in so many patients, each with all of his, of few enough that at most `most` rows are left."""
+    while _rows(pieces) > most:
+        one_in *= 2
+        pieces = [piece.filter(pl.col("patient") % one_in == 0) for piece in pieces]
+    return one_in, pieces
+
+
+def _rows(pieces: Sequence[pl.DataFrame]) -> int:
+    return sum(piece.height for piece in pieces)
