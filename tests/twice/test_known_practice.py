@@ -195,23 +195,28 @@ def section(made) -> dict[str, Any]:
 
 def test_results_json_says_what_r_found(made, theirs):
     filed = json.loads(as_bytes(made.results))["comparisons"][0]
-    main = theirs["main"]
+    main, shares, told = theirs["main"], filed["naive"]["survival"], made.main.verdict
     assert filed["id"] == "crown_longevity_by_endo_timing"
-    assert filed["verdict_code"] == main["verdict"]["code"]
+    assert (filed["verdict"], filed["verdict_code"]) == (told.sentence, main["verdict"]["code"])
+    assert filed["missing"] == main["missing"]
     for found, known in zip(filed["groups"], main["groups"], strict=True):
-        for name in ("name", "crowns", "patients", "failures", "tooth_years"):
-            assert found[name] == pytest.approx(known[name])
-        told = [m for m in rows_of(known["milestones"]) if m["survival"] is not None and m["years"] > 0]
-        wanted = [[m[k] for k in ("years", "survival", "ci_low", "ci_high", "followed")] for m in told]
-        given = [[m[k] for k in ("years", "estimate", "ci_low", "ci_high", "at_risk")] for m in found["survival"]]
+        shown = [m for m in rows_of(known["milestones"]) if m["survival"] is not None and m["years"] > 0]
+        wanted = [[m[k] for k in ("years", "survival", "ci_low", "ci_high", "followed")] for m in shown]
+        given = [[m[k] for k in ("years", "estimate", "ci_low", "ci_high", "at_risk")] for m in found.pop("survival")]
         assert np.array(given) == pytest.approx(np.array(wanted), rel=1e-6)
-    for found, known in zip(filed["estimates"], main["estimates"], strict=True):
-        for name in ("hazard_ratio", "ci_low", "ci_high", "p"):
-            assert found[name] == pytest.approx(known[name], rel=1e-6)
-        assert (found["contrast"], found["adjusted_for"]) == (known["contrast"], known["adjusted_for"])
-    assert [(s["name"], s["estimate"]) for s in filed["naive"]["survival"]] == [
-        (name, pytest.approx(share)) for name, share in main["naive"]["survival"]
-    ]
+    same = {
+        "naive": filed["naive"] | {"survival": [[s["name"], s["estimate"]] for s in shares]},
+        "robustness": filed.pop("honesty"),
+        "verdict": filed.pop("verdict_parts"),
+        "missing": [],
+    }
+    kept = comparison(filed | same)
+    assert gaps({k: v for k, v in kept.items() if k != "verdict_code"}, main | {"missing": []}) == []
+    for name in ("steady", "mean_years", "within_patient"):
+        assert filed[name] == _plain(getattr(made.main, name))
+    ratio = next(e for e in main["estimates"] if e["adjusted_for"])  # one look at the records, at its whole share
+    assert (told.looked.looks, told.looked.share) == (1, 1)
+    assert [told.looked.p, told.looked.p_family] == pytest.approx([ratio["p"]] * 2, rel=1e-6)
 
 
 def test_curves_are_drawn_as_r_found_them(section, theirs):
@@ -292,11 +297,22 @@ def test_counts_that_no_page_shows_are_those_of_the_teeth(made):
 
 
 def test_rows_read_and_left_out_are_those_of_the_files(made):
-    rows = known_practice.draw().ledger
+    files = known_practice.draw()
+    rows = files.ledger
     third, done = len(rows) // 3, sum(row["State"] == "C" for row in rows)
     read, back = len(rows[: 2 * third]) + len(rows[third:]), 2 * sum(int(row["Charge"]) < 0 for row in rows)
     wanted = [(read, 0), (len(rows), read - len(rows)), (len(rows), 0), (done, len(rows) - done), (done - back, back)]
     assert [(step.left, step.removed) for step in made.results.quality.flow] == wanted
+    loads = {load.file: (load.rows_read, load.loaded, load.duplicate) for load in made.results.quality.loads}
+    assert loads == {
+        "ledger-1.csv": (2 * third, 2 * third, 0),
+        "ledger-2.csv": (len(rows) - third, len(rows) - 2 * third, third),
+        **{
+            f"{name}.csv": (n, n, 0)
+            for name in ("patients", "details", "elsewhere")
+            if (n := len(getattr(files, name)))
+        },
+    }
 
 
 def test_what_is_drawn_stands_where_its_figures_are(section, theirs):
