@@ -13,6 +13,7 @@ from pipeline.practice.reasons import REASONS
 from pipeline.practice.tables import CROWN_DETAILS, ENDO_DETAILS, FINDINGS, INPUT_TABLES, PATIENTS, PROCEDURES, Table
 from pipeline.transforms.clean import Cleaned, Reading, clean
 from pipeline.transforms.dates import DateForm
+from pipeline.transforms.instants import PLACES
 from pipeline.transforms.text_cache import TextCache
 
 TODAY = dt.date(2026, 1, 31)
@@ -394,3 +395,9 @@ def test_files_of_a_table_may_share_what_their_texts_were_read_as():
             for part in ("rows", "rejects", "notes"):
                 assert getattr(again, part).equals(getattr(alone, part))
     assert len(seen) == 4  # the ways do read them otherwise
+
+
+@pytest.mark.parametrize(("hours", "place"), PLACES.items())
+def test_each_place_is_as_far_from_greenwich_in_winter_as_it_stands_for(hours: int, place: str):
+    days = pl.Series([dt.date(2024, month, 15) for month in (1, 7)]).cast(pl.Datetime).dt.replace_time_zone(place)
+    assert min(days.dt.base_utc_offset() + days.dt.dst_offset()) == dt.timedelta(hours=hours)

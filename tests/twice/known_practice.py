@@ -329,11 +329,22 @@ def write(files: Files, folder: Path) -> Path:
     third = len(rows) // 3
     _csv(folder / "ledger-1.csv", rows[: 2 * third])
     _csv(folder / "ledger-2.csv", rows[third:])
-    for name in ("elsewhere", "details", "patients"):
-        _csv(folder / f"{name}.csv", getattr(files, name))
+    for name, table in (("elsewhere", files.elsewhere), ("details", files.details), ("patients", listed(files))):
+        _csv(folder / f"{name}.csv", table)
     toml = folder / "practice.toml"
     toml.write_text(_TOML.replace("ACCEPTED", ", ".join(f'"{sign.id}"' for sign in SIGNS)), encoding="utf-8")
     return toml
+
+
+def listed(files: Files) -> list[dict[str, str]]:
+    """The rows of the patients' list: one of nine stands there twice, each time with what the other leaves open."""
+    rows = []
+    for n, row in enumerate(files.patients):
+        later = {"Smoker", "Grinder", "Last", "Died"} if n % 9 == 0 else set()
+        rows.append({name: "" if name in later else cell for name, cell in row.items()})
+        if later:
+            rows.append({name: cell if name in later | {"Patient"} else "" for name, cell in row.items()})
+    return rows
 
 
 def write_truth(files: Files, folder: Path, settings: dict[str, object]) -> None:
