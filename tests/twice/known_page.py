@@ -63,6 +63,14 @@ def wanted(theirs: dict[str, Any], files: known_practice.Files, tipping: tuple[f
     return [line.format_map(figures) for line in WORDS.read_text(encoding="utf-8").splitlines()]
 
 
+def in_short(theirs: dict[str, Any], files: known_practice.Files) -> str:
+    """What the first page says of the main comparison beside the answers to other questions."""
+    return (
+        "Opening a crown, or treating before? Differs in these records "
+        "{d.much} more of 100 failed ({d.low} to {d.high})."
+    ).format_map(_figures(theirs, files))
+
+
 def lost(survival: float) -> int:
     """Whole crowns of 100, halves of those in place going up."""
     return 100 - math.floor(100 * survival + 0.5)

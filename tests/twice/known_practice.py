@@ -325,7 +325,7 @@ class Story:
 def write(files: Files, folder: Path) -> Path:
     """Two ledgers that share a third of their rows, the other tables and `practice.toml`; returns the path of that."""
     folder.mkdir(parents=True, exist_ok=True)
-    rows = files.ledger
+    rows = [spelled(row) for row in files.ledger]
     third = len(rows) // 3
     _csv(folder / "ledger-1.csv", rows[: 2 * third])
     _csv(folder / "ledger-2.csv", rows[third:])
@@ -334,6 +334,20 @@ def write(files: Files, folder: Path) -> Path:
     toml = folder / "practice.toml"
     toml.write_text(_TOML.replace("ACCEPTED", ", ".join(f'"{sign.id}"' for sign in SIGNS)), encoding="utf-8")
     return toml
+
+
+def spelled(row: dict[str, object]) -> dict[str, object]:
+    """The row as the practice has it: now and then a tooth, code or charge is written in another way."""
+    tooth, code, charge, way = row["Tooth"], str(row["Procedure"]), row["Charge"], int(str(row["Ref"])) % 31
+    teeth = {0: f"#{tooth}", 1: f"Tooth {tooth}", 2: f"{tooth}.0", 3: f"({tooth})", 4: f" {tooth} "}
+    codes = {5: code[1:], 6: f"D-{code[1:]}", 7: f"CDT {code[1:]}", 8: code.lower(), 9: f"{code}.1", 10: f"{code} "}
+    charges = {11: f"{charge}.00", 12: f"$ {charge}", 13: f"{charge} USD"}
+    return {
+        **row,
+        "Tooth": teeth.get(way, tooth) if tooth else "",
+        "Procedure": codes.get(way, code) if code.startswith("D") else code,
+        "Charge": charges.get(way, charge),
+    }
 
 
 def listed(files: Files) -> list[dict[str, str]]:

@@ -1,6 +1,7 @@
 """From files to figures, sentence and charts of the main comparison: against R, which read what is known of the teeth.
 
-`python tests/twice/test_known_practice.py` freezes what R says today, with `looks` how the charts look.
+`python tests/twice/test_known_practice.py` freezes what R says today; with `looks` behind it how charts look, and what
+is said where parts are others.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from typing import Any
 
 import known_looks
 import known_page
+import known_parts
 import known_practice
 import numpy as np
 import polars as pl
@@ -30,7 +32,7 @@ from twice_compare import comparison, gaps
 from twice_sentences import much
 
 from dashboards.pages import comparison as page
-from dashboards.pages import crowns
+from dashboards.pages import crowns, index
 from dashboards.results_json import as_bytes
 from pipeline.practice.settings import Settings
 from pipeline.practice.tables import CROWNS
@@ -344,6 +346,10 @@ def _places(spec: dict[str, Any], mode: str) -> list[tuple[float, float]]:
     return sorted((-y, x) for t in traces for x, y in zip(t["x"], t["y"], strict=True) if x is not None)
 
 
+def test_what_is_said_where_a_part_is_not_known(made):
+    assert known_parts.parts(made.results, made.main) == known_parts.KEPT.read_text(encoding="utf-8").splitlines()
+
+
 def test_charts_look_as_they_are_to_look(section):
     assert known_looks.looks(section) == known_looks.KEPT.read_text(encoding="utf-8").splitlines()
 
@@ -371,7 +377,9 @@ def test_the_page_says_word_for_word_what_r_found(made, theirs):
     main = dataclasses.replace(made.main, mean_years=made.changing.mean_years)
     [turn] = [found for found in main.robustness.leaving.tipping if found.verdict]
     wanted = known_page.wanted(theirs, known_practice.draw(), (turn.extra_per_100, turn.ratio))
-    assert known_page.told(crowns.render(dataclasses.replace(made.results, comparisons=(main,)))) == wanted
+    results = dataclasses.replace(made.results, comparisons=(main,))
+    assert known_page.told(crowns.render(results)) == wanted
+    assert known_page.in_short(theirs, known_practice.draw()) in known_page.told(index.render(results))
 
 
 def test_sentences_beside_it_say_what_r_found(made, theirs):
@@ -440,6 +448,8 @@ if __name__ == "__main__":
         if sys.argv[1:] == ["looks"]:
             found = make(Path(name))
             looks = known_looks.looks(page.section(found.results, found.main, "c0"))
-            known_looks.KEPT.write_text("\n".join(looks) + "\n", encoding="utf-8")
+            parts = known_parts.parts(found.results, found.main)
+            for kept, lines in ((known_looks.KEPT, looks), (known_parts.KEPT, parts)):
+                kept.write_text("\n".join(lines) + "\n", encoding="utf-8")
         else:
             FROZEN.write_text(run_r(Path(name)))
