@@ -15,7 +15,7 @@ from typing import Any
 from dashboards.pages import comparison as page
 from dashboards.theme import Chart
 from dashboards.words import answers
-from pipeline.results import Comparison, Group, Results
+from pipeline.results import Choice, Choices, Comparison, Group, Results
 
 KEPT = Path(__file__).with_name("known_parts.txt")
 NUMBER = re.compile(r"\d+(?:[.,]\d+)*")
@@ -57,6 +57,10 @@ def _others(main: Comparison) -> Iterator[tuple[str, Comparison]]:
         yield code, replace(main, verdict=replace(main.verdict, code=code))
     for clock in ("since_opening_or_seat", "since_landmark"):
         yield clock, replace(main, clock=clock)
+    for name, ranges in _WAYS.items():
+        ways = tuple(_way(*numbers, is_main=not n) for n, numbers in enumerate(ranges))
+        codes = {way.verdict: sum(one.verdict == way.verdict for one in ways) for way in ways}
+        yield name, replace(main, choices=Choices({"crown_date": ["seat", "post"]}, ways, codes, False, "Counted."))
     others = main.groups[1:]
     yield "one without a curve", replace(main, groups=(replace(first, curve=()), *others))
     yield "one that ends before", replace(main, groups=(_short(first), *others))
@@ -71,6 +75,21 @@ _RANGES = {
     "a little more": (0.2, 0.1, 0.4),
     "up to none": (-3.0, -9.0, -0.2),
 }
+
+
+# Difference with its range by each way to count, the main one first.
+_WAYS: dict[str, tuple[tuple[float | None, float | None, float | None], ...]] = {
+    "no other way": (),
+    "one way": ((4.0, 1.0, 7.0),),
+    "some more and one fewer": ((4.0, 1.0, 7.0), (6.0, 2.0, 9.0), (-5.0, -8.0, -1.0), (1.0, -2.0, 4.0)),
+    "ways that cannot tell": ((1.0, -2.0, 4.0), (0.2, 0.0, 3.0), (-2.0, -6.0, 0.0), (None, None, None)),
+}
+
+
+def _way(per_100: float | None, low: float | None, high: float | None, *, is_main: bool) -> Choice:
+    says = "differs" if low is not None and high is not None and (low > 0 or high < 0) else "cannot_tell"
+    crowns = (("before_seat", 170), ("through_crown", 128))
+    return Choice({"crown_date": "seat"}, per_100, low, high, None, None, None, crowns, crowns, says, is_main)
 
 
 def _short(group: Group) -> Group:
