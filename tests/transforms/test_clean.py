@@ -83,6 +83,15 @@ def test_usual_words_however_written_are_ours_and_all_else_is_kept():
         ({"fee": "-1,200.00"}, None, None),
         ({"patient_id": "", "service_date": "", "code": "", "tooth": ""}, None, "row_empty"),
         ({"patient_id": "", "code": ""}, "patient_id", "patient_missing"),  # the first fault only
+        # The days and words that programs write where there is no day.
+        *(
+            ({"service_date": none}, "service_date", "date_missing")
+            for none in ("0001-01-01", "1753-01-01", "1899-12-30", "1899-12-31", "0000-00-00", "00/00/0000")
+        ),
+        *(
+            ({"service_date": none}, "service_date", "date_missing")
+            for none in ("NULL", "n/a", "NaN", "NaT", "None", "0")
+        ),
     ],
 )
 def test_what_sets_a_procedure_aside(change: dict, field: str | None, reason: str | None):
