@@ -21,6 +21,7 @@ from contextlib import ExitStack, suppress
 from pathlib import Path
 from typing import Any
 
+import known_files
 import known_looks
 import known_page
 import known_parts
@@ -77,7 +78,7 @@ def linked(folder: Path) -> Settings:
     if READY in os.environ:
         shutil.copytree(os.environ[READY], folder, dirs_exist_ok=True)
         return load_settings(folder / "practice.toml")
-    settings = load_settings(known_practice.write(known_practice.draw(), folder))
+    settings = load_settings(known_files.write(known_practice.draw(), folder))
     run.ingest_stage(settings, today=TODAY, say=lambda _: None, keep_ids=True)
     run.link_stage(settings, say=lambda _: None)
     return settings
@@ -305,12 +306,12 @@ def test_rows_read_and_left_out_are_those_of_the_files(made):
     read, back = len(rows[: 2 * third]) + len(rows[third:]), 2 * sum(int(row["Charge"]) < 0 for row in rows)
     wanted = [(read, 0), (len(rows), read - len(rows)), (len(rows), 0), (done, len(rows) - done), (done - back, back)]
     assert [(step.left, step.removed) for step in made.results.quality.flow] == wanted
-    twice = len(known_practice.listed(files)) - len(files.patients)
+    twice = len(known_files.listed(files)) - len(files.patients)
     loads = {load.file: (load.rows_read, load.loaded, load.duplicate) for load in made.results.quality.loads}
     assert loads == {
         "ledger-1.csv": (2 * third, 2 * third, 0),
         "ledger-2.csv": (len(rows) - third, len(rows) - 2 * third, third),
-        "patients.csv": (len(known_practice.listed(files)), len(files.patients), twice),
+        "patients.csv": (len(known_files.listed(files)), len(files.patients), twice),
         "details.csv": (len(files.details), len(files.details), 0),
         "elsewhere.csv": (len(files.elsewhere), len(files.elsewhere), 0),
     }
@@ -430,8 +431,8 @@ def _plain(found: object) -> Any:
 
 def run_r(folder: Path) -> str:
     files = known_practice.draw()
-    settings = load_settings(known_practice.write(files, folder))
-    known_practice.write_truth(files, folder, dataclasses.asdict(settings.analysis))
+    settings = load_settings(known_files.write(files, folder))
+    known_files.write_truth(files, folder, dataclasses.asdict(settings.analysis))
     command = ["Rscript", "--vanilla", "known.R", str(folder.resolve()), str(folder.resolve() / "answer.json")]
     subprocess.run(command, cwd=R_FILES, check=True, capture_output=True, text=True)
     return (folder / "answer.json").read_text()
