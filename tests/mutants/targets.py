@@ -186,7 +186,7 @@ def _trial(name: str) -> Target:
 
 
 COMPARISON = (
-    _question("comparison", "crown_longevity"),
+    _question("comparison", "crown_longevity", "crown_longevity", "state_models"),
     _question(
         "comparison",
         "answer",
@@ -406,11 +406,11 @@ PASSED = tuple(
         ("dashboards/drawing", *_dash("pages", "downloads")),
         ("dashboards/results_json", *_dash("results_json")),
         ("dashboards/charts/balance", *_dash("doubts")),
-        ("dashboards/charts/difference", *_dash("pages")),
+        ("dashboards/charts/difference", *_dash("axes", "pages")),
         ("dashboards/charts/failure_curve", *_dash("pages")),
-        ("dashboards/charts/forest", *_dash("forest")),
+        ("dashboards/charts/forest", *_dash("axes", "forest")),
         ("dashboards/charts/naive", *_dash("pages")),
-        ("dashboards/charts/rows", *_dash("pages")),
+        ("dashboards/charts/rows", *_dash("axes", "pages")),
         ("dashboards/pages/comparison", *_dash("pages", "words")),
         ("dashboards/pages/crowns", *_dash("pages")),
         ("dashboards/words/answers", *_dash("answers")),

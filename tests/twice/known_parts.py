@@ -63,6 +63,7 @@ def _others(main: Comparison) -> Iterator[tuple[str, Comparison]]:
         yield name, replace(main, choices=Choices({"crown_date": ["seat", "post"]}, ways, codes, False, "Counted."))
     others = main.groups[1:]
     yield "one without a curve", replace(main, groups=(replace(first, curve=()), *others))
+    yield "none with a curve", replace(main, groups=tuple(replace(g, curve=()) for g in main.groups))
     yield "one that ends before", replace(main, groups=(_short(first), *others))
     yield "none by the horizon", replace(main, groups=tuple(_short(g) for g in main.groups))
     yield "by seven years and a half", replace(main, horizon_years=7.5, difference=replace(d, years=7.5))

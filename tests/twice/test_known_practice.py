@@ -327,6 +327,7 @@ def test_what_is_drawn_stands_where_its_figures_are(section, theirs):
         inside = [[min(max(v, low), top) for v in row[2:] if v is not None] for row in drawn]
         assert [x for _, x in dots] == pytest.approx([values[0] for values in inside])
         assert [x for _, x in ends] == pytest.approx([v for values in inside for v in values[1:]])
+        assert len({y for y, _ in dots}) == len(dots)  # none on another
         order = {label: place for place, label in enumerate(dict.fromkeys(row[0] for row in rows))}
         assert [math.floor(y) for y, _ in dots] == [order[row[0]] for row in drawn]
     traces = section["curves"].spec["data"]
