@@ -98,7 +98,7 @@ def rows_figure(
             )  # fmt: skip
         for place, mark in enumerate(row.marks):
             shift = 0.0 if beside else -0.12
-            placed.append((mark, y + shift - 0.16 * place * (len(row.marks) > 1)))
+            placed.append((mark, y + shift - 0.16 * place))
     _draw(figure, placed, span, size=8 if pitch < ROW / 2 else 11)
     axis = {"range": [at(span[0]), at(span[1])], "title": {"text": title}, "type": "log" if log else "linear"}
     if ticks is not None:

@@ -133,7 +133,7 @@ def difference_limits(shares: Floats, cov: Floats, allowance: Allowance, *, conf
     """
     errors = allowance.larger * np.sqrt(np.diag(cov))
     scale = float(np.sqrt(cov[0, 0] * cov[1, 1]))
-    correlation = float(np.clip(cov[0, 1] / scale, -1.0, 1.0)) if scale > 0 else 0.0
+    correlation = float(cov[0, 1]) / scale if scale > 0 else 0.0
     with np.errstate(divide="ignore", invalid="ignore"):
         log = np.log1p(-shares)
         step = allowance.quantile(confidence) * errors

@@ -567,7 +567,7 @@ def _count_notes(kept: pl.DataFrame, table: str) -> pl.DataFrame:
         .group_by("field", "note")
         .agg(pl.len().cast(pl.Int64).alias("rows"))
         for name in input_fields(table)
-        if f"{name}:note" in kept.columns and kept[f"{name}:note"].null_count() < kept.height
+        if kept[f"{name}:note"].null_count() < kept.height
     ]
     forms = {form.name for form in FORMS if form.counted}
     found += [

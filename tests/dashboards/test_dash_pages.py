@@ -35,7 +35,7 @@ from dashboards.pages import (
     techniques,
 )
 from dashboards.release.released import release
-from dashboards.theme import CONFIG
+from dashboards.theme import CONFIG, LOOKS
 from dashboards.words import quality as words_quality
 from pipeline.results import CurvePoint, Results
 
@@ -248,6 +248,30 @@ def test_evenly_spaced_columns_need_not_move() -> None:
 def test_crowded_columns_are_left_out_on_a_narrow_screen_but_not_the_horizon() -> None:
     table = tables.UnderTable("", (0.0, 1.0, 2.0, 3.0, 5.0, 7.0, 10.0, 15.0), ())
     assert [y for y, (_, kind) in zip(table.years, table.columns, strict=True) if not kind] == [0, 5, 10, 15]
+
+
+@pytest.mark.parametrize("ends", [(10, 40, 90), (90, 40, 10), (50, 50, 50), (99, 98, 100), (0, 1, 0), (5, 96, 97)])
+def test_each_line_is_named_at_its_end_beside_the_others_and_inside_the_picture(ends):
+    names = ("Root canal through the crown", "Vital", "Root canal before the seat")
+    lines = [
+        failure_curve.Line(look, (0.0, 4.0, 9.0), (0.0, float(end), 100.0), (0.0,) * 3, (0.0,) * 3, label=name)
+        for look, name, end in zip(LOOKS, names, ends, strict=False)
+    ]
+    chart = failure_curve.draw(lines, (0, 5), id="x", label="y", noun="crowns", since="z", height=300)
+    layout = chart.spec["layout"]
+    plot = 300 - layout["margin"]["t"] - layout["margin"]["b"]
+    blocks = []
+    for line, end in zip(lines, ends, strict=True):
+        at = [a["yshift"] for a in layout["annotations"] if a["font"]["color"] == line.look.colour]
+        assert at == sorted(at, reverse=True)  # the first words above the others
+        blocks.append((min(at) - 7.5, max(at) + 7.5, end * plot / layout["yaxis"]["range"][1]))
+    assert all(low >= 0 and high <= plot + layout["margin"]["t"] for low, high, _ in blocks)
+    blocks.sort()
+    apart = [above[0] - below[1] for below, above in itertools.pairwise(blocks)]
+    assert min(apart) >= 5 - 1e-9
+    assert [end for *_, end in blocks] == sorted(end for *_, end in blocks)
+    if min(abs(a - b) for a, b in itertools.combinations(ends, 2)) > 20:
+        assert [(low + high) / 2 for low, high, _ in blocks] == pytest.approx([end for *_, end in blocks])
 
 
 def test_a_long_curve_is_thinned_below_what_can_be_seen() -> None:

@@ -10,8 +10,7 @@ from collections import Counter
 from dataclasses import dataclass, replace
 from functools import cache
 from itertools import product
-
-from hypothesis import HealthCheck, Phase, given, seed, settings
+from random import Random
 
 from tests.judge.hostile_ledgers import (
     COURSE_FIELDS,
@@ -20,9 +19,15 @@ from tests.judge.hostile_ledgers import (
     Case,
     as_compared,
     by_the_pipeline,
-    cases,
+    draw_case,
     plainly,
 )
+
+# So many are drawn where all must agree but those whose records contradict themselves: a tooth treated after a death or
+# an extraction, and then seen in its place; a root canal and its repeat on one day that is a year. No rule says who is
+# right there.
+DRAWN = 2000
+CONTRADICTORY = (172, 1498, 1837, 1913)
 
 
 @dataclass(frozen=True)
@@ -43,33 +48,8 @@ def drawn(number: int, start: int = 0) -> list[Case]:
 
     One in four is of a practice that posts crowns at preparation, one in three of one that keeps no fees.
     """
-    found: dict[str, Case] = {}
-    for n in range(number):  # few of one seed: the later ones are near copies of the earlier
-        for case in _of_one_seed(start * 100_000 + n):
-            found.setdefault(repr(case), case)
-        if len(found) >= number:
-            break
-    cases_found = list(found.values())[:number]
-    return [replace(c, posted_at_prep=n % 4 == 3, fees_kept=n % 3 != 2) for n, c in enumerate(cases_found)]
-
-
-def _of_one_seed(number: int) -> list[Case]:
-    found: list[Case] = []
-
-    @seed(number)
-    @settings(
-        max_examples=8,
-        deadline=None,
-        database=None,
-        phases=[Phase.generate],
-        suppress_health_check=list(HealthCheck),
-    )
-    @given(cases())
-    def collect(case: Case) -> None:
-        found.append(case)
-
-    collect()
-    return found
+    found = [draw_case(Random(start * 100_000 + n).choice) for n in range(number)]
+    return [replace(c, posted_at_prep=n % 4 == 3, fees_kept=n % 3 != 2) for n, c in enumerate(found)]
 
 
 def differences(ledgers: list[Case]) -> list[Difference]:

@@ -6,6 +6,7 @@ Every drawn row is one that a practice could post. Left out is what the rules sa
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -35,7 +36,7 @@ CROWN_FIELDS = (
     *("seat_date", "crown_kind", "endo_timing", "access_date", "access_elsewhere", "reopened_date"),
     *("order_uncertain", "exit_date", "failure", "failure_cause", "failure_elsewhere", "loss_interval_days"),
     *("remake_no_fee", "renewed_after_opening", "first_complication_date", "done_elsewhere"),
-    *("entry_date", "exit_reason", "loss_reason", "seat_recorded", "material", "pulp_status_at_prep"),
+    *("entry_date", "exit_reason", "loss_reason", "seat_recorded", "prep_date", "material", "pulp_status_at_prep"),
 )
 COURSE_FIELDS = (
     *("started", "completed", "kind", "coded_as_initial", "exit_date", "failure", "failure_cause"),
@@ -71,56 +72,93 @@ def _number(day: dt.date | None) -> str:
     return "-" if day is None else str((day - DAY_0).days)
 
 
-_day = st.sampled_from(DAYS + LATER).map(lambda n: DAY_0 + dt.timedelta(days=n))
-_unseen = st.sampled_from((-90, 10, 70, 130, 200, 350, 450, 650, 950, 1250)).map(lambda n: DAY_0 + dt.timedelta(days=n))
-_tooth = st.sampled_from((*TEETH[:1] * 5, TEETH[1]))
+Pick = Callable[[Sequence[Any]], Any]  # chooses one of several, by chance or as a search wants it
 
 
-@st.composite
-def _done(draw: st.DrawFn) -> Row:
-    code = draw(st.sampled_from(CODES_HERE))
+def _day(pick: Pick) -> dt.date:
+    return DAY_0 + dt.timedelta(days=pick(DAYS + LATER))
+
+
+def _unseen(pick: Pick) -> dt.date:
+    """A day on which nobody is seen here."""
+    return DAY_0 + dt.timedelta(days=pick((-90, 10, 70, 130, 200, 350, 450, 650, 950, 1250)))
+
+
+def _perhaps(pick: Pick) -> dt.date | None:
+    return pick((lambda _: None, _unseen, _day))(pick)
+
+
+def _tooth(pick: Pick) -> int:
+    return pick((*TEETH[:1] * 5, TEETH[1]))
+
+
+def _done(pick: Pick) -> Row:
+    code = pick(CODES_HERE)
     event, detail = CODES[code]
-    fee = draw(st.sampled_from((1000.0, 1000.0, 1000.0, 600.0, 0.0, 0.0, None, -1000.0)))
-    status = draw(st.sampled_from(("completed",) * 9 + ("planned", "void")))
-    tooth = None if code in NO_TOOTH else draw(_tooth)
-    provider = draw(st.sampled_from(("A", "B")))
-    return Row(draw(_day), event, tooth, code, detail, None, provider, status, fee)
+    fee = pick((1000.0, 1000.0, 1000.0, 600.0, 0.0, 0.0, None, -1000.0))
+    status = pick(("completed",) * 9 + ("planned", "void"))
+    tooth = None if code in NO_TOOTH else _tooth(pick)
+    return Row(_day(pick), event, tooth, code, detail, None, pick(("A", "B")), status, fee)
 
 
-@st.composite
-def _charted(draw: st.DrawFn) -> Row:
-    code = draw(st.sampled_from(CHARTED))
+def _charted(pick: Pick) -> Row:
+    code = pick(CHARTED)
     event, detail = CODES[code]
-    return Row(draw(st.none() | _unseen | _day), event, draw(_tooth), code, detail, status="existing")
+    return Row(_perhaps(pick), event, _tooth(pick), code, detail, status="existing")
 
 
-_finding = st.builds(Finding, _day, _tooth, st.sampled_from((True, False, None)))
-_told = st.builds(Elsewhere, _tooth, st.sampled_from(TOLD), st.none() | _unseen | _day) | st.builds(
-    Elsewhere, _tooth, st.sampled_from(TOLD), st.none(), st.sampled_from((2011, 2012, 2013, 2014))
-)
-_person = st.builds(Person, st.none() | _unseen, st.none() | _unseen) | st.just(Person())
-_post = st.sampled_from((None, None, "fiber", "none"))
-_pulp = st.sampled_from((None, None, "hyperemic", "root_filled"))
-_detail = st.builds(Detail, st.just(TEETH[0]), seat=_day, post=_post, pulp=_pulp)
-_last_visit = Row(DAY_0 + dt.timedelta(days=LAST_VISIT), "recall_hygiene", code="D1110")
+def _told(pick: Pick) -> Elsewhere:
+    tooth, event = _tooth(pick), pick(TOLD)
+    if pick((True, False)):
+        return Elsewhere(tooth, event, _perhaps(pick))
+    return Elsewhere(tooth, event, None, pick((2011, 2012, 2013, 2014)))
+
+
+def _detail(pick: Pick) -> Detail:
+    pulp, post = pick((None, None, "hyperemic", "root_filled")), pick((None, None, "fiber", "none"))
+    seat, before = _day(pick), pick((None, None, 0, 7, 14, 30))
+    prep = None if before is None else seat - dt.timedelta(days=before)
+    return Detail(TEETH[0], prep, pick((seat, seat, seat, None)) if prep else seat, post=post, pulp=pulp)
+
+
+def _finding(pick: Pick) -> Finding:
+    return Finding(_day(pick), _tooth(pick), pick((True, False, None)))
+
+
+def _person(pick: Pick) -> Person:
+    unseen = (lambda _: None, _unseen)
+    return pick((Person(), Person(pick(unseen)(pick), pick(unseen)(pick))))
+
+
+def _some(make: Callable[[Pick], Any], pick: Pick, sizes: Sequence[int], key: Callable[[Any], object]) -> list[Any]:
+    """As many as one of the sizes, or fewer where two have the same key."""
+    made = [make(pick) for _ in range(pick(sizes))]
+    return list({key(one): one for one in reversed(made)}.values())[::-1]
+
+
+_LAST_VISIT = Row(DAY_0 + dt.timedelta(days=LAST_VISIT), "recall_hygiene", code="D1110")
+_ALSO = ("charted", "findings", "told", "details", "person")
+
+
+def draw_case(pick: Pick) -> Case:
+    """5 to 14 rows, seldom with findings, a record of a crown's making and what others did; seen last on day 1200."""
+    rows = _some(_done, pick, range(4, 12), lambda r: (r.day, r.code, r.tooth, r.provider))
+    also = {pick(_ALSO) for _ in range(pick((0, 1, 2)))}
+    if "charted" in also:
+        rows += [_charted(pick) for _ in range(pick((1, 2)))]
+    return Case(
+        [*rows, _LAST_VISIT],
+        [_detail(pick)] if "details" in also else [],
+        _some(_finding, pick, (1, 2), lambda f: (f.day, f.tooth)) if "findings" in also else [],
+        _some(_told, pick, (1, 2), lambda e: (e.tooth, e.event)) if "told" in also else [],
+        _person(pick) if "person" in also else Person(),
+    )
 
 
 @st.composite
 def cases(draw: st.DrawFn) -> Case:
-    """5 to 14 rows, seldom with findings, a record of a crown's making and what others did; seen last on day 1200."""
-    rows = draw(st.lists(_done(), min_size=4, max_size=11, unique_by=lambda r: (r.day, r.code, r.tooth, r.provider)))
-    also = draw(st.sets(st.sampled_from(("charted", "findings", "told", "details", "person")), max_size=2))
-    if "charted" in also:
-        rows += draw(st.lists(_charted(), min_size=1, max_size=2))
-    findings = st.lists(_finding, min_size=1, max_size=2, unique_by=lambda f: (f.day, f.tooth))
-    told = st.lists(_told, min_size=1, max_size=2, unique_by=lambda e: (e.tooth, e.event))
-    return Case(
-        [*rows, _last_visit],
-        [draw(_detail)] if "details" in also else [],
-        draw(findings) if "findings" in also else [],
-        draw(told) if "told" in also else [],
-        draw(_person) if "person" in also else Person(),
-    )
+    """Such a case, to be searched and made small."""
+    return draw_case(lambda options: draw(st.sampled_from(options)))
 
 
 @st.composite

@@ -730,6 +730,8 @@ def _recorded(crowns: list[Crown], case: Tooth) -> None:
         crown.material = detail.material or crown.material
         crown.recorded_post = detail.post in POSTS
         crown.pulp_status_at_prep = detail.pulp
+    for crown in crowns if case.rules.posted_at_prep else ():
+        crown.prep_date = crown.prep_date or crown.first
 
 
 def enter(crown: Crown, case: Tooth) -> None:

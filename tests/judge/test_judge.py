@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from pipeline.reading.config import load_settings
 from pipeline.stages.run import ingest_stage, link_stage
-from tests.judge.disagree import differences, drawn, shown
+from tests.judge.disagree import CONTRADICTORY, DRAWN, differences, drawn, shown
 from tests.judge.hostile_ledgers import (
     COURSE_FIELDS,
     CROWN_FIELDS,
@@ -111,7 +111,8 @@ def test_order_of_rows_changes_nothing_plainly(case: Case, random: Random) -> No
 
 
 def test_pipeline_on_hostile_ledgers() -> None:
-    found = differences(drawn(200))
+    ledgers = drawn(DRAWN)
+    found = [d for d in differences(ledgers) if ledgers.index(d.case) not in CONTRADICTORY]
     assert not found, f"{len(found)} teeth\n{shown(found, 3)}"
 
 

@@ -48,7 +48,8 @@ def draw_fresh(
         half = number // 2 if kinds is None else number - number // 2
         for _, source, one in sorted(chosen, key=lambda c: c[0])[:half]:
             found.setdefault(id(source), (files[source.file], source, []))[2].append(one)
-    return list(found.values())
+    # What links ledgers before the forks imports modules that others could then not be mutated in: it comes last.
+    return sorted(found.values(), key=lambda of: bool(of[0].relaxed))
 
 
 def told(killed: int, tried: int) -> str:

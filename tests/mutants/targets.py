@@ -62,6 +62,11 @@ def _node(folder: str, name: str) -> str:
     return f"tests/{folder}/test_{file}.py{test and '::' + test}"
 
 
+def _read_anew() -> None:
+    """For all others: the tests read and link it themselves."""
+    os.environ.pop(_READY, None)
+
+
 def _prepare_ledgers() -> None:
     from tests.mutants.ledgers_at_once import prepare
 
@@ -80,7 +85,10 @@ LINKING = (
         )
         for module, names in _OF_RULES.items()
     ),
-    *(Target("linking", f"pipeline/transforms/{name}.py", (f"{_T}{name}.py",)) for name in ("dates", "corrections")),
+    *(
+        Target("linking", f"pipeline/transforms/{name}.py", (f"{_T}{name}.py", _KNOWN), _read_anew)
+        for name in ("dates", "corrections")
+    ),
     Target("linking", "pipeline/transforms/healing.py", (f"{_T}lesions_between_films.py", f"{_T}healing.py")),
 )
 
@@ -124,11 +132,6 @@ def _linked() -> Path:
 def _prepare_known() -> None:
     """For modules that nothing of reading and linking hangs on: the tests take the practice as it was linked."""
     os.environ[_READY] = str(_linked())
-
-
-def _read_anew() -> None:
-    """For all others: the tests read and link it themselves."""
-    os.environ.pop(_READY, None)
 
 
 def _figures(file: str, *tests: str) -> Target:
@@ -183,7 +186,7 @@ def _trial(name: str) -> Target:
 
 
 COMPARISON = (
-    _question("comparison", "crown_longevity"),
+    _question("comparison", "crown_longevity", "crown_longevity", "state_models"),
     _question(
         "comparison",
         "answer",
@@ -197,7 +200,8 @@ COMPARISON = (
     Target(
         "comparison",
         "pipeline/practice/outcomes.py",
-        ("tests/test_outcomes.py", "tests/questions/test_endo_teeth.py"),
+        ("tests/test_outcomes.py", _KNOWN, "tests/questions/test_endo_teeth.py"),
+        _read_anew,
     ),
     _question("comparison", "crown_rows"),
     _question("comparison", "groups"),
@@ -214,10 +218,12 @@ COMPARISON = (
         (
             "tests/stats/test_risk_sets.py",
             "tests/stats/test_risk_set_rates.py::test_the_first_day_with_enough_is_that_of_all_rows",
+            _KNOWN,
         ),
+        _prepare_known,
     ),
     _stats("standardise"),
-    Target("comparison", "pipeline/stats/standardised.py", ("tests/stats/test_standardise.py",)),
+    Target("comparison", "pipeline/stats/standardised.py", ("tests/stats/test_standardise.py", _KNOWN), _prepare_known),
     _stats("differences"),
     _stats("kaplan_meier"),
     _stats("aalen_johansen"),
@@ -233,7 +239,8 @@ COMPARISON = (
     Target(
         "comparison",
         "pipeline/stats/phases.py",
-        ("tests/stats/test_standardise_windows.py", "tests/stats/test_log_f.py"),
+        (_KNOWN, "tests/stats/test_standardise_windows.py", "tests/stats/test_log_f.py"),
+        _prepare_known,
     ),
     _stats("log_f"),
     _question("comparison", "steady_ratio", "steady_by_hand", "steady_ratio"),
@@ -267,7 +274,12 @@ COMPARISON = (
     ),
     _figures("pipeline/questions/techniques/family.py", "tests/techniques/test_technique_family.py"),
     *(
-        Target("comparison", f"dashboards/words/{name}.py", (f"tests/dashboards/test_dash_{tests}.py", *_SAID))
+        Target(
+            "comparison",
+            f"dashboards/words/{name}.py",
+            (_KNOWN, f"tests/dashboards/test_dash_{tests}.py", *_SAID),
+            _prepare_known,
+        )
         for name, tests in (("comparisons", "words"), ("shared", "shared_words"))
     ),
     _figures(
@@ -394,11 +406,11 @@ PASSED = tuple(
         ("dashboards/drawing", *_dash("pages", "downloads")),
         ("dashboards/results_json", *_dash("results_json")),
         ("dashboards/charts/balance", *_dash("doubts")),
-        ("dashboards/charts/difference", *_dash("pages")),
+        ("dashboards/charts/difference", *_dash("axes", "pages")),
         ("dashboards/charts/failure_curve", *_dash("pages")),
-        ("dashboards/charts/forest", *_dash("forest")),
+        ("dashboards/charts/forest", *_dash("axes", "forest")),
         ("dashboards/charts/naive", *_dash("pages")),
-        ("dashboards/charts/rows", *_dash("pages")),
+        ("dashboards/charts/rows", *_dash("axes", "pages")),
         ("dashboards/pages/comparison", *_dash("pages", "words")),
         ("dashboards/pages/crowns", *_dash("pages")),
         ("dashboards/words/answers", *_dash("answers")),

@@ -53,6 +53,29 @@ def test_a_range_that_holds_or_meets_zero_is_open_by_itself_whatever_the_ratio(l
     assert {v.sentence for v in found} == {found[0].sentence}
 
 
+_NO_RATIO, _OTHER = "It could not be adjusted for how", "Alone this would pass for a difference, but the ratio"
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "scales", "code", "why"),
+    [
+        (1.0, 9.0, None, "differs", ""),
+        (1.0, 9.0, Scales((1.4, 1.1, 1.8)), "differs", ""),
+        (1.0, 9.0, Scales((1.4, 1.0, 1.8)), "cannot_tell", _OTHER),
+        (-9.0, -1.0, Scales((0.7, 0.5, 1.0)), "cannot_tell", _OTHER),
+        (1.0, 9.0, Scales((0.7, 0.5, 0.9)), "cannot_tell", _OTHER),
+        (-9.0, -1.0, Scales((1.4, 1.1, 1.8)), "cannot_tell", _OTHER),
+        (1.0, 9.0, Scales(None), "cannot_tell", _NO_RATIO),
+        (1.0, 9.0, Scales((1.4, 1.1, 1.8), adjusted=False), "cannot_tell", _NO_RATIO),
+        (1.0, 4.0, Scales((1.4, 1.0, 1.8)), "little_difference", ""),
+    ],
+)
+def test_what_shows_on_one_scale_alone_is_not_claimed_and_the_sentence_says_why(low, high, scales, code, why):
+    told = write_verdict(dataclasses.replace(basis(difference(low, high)), scales=scales))
+    assert told.code == code
+    assert told.sentence.startswith(f"{told.range} {why}") is bool(why)
+
+
 @pytest.mark.parametrize(("side", "ratio"), [(1, (1.2, 1.05, 1.4)), (-1, (0.8, 0.7, 0.95))])
 def test_a_difference_under_one_of_100_points_the_same_way_as_its_ratio(side, ratio):
     d = Difference("through_crown", "before_seat", 5, 0, side * 0.8, *sorted((side * 0.1, side * 6.0)), "")

@@ -139,6 +139,12 @@ def test_a_stratum_scales_what_it_borrows_from_its_first_failure_on(failed, scal
     assert plan.lending.scaled.tolist() == scaled
 
 
+def test_without_strata_nothing_is_borrowed_however_few_are_followed():
+    rows = short_stratum()
+    model = fit_cox(rows.select("a").to_numpy(), rows["exit"], rows["event"], names=["a"])
+    assert plan_hazards(model, from_day=0, last_day=20, min_at_risk=1000).lending is None
+
+
 def test_nothing_is_said_past_the_last_day_with_enough_at_risk():
     rows = short_stratum()
     model = fit_cox(rows.select("a").to_numpy(), rows["exit"], rows["event"], names=["a"], robust=True)

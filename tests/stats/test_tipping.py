@@ -48,7 +48,7 @@ def test_the_lost_are_carried_on_no_further_than_they_could_have_been():
 def test_the_ratio_for_a_shift_gives_it_back_and_none_beyond_the_ends():
     curve = ten()
     now, least, most = (curve.at(r).failed for r in (1, 0, ALL_FAIL))
-    for share in np.linspace(0.02, 0.98, 8):
+    for share in (0.001, *np.linspace(0.02, 0.98, 8)):
         for end in (least, most):
             shift = share * (end - now)
             ratio = curve.ratio_for(shift)

@@ -91,6 +91,35 @@ def test_teeth_by_form(text: str, notation: str, found: tuple[object, ...]):
     assert teeth(text, notation) == found
 
 
+# The same quadrant in every way that is known, by jaw and side in either order, in the order of ISO 3950.
+_UPPER = ("upper", "maxillary", "max", "oben", "Oberkiefer", "OK")
+_LOWER = ("lower", "mandibular", "mand", "unten", "Unterkiefer", "UK")
+_RIGHT, _LEFT = ("right", "rt", "rechts", "re"), ("left", "lt", "links", "li")
+_QUADRANTS = (
+    (_UPPER, _RIGHT, "右", "上"),
+    (_UPPER, _LEFT, "左", "上"),
+    (_LOWER, _LEFT, "左", "下"),
+    (_LOWER, _RIGHT, "右", "下"),
+)
+_TEETH = ("central incisor", "lateral incisor", "canine", "1st premolar", "second bicuspid", "first molar", "2nd molar")
+
+
+@pytest.mark.parametrize("quadrant", [1, 2, 3, 4])
+def test_a_quadrant_is_the_same_in_all_its_words(quadrant: int):
+    jaws, sides, side, jaw = _QUADRANTS[quadrant - 1]
+    words = [text for one in jaws for other in sides for text in (f"{one} {other}", f"{other}-{one}", f"{one}.{other}")]
+    eastern = (f"{side}{jaw}", f"{jaw}{side}", f"{jaw}顎{side}側", f"{side}側{jaw}顎", f"{side}{jaw}顎")
+    short = ("UR", "UL", "LL", "LR")[quadrant - 1]
+    roman = ("I", "II", "III", "IV")[quadrant - 1]
+    cells = [f"{text} {place}" for text in (*words, short, ".".join(short)) for place in (1, 6)]
+    cells += [f"{text}{place}{sign}" for text in eastern for place in (1, 6) for sign in ("", "番")]
+    read = {cell: teeth(cell, "fdi")[0] for cell in cells}
+    assert {cell: fdi for cell, fdi in read.items() if fdi != 10 * quadrant + (6 if "6" in cell else 1)} == {}
+    named = [teeth(f"{jaws[0]} {sides[0]} {name}", "fdi")[0] for name in _TEETH]
+    assert named == [10 * quadrant + place for place in range(1, 8)]
+    assert teeth(f"{roman}/6", "fdi")[0] == 10 * quadrant + 6
+
+
 @pytest.mark.parametrize(
     ("text", "value", "form"),
     [("D2740", "D2740", None), ("2740", "D2740", None), ("02740", "D2740", "zero_for_d"), ("120", "D0120", "lost_zero"),

@@ -13,6 +13,7 @@ from pipeline.practice.reasons import REASONS
 from pipeline.practice.tables import CROWN_DETAILS, ENDO_DETAILS, FINDINGS, INPUT_TABLES, PATIENTS, PROCEDURES, Table
 from pipeline.transforms.clean import Cleaned, Reading, clean
 from pipeline.transforms.dates import DateForm
+from pipeline.transforms.instants import PLACES
 from pipeline.transforms.text_cache import TextCache
 
 TODAY = dt.date(2026, 1, 31)
@@ -82,6 +83,15 @@ def test_usual_words_however_written_are_ours_and_all_else_is_kept():
         ({"fee": "-1,200.00"}, None, None),
         ({"patient_id": "", "service_date": "", "code": "", "tooth": ""}, None, "row_empty"),
         ({"patient_id": "", "code": ""}, "patient_id", "patient_missing"),  # the first fault only
+        # The days and words that programs write where there is no day.
+        *(
+            ({"service_date": none}, "service_date", "date_missing")
+            for none in ("0001-01-01", "1753-01-01", "1899-12-30", "1899-12-31", "0000-00-00", "00/00/0000")
+        ),
+        *(
+            ({"service_date": none}, "service_date", "date_missing")
+            for none in ("NULL", "n/a", "NaN", "NaT", "None", "0")
+        ),
     ],
 )
 def test_what_sets_a_procedure_aside(change: dict, field: str | None, reason: str | None):
@@ -394,3 +404,9 @@ def test_files_of_a_table_may_share_what_their_texts_were_read_as():
             for part in ("rows", "rejects", "notes"):
                 assert getattr(again, part).equals(getattr(alone, part))
     assert len(seen) == 4  # the ways do read them otherwise
+
+
+@pytest.mark.parametrize(("hours", "place"), PLACES.items())
+def test_each_place_is_as_far_from_greenwich_in_winter_as_it_stands_for(hours: int, place: str):
+    days = pl.Series([dt.date(2024, month, 15) for month in (1, 7)]).cast(pl.Datetime).dt.replace_time_zone(place)
+    assert min(days.dt.base_utc_offset() + days.dt.dst_offset()) == dt.timedelta(hours=hours)

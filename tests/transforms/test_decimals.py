@@ -47,8 +47,9 @@ def test_the_sign_of_a_column():
             DecimalEvidence(comma, point, either), column='f.csv: column "Fee" (fee)', table="procedures"
         )
 
-    assert [decide(0, 0), decide(0, 5), decide(5, 0)] == [".", ".", ","]
-    assert [decide(199, 1), decide(1, 199)] == [",", "."]  # one slip in two hundred
+    for either in (0, 1):
+        assert [decide(0, 0, either), decide(0, 5, either), decide(5, 0, either)] == [".", ".", ","]
+        assert [decide(199, 1, either), decide(1, 199, either)] == [",", "."]  # one slip in two hundred
     assert decide(1, 2, 0) == "each"
     with pytest.raises(DataError) as error:
         decide(1, 2)

@@ -611,11 +611,11 @@ def test_which_recorded_seat_is_that_of_a_crown_from_elsewhere():
         2018-01-01   |           | EXAM  |
         """,
         details="""
-        tooth_fdi | seat_date
-        16        | 2008-08-08
-        16        | 2009-09-09
-        26        | 2017-01-01
-        36        | 2016-01-01
+        tooth_fdi | prep_date  | seat_date
+        16        | 2008-08-01 | 2008-08-08
+        16        | 2009-09-02 | 2009-09-09
+        26        |            | 2017-01-01
+        36        | 2015-12-25 | 2016-01-01
         """,
         elsewhere="""
         tooth_fdi | event | event_date
@@ -625,11 +625,11 @@ def test_which_recorded_seat_is_that_of_a_crown_from_elsewhere():
     assert_crowns(
         linked,
         """
-        tooth_fdi | seat_date  | seat_recorded | entry_date
-        16        | 2009-09-09 | true          | 2015-01-01
-        26        |            | false         | 2015-01-01
-        36        |            | false         | 2016-01-01
-        36        | 2016-01-01 | true          | 2016-01-01
+        tooth_fdi | prep_date  | seat_date  | seat_recorded | entry_date
+        16        | 2009-09-02 | 2009-09-09 | true          | 2015-01-01
+        26        |            |            | false         | 2015-01-01
+        36        |            |            | false         | 2016-01-01
+        36        | 2015-12-25 | 2016-01-01 | true          | 2016-01-01
     """,
     )
 

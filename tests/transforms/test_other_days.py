@@ -79,6 +79,22 @@ def test_seconds_and_milliseconds_since_1970():
         assert by(epoch_as_stamp, other) == other
 
 
+@pytest.mark.parametrize(
+    ("written", "stamp"),
+    [
+        ("1551441600000000", "2019-03-01T12:00:00Z"),
+        ("1551441600000000000", "2019-03-01T12:00:00Z"),
+        ("636870384000000000", "2019-03-01T12:00:00Z"),  # 737,118 days and 12 hours since the year 1
+        ("/Date(1551441600000)/", "2019-03-01T12:00:00Z"),
+        ("2458544", "2019-03-01T12:00:00Z"),  # 2,451,545 is noon of the first of January 2000
+        ("2458543.5", "2019-03-01T00:00:00Z"),
+        ("2019060", "2019-03-01T00:00:00Z"),
+    ],
+)
+def test_other_counts_of_time(written: str, stamp: str):
+    assert by(epoch_as_stamp, written) == stamp
+
+
 def test_seconds_are_read_only_where_all_values_are_such():
     assert decide_form(gather_evidence(counted("1551441600", "1583064000")), column="c", table="t").epoch
     mixed = gather_evidence(counted("1551441600", "2019-03-01"))

@@ -8,16 +8,11 @@ from. So nothing that the program reads, links or stores stands between the two.
 
 from __future__ import annotations
 
-import csv
 import datetime as dt
-import json
 import math
 import random
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass, field
-from pathlib import Path
-
-from pipeline.reading.doubts.signs import SIGNS
 
 CUTOFF = dt.date(2024, 12, 31)
 PATIENTS, SEED = 230, 51
@@ -320,106 +315,3 @@ class Story:
         else:
             reason = ("gum", "split", "", "caries")[self.pick(4)] if cause == "extracted" else ""
             self._post(files, self.failed, code, Cause=reason, Charge=900)
-
-
-def write(files: Files, folder: Path) -> Path:
-    """Two ledgers that share a third of their rows, the other tables and `practice.toml`; returns the path of that."""
-    folder.mkdir(parents=True, exist_ok=True)
-    rows = files.ledger
-    third = len(rows) // 3
-    _csv(folder / "ledger-1.csv", rows[: 2 * third])
-    _csv(folder / "ledger-2.csv", rows[third:])
-    for name in ("elsewhere", "details", "patients"):
-        _csv(folder / f"{name}.csv", getattr(files, name))
-    toml = folder / "practice.toml"
-    toml.write_text(_TOML.replace("ACCEPTED", ", ".join(f'"{sign.id}"' for sign in SIGNS)), encoding="utf-8")
-    return toml
-
-
-def write_truth(files: Files, folder: Path, settings: dict[str, object]) -> None:
-    """What R reads: the crowns and patients that must come of the files, and the choices of the comparison."""
-    _csv(folder / "crowns.csv", [{name: row[name] for name in FIELDS} for row in files.crowns])
-    words = {"F": "female", "M": "male", "Y": "true", "N": "false", "": ""}
-    people = [
-        {
-            "patient_id": row["Patient"],
-            "birth_date": dt.datetime.strptime(row["Born"], "%d/%m/%Y").date() if row["Born"] else "",  # noqa: DTZ007
-            "birth_year": row["Year"],
-            "sex": words[row["Sex"]],
-            **{n: words[row[c]] for n, c in (("smoker", "Smoker"), ("diabetes", "Diabetes"), ("bruxism", "Grinder"))},
-        }
-        for row in files.patients
-    ]
-    _csv(folder / "patients.csv", people)
-    (folder / "settings.json").write_text(json.dumps({**settings, "data_cutoff": CUTOFF.isoformat()}))
-
-
-def _csv(path: Path, rows: Iterable[dict[str, object]] | Iterable[dict[str, str]]) -> None:
-    rows = list(rows)
-    with path.open("w", encoding="utf-8", newline="") as text:
-        writer = csv.DictWriter(text, list(rows[0]))
-        writer.writeheader()
-        writer.writerows(rows)
-
-
-_TOML = """
-[practice]
-name = "Alder Row Dental, from its teeth"
-tooth_notation = "universal"
-code_system = "cdt"
-date_format = "auto"
-root_canals_elsewhere = "some"
-accepted = ["crowded_day", ACCEPTED]
-
-[tables.procedures]
-files = ["ledger-*.csv"]
-columns.patient_id = "Patient"
-columns.service_date = "Day"
-columns.code = "Procedure"
-columns.tooth = "Tooth"
-columns.provider_id = "By"
-columns.procedure_id = "Ref"
-columns.status = "State"
-columns.fee = "Charge"
-columns.reason = "Cause"
-values.status = { C = "completed", TP = "planned", EO = "existing", X = "void" }
-values.reason = { gum = "periodontal", split = "fracture" }
-
-[tables.elsewhere]
-files = ["elsewhere.csv"]
-columns.patient_id = "Patient"
-columns.tooth = "Tooth"
-columns.event = "Event"
-columns.event_date = "Day"
-values.event = { "root canal" = "root_canal" }
-
-[tables.crown_details]
-files = ["details.csv"]
-columns.patient_id = "Patient"
-columns.tooth = "Tooth"
-columns.prep_date = "Prepared"
-columns.seat_date = "Seated"
-columns.material = "Material"
-columns.pulp_status_at_prep = "Pulp"
-
-[tables.patients]
-files = ["patients.csv"]
-columns.patient_id = "Patient"
-columns.birth_date = "Born"
-columns.birth_year = "Year"
-columns.sex = "Sex"
-columns.smoker = "Smoker"
-columns.diabetes = "Diabetes"
-columns.bruxism = "Grinder"
-columns.last_contact_date = "Last"
-columns.deceased_date = "Died"
-values.sex = { F = "female", M = "male" }
-
-[codes]
-OFF01 = "crown_removal"
-D2751 = { material = "glass_ceramic" }  # listed as one over metal
-
-[analysis]
-min_at_risk = 12
-max_step_per_100 = 8
-"""
