@@ -137,7 +137,7 @@ class FileRead:
             yield (rows if batch.claims is None else self._named(rows, "procedure_id")).select(*table.columns)
 
         self.seen.dittos.update(getattr(self.source, "dittos", {}))
-        self.seen.sections.is_whole = True
+        self.seen.end(is_whole=True)
 
     @cached_property
     def notes(self) -> pl.DataFrame:

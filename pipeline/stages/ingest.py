@@ -25,7 +25,7 @@ from pipeline.practice.tables import INPUT_TABLES, LOADS, NOTES, PATIENTS, PROCE
 from pipeline.reading.column_forms import column_forms, proves_comma, reading_of
 from pipeline.reading.config import code_table, matching_files
 from pipeline.reading.doubts import Seen, find_doubts, refuse_doubts
-from pipeline.reading.doubts.look import seen_of
+from pipeline.reading.doubts.look import OfTable, seen_of
 from pipeline.reading.doubts.merged_patients import merged_patients
 from pipeline.reading.files_to_read import FileToRead, files_to_read, fingerprint
 from pipeline.reading.mended_files import open_files, read_options
@@ -165,6 +165,7 @@ class _Loading:
     mending: dict[str, MendedFile] = field(default_factory=dict)
     next_id: int = 1
     seen: dict[tuple[str, Path], Seen] = field(default_factory=dict)  # one file may hold several tables
+    held: dict[str, OfTable] = field(default_factory=dict)  # rows of the files of each table, to look for doubts in
     texts: dict[str, Caches] = field(
         default_factory=dict
     )  # of the table read last: its files repeat one another's texts
@@ -235,7 +236,8 @@ class _Loading:
             today=self.today,
             caches=self.texts[table.name],
         )
-        seen = seen_of(self.settings, table.name, source, columns, self.codes, file=file.name)
+        held = self.held.setdefault(table.name, OfTable())
+        seen = seen_of(self.settings, table.name, source, columns, self.codes, file=file.name, held=held)
         read = FileRead(
             source,
             seen,

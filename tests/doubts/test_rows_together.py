@@ -15,6 +15,7 @@ from pipeline.reading.config import code_table, load_settings
 from pipeline.reading.doubts import Doubt, Seen, find_doubts, rows_held
 from pipeline.reading.doubts.other_people import cut_by_patient
 from pipeline.reading.doubts.rows_held import RowsHeld, together_held
+from pipeline.reading.doubts.sampled import OfFiles, Sampled
 from pipeline.reading.doubts.whole_export import selection_doubts
 from pipeline.stages.checks.look import look_at
 from tests.doubts.test_signs import DAY, TODAY, TOML, some, work_done
@@ -290,7 +291,8 @@ def test_of_many_files_a_bounded_number_of_rows_is_looked_at_and_of_each_patient
     monkeypatch.setattr(rows_held, "_MOST_TOGETHER", 300)
     blank = {name: pl.lit(None, type_) for name, type_ in rows_held.SCHEMA.items() if name != "patient"}
     patients = pl.int_range(200, eager=True).hash(0).alias("patient")
-    files = [RowsHeld(pl.DataFrame(), pieces=[pl.DataFrame([patients]).with_columns(**blank)]) for _ in range(5)]
+    rows = pl.DataFrame([patients]).with_columns(**blank)
+    files = [RowsHeld(pl.DataFrame(), Sampled("patient", 300, pieces=[rows])) for _ in range(5)]
     held = together_held(files)
     assert 30 <= held.height == held.frame.height <= 300
     assert set(held.frame.group_by("patient").len()["len"]) == {5}
@@ -325,3 +327,38 @@ def test_numbers_that_a_last_line_takes_back_are_asked_about(ledger: Ledger, lin
     if asks:
         assert '4 of them stand in the column "Receipt", on 4 rows' in found[0].evidence
         assert found[0].answers[0][1] == 'status_from."Receipt" = { "<number>" = "void" }'
+
+
+def drawn(keys: list[int]) -> pl.DataFrame:
+    return pl.DataFrame({"id": pl.Series(keys, dtype=pl.Int64).hash(0)})
+
+
+def test_a_sample_holds_all_rows_of_a_key_or_none_in_whatever_batches_they_come():
+    keys = [n % 400 for n in range(1_200)]
+    whole, parts = (Sampled("id", 500) for _ in range(2))
+    whole.add(drawn(keys))
+    for start in range(0, 1_200, 100):
+        parts.add(drawn(keys[start : start + 100][::-1]))
+    assert whole.one_in == parts.one_in == 4
+    assert pl.concat(whole.pieces)["id"].sort().to_list() == pl.concat(parts.pieces)["id"].sort().to_list()
+    assert set(pl.concat(whole.pieces)["id"].value_counts()["count"]) == {3}
+
+
+def test_rows_that_are_alike_count_once_before_fewer_are_held():
+    held = Sampled("id", 500, pl.DataFrame.unique)
+    for _ in range(10):
+        held.add(drawn(list(range(400))))
+    held.settle()
+    assert (held.one_in, held.height) == (1, 400)
+
+
+def test_of_several_files_the_same_keys_are_held_and_a_file_begun_anew_counts_once():
+    files = OfFiles(1_000)
+    for name in ("a", "b", "b", "b", "c", "d"):
+        files.begin(name, Sampled("id", 800)).add(drawn(list(range(600))))
+    files.begin("e", Sampled("id", 800))
+    kept = [set(pl.concat(one.pieces)["id"]) for one in files.files.values() if one.pieces]
+    assert len(kept) == 4
+    assert all(ids == kept[0] for ids in kept)
+    assert files.one_in == 4
+    assert 500 <= sum(map(len, kept)) <= 1_000

@@ -20,9 +20,13 @@ _NO_CHARGE = word_list("no charge")
 def amount_words(texts: pl.Series) -> Counter[str]:
     """Texts without a digit in a column of amounts, in small letters, but for those that say that nothing was
     charged."""
-    low = texts.cast(pl.String).str.strip_chars().str.to_lowercase().replace("", None).drop_nulls()
-    words = low.filter(low.str.contains(r"\p{L}{2}") & ~low.str.contains(r"\d") & (low.str.len_chars() <= _LONGEST))
-    return Counter({t: n for t, n in words.value_counts(name="n").iter_rows() if t not in _NO_CHARGE})
+    low = pl.col("text").str.strip_chars().str.to_lowercase()
+    counts = texts.drop_nulls().cast(pl.String).alias("text").value_counts(name="n").with_columns(low)
+    words = counts.filter(low.str.contains(r"\p{L}{2}") & ~low.str.contains(r"\d") & (low.str.len_chars() <= _LONGEST))
+    found = Counter[str]()
+    for text, n in words.iter_rows():
+        found[text] += n
+    return Counter({text: n for text, n in found.items() if text not in _NO_CHARGE})
 
 
 def amount_word_doubts(where: str, found: Mapping[str, Counter[str]], *, told: Collection[str]) -> list[Doubt]:

@@ -1,6 +1,7 @@
 """What every look at the rows of a file asks of them: the text of a cell, the month of a day, whether work was done."""
 
 import datetime as dt
+from collections.abc import Callable
 
 import polars as pl
 
@@ -14,6 +15,14 @@ MONTH = 12 * pl.col("service_date").dt.year().cast(pl.Int32) + pl.col("service_d
 def text_of(rows: pl.DataFrame, heading: str) -> pl.Series:
     """The cells of a column as texts without blanks around them."""
     return rows.get_column(heading).cast(pl.String).str.strip_chars()
+
+
+def read_once(texts: pl.Series, read: Callable[[pl.Expr], pl.Expr]) -> pl.Series:
+    """What `read` makes of each cell of a column with few texts: each text is read once, however often it stands
+    there."""
+    text = texts.cast(pl.String).cast(pl.Categorical(pl.Categories.random())).alias("text")
+    found = pl.DataFrame([text.unique()]).with_columns(read(pl.col("text").cast(pl.String)).alias("read"))
+    return text.to_frame().join(found, on="text", how="left", maintain_order="left").get_column("read")
 
 
 def headings_of(frame: pl.DataFrame) -> list[str]:

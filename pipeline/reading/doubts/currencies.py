@@ -42,8 +42,8 @@ def beside_amounts(texts: pl.Series) -> Counter[str]:
     """Rows by the currency that stands beside an amount, and those with an amount alone as an empty text."""
     text = pl.col("text")
     named = pl.coalesce(text.str.extract(_BESIDE, 1), text.str.extract(_BESIDE, 2)).str.to_lowercase()
-    amounts = texts.cast(pl.String).alias("text").to_frame().filter(text.str.contains(r"\d"))
-    return _by_currency(dict(amounts.select(named.fill_null("")).to_series().value_counts(name="n").iter_rows()))
+    counts = texts.cast(pl.String).alias("text").value_counts(name="n").filter(text.str.contains(r"\d"))
+    return _by_currency(dict(counts.group_by(named.fill_null("").alias("named")).agg(pl.col("n").sum()).iter_rows()))
 
 
 def says_currency(heading: str, texts: Iterable[str]) -> bool:

@@ -29,20 +29,22 @@ class DoubledWork:
     """Crowns, root canals and extractions that were done, with the texts beside them; `kinds` is `code, kind`."""
 
     kinds: pl.DataFrame
+    known: pl.Series  # codes of the list
     held: list[pl.DataFrame] = field(default_factory=list)
-    others: list[pl.DataFrame] = field(default_factory=list)  # rows of other codes on a tooth
+    others: list[pl.DataFrame] = field(default_factory=list)  # rows of codes that are not known, on a tooth
     rows: int = 0
 
     def add(self, rows: pl.DataFrame, headings: Sequence[str], numbers: pl.Series, cleaned: pl.DataFrame) -> None:
         """Take in a batch: its cells, their row numbers, and the typed rows."""
         if self.rows >= _MOST_HELD:
             return
-        of = cleaned.filter(STANDS & pl.col("service_date").is_not_null() & (pl.col("fee").fill_null(0) >= 0))
-        of = of.drop_nulls("tooth_fdi")
-        others = of.join(self.kinds, on="code", how="anti")
-        self.others.append(others.select("code", patient="patient_id", tooth="tooth_fdi", day="service_date"))
+        is_done = STANDS & pl.col("service_date").is_not_null() & (pl.col("fee").fill_null(0) >= 0)
+        on_tooth = cleaned.lazy().filter(is_done, pl.col("tooth_fdi").is_not_null())
+        named = {"patient": "patient_id", "tooth": "tooth_fdi", "day": "service_date"}
+        of = on_tooth.select("row_number", "code", **named).collect()
+        self.others.append(of.filter(~pl.col("code").is_in(self.known.implode())).drop("row_number"))
         of = of.join(self.kinds.filter(pl.col("kind").is_in(_MAJOR)), on="code")
-        work = of.select("row_number", "kind", patient="patient_id", tooth="tooth_fdi", day="service_date")
+        work = of.select("row_number", "kind", "patient", "tooth", "day")
         if work.is_empty():
             return
         texts = [text_of(rows, h).fill_null("").alias(OF + h) for h in headings]
@@ -122,12 +124,14 @@ def _never_alone(rows: pl.DataFrame, pairs: pl.DataFrame) -> pl.DataFrame:
     return met.sort("text", "with", descending=[False, True]).unique("text", keep="first", maintain_order=True)
 
 
-def following_doubts(where: str, seen: DoubledWork, unknown: Collection[str]) -> list[Doubt]:
+def following_doubts(where: str, seen: DoubledWork) -> list[Doubt]:
     """Codes that the list does not know and that stand on teeth shortly after a crown alone: the day of its seat."""
     if not (seen.held and seen.others):
         return []
     crowns = seen.frame.filter(pl.col("kind") == CROWN).select("patient", "tooth", crown="day").unique()
-    rows = pl.concat(seen.others).filter(pl.col("code").is_in(list(unknown))).unique()
+    rows = pl.concat(seen.others).unique()
+    if rows.height < _LEAST:
+        return []
     apart = (pl.col("day") - pl.col("crown")).dt.total_days()
     after = rows.join(crowns, on=["patient", "tooth"]).filter(apart.is_between(1, _WITHIN)).with_columns(apart=apart)
     every = rows.group_by("code").agg(n=pl.len())

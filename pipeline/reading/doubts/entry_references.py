@@ -17,16 +17,20 @@ _MOST_HELD, _LEAST, _NEARLY_ALL, _MOST_SHOWN = 400_000, 3, 0.8, 4
 _KEY = r"^\d{2,}$"
 _BEHIND_WORDS = r"^(\D*\p{L}\D{0,40})(\d{2,})\W*$"
 _BEFORE_LETTERS = r"^(\d{2,})([-/. ]?\p{L}{1,3}|[-/.][1-9])$"
-_SCHEMA = {"patient": pl.String(), "key": pl.String()}
+_MET = {"heading": pl.String(), "form": pl.String(), "n": pl.UInt32()}
 
 
 @dataclass
 class EntryReferences:
-    """Numbers of entries with their patients, and what may name one: `heading, form, number, patient, own`."""
+    """Numbers of entries with their patients, and what may name one: `heading, form, number, patient, own`.
+
+    `met` is found at the end: `heading, form, n`, forms of texts most of which name another entry of their patient.
+    """
 
     keys: list[pl.DataFrame] = field(default_factory=list)
     named: list[pl.DataFrame] = field(default_factory=list)
     held: int = 0
+    met: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=_MET))
 
     def add(self, rows: pl.DataFrame, patients: pl.Series, key: str | None, headings: Iterable[str]) -> None:
         """Take in a batch; `key` is the column of the numbers of entries, `headings` those that nothing reads."""
@@ -37,8 +41,13 @@ class EntryReferences:
         self.keys.append(pl.DataFrame({"patient": patient, "key": own}).filter(pl.col("key").str.contains(_KEY)))
         self.held += rows.height
         for heading in (key, *headings):
-            text = text_of(rows, heading)
-            frame = pl.DataFrame({"patient": patient, "own": own, "text": text})
+            text = own if heading == key else text_of(rows, heading)
+            form = _BEFORE_LETTERS if heading == key else _BEHIND_WORDS
+            frame = pl.DataFrame({"patient": patient, "own": own, "text": text}).filter(
+                pl.col("text").str.contains(form)
+            )
+            if frame.is_empty():
+                continue
             if heading == key:
                 met = frame.select(
                     "patient",
@@ -53,14 +62,15 @@ class EntryReferences:
                     number=pl.col("text").str.extract(_BEHIND_WORDS, 2),
                     form=pl.col("text").str.extract(_BEHIND_WORDS, 1).str.strip_chars() + pl.lit("*"),
                 )
-            met = met.drop_nulls("number").with_columns(heading=pl.lit(heading))
-            if met.height:
-                self.named.append(met)
+            self.named.append(met.drop_nulls("number").with_columns(heading=pl.lit(heading)))
 
-    def met(self) -> pl.DataFrame:
-        """`heading, form, n`: forms of texts most of which name another entry of their patient."""
+    def end(self) -> None:
+        """All rows are in: only what was found in them is held from now on."""
+        self.met, self.keys, self.named = self._met(), [], []
+
+    def _met(self) -> pl.DataFrame:
         if not self.named:
-            return pl.DataFrame(schema={"heading": pl.String(), "form": pl.String(), "n": pl.UInt32()})
+            return self.met
         keys = pl.concat(self.keys).unique().with_columns(is_there=pl.lit(True))
         named = pl.concat(self.named).join(keys, left_on=["patient", "number"], right_on=["patient", "key"], how="left")
         is_other = pl.col("is_there").fill_null(False) & (pl.col("own") != pl.col("number")).fill_null(True)
@@ -72,7 +82,7 @@ class EntryReferences:
 
 def reference_doubts(where: str, seen: EntryReferences, *, told: Collection[str], has_fee: bool) -> list[Doubt]:
     """A question for each column whose texts name other entries."""
-    met = seen.met().filter(~pl.col("heading").is_in(list(told)))
+    met = seen.met.filter(~pl.col("heading").is_in(list(told)))
     found = []
     for heading in met["heading"].unique(maintain_order=True):
         forms = met.filter(pl.col("heading") == heading).head(_MOST_SHOWN)

@@ -1,6 +1,7 @@
 """What is looked at in one opened file, under what PRACTICE.toml tells of it."""
 
 from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import polars as pl
 
@@ -11,8 +12,10 @@ from pipeline.reading.doubts.answers import answers_for
 from pipeline.reading.doubts.doubled_work import DoubledWork
 from pipeline.reading.doubts.kept_words import headed
 from pipeline.reading.doubts.merged_patients import merged_patients
+from pipeline.reading.doubts.row_ids import MOST_HELD
 from pipeline.reading.doubts.row_sums import RowSums
-from pipeline.reading.doubts.rows_held import RowsHeld
+from pipeline.reading.doubts.rows_held import MOST_OF_ALL, RowsHeld
+from pipeline.reading.doubts.sampled import OfFiles
 from pipeline.reading.doubts.seen import Seen
 from pipeline.reading.doubts.tooth_classes import classes_of
 from pipeline.reading.doubts.whole_export import Counted
@@ -24,11 +27,26 @@ from pipeline.reading.sources.joined import prefix
 from pipeline.reading.sources.made_columns import TEXT, WORDS, headings_of
 
 
+@dataclass
+class OfTable:
+    """Rows that are held of all files of a table together."""
+
+    rows: OfFiles = field(default_factory=lambda: OfFiles(MOST_OF_ALL))
+    keys: OfFiles = field(default_factory=lambda: OfFiles(MOST_HELD))
+
+
 def seen_of(
-    settings: Settings, table: str, source: Source, columns: Mapping[str, str], codes: pl.DataFrame, *, file: str
+    settings: Settings,
+    table: str,
+    source: Source,
+    columns: Mapping[str, str],
+    codes: pl.DataFrame,
+    *,
+    file: str,
+    held: OfTable | None = None,
 ) -> Seen:
-    """A look at a file that has seen nothing yet. In our own worksheet, and in files that name our fields themselves,
-    every cell means one thing."""
+    """A look at a file that has seen nothing yet; `held` is of the files of its table before it. In our own worksheet,
+    and in files that name our fields themselves, every cell means one thing."""
     ours = source.spoken.fields or ALREADY_KNOWN in source.headings
     # Mended rows are of the file that they stood in.
     of = source.root_name if isinstance(source, MendedFile) else file
@@ -52,7 +70,7 @@ def seen_of(
     told = {normal_code(code, system=settings.practice.code_system) for code in settings.codes}
     own = told - set(built_in(settings.practice.code_system)["code"])
     above = [*source.spoken.above, *(line for lines in getattr(source, "titles", {}).values() for line in lines)]
-    return Seen(
+    seen = Seen(
         table,
         file,
         source.headings,
@@ -65,7 +83,7 @@ def seen_of(
         parts=frozenset(parts),
         exported_on=day_of_export(above, of),
         work=None if kinds is None else WorkSeen(kinds),
-        doubled=None if kinds is None else DoubledWork(kinds.filter(~pl.col("code").is_in(list(own)))),
+        doubled=None if kinds is None else DoubledWork(kinds.filter(~pl.col("code").is_in(list(own))), codes["code"]),
         sums=None if kinds is None else RowSums(kinds),
         held=None if kinds is None or ours or of != file else RowsHeld(kinds),
         counted=Counted(above),
@@ -77,3 +95,8 @@ def seen_of(
             if h.startswith(prefix(join))
         ],
     )
+    if held is not None:
+        held.keys.begin(file, seen.row_ids)
+        if seen.held is not None:
+            held.rows.begin(file, seen.held.held)
+    return seen

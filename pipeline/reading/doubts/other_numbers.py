@@ -165,6 +165,8 @@ def _has_fifteen_digits(text: str) -> bool:
 
 def merged_numbers(seen: Seen) -> list[Doubt]:
     """A list of patients that says of some that their number was given up for another one."""
+    if not any(seen.merged_into.values()):
+        return []
     known = set(seen.who.people["id"])
     named = set(headed(list(seen.merged_into), "merged"))
     found = {

@@ -248,7 +248,7 @@ def shared_between_files(seen: Sequence[Seen]) -> list[Doubt]:
                 continue
             both = len(numbers[n] & numbers[m])
             share = both / max(min(len(numbers[n]), len(numbers[m])), 1)
-            same_day = len(one.visits & other.visits)
+            same_day = int(one.visits.is_in(other.visits.implode()).sum())
             if both >= _SOME and share >= _BOTH_FILES and same_day <= _MANY * both and not _are_same(one, other):
                 return ask(
                     "numbering",

@@ -76,7 +76,7 @@ class PeopleSeen:
             is_old = self.answers.unmerged_ids(rows).is_in(list(self.answers.merged)).fill_null(False)
             beside = [n for n in found.columns if n not in ("id", "site")]
             found = found.with_columns(pl.when(~is_old).then(pl.col(n)).alias(n) for n in beside)
-        found = found.drop_nulls("id").filter(pl.col("id") != "")
+        found = found.drop_nulls("id").filter(pl.col("id") != "").unique()
         told = found.select(
             (pl.col(n) if n in there else pl.lit(None, pl.String)).cast(pl.String).replace("", None).alias(n)
             for n in _PEOPLE

@@ -2,14 +2,14 @@
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 
 import polars as pl
 
 from pipeline.reading.doubts.doubt import Doubt, ask, of_ledger
+from pipeline.reading.doubts.sampled import Sampled
 from pipeline.reading.suggest.toml_quote import quoted
 
-_MOST_HELD = 400_000
+MOST_HELD = 400_000  # of all files together, and of one before the next begins
 _MANY = 0.05
 _FIELDS = ("patient_id", "code", "tooth")
 _LEAST_AGAIN = 3
@@ -17,50 +17,44 @@ _LEAST_AGAIN = 3
 ENTRY_HEADINGS = frozenset(["procedure no", "procedure number", "procedure nr", "proc no", "proc number", "proc nr"])
 
 
-@dataclass
-class RowIds:
-    """Hashes of keys with those of the patient and of the work, of a share of the keys that fits in memory."""
-
-    one_in: int = 1
-    held: pl.DataFrame = field(
-        default_factory=lambda: pl.DataFrame(schema=dict.fromkeys(("id", "patient", "work"), pl.UInt64()))
-    )
-
-    def add(self, fields: pl.DataFrame) -> None:
-        """Take in the fields of some rows, as they are written."""
-        id_of = [name for name in ("procedure_id", "site_id") if name in fields.columns]
-        work = [name for name in _FIELDS if name in fields.columns]
-        text = pl.all().cast(pl.String).str.strip_chars().str.to_lowercase()
-        filled = fields.select(text).filter((pl.col("procedure_id") != "").fill_null(False))
-        new = pl.DataFrame(
-            {
-                "id": filled.select(id_of).hash_rows(seed=0),
-                "patient": filled.select("patient_id").hash_rows(seed=0),
-                "work": filled.select(work).hash_rows(seed=0),
-            }
-        )
-        self.held = pl.concat([self.held, self._share(new)]).unique()
-        while self.held.height > _MOST_HELD:
-            self.one_in *= 2
-            self.held = self._share(self.held)
-
-    def _share(self, rows: pl.DataFrame) -> pl.DataFrame:
-        return rows.filter(pl.col("id") % self.one_in == 0) if self.one_in > 1 else rows
+def no_keys() -> Sampled:
+    """Hashes of keys (`id`) with those of the `patient` and of the `work`, of a share of the keys; none yet."""
+    return Sampled("id", MOST_HELD, pl.DataFrame.unique)
 
 
-def keys_of_several(table: str, heading: str, files: Sequence[RowIds]) -> list[Doubt]:
+def add_keys(held: Sampled, fields: pl.DataFrame) -> None:
+    """Take in the fields of some rows, as they are written."""
+    id_of = [name for name in ("procedure_id", "site_id") if name in fields.columns]
+    work = [name for name in _FIELDS if name in fields.columns]
+    text = pl.col(list(dict.fromkeys((*id_of, *work)))).cast(pl.String).str.strip_chars().str.to_lowercase()
+    filled = fields.select(text).filter((pl.col("procedure_id") != "").fill_null(False))
+    key = filled.select(id_of).hash_rows(seed=0).alias("id")
+    if held.one_in > 1:
+        is_held = key.to_frame().select(held.is_held).to_series()
+        filled, key = filled.filter(is_held), key.filter(is_held)
+    patient, of = filled.select("patient_id").hash_rows(seed=0), filled.select(work).hash_rows(seed=0)
+    held.add(pl.DataFrame([key, patient.alias("patient"), of.alias("work")]))
+
+
+def keys_of_several(table: str, heading: str, files: Sequence[Sampled]) -> list[Doubt]:
     """Keys under which several patients stand, or in one file several pieces of work."""
-    if not files:
+    for one in files:
+        one.settle()
+    one_in = max((one.one_in for one in files), default=1)
+    held = [
+        piece.filter(pl.col("id") % one_in == 0).with_columns(file=pl.lit(n, pl.Int32))
+        for n, one in enumerate(files)
+        for piece in one.pieces
+    ]
+    if not held:
         return []
-    one_in = max(f.one_in for f in files)
-    every = pl.concat([f.held.with_columns(file=pl.lit(n)) for n, f in enumerate(files)])
-    every = every.filter(pl.col("id") % one_in == 0)
-    by_id = every.group_by("id").agg(
-        again=pl.len() > 1,
+    rows = pl.concat(held)
+    met = rows.filter(rows["id"].is_duplicated())
+    by_id = met.group_by("id").agg(
         patients=pl.col("patient").n_unique() > 1,
         work=(pl.col("file").n_unique() == 1) & (pl.col("work").n_unique() > 1),
     )
-    again, wrong = (int(by_id[c].sum()) for c in ("again", "patients"))
+    again, wrong = by_id.height, int(by_id["patients"].sum())
     works = int(by_id.select(pl.col("patients") | pl.col("work")).to_series().sum())
     if wrong <= _MANY * again and works <= _MANY * again:
         return []

@@ -14,6 +14,8 @@ _VISITS, _CROSSED = 12, 0.9
 
 def slid_doubts(where: str, held: RowsHeld) -> list[Doubt]:
     """Rows with a tooth under codes that hardly ever have one, all in the one stretch in which others lack theirs."""
+    if sum(map(len, held.toothless)) < _LEAST:
+        return []
     frame, toothless = held.frame, pl.concat(held.toothless)
     share = pl.col("is_on_tooth").mean().over("code")
     with_none = frame.filter(pl.len().over("code") >= _CODE_ROWS).filter(share <= 1 - _NEARLY)

@@ -11,7 +11,7 @@ import polars as pl
 
 from pipeline.practice.tables import REVERSAL
 from pipeline.reading.doubts.below_zero import amount_columns
-from pipeline.reading.doubts.cells import OF, STANDS, headings_of, text_of
+from pipeline.reading.doubts.cells import OF, STANDS, headings_of, read_once, text_of
 from pipeline.reading.doubts.doubt import Doubt, ask, of_ledger
 from pipeline.reading.doubts.standing import words_of
 from pipeline.reading.headings import plain_heading
@@ -41,10 +41,12 @@ ID, TABLE = "rows_outside_the_sum", "tables.procedures"
 
 @dataclass
 class RowSums:
-    """The first rows of a ledger in their order, with their amounts; `kinds` is `code, kind`."""
+    """The first rows of a ledger in their order, with their amounts; `kinds` is `code, kind`. `lines` are totals among
+    the lines that are no rows."""
 
     kinds: pl.DataFrame
-    held: list[pl.DataFrame] = field(default_factory=list)
+    held: list[tuple[pl.DataFrame, pl.DataFrame]] = field(default_factory=list)  # rows, and those of them that stand
+    lines: list[pl.DataFrame] = field(default_factory=list)
     rows: int = 0
     columns: list[str] | None = None  # of amounts that nothing reads
 
@@ -62,25 +64,51 @@ class RowSums:
             return
         if self.columns is None:
             self.columns = [h for h in unread if _is_amounts(text_of(rows, h))][:_MOST_COLUMNS]
-        of = fields.select(pl.col("row_number"), *(pl.col(n).cast(pl.String) for n in ("patient_id", "code", "fee")))
-        frame = of.rename({"patient_id": "patient"}).with_columns(
-            amounts(pl.col("fee")).alias("fee"),
-            fields.drop("row_number").hash_rows(0).alias("alike"),
-            are_totals(rows, of["code"]).alias("is_total"),
-            *(text_of(rows, h).alias(OF + h) for h in texts if h in rows.columns),
+        there = [h for h in self.columns if h in rows.columns]
+        code = fields["code"].cast(pl.String)
+        frame = pl.DataFrame(
+            [
+                fields["row_number"],
+                fields["patient_id"].cast(pl.String).alias("patient"),
+                code.alias("code"),
+                read_once(fields["fee"], amounts).alias("fee"),
+                are_totals(rows, code).alias("is_total"),
+                *(rows.get_column(h).alias(OF + h) for h in texts if h in rows.columns),
+                *(read_once(text_of(rows, h), amounts).alias(f"sum:{h}") for h in there),
+                *([fields.drop("row_number").hash_rows(0).alias("alike")] if there else []),
+            ]
         )
-        for heading in (h for h in self.columns if h in rows.columns):
-            frame = frame.with_columns(text_of(rows, heading).alias(f"sum:{heading}"))
-            frame = frame.with_columns(amounts(pl.col(f"sum:{heading}")))
-        done = cleaned.filter(STANDS).join(self.kinds, on="code", how="left").unique("row_number")
-        done = done.select("row_number", "kind", day="service_date", stands=True)
-        self.held.append(frame.join(done, on="row_number", how="left", maintain_order="left"))
+        done = cleaned.lazy().filter(STANDS).select("row_number", "code", day="service_date").collect()
+        self.held.append((frame, done))
         self.rows += rows.height
 
     def add_lines(self, malformed: pl.DataFrame) -> None:
         """Take in the lines of a batch that are no rows: totals among them."""
-        if self.rows < _MOST_HELD:
-            self.held.append(total_lines(malformed))
+        if self.rows < _MOST_HELD and malformed.height:
+            self.lines.append(total_lines(malformed))
+
+    @property
+    def may_tell(self) -> bool:
+        """Whether there are amounts beside, totals or amounts below zero enough for any sum to be asked about."""
+        totals = sum(int(frame["is_total"].sum()) for frame, _ in self.held) + sum(map(len, self.lines))
+        below = sum(int((frame["fee"] < 0).sum()) for frame, _ in self.held)
+        return bool(self.columns) or totals >= _ENOUGH or below >= _LEAST
+
+    @property
+    def frame(self) -> pl.DataFrame:
+        """A row per row and total, in their order."""
+        return pl.concat([*map(self._typed, self.held), *self.lines], how="diagonal").sort("row_number")
+
+    def _typed(self, held: tuple[pl.DataFrame, pl.DataFrame]) -> pl.DataFrame:
+        frame, done = held
+        stands = done.join(self.kinds, on="code", how="left").unique("row_number")
+        texts = pl.col(f"^{OF}.*$").cast(pl.String).str.strip_chars()
+        return frame.with_columns(texts).join(
+            stands.select("row_number", "kind", "day", stands=True),
+            on="row_number",
+            how="left",
+            maintain_order="left",
+        )
 
 
 def _is_amounts(texts: pl.Series) -> bool:
@@ -90,11 +118,9 @@ def _is_amounts(texts: pl.Series) -> bool:
 
 def sum_doubts(where: str, seen: RowSums, columns: Mapping[str, str]) -> list[Doubt]:
     """All such questions of one file."""
-    if not seen.rows:
+    if not seen.rows or not seen.may_tell:
         return []
-    rows = (
-        pl.concat(seen.held, how="diagonal").sort("row_number").with_columns(pl.col("is_total").fill_null(value=False))
-    )
+    rows = seen.frame
     found = [*_balances(where, rows), *_totals(where, rows, columns["fee"])]
     found += [*_corrections(where, rows), *_payments(where, rows)]
     return [*found, *_pieces(where, rows, columns["fee"])]

@@ -17,9 +17,7 @@ from pipeline.reading.doubts.doubt import Doubt, ask, commonest, named_in
 from pipeline.reading.doubts.entry_references import reference_doubts
 from pipeline.reading.doubts.marked_cells import mark_doubts
 from pipeline.reading.doubts.partly_filled import partly_filled_doubts
-from pipeline.reading.doubts.payments_beside import payment_doubts
 from pipeline.reading.doubts.row_ids import again_doubts, keys_of_several
-from pipeline.reading.doubts.row_sums import sum_doubts
 from pipeline.reading.doubts.sections import legend_doubts, remark_doubts, section_doubts, unmet_names
 from pipeline.reading.doubts.seen import Seen
 from pipeline.reading.doubts.standing import flag_doubts, pattern_doubts, phrase_doubts, word_of
@@ -120,9 +118,8 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             found += worded
             asked_of |= named_in(worded, one.headings)
             found += doubled_doubts(where, one.doubled, told=asked_of)
-            found += following_doubts(where, one.doubled, one.unknown)
-            found += sum_doubts(where, one.sums, columns) if one.sums is not None else []
-            found += payment_doubts(where, one.payments, columns.get("fee"))
+            found += following_doubts(where, one.doubled)
+            found += one.of_amounts
         others = {s.file: n for s in seen if s is not one and s.table == one.table and (n := s.sections.silent[""])}
         n_rows = one.counts["records"]
         named = section_doubts(where, one.sections, n_rows=n_rows, has_fee=has_fee, files=others)

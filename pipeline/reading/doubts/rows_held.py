@@ -10,9 +10,10 @@ from functools import cached_property
 import polars as pl
 
 from pipeline.reading.doubts.cells import OF, STANDS, headings_of, text_of
+from pipeline.reading.doubts.sampled import Sampled
 from pipeline.reading.doubts.standing import is_small
 
-_MOST_HELD, _MOST_TOGETHER, _MOST_COLUMNS = 60_000, 120_000, 24
+MOST_OF_ALL, _MOST_HELD, _MOST_TOGETHER, _MOST_COLUMNS = 300_000, 60_000, 120_000, 24
 SCHEMA = {
     "row_number": pl.Int64(),
     "patient": pl.UInt64(),
@@ -37,8 +38,7 @@ class RowsHeld:
     """Rows by batch; `kinds` has `code, kind` of work that marks a tooth."""
 
     kinds: pl.DataFrame
-    one_in: int = 1
-    pieces: list[pl.DataFrame] = field(default_factory=list)
+    held: Sampled = field(default_factory=lambda: Sampled("patient", _MOST_HELD))
     toothless: list[pl.Series] = field(default_factory=list)  # numbers of the rows set aside for want of a tooth
 
     def add(
@@ -54,21 +54,21 @@ class RowsHeld:
         lost = rejects.filter(pl.col("reason") == "tooth_missing")["row_number"]
         if lost.len() and sum(map(len, self.toothless)) < _MOST_HELD:
             self.toothless.append(lost.cast(pl.Int64))
-        patient = pl.col("patient_id").hash(0)
-        done = cleaned.filter(STANDS, pl.col("service_date").is_not_null(), patient % self.one_in == 0)
-        if done.is_empty():
-            return
-        typed = done.select(
+        held = cleaned.lazy().with_columns(patient=pl.col("patient_id").hash(0))
+        held = held.filter(STANDS, pl.col("service_date").is_not_null(), self.held.is_held)
+        typed = held.select(
             pl.col("row_number").cast(pl.Int64),
             "code",
-            patient=patient,
+            "patient",
             day="service_date",
             tooth="tooth_fdi",
             fee=pl.col("fee").cast(pl.Float64),
             provider=pl.col("provider_id").cast(pl.String),
             site=pl.col("site_id").cast(pl.String),
-        )
-        if self.one_in > 1:
+        ).collect()
+        if typed.is_empty():
+            return
+        if self.held.one_in > 1:
             is_held = fields["row_number"].cast(pl.Int64).is_in(typed["row_number"].implode())
             rows, fields = rows.filter(is_held), fields.filter(is_held)
         texts = [text_of(rows, h).fill_null("").alias(OF + h) for h in headings[:_MOST_COLUMNS]]
@@ -86,18 +86,17 @@ class RowsHeld:
                 *texts,
             ]
         )
-        held = typed.join(beside, on="row_number", how="left").join(self.kinds, on="code", how="left")
-        self.one_in, self.pieces = _of_fewer([*self.pieces, held], self.one_in, most=_MOST_HELD)
+        self.held.add(typed.join(beside, on="row_number", how="left").join(self.kinds, on="code", how="left"))
 
     @property
     def height(self) -> int:
         """How many rows are held."""
-        return _rows(self.pieces)
+        return self.held.height
 
     @cached_property
     def frame(self) -> pl.DataFrame:
         """All rows held, to be read once all batches are in."""
-        pieces = [pl.DataFrame(schema=SCHEMA), *self.pieces]
+        pieces = [pl.DataFrame(schema=SCHEMA), *self.held.pieces]
         return pl.concat(pieces, how="diagonal_relaxed").with_columns(pl.col(f"^{OF}.*$").fill_null(""))
 
     @property
@@ -114,18 +113,7 @@ class RowsHeld:
 
 def together_held(files: Sequence[RowsHeld]) -> RowsHeld:
     """The rows of several files, of the same share of their patients."""
-    share = max(one.one_in for one in files)
-    same = [one.frame.filter(pl.col("patient") % share == 0) for one in files]
-    return RowsHeld(files[0].kinds, *_of_fewer(same, share, most=_MOST_TOGETHER))
-
-
-def _of_fewer(pieces: list[pl.DataFrame], one_in: int, *, most: int) -> tuple[int, list[pl.DataFrame]]:
-    """The rows of one in so many patients, each with all of his, of few enough that at most `most` rows are left."""
-    while _rows(pieces) > most:
-        one_in *= 2
-        pieces = [piece.filter(pl.col("patient") % one_in == 0) for piece in pieces]
-    return one_in, pieces
-
-
-def _rows(pieces: Sequence[pl.DataFrame]) -> int:
-    return sum(piece.height for piece in pieces)
+    held = Sampled("patient", _MOST_TOGETHER, one_in=max(one.held.one_in for one in files))
+    for one in files:
+        held.add(one.frame)
+    return RowsHeld(files[0].kinds, held)

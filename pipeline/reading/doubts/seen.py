@@ -16,17 +16,19 @@ from pipeline.reading.doubts.cells import STANDS, text_of
 from pipeline.reading.doubts.code_meanings import CodeTexts, text_heading
 from pipeline.reading.doubts.currencies import beside_amounts
 from pipeline.reading.doubts.doubled_work import DoubledWork
+from pipeline.reading.doubts.doubt import Doubt
 from pipeline.reading.doubts.entry_kinds import described, kind_columns, kinds, money_lines
 from pipeline.reading.doubts.entry_references import EntryReferences
 from pipeline.reading.doubts.kept_words import headed, is_of_others
 from pipeline.reading.doubts.marked_cells import marked
 from pipeline.reading.doubts.numbers_listed import NumbersListed
 from pipeline.reading.doubts.partly_filled import PartlyFilled
-from pipeline.reading.doubts.payments_beside import PaymentsBeside
+from pipeline.reading.doubts.payments_beside import PaymentsBeside, payment_doubts
 from pipeline.reading.doubts.people_seen import PeopleSeen
-from pipeline.reading.doubts.row_ids import ENTRY_HEADINGS, RowIds, entries_again
-from pipeline.reading.doubts.row_sums import RowSums
+from pipeline.reading.doubts.row_ids import ENTRY_HEADINGS, add_keys, entries_again, no_keys
+from pipeline.reading.doubts.row_sums import RowSums, sum_doubts
 from pipeline.reading.doubts.rows_held import RowsHeld
+from pipeline.reading.doubts.sampled import Sampled
 from pipeline.reading.doubts.second_day import DaysBeside, beside
 from pipeline.reading.doubts.sections import SectionsSeen
 from pipeline.reading.doubts.standing import (
@@ -90,7 +92,7 @@ class Seen:
     unknown: Counter[str] = field(default_factory=Counter)
     days: dict[str, pl.Series] = field(default_factory=dict)
     years: Counter[int] = field(default_factory=Counter)
-    visits: set[int] = field(default_factory=set)
+    visits: pl.Series = field(default_factory=lambda: pl.Series([], dtype=pl.UInt64()))
     sheets: dict[str, set[int]] = field(default_factory=dict)
     flags: dict[str, Counter[str]] = field(default_factory=dict)
     phrases: dict[str, Counter[tuple[str, str]]] = field(default_factory=dict)
@@ -104,7 +106,7 @@ class Seen:
     tooth_systems: Counter[str] = field(default_factory=Counter)
     dittos: Counter[str] = field(default_factory=Counter)
     cut: Counter[str] = field(default_factory=Counter)
-    row_ids: RowIds = field(default_factory=RowIds)
+    row_ids: Sampled = field(default_factory=no_keys)
     teeth_by: TeethBy = field(default_factory=TeethBy)
     in_class: Counter[tuple[str, bool]] = field(default_factory=Counter)  # rows with such a code; see `in_class`
     audit: AuditSeen = field(default_factory=AuditSeen)
@@ -121,7 +123,8 @@ class Seen:
     doubled: DoubledWork | None = None  # texts beside work that stands twice
     sums: RowSums | None = None  # what the amounts say of rows
     held: RowsHeld | None = None  # the rows of a ledger that stand, or those of some of its patients
-    payments: PaymentsBeside = field(default_factory=PaymentsBeside)
+    payments: PaymentsBeside | None = field(default_factory=PaymentsBeside)
+    of_amounts: list[Doubt] = field(default_factory=list)  # what was found in `sums` and `payments`
     quadrant_lists: Sequence[str] = ()  # columns of a list of quadrants that stands beside
     _known: set[str] = field(default_factory=set)
     _left: list[str] = field(default_factory=list)
@@ -210,7 +213,7 @@ class Seen:
             if kind(self.table, name) == "date" and fields.schema[name] == pl.String:
                 self._add_days(name, fields[name])
         if "procedure_id" in fields.columns and not (self.is_mended or self.is_ours):
-            self.row_ids.add(fields)
+            add_keys(self.row_ids, fields)
         if self.table == "procedures" and self.exported_on is not None:
             work_days = cleaned["service_date"]
             is_done = cleaned.select(STANDS).to_series()
@@ -220,7 +223,8 @@ class Seen:
             self._add_work(rows, fields, cleaned, rejects)
             self.years.update(dict(cleaned["service_date"].dt.year().drop_nulls().value_counts().iter_rows()))
             if len(self.visits) < MOST_DAYS:
-                self.visits.update(cleaned.select("patient_id", "service_date").unique().hash_rows(seed=0))
+                days = cleaned.select("patient_id", "service_date").hash_rows(seed=0)
+                self.visits = pl.concat([self.visits, days]).unique()
         if SHEET in rows.columns:
             hashes = fields.select(*self.answers.columns).hash_rows(seed=0)
             for (sheet,), of in pl.DataFrame({"sheet": rows[SHEET], "hash": hashes}).group_by("sheet"):
@@ -316,6 +320,18 @@ class Seen:
         strange = malformed.filter(pl.col("reason") == "tooth_system_unknown")["value"].str.extract(r"^(\S+?)\|")
         self.tooth_systems.update(strange.drop_nulls())
 
+    def end(self, *, is_whole: bool) -> None:
+        """The last batch is in, of the whole file or of a sample. What hangs on this file alone and on many of its rows
+        is found now, so that these are held of one file at a time."""
+        self.sections.is_whole = is_whole
+        columns = self.answers.columns
+        if self.sums is not None:
+            self.of_amounts += sum_doubts(self.where, self.sums, columns)
+        if self.payments is not None:
+            self.of_amounts += payment_doubts(self.where, self.payments, columns.get("fee"))
+        self.sums = self.payments = None
+        self.references.end()
+
     @property
     def where(self) -> str:
         """The table and the file, as a doubt names them."""
@@ -359,7 +375,8 @@ class Seen:
                 keys = [h for h in (self.entry,) if h is not None and h in rows.columns]
                 unread = [h for h in self.unread if h in rows.columns and h not in keys]
                 self.held.add(rows, [*keys, *unread], fields, cleaned=cleaned, rejects=rejects)
-            self.payments.add(rows, [h for h in self.phrases if h in rows.columns], fields["row_number"], cleaned)
+            if self.payments is not None:
+                self.payments.add(rows, [h for h in self.phrases if h in rows.columns], fields["row_number"], cleaned)
             if self.sums is not None:
                 self.sums.add(rows, fields, cleaned, unread=beside, texts=list(self.phrases))
 

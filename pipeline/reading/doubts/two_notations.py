@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 import polars as pl
 
 from pipeline.practice.teeth import teeth
-from pipeline.reading.doubts.cells import MONTH, named_month
+from pipeline.reading.doubts.cells import MONTH, named_month, read_once
 from pipeline.reading.doubts.doubt import Doubt, ask, inline, of_ledger
 from pipeline.reading.suggest.toml_quote import quoted
 
@@ -37,7 +37,7 @@ class TeethBy:
 
     def add(self, rows: pl.DataFrame, fields: pl.DataFrame, cleaned: pl.DataFrame, headings: Iterable[str]) -> None:
         """Take in a batch: its cells, the fields made of them and the typed rows."""
-        number = fields["tooth"].cast(pl.String).str.extract(_NUMBER).cast(pl.Int64)
+        number = read_once(fields["tooth"], lambda text: text.str.extract(_NUMBER).cast(pl.Int64))
         if "status" in fields.columns:
             number = pl.select(pl.when(fields["status"].cast(pl.String) != "void").then(number)).to_series()
         if {"row_number", "service_date"} <= {*fields.columns} and "service_date" in cleaned.columns:

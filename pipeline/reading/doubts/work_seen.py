@@ -15,6 +15,7 @@ import polars as pl
 
 from pipeline.reading.doubts.cells import STANDS, month_of
 from pipeline.reading.doubts.code_fees import added, by_month, by_office
+from pipeline.reading.doubts.sampled import Sampled
 
 _MOST_HELD, _MOST_PIECES, _MOST_DAYS = 400_000, 64, 40_000
 CROWN, ROOT_CANAL, TAKEN, FILLED = "crowns", "root canals", "extractions", "fillings"
@@ -28,6 +29,7 @@ KINDS = {
 _WORK = {
     "kind": pl.String(), "patient": pl.UInt64(), "tooth": pl.UInt8(), "day": pl.Date(), "free": pl.Boolean()
 }  # fmt: skip
+_TYPED = ("patient_id", "service_date", "code", "tooth_fdi", "fee", "provider_id", "site_id")
 # Sizes of fees in steps of a fifth of a power of ten.
 STEPS = 5
 
@@ -38,25 +40,25 @@ class WorkSeen:
 
     `kinds` has `code, kind` of the codes of `KINDS`. `days` are rows by day, `places` by kind and tooth, `fees` by code
     and size of the fee (`STEPS`), `rows` all of them, `on_teeth` those that name a tooth, `charged` those of `kinds` by
-    clinician or clinic and whether they have a fee. Of one in `one_in` patients `work_pieces` have the pieces of work.
+    clinician or clinic and whether they have a fee; `held` are pieces of work, of a share of the patients.
     """
 
     kinds: pl.DataFrame
     rows: int = 0
     on_teeth: int = 0
-    one_in: int = 1
     days: Counter[dt.date] = field(default_factory=Counter)
     places: Counter[tuple[str, int]] = field(default_factory=Counter)
     charged: dict[str, Counter[tuple[str, bool]]] = field(default_factory=dict)
     fees: Counter[tuple[str, int]] = field(default_factory=Counter)
     patient_pieces: list[pl.DataFrame] = field(default_factory=list)
-    work_pieces: list[pl.DataFrame] = field(default_factory=list)
+    held: Sampled = field(default_factory=lambda: Sampled("patient", _MOST_HELD, distinct))
     fees_by_month: list[pl.DataFrame] = field(default_factory=list)  # see `code_fees`
     fees_by_office: list[pl.DataFrame] = field(default_factory=list)
 
     def add(self, cleaned: pl.DataFrame) -> None:
         """Take in typed rows."""
-        done = cleaned.filter(STANDS & pl.col("service_date").is_not_null() & (pl.col("fee").fill_null(0) >= 0))
+        is_done = STANDS & pl.col("service_date").is_not_null() & (pl.col("fee").fill_null(0) >= 0)
+        done = cleaned.lazy().filter(is_done).select(_TYPED).collect()
         if done.is_empty():
             return
         self.rows += done.height
@@ -83,20 +85,12 @@ class WorkSeen:
             self.charged.setdefault(name, Counter()).update({(who, paid): n for who, paid, n in by.iter_rows()})
         free = (pl.col("fee").fill_null(0) == 0).alias("free")
         pieces = of.select("kind", free, patient=pl.col("patient_id").hash(0), tooth="tooth_fdi", day="service_date")
-        self.work_pieces.append(self._share(distinct(pieces)))
-        if len(self.work_pieces) >= _MOST_PIECES:
-            self.work_pieces = [distinct(pl.concat(self.work_pieces))]
-            while self.work_pieces[0].height > _MOST_HELD:
-                self.one_in *= 2
-                self.work_pieces = [self._share(self.work_pieces[0])]
+        self.held.add(distinct(pieces))
 
     @property
     def work(self) -> pl.DataFrame:
         """One row per distinct `kind, patient, tooth, day` of the patients held, and whether it is `free` of a fee."""
-        return distinct(pl.concat([pl.DataFrame(schema=_WORK), *self.work_pieces], how="vertical_relaxed"))
-
-    def _share(self, work: pl.DataFrame) -> pl.DataFrame:
-        return work.filter(pl.col("patient") % self.one_in == 0) if self.one_in > 1 else work
+        return distinct(pl.concat([pl.DataFrame(schema=_WORK), *self.held.pieces], how="vertical_relaxed"))
 
 
 K = TypeVar("K")
@@ -168,7 +162,7 @@ class Whole:
     @cached_property
     def work(self) -> pl.DataFrame:
         """One row per distinct `kind, patient, tooth, day`, and whether it is `free` of a fee."""
-        one_in = max((f.one_in for f in self.files), default=1)
+        one_in = max((f.held.one_in for f in self.files), default=1)
         every = distinct(pl.concat([WorkSeen(pl.DataFrame()).work, *(f.work for f in self.files)]))
         return every.filter(pl.col("patient") % one_in == 0)
 

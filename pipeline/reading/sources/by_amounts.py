@@ -44,7 +44,9 @@ def are_totals(rows: pl.DataFrame, codes: pl.Series) -> pl.Series:
     cells = [c for c in rows.columns if rows.schema[c] == pl.String and not c.startswith("(")]
     begins = pl.any_horizontal([pl.col(c).str.contains(_TOTAL).fill_null(False) for c in cells] or [pl.lit(False)])
     has_none = codes.cast(pl.String).str.strip_chars().fill_null("") == ""
-    return rows.select(begins).to_series() & has_none
+    if not (cells and has_none.any()):
+        return has_none & pl.Series([False])
+    return has_none.scatter(has_none.arg_true(), rows.select(cells).filter(has_none).select(begins).to_series())
 
 
 def total_lines(malformed: pl.DataFrame) -> pl.DataFrame:

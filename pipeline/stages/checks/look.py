@@ -124,7 +124,7 @@ def _look_into(
             look.notes[field_name, note] += rows
         found.append(cleaned.rows)
     seen.dittos.update(getattr(source, "dittos", {}))
-    seen.sections.is_whole = sampled.whole
+    seen.end(is_whole=sampled.whole)
     seen.counted.every = sampled.rows_seen
     look.rows = pl.concat(found)
     look.seen.append(seen)
