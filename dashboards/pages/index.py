@@ -19,6 +19,7 @@ from pipeline.results.asked import Asked
 from pipeline.results.trial_words import CROWN, NEED
 
 OPENED, CROWNED = f"{SINCE_SEAT.title}?", f"{KEPT_BY_CROWN.title}?"
+OF_OPENED = "opened"
 NOTE_WORDS = 4  # of the note below the answers
 
 
@@ -128,7 +129,7 @@ def _main(results: Results) -> list[Answer]:
         said = words.not_asked(results) or comparison.NONE
         return [Answer(said, asked=OPENED, link="crowns.html")]
     main = results.comparisons[0]
-    said = words_answers.in_short(main, when=False)
+    said = words_answers.in_short(main, of=OF_OPENED, when=False)
     return [Answer(said, asked=OPENED, link="crowns.html", code=main.verdict.code)]
 
 
@@ -150,7 +151,7 @@ def crowned(results: Results, *, when: bool) -> list[Answer]:
     if c is None:
         return []
     link = f"root_canals.html#{comparison.place(c.id)}"
-    return [Answer(words_answers.in_short(c, when=when), asked=CROWNED, link=link, code=c.verdict.code)]
+    return [Answer(words_answers.in_short(c, of="crowned", when=when), asked=CROWNED, link=link, code=c.verdict.code)]
 
 
 def _counted_to(results: Results) -> tuple[str, ...]:

@@ -70,6 +70,7 @@ class Sheet:
     trend: str
     early_says: tuple[Fact, ...]
     stretches: str
+    early_bounds: str
     monday: str
     tasks: tuple[Task, ...]
     more_tasks: tuple[Task, ...]
@@ -151,6 +152,7 @@ def sheet(
         trend=f"Are we getting worse: {lower_first(words_sheet.trend_short(owner))}",
         early_says=_early_facts(owner.early),
         stretches=words_sheet.stretches(owner.lines[0].over_time),
+        early_bounds=words_sheet.early_bounds(owner.early),
         monday=f"Monday: {len(tasks[:3])} things to do" if len(tasks) > 1 else "Monday: one thing to do" if tasks
         else "Monday: nothing waits to be done",
         tasks=tuple(tasks[:3]),

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from dashboards import page
 from dashboards.answers import Answer, Answers, kept
 from dashboards.charts.difference import Apart, difference_chart
-from dashboards.formats import count, sentence_case, whole
+from dashboards.formats import count, lower_first, sentence_case, whole
 from dashboards.pages import comparison, technique, technique_forest, technique_learning
 from dashboards.pages.technique_tables import code_of
 from dashboards.theme import Chart
@@ -154,11 +154,18 @@ def _lacking(results: Results, question: str) -> NotRun | None:
 
 
 def too_few(found: NotRun, group: str) -> str:
-    """Why a contrast that is asked for by name is missing, with how many such teeth there are where that is known."""
+    """Why a contrast that is asked for by name is missing, with how many such teeth there are where that is known.
+
+    Other groups that are small too are told with it, or somebody who counts them all finds more.
+    """
     of = next((g for g in found.groups if g.name == group), None)
     if of is None:
         return f"{TOO_FEW}."
-    return f"{TOO_FEW}: {whole(of.teeth)}, {whole(of.failures)} lost."
+    most = max(g.teeth for g in found.groups)
+    others = [f"{lower_first(g.label)}: {whole(g.teeth)}" for g in found.groups
+              if g is not of and g.label and 0 < g.teeth < most]  # fmt: skip
+    lost = f"{whole(of.failures) if of.failures else 'none'} of them lost"
+    return f"{TOO_FEW}: {'; '.join([f'{whole(of.teeth)}, {lost}', *others])}."
 
 
 def reconciled(answers: Sequence[TechniqueAnswer]) -> str:

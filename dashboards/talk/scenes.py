@@ -212,7 +212,8 @@ def sure(told: Told) -> Scene | None:
         rows.append(Range(f"Counted in {c.choices.ways} ways", c.choices.low, c.choices.high, None,
                           f"{reach}: middles alone, each with a range of its own"))  # fmt: skip
     scale = Scale("Fewer failures of 100", f"More, with “{c.label(d.group)}”", c.smallest_difference_per_100)
-    text = [words_shared.result(c), f"Grey: {lower_first(words_shared.zone(c))}", words_shared.doubt(c)]
+    grey = f"Grey: {lower_first(words_shared.zone(c))}"
+    text = [t for t in (words_shared.result(c), words_shared.agree(c), grey, words_shared.doubt(c)) if t]
     alt = f"Ranges. {words_shared.result(c)} {words_shared.reach(c)} {words_shared.choices(c)}"
     return Scene(speech.sure(c), lambda k, n: k.ranges(title, rows, scale, n, alt=alt, lines=text))
 

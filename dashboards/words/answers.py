@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from dashboards import terms
 from dashboards.answers import Answer
-from dashboards.formats import count, listing, lower_first, months, plural, sentence_case, whole, years
+from dashboards.formats import count, listing, lower_first, months, plural, whole, years
 from pipeline.results import Choices, Comparison, Difference, Trial, TrialOutcome
 from pipeline.results.technique import TechniqueAnswer, TechniqueContrast
 from pipeline.results.trial_words import CROWN, NAMES, NEED, TOOTH
@@ -57,8 +57,8 @@ def of_100(d: Difference, labels: dict[str, str], outcome: str, *, open_still: b
     )
 
 
-def in_short(c: Comparison, *, when: bool = True) -> str:
-    """`2 more of 100 failed within 5 years (between 2 fewer and 7 more).`, without the names of the groups.
+def in_short(c: Comparison, *, of: str, when: bool = True) -> str:
+    """`Of 100 opened, 2 more failed within 5 years (between 2 fewer and 7 more).`, `of` the group in a word.
 
     Without `when` the years, which are then said once for several, and why nothing is compared are left out.
     """
@@ -67,11 +67,11 @@ def in_short(c: Comparison, *, when: bool = True) -> str:
         return c.verdict.sentence if when else "so far."  # after the word of the verdict
     by = f" within {years(d.years)}" if when else ""
     if c.verdict.code in OPEN:
-        return f"{sentence_case(from_to(d.ci_low, d.ci_high))} of 100 {terms.happened(c.outcome)}{by}."
+        return f"Of 100 {of}, {from_to(d.ci_low, d.ci_high)} {terms.happened(c.outcome)}{by}."
     mid = round(d.per_100)
     far = between(d.ci_low, d.ci_high)
     far = far.rpartition(" ")[0] if d.ci_low * d.ci_high > 0 else far  # on which side it lies, the middle says
-    return f"{sentence_case(more(mid))} of 100 {terms.happened(c.outcome, mid)}{by} ({far})."
+    return f"Of 100 {of}, {more(mid)} {terms.happened(c.outcome, mid)}{by} ({far})."
 
 
 def comparison_says(c: Comparison) -> str:
@@ -108,12 +108,16 @@ def sure_heading(c: Comparison) -> str:
 
 def _ways(choices: Choices) -> str:
     told = [c for c in choices.rows if c.ci_low is not None and c.ci_high is not None]
-    more_failed, fewer = sum((c.ci_low or 0) > 0 for c in told), sum((c.ci_high or 0) < 0 for c in told)
-    says = [f"{whole(n)} of {count(len(told), 'way')} to count {'says' if n == 1 else 'say'} {what} failures"
-            for n, what in ((more_failed, "more"), (fewer, "fewer")) if n]  # fmt: skip
+    return ways(len(told), *(sum(c.says == what for c in told) for what in ("more", "fewer")))
+
+
+def ways(of: int, say_more: int, say_fewer: int) -> str:
+    """How many ways to count say that more failed, or fewer: `15 of 107 ways to count say more failures; ...`"""
+    says = [f"{whole(n)} of {count(of, 'way')} to count {'says' if n == 1 else 'say'} {what} failures"
+            for n, what in ((say_more, "more"), (say_fewer, "fewer")) if n]  # fmt: skip
     if not says:
-        return f"None of {count(len(told), 'way')} to count shows a difference."
-    rest = len(told) - more_failed - fewer
+        return f"None of {count(of, 'way')} to count shows a difference."
+    rest = of - say_more - say_fewer
     return f"{'; '.join(says)}{f'; {whole(rest)} cannot tell' if rest else ''}."
 
 

@@ -9,6 +9,7 @@ from dashboards.release.curve import ReleasedPoint
 from dashboards.release.rates import ReleasedRate, ReleasedRates
 from dashboards.release.released import Released, ReleasedComparison, ReleasedEstimate, ReleasedGroup
 from dashboards.release.trial import ReleasedIncidence
+from dashboards.words import answers as words_answers
 from dashboards.words.comparisons import difference_core
 from pipeline.practice.counts import more_or_fewer, range_more_or_fewer
 from pipeline.practice.outcomes import ENDO_NEEDED
@@ -159,7 +160,12 @@ def choices(c: ReleasedComparison) -> str:
     low, high = c.choices.low, c.choices.high
     ends = f"runs from {more_or_fewer(low)} to {more_or_fewer(high)}" if low != high else f"is {more_or_fewer(low)}"
     sample = ", on a sample of the patients," if c.choices.sample else ","
-    return f"Counted in {c.choices.ways} defensible ways{sample} the difference {ends} failures per 100."
+    return f"Counted in {c.choices.ways} defensible ways{sample} the difference {ends} failures per 100. {agree(c)}"
+
+
+def agree(c: ReleasedComparison) -> str:
+    """How many of the ways to count say more failures, or fewer; nothing where they may not be shown."""
+    return "" if c.choices is None else words_answers.ways(c.choices.ways, c.choices.say_more, c.choices.say_fewer)
 
 
 def everyday(found: ReleasedIncidence) -> str:

@@ -146,6 +146,17 @@ def stretches(found: OverTime) -> str:
     return " against ".join(f"{month(s.first_day)} to {month(s.last_day)}" for s in (found.late, found.before))
 
 
+def early_bounds(found: Sequence[EarlySigns]) -> str:
+    """By what early failures are judged, which is less than at the years of the rates; empty without any."""
+    if not found:
+        return ""
+    bounds = [
+        f"{late.change.matters_per_100:g}{'' if i else ' of 100'} by {years(y)}"
+        for i, (y, late) in enumerate(zip(found[0].years, found[0].late, strict=True))
+    ]
+    return f"a difference of {listing(bounds, 'or of')} would matter"
+
+
 def measured(found: Measured, horizon: float) -> str:
     """One thing that trust hangs on, in words; follow-up counts to the `horizon` years of the figure."""
     share = percent(found.share, 1)

@@ -56,7 +56,7 @@ TASKS = (
     Task("clinician", "what is open?", ("menu: Still open",),
          r"\d+ of \d+ questions (is|are) open\.(?s:.*)at the present pace"),
     Task("clinician", "a crown after a root canal?", (),
-         r"Teeth kept, crowned or not\?\s(?s:.*?)(\d+ (fewer|more)|as many) of 100 were lost"),
+         r"Teeth kept, crowned or not\?\s(?s:.*?)Of 100 crowned, (\d+ (fewer|more)|as many) were lost"),
     Task("clinician", "the margin of the crown?", ("menu: Technique",),
          r"The margin of the crown\?\s+(Little difference|Cannot tell yet|Differs|Counted only|Too early|Too few)"),
     Task("clinician", "is an irrigant activated?", ("menu: Technique",),

@@ -27,7 +27,7 @@ def test_the_lines_hold_the_figures_of_the_results() -> None:
     d = results.comparisons[0].difference
     assert d is not None
     low, high = round(d.ci_low), round(d.ci_high)
-    assert f"{words_answers.more(round(d.per_100)).capitalize()} of 100 failed (" in page
+    assert f"Of 100 opened, {words_answers.more(round(d.per_100))} failed (" in page
     assert f"({low} to {high})" in page
     spared = next(o.difference for o in results.trials[0].outcomes if o.outcome == "endo_needed")
     assert spared is not None
