@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from dashboards import page, tables, terms
 from dashboards.answers import MOST_WORDS, Answer, Answers, kept
-from dashboards.formats import count, in_place, listing, month, percent, plural, sentence_case, whole, years
+from dashboards.formats import count, in_place, listing, percent, plural, sentence_case, whole, years
 from dashboards.pages import comparison, unseen
 from dashboards.release.released import Released
 from dashboards.words import answers as words_answers
@@ -31,13 +31,15 @@ def render(results: Results, *, asked: Sequence[Asked] = (), released: Released 
     main = results.comparisons[0] if results.comparisons else None
     overall = [words.rate_headline(t.rows[0], t.outcome) for t in results.rates if t.by == "overall" and t.rows]
     picture = comparison.comparison_difference(main, id=comparison.SHORT) if main else None
-    ends = f" Records to {end}." if (end := month(results.data_cutoff)) else ""
     return page.render(
         "index.html.j2",
         title="What was found",
         audience="inside",
         answers=Answers(
-            _shortest(results), picture, f"{comparison.GREY}{ends}" if picture else "", notes=_counted_to(results)
+            _shortest(results),
+            picture,
+            f"{comparison.GREY}{words.records_to(results)}" if picture else "",
+            notes=_counted_to(results),
         ),
         practice=results.practice,
         here="index.html",

@@ -61,6 +61,7 @@ def render(results: Results) -> str:
         cautions=results.cautions,
         cases=[replace(c, signals=words_signals.of_clinician(results.owner, c.name)) for c in found],
         heading=_heading(results.own_cases, results.owner),
+        signals_by_chance=words_signals.of_all_charts(results.owner),
         scope=words.scope_sentence(results),
     )
 

@@ -279,7 +279,7 @@ def waiting(told: Told) -> Scene | None:
         for i, e in shown
     ]
     under = [{12 * p.years: str(p.followed) for p in e.points} for _, e in shown]
-    figure = Curves(grid, series, "Needed a root canal, of 100 teeth. Band: 95 % range",
+    figure = Curves(grid, series, "Had a root canal recorded, of 100 teeth. Band: 95 % range",
                     "Years since the seat; followed", under, FOLLOWED, every=12, joined=True,
                     note="A mark is a year that may be told; lines only join the marks.")  # fmt: skip
     lines = [words_shared.everyday(e) for e in told.released.everyday]

@@ -157,13 +157,13 @@ def outcome_says(o: TrialOutcome, *, when: bool = True, code: str = "", unseen: 
         return f"no difference is given: {o.why_none.partition(' (')[0].rstrip('.')}." if o.why_none else o.sentence
     mid, low, high = (round(v) for v in (d.per_100, d.ci_low, d.ci_high))
     if o.outcome == NEED:
+        here = ""
+        if unseen is not None:
+            # What others did unseen can only make them fewer: the figure that allows for it stands first.
+            here = f"; {mid} if none was done elsewhere" if when else ""
+            mid, low, high = (100 - round(v) for v in (unseen.median, unseen.high, unseen.low))
         spared = f"With waiting {mid} of 100 teeth had no root canal for {years(d.years)}"
-        spared = spared if when else f"Waiting, {mid} of 100 had no root canal"
-        if unseen is None:
-            return f"{spared} ({low} to {high})."
-        # What others did unseen can only make them fewer: the range that allows for it stands, or it would mislead.
-        mid, low, high = (100 - round(v) for v in (unseen.median, unseen.high, unseen.low))
-        return f"{spared}, perhaps {mid} {'with those done elsewhere ' if when else ''}({low} to {high})."
+        return f"{spared if when else f'Waiting, {mid} of 100 had no root canal'} ({low} to {high}){here}."
     what = {CROWN: "crowns failed", TOOTH: "teeth were lost"}.get(o.outcome, "teeth failed")
     much = f"{more(mid)} of 100 {what}" if mid else f"as many of 100 {what}"
     how = f" within {years(d.years)} with the root canal first" if when else ""
@@ -178,17 +178,17 @@ def technique_counts(answers: Sequence[TechniqueAnswer]) -> dict[str, int]:
     return {code: found.count(code) for code in terms.VERDICTS if code in found}
 
 
-def technique_says(answers: Sequence[TechniqueAnswer]) -> str:
+def technique_says(answers: Sequence[TechniqueAnswer], *, by_name: bool = True) -> str:
     """`None of 94 comparisons shows a clear difference; 21 show little difference; 73 are open.`
 
-    One or two that do are named with their question.
+    One or two that do are named (`by_name`), where they do not follow.
     """
     counts = technique_counts(answers)
     total, named, unsettled = _in_all(answers)
     if not total:
         return "Too few teeth were recorded with their technique to compare any."
     parts = [f"{whole(named) if named else 'None'} of {whole(total)} comparisons {'show' if named > 1 else 'shows'} a "
-             f"clear difference{_named(answers)}"]  # fmt: skip
+             f"clear difference{_named(answers) if by_name else ''}"]  # fmt: skip
     if alike := counts.get("little_difference", 0):
         parts.append(f"{whole(alike)} {'show' if alike > 1 else 'shows'} little difference")
     if unsettled:

@@ -107,7 +107,7 @@ def beside(lines: Sequence[SheetLine], sources: Mapping[str, Source]) -> str:
     told = [(code, [lower_first(name_of(s.outcome)) for s, v in found if v == code]) for code in ("worse", "better")]
     outside = [f"{code} than published practices: {listing(names)}" for code, names in told if names]
     outside += [
-        f"{much} failed than in one source: {listing([_against(s) for s in of])}"
+        f"{much} failed than in one source{' each' if len(of) > 1 else ''}: {listing([_against(s) for s in of])}"
         for much, of in _beside_one(found).items()
     ]
     if outside:
@@ -131,6 +131,8 @@ def beside_short(lines: Sequence[SheetLine], sources: Mapping[str, Source]) -> s
         return "none outside what published practices differ by"
     rates = count(len(found), "rate")
     said = [f"{whole(n)} of {rates} {code} than published practices" for code, n in told]
-    said += [f"{much} failed than in one source: {whole(len(of))} of {rates}" for much, of in
-             _beside_one(_beside(lines, sources)).items()]  # fmt: skip
+    said += [
+        f"{much} failed than in one source{' each' if len(of) > 1 else ''} for {whole(len(of))} of {rates}"
+        for much, of in _beside_one(_beside(lines, sources)).items()
+    ]
     return "; ".join(said)

@@ -18,7 +18,7 @@ WHY = {
     "cannot_tell": "both no difference and one that matters fit",
     "one_way": "each clinician mostly works one way",
     "stands_out": "alone it would pass for a difference, among so many it does not",
-    "unmeasured": "these records do not show it",
+    "unmeasured": "no ground to change",
 }
 
 

@@ -76,7 +76,7 @@ TASKS = (
          ("Hyperemic tooth: treat or wait?",),
          r"The tooth\s+(Little difference|Cannot tell yet|Differs in these records|Too early to compare)"),
     Task("clinician", "a separated file left?", ("menu: Technique",),
-         r"A separated file left in the canal\?\s(?s:.*?)(against no separated|Too few such teeth)"),
+         r"A separated file left\?\s(?s:.*?)(against no separated|Too few such teeth)"),
 )  # fmt: skip
 
 

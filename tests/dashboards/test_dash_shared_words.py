@@ -150,8 +150,8 @@ def test_the_everyday_need_is_that_of_the_last_year_shown() -> None:
         return shared.everyday(ReleasedIncidence("normal", MANY, MANY, made))
 
     teeth = "teeth of normal pulp crowned vital"
-    assert told((0, 1), (1, 4), (3, 9)) == (f"Of 100 {teeth}, about 9 needed a root canal within 3 years (8 to 11).")
-    assert told((0, 1), (1, 4)) == f"Of 100 {teeth}, about 4 needed a root canal within 1 year (3 to 6)."
+    assert told((0, 1), (1, 4), (3, 9)) == (f"Of 100 {teeth}, about 9 had a root canal within 3 years (8 to 11).")
+    assert told((0, 1), (1, 4)) == f"Of 100 {teeth}, about 4 had a root canal within 1 year (3 to 6)."
     none = f"Too few {teeth} to show how many came to need a root canal."
     assert told() == told((0, 1)) == none
 
@@ -183,7 +183,8 @@ def test_the_title_over_the_curves() -> None:
     )
     opened = said(clock="since_opening_or_seat", groups=(A, dataclasses.replace(B, points=(point(0, 2), point(6, 8)))))
     assert shared.curves_title(opened) == (
-        "Of 100 crowns, about 8 with “Kind b” and 14 with “Kind a” had failed by 6 years from the opening, unadjusted"
+        "Of 100 crowns, about 8 with “Kind b” and 14 with “Kind a” had failed by 6 years from the opening, the "
+        "first that tells both, unadjusted"
     )
     third = group("c", point(0, 3), point(5, 30))
     assert shared.curves_title(said(groups=(third, A, B))) == shared.curves_title(said())
@@ -254,7 +255,8 @@ def test_how_sure_a_ratio_is_hangs_on_its_own_contrast() -> None:
 
 def test_the_misleading_count() -> None:
     assert shared.naive(said()) == (
-        "Counted by label from the seat, of 100 crowns 4 with “Kind a” and 9 with “Kind b” failed: a misleading picture"
+        "Counted by label from the seat, of 100 crowns 4 with “Kind a” and 9 with “Kind b” failed within 5 "
+        "years: a misleading picture"
     )
     none = said(naive=None)
     assert shared.naive(none) == "A count by label from the seat flatters the teeth that changed group later"

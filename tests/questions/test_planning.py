@@ -157,12 +157,12 @@ def test_what_would_settle_it_says_what_it_would_do(given, said):
     assert what_settles(None, "Else.") == "Else."
 
 
-def test_never_at_this_pace_is_said():
+def test_not_at_this_pace_is_said():
     spells = practice(200, ratio=1.0)
     stopped = spells.filter(pl.col("exit_date") < dt.date(2018, 1, 1))
     plan = planned(stopped)
     assert plan.months is None
-    assert any(s.startswith("Never at this pace") for s in plan.sentences)
+    assert any(s.startswith("Not at this pace") for s in plan.sentences)
 
 
 def test_an_answered_question_is_settled():
