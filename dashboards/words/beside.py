@@ -79,8 +79,8 @@ def _largest(found: Sequence[BesidePublished], sources: Mapping[str, Source]) ->
     p = found[of.index(max(of))]
     if p.citation == found[0].citation:
         return ""
-    told = f"{failed(p.ours)} of 100 failed here by {years(p.years)}, {failed(p.published)} there"
-    return f"; the largest source ({author_of(p.citation)}, {whole(max(of))} teeth) is of other years: {told}"
+    told = f"by {years(p.years)} {failed(p.ours)} of 100 failed here, {failed(p.published)} there"
+    return f"; the largest source ({author_of(p.citation)}, {whole(max(of))} teeth): {told}"
 
 
 def _beside(lines: Sequence[SheetLine], sources: Mapping[str, Source]) -> list[tuple[SheetLine, str]]:

@@ -154,7 +154,7 @@ def early_bounds(found: Sequence[EarlySigns]) -> str:
         f"{late.change.matters_per_100:g}{'' if i else ' of 100'} by {years(y)}"
         for i, (y, late) in enumerate(zip(found[0].years, found[0].late, strict=True))
     ]
-    return f"a difference of {listing(bounds, 'or of')} would matter"
+    return f"{listing(bounds, 'or')} would matter"
 
 
 def measured(found: Measured, horizon: float) -> str:
@@ -267,7 +267,7 @@ def to_do_short(found: ToDo) -> str:
 
 WHY = {
     "signals": "by chance, or from a cause that can be found",
-    "reviews": "a failure is found while something can be done, and the rates rest on who is seen",
+    "reviews": "a failure is found in time, and the rates rest on who is seen",
     "ask": "until then these teeth count as if nothing had been done elsewhere",
     "mend": "they count in no figure; each reason says what to do",
     "codes": "nothing is concluded from them",

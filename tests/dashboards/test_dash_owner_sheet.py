@@ -188,8 +188,8 @@ def test_a_larger_source_than_the_one_on_the_card_is_named_with_what_it_says() -
     sources = {name: words_beside.Source(teeth=n) for name, n in sizes.items()}
     far = dataclasses.replace(far, citation="Other, A. 2022. J Made 2:3-4")
     assert words_beside.published_card([near, far], sources).endswith(
-        f" 1 more figure below; the largest source (Other 2022, 71,283 teeth) is of other years: "
-        f"{round(100 * (1 - far.ours))} of 100 failed here by 18 years, {round(100 * (1 - far.published))} there."
+        f" 1 more figure below; the largest source (Other 2022, 71,283 teeth): by 18 years "
+        f"{round(100 * (1 - far.ours))} of 100 failed here, {round(100 * (1 - far.published))} there."
     )
     first = sources | {"b1": words_beside.Source(teeth=90_000)}
     assert words_beside.published_card([near, far], first).endswith(" 1 more figure below.")
@@ -215,7 +215,7 @@ def test_early_failures_say_by_what_they_are_judged() -> None:
         for found, m in zip(first.late, (1.0, 3.0), strict=True)
     ]
     said = words_sheet.early_bounds([dataclasses.replace(first, late=tuple(late)), *rest])
-    assert said == "a difference of 1 of 100 by 1 year or of 3 by 3 years would matter"
+    assert said == "1 of 100 by 1 year or 3 by 3 years would matter"
     assert words_sheet.early_bounds(()) == ""
     assert f"{words_sheet.early_bounds(MADE.owner.early)}." in TEXT
 
