@@ -23,7 +23,7 @@ from pipeline.release.disclosure import SMALLEST
 from pipeline.results import GRID_MONTHS
 from pipeline.results.trial_words import NAMES, NOT_COMPARED
 
-BEGINS = f"A curve begins where {SMALLEST} failures stand behind it."
+BEGINS = f"A curve, and who is followed, is shown once {SMALLEST} failures stand behind it."
 FOLLOWED = "The numbers below are those still followed, in steps of 5."
 MOST_ROWS = 4
 

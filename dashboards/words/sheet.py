@@ -267,7 +267,7 @@ def to_do_short(found: ToDo) -> str:
 
 WHY = {
     "signals": "by chance, or from a cause that can be found",
-    "reviews": "a failure is found in time, and the rates rest on who is seen",
+    "reviews": "what fails is found in time, and the rates rest on who is seen",
     "ask": "until then these teeth count as if nothing had been done elsewhere",
     "mend": "they count in no figure; each reason says what to do",
     "codes": "nothing is concluded from them",
