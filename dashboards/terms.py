@@ -78,7 +78,7 @@ OF_A_RATE = {
 OF_A_TECHNIQUE = {
     "stands_out": ("Unconfirmed", "either"),
     "one_way": ("Not separable", "early"),
-    "unmeasured": ("Harm not measured", "early"),
+    "unmeasured": ("Risks not recorded", "early"),
 }
 SHORT = OF_A_RATE | OF_A_TECHNIQUE
 BY = {

@@ -30,6 +30,6 @@ def released_incidence_chart(found: Sequence[ReleasedIncidence], *, id: str) -> 
     columns = sorted({x for line in lines for x in line.x})
     label = " ".join(words_shared.everyday(c) for c in found)
     chart = draw(lines, columns, id=id, label=label, noun="teeth", since="the crown was seated",
-                 said="Needed a root canal", shape="linear")  # fmt: skip
+                 said="Had a root canal", shape="linear")  # fmt: skip
     rows = tuple((sentence_case(c.label), p.years, p.of_100, p.low, p.high) for c in found for p in c.points)
-    return replace(chart, sheet=Sheet(("group", "years", "needed a root canal of 100 teeth", "low", "high"), rows))
+    return replace(chart, sheet=Sheet(("group", "years", "had a root canal of 100 teeth", "low", "high"), rows))

@@ -54,7 +54,7 @@ def _say_once(s: dict[str, Any], said: Said) -> None:
     for text in (c.verdict.sentence, c.verdict.result, c.verdict.range):  # a verdict is always said whole
         said.fresh(text)
     s["doubt"], s["next_step"] = said.fresh(c.verdict.doubt), said.fresh(s["next_step"])
-    for key in ("how_to_read", "zone", "definition", "balance_text", "ratio_text"):
+    for key in ("other_contrast", "how_to_read", "zone", "definition", "balance_text", "ratio_text"):
         s[key] = said.fresh(s[key])
     for key in ("beside", "difference_text", "robustness", "leaving"):
         s[key] = said.each(s[key])
@@ -98,7 +98,7 @@ def section(results: Results, c: Comparison, id: str) -> dict[str, Any]:
         "curves_heading": _curves_heading(c),
         "balance_short": _balance_short(c),
         "heading": heading(c),
-        "other_contrast": words.other_contrast(c) if is_main else "",
+        "other_contrast": words.other_contrast(c) if is_main else words.since_landmark(c),
         "next_step": c.verdict.next_step,
         "definition": say.definition,
         "legend": [LegendItem(g.label, theme.look(g.name, i)) for i, g in enumerate(c.groups) if g.curve],

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from dashboards import page, tables, terms
 from dashboards.answers import MOST_WORDS, Answer, Answers, kept
-from dashboards.formats import count, in_place, listing, month, percent, plural, sentence_case, whole, years
+from dashboards.formats import count, in_place, listing, percent, plural, sentence_case, whole, years
 from dashboards.pages import comparison, unseen
 from dashboards.release.released import Released
 from dashboards.words import answers as words_answers
@@ -19,6 +19,7 @@ from pipeline.results.asked import Asked
 from pipeline.results.trial_words import CROWN, NEED
 
 OPENED, CROWNED = f"{SINCE_SEAT.title}?", f"{KEPT_BY_CROWN.title}?"
+OF_OPENED = "opened"
 NOTE_WORDS = 4  # of the note below the answers
 
 
@@ -30,13 +31,15 @@ def render(results: Results, *, asked: Sequence[Asked] = (), released: Released 
     main = results.comparisons[0] if results.comparisons else None
     overall = [words.rate_headline(t.rows[0], t.outcome) for t in results.rates if t.by == "overall" and t.rows]
     picture = comparison.comparison_difference(main, id=comparison.SHORT) if main else None
-    ends = f" Records to {end}." if (end := month(results.data_cutoff)) else ""
     return page.render(
         "index.html.j2",
         title="What was found",
         audience="inside",
         answers=Answers(
-            _shortest(results), picture, f"{comparison.GREY}{ends}" if picture else "", notes=_counted_to(results)
+            _shortest(results),
+            picture,
+            f"{comparison.GREY}{words.records_to(results)}" if picture else "",
+            notes=_counted_to(results),
         ),
         practice=results.practice,
         here="index.html",
@@ -128,7 +131,7 @@ def _main(results: Results) -> list[Answer]:
         said = words.not_asked(results) or comparison.NONE
         return [Answer(said, asked=OPENED, link="crowns.html")]
     main = results.comparisons[0]
-    said = words_answers.in_short(main, when=False)
+    said = words_answers.in_short(main, of=OF_OPENED, when=False)
     return [Answer(said, asked=OPENED, link="crowns.html", code=main.verdict.code)]
 
 
@@ -150,7 +153,7 @@ def crowned(results: Results, *, when: bool) -> list[Answer]:
     if c is None:
         return []
     link = f"root_canals.html#{comparison.place(c.id)}"
-    return [Answer(words_answers.in_short(c, when=when), asked=CROWNED, link=link, code=c.verdict.code)]
+    return [Answer(words_answers.in_short(c, of="crowned", when=when), asked=CROWNED, link=link, code=c.verdict.code)]
 
 
 def _counted_to(results: Results) -> tuple[str, ...]:

@@ -61,6 +61,7 @@ def render(results: Results) -> str:
         cautions=results.cautions,
         cases=[replace(c, signals=words_signals.of_clinician(results.owner, c.name)) for c in found],
         heading=_heading(results.own_cases, results.owner),
+        signals_by_chance=words_signals.of_all_charts(results.owner),
         scope=words.scope_sentence(results),
     )
 
@@ -126,12 +127,8 @@ def _heading(cases: Sequence[CaseCurve], owner: Owner) -> str:
     found = [s.who for s in owner.signals if s.recent and s.who in {c.provider for c in cases if c.provider}]
     signals = f"{count(len(found), 'recent signal')} on {listing(sorted(set(found)))}; " if found else ""
     whole_of = next((c for c in cases if not c.provider), None)
-    told = [
-        c.ci_low <= whole_of.survival <= c.ci_high
-        for c in cases
-        if whole_of is not None and whole_of.survival is not None
-        and c.provider and c.outcome == whole_of.outcome and c.ci_low is not None and c.ci_high is not None
-    ]  # fmt: skip
+    own = [c for c in cases if whole_of is not None and c.provider and c.outcome == whole_of.outcome]
+    told = [holds for c in own if whole_of is not None and (holds := _holds(c, whole_of)) is not None]
     if whole_of is None or not told:
         return f"{signals}{'t' if signals else 'T'}oo few teeth of their own to set a clinician beside the practice"
     of = plural(2, terms.outcome(whole_of.outcome).noun)
@@ -149,8 +146,25 @@ def my_cases(found: Sequence[CaseCurve]) -> list[Clinician]:
         cases = tuple(_case(c, practice[c.outcome], f"own-{place}-{number}") for number, c in enumerate(own))
         # Of root canals there are two outcomes: the same teeth, told once.
         held = listing([count(c.teeth, terms.outcome(c.outcome).noun) for c in own if c.outcome != TOOTH_LOSS.rate])
-        made.append(Clinician(name, cases, _address(name, [m.place for m in made]), _rates(own), held))
+        short = "; ".join(t for t in (_rates(own), _within([(c, practice[c.outcome]) for c in own])) if t)
+        made.append(Clinician(name, cases, _address(name, [m.place for m in made]), short, held))
     return made
+
+
+def _within(found: Sequence[tuple[CaseCurve, CaseCurve]]) -> str:
+    """`within chance`, `within chance but for crowns`: which of a clinician's ranges hold the practice's figure."""
+    told = [(own, holds) for own, whole in found if (holds := _holds(own, whole)) is not None]
+    out = listing([lower_first(words_sheet.name_of(own.outcome)) for own, held in told if not held])
+    if not out:
+        return "within chance" if told else ""
+    return f"within chance but for {out}" if any(held for _, held in told) else f"not within chance: {out}"
+
+
+def _holds(own: CaseCurve | RateRow, whole: CaseCurve | RateRow) -> bool | None:
+    """Whether the range holds the practice's figure; None where either could not be worked out."""
+    if own.survival is None or own.ci_low is None or own.ci_high is None or whole.survival is None:
+        return None
+    return own.ci_low <= whole.survival <= own.ci_high
 
 
 def _address(name: str, taken: Sequence[str]) -> str:
@@ -189,9 +203,9 @@ def _case_heading(own: RateRow, whole: RateRow, outcome: str) -> str:
 
 def beside(own: RateRow, whole: RateRow, outcome: str) -> str:
     """Whether the clinician's range holds the practice's figure; empty where either could not be worked out."""
-    if own.survival is None or own.ci_low is None or own.ci_high is None or whole.survival is None:
+    within = _holds(own, whole)
+    if within is None or whole.survival is None:
         return ""
-    within = own.ci_low <= whole.survival <= own.ci_high
     return (
         f"The range of {own.name} {'holds' if within else 'leaves out'} the practice’s figure, "
         f"{in_place(whole.survival)} of 100 {terms.outcome(outcome).many}."

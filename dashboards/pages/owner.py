@@ -25,6 +25,7 @@ from dashboards.words import sheet as words_sheet
 from pipeline.practice.outcomes import Outcome
 from pipeline.results import RateRow, RateTable, Results
 from pipeline.results.monitoring import Benchmark, Monitoring
+from pipeline.results.owner import SheetLine
 
 ORDER = ("year", "tooth_group", "site_id", "provider_id")
 OVERALL_LINE = "The line is the whole practice, the pale stretch its range."
@@ -90,7 +91,7 @@ def render(results: Results, *, lists: Mapping[str, str] | None = None) -> str:
     said = Said()
     sections = [_section(o, [t for t in results.rates if t.outcome == o], watched.get(o)) for o in outcomes]
     sections = [replace(s, parts=tuple(_said_once(p, said) for p in s.parts)) for s in sections]
-    published = _published(results.benchmarks)
+    published = _published(results.benchmarks, results.owner.lines)
     evidence = evidence_block(results.evidence, "share")
     if evidence:
         evidence = replace(evidence, list=tuple(said.each(evidence.list)))
@@ -107,7 +108,8 @@ def render(results: Results, *, lists: Mapping[str, str] | None = None) -> str:
         "owner.html.j2",
         title="How our crowns and root canals do",
         audience="inside",
-        answers=owner_sheet.answers(results.owner, sources, results.recalls) or Answers((Answer(NOTHING),)),
+        answers=owner_sheet.answers(results.owner, sources, results.recalls, until=words.records_to(results))
+        or Answers((Answer(NOTHING),)),
         more_scripts=[SCRIPT] if filters else [],
         charts=[
             *(e.chart for e in (made.early if made else ())),
@@ -265,11 +267,11 @@ def _watch(found: Monitoring) -> list[Part]:
     return parts
 
 
-def _published(found: Sequence[Benchmark]) -> Published | None:
+def _published(found: Sequence[Benchmark], lines: Sequence[SheetLine]) -> Published | None:
     if not found:
         return None
     return Published(
-        words_owner.benchmark_heading(found),
+        words_owner.benchmark_heading(lines),
         words_owner.benchmark_intro(found),
         benchmarks_chart(found, id="published-figures", label=words_owner.benchmarks_label(found)),
         tuple(words_owner.definitions(found)),

@@ -70,6 +70,7 @@ class Sheet:
     trend: str
     early_says: tuple[Fact, ...]
     stretches: str
+    early_bounds: str
     monday: str
     tasks: tuple[Task, ...]
     more_tasks: tuple[Task, ...]
@@ -91,8 +92,10 @@ class Sheet:
     trust_heading: str
 
 
-def answers(owner: Owner, sources: Mapping[str, words_beside.Source], recalls: Sequence[RecallRow]) -> Answers | None:
-    """The four answers that the page opens with; None where there is nothing to answer."""
+def answers(
+    owner: Owner, sources: Mapping[str, words_beside.Source], recalls: Sequence[RecallRow], *, until: str = ""
+) -> Answers | None:
+    """The four answers that the page opens with; None where there is nothing to answer. `until`: the records' end."""
     if not owner.lines:
         return None
     beside = words_beside.beside(owner.lines, sources)
@@ -118,7 +121,7 @@ def answers(owner: Owner, sources: Mapping[str, words_beside.Source], recalls: S
             break
     named = [(words_sheet.name_of(s.outcome), s) for s in owner.lines]
     picture = strip_chart(named, id="rates-in-short", label=words_sheet.strip_label(owner.lines))
-    return Answers(given, picture, KEY if picture else "")
+    return Answers(given, picture, f"{KEY}{until}" if picture else "")
 
 
 def _do(tasks: list[str], of: int) -> str:
@@ -143,7 +146,8 @@ def sheet(
     if not owner.lines:
         return None
     said = Said()
-    tasks = [_task(t.what, words_sheet.to_do(t), lists) for t in owner.to_do]
+    why = words_sheet.WHY | ({"signals": chance} if (chance := words_signals.by_chance(owner)) else {})
+    tasks = [_task(t.what, words_sheet.to_do(t), why[t.what], lists) for t in owner.to_do]
     return Sheet(
         good=_good(owner),
         cards=tuple(_card(s, sources, said) for s in owner.lines),
@@ -151,6 +155,7 @@ def sheet(
         trend=f"Are we getting worse: {lower_first(words_sheet.trend_short(owner))}",
         early_says=_early_facts(owner.early),
         stretches=words_sheet.stretches(owner.lines[0].over_time),
+        early_bounds=words_sheet.early_bounds(owner.early),
         monday=f"Monday: {len(tasks[:3])} things to do" if len(tasks) > 1 else "Monday: one thing to do" if tasks
         else "Monday: nothing waits to be done",
         tasks=tuple(tasks[:3]),
@@ -173,11 +178,12 @@ def sheet(
                 for s in owner.signals
             )
         ),
-        signal_is_not=words_signals.SIGNAL_IS_NOT if owner.signals else "",
+        signal_is_not=words_signals.is_not(owner),
         false_alarms=words_signals.false_alarms(owner.signals),
         counted_once=words_signals.counted_once(owner),
         grades=tables_sheet.grades(owner),
-        trust_heading=f"Trust is {words_sheet.worst(owner.lines)} {words_sheet.trust_short(owner.lines, recalls)}",
+        trust_heading=f"Trust in the rates: {words_sheet.worst(owner.lines)} "
+        f"{words_sheet.trust_short(owner.lines, recalls)}; other figures below",
     )  # fmt: skip
 
 
@@ -236,10 +242,10 @@ def _trust(line: SheetLine) -> str:
     return f"{said} {words_sheet.trust_by(other.trust, other.years)}"
 
 
-def _task(what: str, says: str, lists: Mapping[str, str]) -> Task:
+def _task(what: str, says: str, why: str, lists: Mapping[str, str]) -> Task:
     link = {"codes": "data_quality.html", "mend": "data_quality.html#set-aside"}.get(what, lists.get(what, "#lists"))
     rows = lists.get(what, "") if what == "mend" else ""
-    return Task(says, words_sheet.WHY[what], link, words_sheet.COMMAND[what], what in lists, rows)
+    return Task(says, why, link, words_sheet.COMMAND[what], what in lists, rows)
 
 
 def _early_facts(found: Sequence[EarlySigns]) -> tuple[Fact, ...]:

@@ -195,8 +195,8 @@ def everyday_table(released: Released) -> NumberTable:
         for p in c.points
         if p.years > 0
     )
-    heads = ("Teeth", "Years", "Needed a root canal", "95 % range", "Still followed")
-    return NumberTable("Needed a root canal after a vital seat, of 100 teeth", heads, rows)
+    heads = ("Teeth", "Years", "Had a root canal", "95 % range", "Still followed")
+    return NumberTable("Had a root canal recorded after a vital seat, of 100 teeth", heads, rows)
 
 
 def healing_table(released: Released) -> NumberTable:

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from dashboards import page
 from dashboards.answers import Answer, Answers, kept
 from dashboards.charts.difference import Apart, difference_chart
-from dashboards.formats import count, sentence_case, whole
+from dashboards.formats import count, lower_first, sentence_case, whole
 from dashboards.pages import comparison, technique, technique_forest, technique_learning
 from dashboards.pages.technique_tables import code_of
 from dashboards.theme import Chart
@@ -19,10 +19,14 @@ TITLE = "Which technique makes a difference?"
 # Contrasts that are asked for by name, with the question in a person's words: the question, and which of its groups.
 BY_NAME = (
     ("instrumentation", "single_file", "One file, or several?"),
-    ("separated_instrument", "left", "A separated file left in the canal?"),
+    ("separated_instrument", "left", "A separated file left?"),
 )
 # Questions that are asked for as a whole, by their first outcome.
-WHOLE = (("margin", "The margin of the crown?"), ("irrigant_activation", "Activating the irrigant?"))
+WHOLE = (
+    ("margin", "The margin of the crown?"),
+    ("irrigant_activation", "Activating the irrigant?"),
+    ("irrigant_strength", "Strength of the irrigant?"),
+)
 MOST_DRAWN = 6
 TOO_FEW = "Too few such teeth to compare"
 NAMED = "What the answers name, and what stood out."
@@ -66,12 +70,10 @@ def opening(results: Results) -> list[Answer]:
     answers = results.techniques
     if not answers:
         return [Answer(words.not_asked(results) or NONE), *_by_name(results)]
-    given = [Answer(words_answers.technique_says(answers), asked="In short", link="#one-forest")]
+    given = [Answer(words_answers.technique_says(answers, by_name=False), asked="In short", link="#one-forest")]
     found = [(a, c) for a in answers for c in a.contrasts]
     given += [
-        Answer(
-            f"{technique.contrast_says(a, c)} {_behind(a, c)}", code=c.verdict, link=f"#{technique.address(a.question)}"
-        )
+        Answer(technique.contrast_says(a, c), code=c.verdict, link=f"#{technique.address(a.question)}")
         for a, c in found
         if c.verdict == "differs"
     ][:3]
@@ -104,12 +106,6 @@ def picture(results: Results) -> Chart | None:
     return difference_chart(rows, smallest=smallest(results), id="forest-in-short",
                             label=" ".join(technique.contrast_says(a, c) for a, c in drawn),
                             title="Of 100, with the first named: fewer left, more right")  # fmt: skip
-
-
-def _behind(a: TechniqueAnswer, c: TechniqueContrast) -> str:
-    """How many teeth a difference rests on, group and reference: `32 of 137 against 214 of 1,659.`"""
-    of = {g.name: f"{whole(g.failures)} of {whole(g.teeth)}" for g in a.groups}
-    return f"{of[c.group]} against {of[c.reference]}."
 
 
 def _named(
@@ -154,11 +150,18 @@ def _lacking(results: Results, question: str) -> NotRun | None:
 
 
 def too_few(found: NotRun, group: str) -> str:
-    """Why a contrast that is asked for by name is missing, with how many such teeth there are where that is known."""
+    """Why a contrast that is asked for by name is missing, with how many such teeth there are where that is known.
+
+    Other groups that are small too are told with it, or somebody who counts them all finds more.
+    """
     of = next((g for g in found.groups if g.name == group), None)
     if of is None:
         return f"{TOO_FEW}."
-    return f"{TOO_FEW}: {whole(of.teeth)}, {whole(of.failures)} lost."
+    most = max(g.teeth for g in found.groups)
+    others = [f"{lower_first(g.label)}: {whole(g.teeth)}" for g in found.groups
+              if g is not of and g.label and 0 < g.teeth < most]  # fmt: skip
+    lost = f"{whole(of.failures) if of.failures else 'none'} lost"
+    return f"{TOO_FEW}: {'; '.join([f'{whole(of.teeth)}, {lost}', *others])}."
 
 
 def reconciled(answers: Sequence[TechniqueAnswer]) -> str:

@@ -2,7 +2,8 @@
 
 What passes of an answer: its question, outcome and groups where all of them are declared, and of these the groups whose
 counts the gate tells, where there are two or more; of their contrasts the difference per 100 on the coarser step of the
-two groups, with its range widened, and the ratio with two figures. The verdict is no bolder than these figures.
+two groups, with its range widened, and the ratio with two figures. The verdict is no bolder than these figures; why it
+is open hangs on them, on what the question measures, and on whether nearly every clinician works one way, as a rule.
 
 Inside, a group of fewer than 5 failures is pooled, left out or no reference, and a question of one such group is not
 answered. So that nobody reads a count under 11 off what is listed and what is not, groups whose counts are hidden are
@@ -49,7 +50,10 @@ class ReleasedTechniqueGroup:
 
 @dataclass(frozen=True)
 class ReleasedContrast:
-    """One way over another, adjusted: failures more (above 0) or fewer per 100 by the horizon, and the ratio."""
+    """One way over another, adjusted: failures more (above 0) or fewer per 100 by the horizon, and the ratio.
+
+    `why` is why it is open where the range that is shown does not say so: a key of `terms.OF_A_TECHNIQUE`, or empty.
+    """
 
     label: str
     against: str
@@ -60,10 +64,18 @@ class ReleasedContrast:
     ratio_low: float | None
     ratio_high: float | None
     verdict_code: str
+    why: str = ""
 
     def __post_init__(self) -> None:
         if self.verdict_code not in terms.VERDICTS or not self.low <= self.per_100 <= self.high:
             raise ValueError("a released contrast has a known verdict and lies within its range")
+        if self.why and (self.verdict_code != "cannot_tell" or self.why not in terms.OF_A_TECHNIQUE):
+            raise ValueError("of a released contrast a reason that is not known, or that a verdict contradicts")
+
+    @property
+    def code(self) -> str:
+        """The verdict, or why there is none."""
+        return self.why or self.verdict_code
 
 
 @dataclass(frozen=True)
@@ -195,7 +207,20 @@ def _contrast(
     if ratio is None or ratio_low is None or ratio_high is None:
         ratio = ratio_low = ratio_high = None
     code = spoken_code(_verdict(c.verdict, at, ends, smallest), safety=safety)
-    return ReleasedContrast(labels[c.group], labels[c.reference], at, *ends, ratio, ratio_low, ratio_high, code)
+    why = _why(c, ends, safety=safety) if code == "cannot_tell" else ""
+    return ReleasedContrast(labels[c.group], labels[c.reference], at, *ends, ratio, ratio_low, ratio_high, code, why)
+
+
+def _why(c: TechniqueContrast, ends: tuple[int, int], *, safety: bool) -> str:
+    """Why an open contrast is open, as on the pages inside but by the range that is shown; empty where that says so."""
+    leaves_zero_out = ends[0] > 0 or ends[1] < 0
+    if safety and not leaves_zero_out:
+        return "unmeasured"
+    if not c.withheld:
+        return ""
+    if c.p_family is None:
+        return "one_way"
+    return "stands_out" if leaves_zero_out else ""
 
 
 def _verdict(code: str, at: int, ends: tuple[int, int], smallest: float) -> str:

@@ -4,6 +4,7 @@ Incidence since the seat on a yearly grid, from the first year that rests on eno
 the step of the smaller arm; how many ways gave what.
 """
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -109,14 +110,21 @@ class ReleasedOutcome:
 
 @dataclass(frozen=True)
 class ReleasedChoices:
-    """How many ways to count gave a difference, and the lowest and highest of them in whole failures per 100."""
+    """How many ways to count gave a difference, and the lowest and highest of them in whole failures per 100.
+
+    Of the `ways`, so many say by their own range that more failed, or fewer; the rest cannot tell.
+    """
 
     ways: int
     low: int
     high: int
     sample: bool = False
+    say_more: int = 0
+    say_fewer: int = 0
 
     def __post_init__(self) -> None:
+        if self.say_more + self.say_fewer > self.ways:
+            raise ValueError("more ways to count say something than there are")
         if self.ways < FEWEST_WAYS or not all(isinstance(v, int) for v in (self.ways, self.low, self.high)):
             raise ValueError("released ways to count are two or more, with whole differences")
 
@@ -169,12 +177,12 @@ def release_choices(
     if choices is None or difference is None:
         return None
     names = (difference.group, difference.reference)
-    values = [c.per_100 for c in choices.rows if c.per_100 is not None and known(c.per_100) and _enough(gate, c, names)]
-    return (
-        ReleasedChoices(len(values), *outward(min(values), max(values), step), choices.sample is not None)
-        if len(values) >= FEWEST_WAYS
-        else None
-    )
+    rows = [c for c in choices.rows if c.per_100 is not None and known(c.per_100) and _enough(gate, c, names)]
+    if len(rows) < FEWEST_WAYS:
+        return None
+    values, says = [c.per_100 for c in rows if c.per_100 is not None], Counter(c.says for c in rows)
+    ends = outward(min(values), max(values), step)
+    return ReleasedChoices(len(rows), *ends, choices.sample is not None, says["more"], says["fewer"])
 
 
 def _enough(gate: Gate, choice: Choice, names: tuple[str, str]) -> bool:

@@ -144,15 +144,16 @@ def _techniques(deck: Deck, released: Released) -> None:
     deck.text(title, [*words_technique.named(found), *sentences(words_technique.looks(found))],
               notes(words_technique.looks(found), claim=claim), sizes=(18, 16, 14))  # fmt: skip
     # What is settled and what is open stand apart, each under how many there are.
-    for code in (code for code in terms.VERDICTS if any(c.verdict_code == code for c in found.contrasts)):
+    told = {c.code for c in found.contrasts}
+    for code in (code for code in (*terms.VERDICTS, *terms.OF_A_TECHNIQUE) if code in told):
         table = words_technique.contrasts_table(found.answers, code=code)
-        said = terms.verdict(code)
-        named = f"{said} in {len(table.rows)} of {len(found.contrasts)} technique comparisons"
+        said = words_technique.with_reason(code)
+        named = f"{sentence_case(said)} in {len(table.rows)} of {len(found.contrasts)} technique comparisons"
         deck.table(named if len(found.contrasts) > 1 else title, table.heads[:5], [row[:5] for row in table.rows],
                    notes("Read the ranges, not the figures; most hold no difference as well.", claim=claim),
                    alt=f"Table. {named}.", shares=(0.23, 0.19, 0.29, 0.19, 0.1), sizes=(14,),
                    left=(0, 1, 2),
-                   parts=partial(_asked, lower_first(said)))  # fmt: skip
+                   parts=partial(_asked, said))  # fmt: skip
 
 
 def _asked(said: str, part: Sequence[Sequence[str]]) -> str:

@@ -23,7 +23,7 @@ from pipeline.release.disclosure import SMALLEST
 from pipeline.results import GRID_MONTHS
 from pipeline.results.trial_words import NAMES, NOT_COMPARED
 
-BEGINS = f"A curve begins where {SMALLEST} failures stand behind it."
+BEGINS = f"A curve, and who is followed, is shown once {SMALLEST} failures stand behind it."
 FOLLOWED = "The numbers below are those still followed, in steps of 5."
 MOST_ROWS = 4
 
@@ -212,7 +212,8 @@ def sure(told: Told) -> Scene | None:
         rows.append(Range(f"Counted in {c.choices.ways} ways", c.choices.low, c.choices.high, None,
                           f"{reach}: middles alone, each with a range of its own"))  # fmt: skip
     scale = Scale("Fewer failures of 100", f"More, with “{c.label(d.group)}”", c.smallest_difference_per_100)
-    text = [words_shared.result(c), f"Grey: {lower_first(words_shared.zone(c))}", words_shared.doubt(c)]
+    grey = f"Grey: {lower_first(words_shared.zone(c))}"
+    text = [t for t in (words_shared.result(c), words_shared.agree(c), grey, words_shared.doubt(c)) if t]
     alt = f"Ranges. {words_shared.result(c)} {words_shared.reach(c)} {words_shared.choices(c)}"
     return Scene(speech.sure(c), lambda k, n: k.ranges(title, rows, scale, n, alt=alt, lines=text))
 
@@ -278,7 +279,7 @@ def waiting(told: Told) -> Scene | None:
         for i, e in shown
     ]
     under = [{12 * p.years: str(p.followed) for p in e.points} for _, e in shown]
-    figure = Curves(grid, series, "Needed a root canal, of 100 teeth. Band: 95 % range",
+    figure = Curves(grid, series, "Had a root canal recorded, of 100 teeth. Band: 95 % range",
                     "Years since the seat; followed", under, FOLLOWED, every=12, joined=True,
                     note="A mark is a year that may be told; lines only join the marks.")  # fmt: skip
     lines = [words_shared.everyday(e) for e in told.released.everyday]

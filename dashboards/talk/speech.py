@@ -99,7 +99,7 @@ def method(released: Released, c: ReleasedComparison) -> str:
         "counts for as long as it was seen, and then no more, neither as kept nor as lost. Adjusted means compared as "
         "if the groups had been alike in those things, as far as somebody wrote them down. Teeth of one mouth share "
         "their fate, so two of them tell less than two of two mouths, and the ranges are wider for it. What counts as "
-        "a failure, and what is too small to matter, was fixed before anybody looked at a result."
+        "a failure, and what is too small to matter, was set before the figures of this run were made."
     )
 
 

@@ -305,9 +305,15 @@ def action(released: Released) -> tuple[str, list[str]]:
     lines = [first, RECORD, TOGETHER]
     if released.comparisons:
         lines.insert(1, f"What would settle it: {lower_first(words_shared.next_step(released.comparisons[0]))}")
-    lines += [f"Asked besides, and in the appendix: {lower_first(words_shared.heading(c))}."
-              for c in released.comparisons[1:] if c.verdict_code == "differs"][:1]  # fmt: skip
+    lines += [_besides(c) for c in released.comparisons[1:] if c.verdict_code == "differs"][:1]
     return f"{_reading(released)}: {lower_first(head)}", lines
+
+
+def _besides(c: ReleasedComparison) -> str:
+    """Another comparison that shows a difference, with its range and that it need not come from the treatment."""
+    far = f"{range_more_or_fewer(c.difference.low, c.difference.high)}; " if c.difference is not None else ""
+    said = lower_first(words_shared.heading(c))
+    return f"Asked besides, and in the appendix: {said} ({far}chance did not choose)."
 
 
 def _reading(released: Released) -> str:

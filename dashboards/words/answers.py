@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from dashboards import terms
 from dashboards.answers import Answer
-from dashboards.formats import count, listing, lower_first, months, plural, sentence_case, whole, years
+from dashboards.formats import count, listing, lower_first, months, plural, whole, years
 from pipeline.results import Choices, Comparison, Difference, Trial, TrialOutcome
 from pipeline.results.technique import TechniqueAnswer, TechniqueContrast
 from pipeline.results.trial_words import CROWN, NAMES, NEED, TOOTH
@@ -57,8 +57,8 @@ def of_100(d: Difference, labels: dict[str, str], outcome: str, *, open_still: b
     )
 
 
-def in_short(c: Comparison, *, when: bool = True) -> str:
-    """`2 more of 100 failed within 5 years (between 2 fewer and 7 more).`, without the names of the groups.
+def in_short(c: Comparison, *, of: str, when: bool = True) -> str:
+    """`Of 100 opened, 2 more failed within 5 years (between 2 fewer and 7 more).`, `of` the group in a word.
 
     Without `when` the years, which are then said once for several, and why nothing is compared are left out.
     """
@@ -67,11 +67,11 @@ def in_short(c: Comparison, *, when: bool = True) -> str:
         return c.verdict.sentence if when else "so far."  # after the word of the verdict
     by = f" within {years(d.years)}" if when else ""
     if c.verdict.code in OPEN:
-        return f"{sentence_case(from_to(d.ci_low, d.ci_high))} of 100 {terms.happened(c.outcome)}{by}."
+        return f"Of 100 {of}, {from_to(d.ci_low, d.ci_high)} {terms.happened(c.outcome)}{by}."
     mid = round(d.per_100)
     far = between(d.ci_low, d.ci_high)
     far = far.rpartition(" ")[0] if d.ci_low * d.ci_high > 0 else far  # on which side it lies, the middle says
-    return f"{sentence_case(more(mid))} of 100 {terms.happened(c.outcome, mid)}{by} ({far})."
+    return f"Of 100 {of}, {more(mid)} {terms.happened(c.outcome, mid)}{by} ({far})."
 
 
 def comparison_says(c: Comparison) -> str:
@@ -108,12 +108,16 @@ def sure_heading(c: Comparison) -> str:
 
 def _ways(choices: Choices) -> str:
     told = [c for c in choices.rows if c.ci_low is not None and c.ci_high is not None]
-    more_failed, fewer = sum((c.ci_low or 0) > 0 for c in told), sum((c.ci_high or 0) < 0 for c in told)
-    says = [f"{whole(n)} of {count(len(told), 'way')} to count {'says' if n == 1 else 'say'} {what} failures"
-            for n, what in ((more_failed, "more"), (fewer, "fewer")) if n]  # fmt: skip
+    return ways(len(told), *(sum(c.says == what for c in told) for what in ("more", "fewer")))
+
+
+def ways(of: int, say_more: int, say_fewer: int) -> str:
+    """How many ways to count say that more failed, or fewer: `15 of 107 ways to count say more failures; ...`"""
+    says = [f"{whole(n)} of {count(of, 'way')} to count {'says' if n == 1 else 'say'} {what} failures"
+            for n, what in ((say_more, "more"), (say_fewer, "fewer")) if n]  # fmt: skip
     if not says:
-        return f"None of {count(len(told), 'way')} to count shows a difference."
-    rest = len(told) - more_failed - fewer
+        return f"None of {count(of, 'way')} to count shows a difference."
+    rest = of - say_more - say_fewer
     return f"{'; '.join(says)}{f'; {whole(rest)} cannot tell' if rest else ''}."
 
 
@@ -153,13 +157,13 @@ def outcome_says(o: TrialOutcome, *, when: bool = True, code: str = "", unseen: 
         return f"no difference is given: {o.why_none.partition(' (')[0].rstrip('.')}." if o.why_none else o.sentence
     mid, low, high = (round(v) for v in (d.per_100, d.ci_low, d.ci_high))
     if o.outcome == NEED:
+        here = ""
+        if unseen is not None:
+            # What others did unseen can only make them fewer: the figure that allows for it stands first.
+            here = f"; {mid} if none was done elsewhere" if when else ""
+            mid, low, high = (100 - round(v) for v in (unseen.median, unseen.high, unseen.low))
         spared = f"With waiting {mid} of 100 teeth had no root canal for {years(d.years)}"
-        spared = spared if when else f"Waiting, {mid} of 100 had no root canal"
-        if unseen is None:
-            return f"{spared} ({low} to {high})."
-        # What others did unseen can only make them fewer: the range that allows for it stands, or it would mislead.
-        mid, low, high = (100 - round(v) for v in (unseen.median, unseen.high, unseen.low))
-        return f"{spared}, perhaps {mid} {'with those done elsewhere ' if when else ''}({low} to {high})."
+        return f"{spared if when else f'Waiting, {mid} of 100 had no root canal'} ({low} to {high}){here}."
     what = {CROWN: "crowns failed", TOOTH: "teeth were lost"}.get(o.outcome, "teeth failed")
     much = f"{more(mid)} of 100 {what}" if mid else f"as many of 100 {what}"
     how = f" within {years(d.years)} with the root canal first" if when else ""
@@ -174,17 +178,17 @@ def technique_counts(answers: Sequence[TechniqueAnswer]) -> dict[str, int]:
     return {code: found.count(code) for code in terms.VERDICTS if code in found}
 
 
-def technique_says(answers: Sequence[TechniqueAnswer]) -> str:
+def technique_says(answers: Sequence[TechniqueAnswer], *, by_name: bool = True) -> str:
     """`None of 94 comparisons shows a clear difference; 21 show little difference; 73 are open.`
 
-    One or two that do are named with their question.
+    One or two that do are named (`by_name`), where they do not follow.
     """
     counts = technique_counts(answers)
     total, named, unsettled = _in_all(answers)
     if not total:
         return "Too few teeth were recorded with their technique to compare any."
     parts = [f"{whole(named) if named else 'None'} of {whole(total)} comparisons {'show' if named > 1 else 'shows'} a "
-             f"clear difference{_named(answers)}"]  # fmt: skip
+             f"clear difference{_named(answers) if by_name else ''}"]  # fmt: skip
     if alike := counts.get("little_difference", 0):
         parts.append(f"{whole(alike)} {'show' if alike > 1 else 'shows'} little difference")
     if unsettled:

@@ -22,6 +22,7 @@ class Source:
     place: str = ""
     usual: EvidenceRange | None = None
     studies: int = 0  # behind `usual`; from one alone nobody can see how far practices differ, which is then assumed
+    teeth: int = 0  # of the figure; 0 where that is not printed
 
 
 def sources_of(found: Sequence[Benchmark], evidence: Evidence | None) -> dict[str, Source]:
@@ -30,7 +31,7 @@ def sources_of(found: Sequence[Benchmark], evidence: Evidence | None) -> dict[st
     made = {}
     for b in found:
         row = rows.get(((b.event, b.start, b.teeth), b.horizon_years))
-        made[b.benchmark_id] = Source(b.population, row.others if row else None, row.studies if row else 0)
+        made[b.benchmark_id] = Source(b.population, row.others if row else None, row.studies if row else 0, b.n or 0)
     return made
 
 
@@ -69,7 +70,17 @@ def published_card(found: Sequence[BesidePublished], sources: Mapping[str, Sourc
         return "No published figure counts alike."  # short enough to stand on several cards
     more = len(found) - 1
     said = published(found[0], sources.get(found[0].benchmark_id, Source()))
-    return f"{said} {count(more, 'more figure')} below." if more else said
+    return f"{said} {count(more, 'more figure')} below{_largest(found, sources)}." if more else said
+
+
+def _largest(found: Sequence[BesidePublished], sources: Mapping[str, Source]) -> str:
+    """The largest source, where another stands on the card since its years are nearer to ours; else nothing."""
+    of = [sources.get(p.benchmark_id, Source()).teeth for p in found]
+    p = found[of.index(max(of))]
+    if p.citation == found[0].citation:
+        return ""
+    told = f"by {years(p.years)} {failed(p.ours)} of 100 failed here, {failed(p.published)} there"
+    return f"; the largest source ({author_of(p.citation)}, {whole(max(of))} teeth): {told}"
 
 
 def _beside(lines: Sequence[SheetLine], sources: Mapping[str, Source]) -> list[tuple[SheetLine, str]]:
@@ -96,7 +107,7 @@ def beside(lines: Sequence[SheetLine], sources: Mapping[str, Source]) -> str:
     told = [(code, [lower_first(name_of(s.outcome)) for s, v in found if v == code]) for code in ("worse", "better")]
     outside = [f"{code} than published practices: {listing(names)}" for code, names in told if names]
     outside += [
-        f"{much} failed than in one source: {listing([_against(s) for s in of])}"
+        f"{much} failed than in one source{' each' if len(of) > 1 else ''}: {listing([_against(s) for s in of])}"
         for much, of in _beside_one(found).items()
     ]
     if outside:
@@ -120,6 +131,8 @@ def beside_short(lines: Sequence[SheetLine], sources: Mapping[str, Source]) -> s
         return "none outside what published practices differ by"
     rates = count(len(found), "rate")
     said = [f"{whole(n)} of {rates} {code} than published practices" for code, n in told]
-    said += [f"{much} failed than in one source: {whole(len(of))} of {rates}" for much, of in
-             _beside_one(_beside(lines, sources)).items()]  # fmt: skip
+    said += [
+        f"{much} failed than in one source{' each' if len(of) > 1 else ''} for {whole(len(of))} of {rates}"
+        for much, of in _beside_one(_beside(lines, sources)).items()
+    ]
     return "; ".join(said)

@@ -14,6 +14,7 @@ from dashboards.formats import (
     known,
     listing,
     lower_first,
+    month,
     months,
     more_or_fewer,
     percent,
@@ -201,10 +202,10 @@ def groups_reconciled(c: Comparison, others: Sequence[Comparison] = ()) -> str:
     if ever > opened.crowns:
         told = f" From the opening on {whole(ever)} are counted, {whole(ever - opened.crowns)} of them of unknown age."
     return (
-        f"A crown stands here, as in the curves, in every group in which it was followed: the {whole(opened.followed)}"
-        f"{of} opened ones in two, one after the other. {whole(vital.followed)} began without a root canal, and "
-        f"{whole(vital.crowns)} never had one.{told} Opened crowns are older when counted: their failures a year stand "
-        "here unadjusted."
+        f"The {whole(opened.followed)}{of} opened crowns count twice here, as in the curves: without a root canal "
+        f"until their opening, and from then on as opened. {whole(vital.followed)} began without a root canal, and "
+        f"{whole(vital.crowns)} never had one; shared pages count these alone.{told} Opened crowns are older when "
+        "counted: their failures a year stand here unadjusted."
     )
 
 
@@ -223,6 +224,16 @@ def other_contrast(c: Comparison) -> str:
         f"Against {reference}, failures came {ratio(e.hazard_ratio)} times as fast with {group} "
         f"({ratio(low)} to {ratio(high)}), {how}.{judged}"
     )
+
+
+def since_landmark(c: Comparison) -> str:
+    """From which day the groups of a landmark are followed, and that whoever was lost earlier is in none."""
+    return c.notes[0] if c.clock == "since_landmark" and c.notes else ""
+
+
+def records_to(results: Results) -> str:
+    """` Records to December 2024.`, after a caption; empty without a day."""
+    return f" Records to {end}." if (end := month(results.data_cutoff)) else ""
 
 
 def scope_sentence(results: Results) -> str:

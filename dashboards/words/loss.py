@@ -43,9 +43,10 @@ def loss_heading(table: LossTable) -> str:
     if group is None or point is None:
         return f"Too few {noun} have been followed to say what they are lost to"
     named = [c for c in group.causes if c.cause in CAUSES and c.cause not in ("other", "unknown")]
-    most = max(((p.estimate, CAUSES[c.cause]) for c in named if (p := at(c.points, point.years)) is not None),
-               default=(0.0, ""))  # fmt: skip
-    to = f", most often to {most[1]}" if most[0] > 0 else ""
+    told = [(p.estimate, p.ci_low, c.cause) for c in named if (p := at(c.points, point.years)) is not None]
+    first, *others = sorted(told, reverse=True) or [(0.0, 0.0, "")]
+    ahead = first[0] > 0 and all(first[1] > other for other, _, _ in others)  # else chance may part them
+    to = f", most often to {CAUSES[first[2]]}" if ahead else ""
     return f"{_some(point.estimate)} of 100 {noun} were lost within {years(point.years)}{to}"
 
 

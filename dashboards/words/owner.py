@@ -19,6 +19,7 @@ from dashboards.formats import (
 )
 from dashboards.formats import spread as between
 from pipeline.results.monitoring import Benchmark, FirstYear, Funnel, FunnelRow, Monitoring, Running
+from pipeline.results.owner import SheetLine
 
 STANDINGS = {
     "within": "within what chance alone produces",
@@ -257,17 +258,16 @@ def first_year_sentence(found: FirstYear, noun: str, done: str) -> str:
     return f"{share}{far}{run}{open_ones}"
 
 
-def benchmark_heading(found: Sequence[Benchmark]) -> str:
-    """How many of the published figures that count as ours do lie outside our range, for a heading."""
-    beside = [b for b in found if None not in (b.ours_low, b.ours_high, b.published) and b.comparable]
-    if not beside:
+def benchmark_heading(lines: Sequence[SheetLine]) -> str:
+    """How ours stand beside the published figures that count as they do, by the verdicts of the cards; a heading."""
+    found = [p.change.verdict for s in lines for p in s.published]
+    if not found:
         return "No published figure counts as ours do"
-    worse = sum(b.published > b.ours_high for b in beside if b.published is not None and b.ours_high is not None)
-    better = sum(b.published < b.ours_low for b in beside if b.published is not None and b.ours_low is not None)
-    of = count(len(beside), "published figure")
-    said = [f"in {whole(n)}{f' of {of}' if not i or not worse else ''}, {whose} held better"
-            for i, (n, whose) in enumerate(((worse, "theirs"), (better, "ours"))) if n]  # fmt: skip
-    return sentence_case("; ".join(said)) or f"None of {of} lies outside our range"
+    told = [f"{whose} held better in {whole(found.count(code))}" for code, whose in (("worse", "theirs"),
+            ("better", "ours")) if code in found]  # fmt: skip
+    rest = len(found) - sum(found.count(code) for code in ("worse", "better"))
+    told += [f"{whole(rest)} {'tells' if rest == 1 else 'tell'} no difference that matters"] if rest else []
+    return f"Of {count(len(found), 'published figure')}, {listing(told)}"
 
 
 def benchmark_intro(found: Sequence[Benchmark]) -> str:

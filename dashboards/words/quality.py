@@ -166,7 +166,7 @@ def not_run(found: NotRun) -> str:
     if not found.groups:
         return f"needs {', '.join(found.needs)}"
     asked = found.needs[0].partition(": ")[2] or "more teeth in each group"
-    sizes = listing([whole(g.teeth) for g in found.groups])
+    sizes = listing([f"{whole(g.teeth)} ({lower_first(g.label)})" if g.label else whole(g.teeth) for g in found.groups])
     return f"too few cases: groups of {sizes} teeth; asked for are {asked}"
 
 

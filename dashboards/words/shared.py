@@ -9,9 +9,11 @@ from dashboards.release.curve import ReleasedPoint
 from dashboards.release.rates import ReleasedRate, ReleasedRates
 from dashboards.release.released import Released, ReleasedComparison, ReleasedEstimate, ReleasedGroup
 from dashboards.release.trial import ReleasedIncidence
+from dashboards.words import answers as words_answers
 from dashboards.words.comparisons import difference_core
 from pipeline.practice.counts import more_or_fewer, range_more_or_fewer
 from pipeline.practice.outcomes import ENDO_NEEDED
+from pipeline.questions.question import FREE_BY_CROWN, KEPT_BY_CROWN
 from pipeline.release.disclosure import EVENTS_PER_CHANGE, SLACK, SMALLEST, STEP
 from pipeline.results.references import Reference, used
 from pipeline.results.trial_words import NEED, NOT_COMPARED
@@ -30,7 +32,8 @@ RULES = (
 
 
 STEPS = "Figures for sharing are rounded to steps, ranges outward; those inside the practice may differ by a few."
-NEED_UNSEEN = "With root canals done elsewhere, more may have needed one."
+NEED_UNSEEN = "With root canals done elsewhere, more may have had one."
+DOUBTS = {q.id: q.doubt for q in (KEPT_BY_CROWN, FREE_BY_CROWN)}
 # A rule of every comparison: holds whichever of the reasons it was.
 NOT_BY_RANGE_ALONE = (
     "A range that leaves out no difference is not yet a finding: it must also stand among all the questions asked of "
@@ -136,8 +139,10 @@ def reach(c: ReleasedComparison) -> str:
 
 def doubt(c: ReleasedComparison) -> str:
     """Why a difference need not come from the treatment."""
-    del c
-    return "Chance did not decide who was treated how: the teeth of one group may have been worse from the start."
+    return (
+        DOUBTS.get(c.id)
+        or "Chance did not decide who was treated how: the teeth of one group may have been worse from the start."
+    )
 
 
 def next_step(c: ReleasedComparison) -> str:
@@ -159,7 +164,12 @@ def choices(c: ReleasedComparison) -> str:
     low, high = c.choices.low, c.choices.high
     ends = f"runs from {more_or_fewer(low)} to {more_or_fewer(high)}" if low != high else f"is {more_or_fewer(low)}"
     sample = ", on a sample of the patients," if c.choices.sample else ","
-    return f"Counted in {c.choices.ways} defensible ways{sample} the difference {ends} failures per 100."
+    return f"Counted in {c.choices.ways} defensible ways{sample} the difference {ends} failures per 100. {agree(c)}"
+
+
+def agree(c: ReleasedComparison) -> str:
+    """How many of the ways to count say more failures, or fewer; nothing where they may not be shown."""
+    return "" if c.choices is None else words_answers.ways(c.choices.ways, c.choices.say_more, c.choices.say_fewer)
 
 
 def everyday(found: ReleasedIncidence) -> str:
@@ -167,7 +177,7 @@ def everyday(found: ReleasedIncidence) -> str:
     last = found.points[-1] if found.points else None
     if last is None or last.years < 1:
         return f"Too few {found.label} to show how many came to need a root canal."
-    text = f"Of 100 {found.label}, about {last.of_100} needed a root canal within {years(last.years)}"
+    text = f"Of 100 {found.label}, about {last.of_100} had a root canal within {years(last.years)}"
     return f"{text} ({last.low} to {last.high})."
 
 
@@ -191,7 +201,7 @@ def need_apart(released: Released) -> str:
         return ""
     if need.per_100 + last.of_100 == 100:
         return ""
-    return f"{need.per_100} and {last.of_100} do not add to 100: rounded, and from other days."
+    return f"{need.per_100} and {last.of_100} do not add to 100: rounded, and {last.of_100} since seating."
 
 
 def horizon_point(c: ReleasedComparison, group: ReleasedGroup) -> ReleasedPoint | None:
@@ -269,9 +279,9 @@ def curves_title(c: ReleasedComparison) -> str:
             else f"No curve of these {nouns} may be shown: its steps would tell single {nouns}"
         )
     start = " from the opening" if c.clock == "since_opening_or_seat" else ""
-    return (
-        f"Of 100 {nouns}, {'about ' if exact else ''}{listing(parts)} {had} by {years(month / 12)}{start}, unadjusted"
-    )
+    when = f"{years(month / 12)}{start}"
+    when += ", the first that tells both" if len(parts) > 1 and month != round(12 * c.horizon_years) else ""
+    return f"Of 100 {nouns}, {'about ' if exact else ''}{listing(parts)} {had} by {when}, unadjusted"
 
 
 def counted_title(c: ReleasedComparison) -> str:
@@ -318,7 +328,7 @@ def naive(c: ReleasedComparison) -> str:
         return f"A count by label from {start} flatters the teeth that changed group later"
     parts = [f"{n} with “{c.label(name)}”" for name, n in c.naive.failed]
     told = f"of 100 {plural(2, terms.outcome(c.outcome).noun)} {listing(parts)} {terms.happened(c.outcome)}"
-    return f"Counted by label from {start}, {told}: a misleading picture"
+    return f"Counted by label from {start}, {told} within {years(c.horizon_years)}: a misleading picture"
 
 
 def naive_why(c: ReleasedComparison) -> str:

@@ -146,6 +146,17 @@ def stretches(found: OverTime) -> str:
     return " against ".join(f"{month(s.first_day)} to {month(s.last_day)}" for s in (found.late, found.before))
 
 
+def early_bounds(found: Sequence[EarlySigns]) -> str:
+    """By what early failures are judged, which is less than at the years of the rates; empty without any."""
+    if not found:
+        return ""
+    bounds = [
+        f"{late.change.matters_per_100:g}{'' if i else ' of 100'} by {years(y)}"
+        for i, (y, late) in enumerate(zip(found[0].years, found[0].late, strict=True))
+    ]
+    return f"{listing(bounds, 'or')} would matter"
+
+
 def measured(found: Measured, horizon: float) -> str:
     """One thing that trust hangs on, in words; follow-up counts to the `horizon` years of the figure."""
     share = percent(found.share, 1)
@@ -227,7 +238,7 @@ def to_do(found: ToDo) -> str:
     if found.what == "signals":
         return f"Look at {count(n, 'failure')} behind {count(found.of, 'recent signal')}"
     if found.what == "reviews":
-        return f"Review {count(n, 'root canal')} that {plural(n, 'is')} due"
+        return f"Review {count(n, 'root canal')} due by the end of the records"
     if found.what == "ask":
         return f"Ask about {count(n, 'tooth')} that others may have treated"
     if found.what == "mend":
@@ -255,8 +266,8 @@ def to_do_short(found: ToDo) -> str:
 
 
 WHY = {
-    "signals": "the cause may still be there",
-    "reviews": "a failure is found while something can be done, and the rates rest on who is seen",
+    "signals": "by chance, or from a cause that can be found",
+    "reviews": "what fails is found in time, and the rates rest on who is seen",
     "ask": "until then these teeth count as if nothing had been done elsewhere",
     "mend": "they count in no figure; each reason says what to do",
     "codes": "nothing is concluded from them",
@@ -344,7 +355,11 @@ def trust_answer(lines: Sequence[SheetLine], recalls: Sequence[RecallRow]) -> st
     alike = len({s.trust.grade for s in lines}) == 1
     said = "for all" if alike else f"at worst: {by_verdict([(s.outcome, s.trust.grade) for s in lines])}"
     healing = recall_grade(recalls)
-    hangs = f"{percent(why.share, 1)} of follow-up seen" if why.name == "followed" else measured(why, low.rate.years)
+    hangs = (
+        f"{percent(why.share, 1)} of follow-up to {years(low.rate.years)} seen"
+        if why.name == "followed"
+        else measured(why, low.rate.years)
+    )
     return f"{said}: {hangs}{f'; {healing}' if healing else ''}."
 
 

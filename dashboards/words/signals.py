@@ -102,8 +102,8 @@ def signal(found: SignalCases) -> str:
     until = month(f"{found.month}-01")
     who = "Whole practice" if found.who == "all" else found.who
     return (
-        f"{who}, {until}: {_when(found)} {whole(found.failed)} {plural(found.failed, noun)} {whose} failed where "
-        f"{against} lead one to expect {found.expected:.1f}."
+        f"{who}, {until}: {_when(found)} {whole(found.failed)} {plural(found.failed, noun)} {whose} failed, "
+        f"whenever done, where {against} lead one to expect {found.expected:.1f}."
     )
 
 
@@ -122,6 +122,25 @@ SIGNAL_IS_NOT = (
     "Failures came faster for a while than expected: a reason to look. It is no finding about anybody: chance brings "
     "signals too, and harder cases are not allowed for."
 )
+
+
+def by_chance(owner: Owner, what: str = "one") -> str:
+    """In how many practices chance alone brings a recent signal (`what`), in a clause; empty without one."""
+    if not owner.charts or not any(s.recent for s in owner.signals):
+        return ""
+    of_100 = max(1, round(100 * owner.recent_by_chance))
+    return f"chance alone brings {what} to about {whole(of_100)} of 100 such practices"
+
+
+def of_all_charts(owner: Owner) -> str:
+    """The same in a sentence, with how many charts are watched; empty without a recent signal."""
+    said = by_chance(owner, "a recent signal")
+    return f"With {count(owner.charts, 'chart')} watched, {said} in which nothing changed." if said else ""
+
+
+def is_not(owner: Owner) -> str:
+    """What a signal is not, with how often chance alone brings a recent one; empty without any."""
+    return f"{SIGNAL_IS_NOT} {of_all_charts(owner)}".rstrip() if owner.signals else ""
 
 
 def false_alarms(found: Sequence[SignalCases]) -> str:

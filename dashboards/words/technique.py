@@ -14,6 +14,13 @@ CAUTION = (
     "last."
 )
 
+WHY = {
+    "cannot_tell": "both no difference and one that matters fit",
+    "one_way": "each clinician mostly works one way",
+    "stands_out": "alone it would pass for a difference, among so many it does not",
+    "unmeasured": "no ground to change",
+}
+
 
 def headline(found: ReleasedTechniques) -> str:
     """How many of the comparisons that are shown name a difference."""
@@ -28,8 +35,8 @@ def headline(found: ReleasedTechniques) -> str:
 
 def looks(found: ReleasedTechniques) -> str:
     """That all looks were counted together, and how the verdicts came out."""
-    said = Counter(c.verdict_code for c in found.contrasts)
-    parts = [f"{terms.verdict(code).lower()}: {n}" for code, n in sorted(said.items())]
+    said = Counter(c.code for c in found.contrasts)
+    parts = [f"{with_reason(code)}: {n}" for code, n in sorted(said.items())]
     # Neither number holds the other: some of the family may not be shown, some that are shown could not name one.
     of = count(len(found.contrasts), "comparison")
     shown = f"Of the {of} that may be shown, in that family or not, {listing(parts)}. " if parts else ""
@@ -39,6 +46,12 @@ def looks(found: ReleasedTechniques) -> str:
         f"counted as one family, so that chance alone seldom shows one. {shown}{CAUTION} "
         f"{safety_sentence(a.title for a in found.answers if a.safety)}"
     ).rstrip()
+
+
+def with_reason(code: str) -> str:
+    """A verdict, or why there is none, in the middle of a sentence: `not separable (each clinician ...)`."""
+    said = lower_first(terms.verdict(code))
+    return f"{said} ({WHY[code]})" if code in WHY else said
 
 
 def contrast(a: ReleasedTechnique, c: ReleasedContrast) -> str:
@@ -55,7 +68,7 @@ def named(found: ReleasedTechniques) -> list[str]:
 
 
 def contrasts_table(answers: Sequence[ReleasedTechnique], *, code: str = "") -> NumberTable:
-    """One row a comparison that is shown, in the order of the questions; with `code` those of this verdict alone."""
+    """One row a comparison that is shown, in the order of the questions; of one verdict or reason with `code`."""
     rows = tuple(
         (
             a.title,
@@ -64,11 +77,11 @@ def contrasts_table(answers: Sequence[ReleasedTechnique], *, code: str = "") -> 
             range_more_or_fewer(c.low, c.high),
             more_or_fewer(c.per_100),
             DASH if c.ratio is None else f"{c.ratio:g} ({c.ratio_low:g} to {c.ratio_high:g})",
-            terms.verdict(c.verdict_code),
+            terms.verdict(c.code),
         )
         for a in answers
         for c in a.contrasts
-        if code in ("", c.verdict_code)
+        if code in ("", c.code)
     )
     heads = ("Question", "Outcome", "Compared", "Failures per 100, range", "Middle", "Hazard ratio", "What may be said")
     return NumberTable("Technique, adjusted", heads, rows, (heads[1], heads[2], heads[6]))

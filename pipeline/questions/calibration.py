@@ -98,7 +98,7 @@ def calibration_sentence(rows: Sequence[CalibrationRow], crowns: int | None = No
     about = f"{size:,} crowns each" + ("" if crowns is None else ", the size nearest to this practice's")
     held = [f"held the truth in {_range(good)} of 100"] if good else []
     if poor:
-        held.append(f"held it too seldom where {_named(poor, 'difference_coverage')}")
+        held.append(f"held it in too few where {_named(poor, 'difference_coverage')}")
     if none:
         held.append(f"could not be given where {_listed(_words(r) for r in none)}")
     early = [r.too_early for r in told]
@@ -106,7 +106,8 @@ def calibration_sentence(rows: Sequence[CalibrationRow], crowns: int | None = No
     others = [r.false_alarm_rate for r in told if r not in alarms]
     false = [f"in at most {100 * max(others):.1f} of 100"] if others else []
     if alarms:
-        false.append(f"more often where {_named(alarms, 'false_alarm_rate')}")
+        more = _named(alarms, "false_alarm_rate")
+        false = [f"{false[0]}, and in more where {more}"] if false else [f"too often: where {more}"]
     return (
         f"On {practices:,} invented practices of {about}, in {len(told)} settings (made {told[0].date}, seed "
         f"{told[0].seed}), the 95% range of the adjusted difference {_listed(held)}; it was too early for a verdict in "

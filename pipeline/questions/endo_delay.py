@@ -49,7 +49,7 @@ def compare_delay(
         ),
         years_of_records(rows),
         notes=(
-            f"Followed from a landmark {landmark_days} days after completion, in groups by what had been done by "
+            f"Counted from day {landmark_days} after the root canal, in groups by what had been done by "
             "then: teeth lost earlier are in no group.",
         ),
     )

@@ -309,12 +309,12 @@ def diagnosis_rows(sides: dict[str, pl.DataFrame]) -> tuple[DiagnosisRow, ...]:
 
 
 def everyday_sentence(curve: IncidenceCurve, words: tuple[str, str], *, years: float) -> str:
-    """`Of 100 hyperemic teeth crowned vital, N needed a root canal within 5 years (range a to b).`
+    """`Of 100 hyperemic teeth crowned vital, N had a root canal recorded within 5 years (range a to b).`
 
     `words` stand before and after "teeth". Where the curve stops before that, the sentence says so.
     """
     before, after = words
-    within = f"within {in_years(years)}"
+    within = f"within {in_years(years)} of the seat"
     at = next((p for p in curve.points if p.years == years), None)
     if at is None:
         so_far = f"{count(curve.teeth, 'tooth')} so far"
@@ -325,7 +325,7 @@ def everyday_sentence(curve: IncidenceCurve, words: tuple[str, str], *, years: f
     n, low, high = (round(100 * share) for share in (at.estimate, at.ci_low, at.ci_high))
     which = f"{before}teeth{after} and" if after else f"{before}teeth"
     some = str(n) if n else "fewer than 1" if at.estimate > 0 else "none"
-    return f"Of 100 {which} crowned vital, {some} needed a root canal {within} (range {low} to {high})."
+    return f"Of 100 {which} crowned vital, {some} had a root canal recorded {within} (range {low} to {high})."
 
 
 def flare_sentence(teeth: int, flared: int, untold: int) -> str:

@@ -320,7 +320,7 @@ def _sentences(plan: Plan) -> tuple[str, ...]:
     together = f"{plan.practices:,} practices of this size together, each with records as long, would have it now."
     if plan.months is None:
         third = (
-            f"Never at this pace: this practice alone would not get there within {plan.within_years} years. {together}"
+            f"Not at this pace: this practice alone would not get there within {plan.within_years} years. {together}"
         )
     else:
         third = f"At the pace of the last 24 months about {_months(plan.months)} more of records, or {together}"

@@ -194,9 +194,9 @@ def _next(basis: Basis, code: str) -> str:
     if times <= 1:
         return f"These records are enough to {goal}; a smaller one takes more."
     years = math.ceil((times - 1) * basis.years_of_records)
-    pooled = f"{math.ceil(times)} practices like this together"
+    pooled = f"the records of {math.ceil(times)} practices of this size together"
     if years > FORECAST_YEARS:
-        return f"Not within {FORECAST_YEARS} years here; {pooled} would {goal}."
+        return f"Not here within {FORECAST_YEARS} years; {pooled} would {goal}."
     return f"About {count(years, 'more year')} of records at the present pace, or {pooled}, would {goal}."
 
 

@@ -247,6 +247,11 @@ class Choice:
     verdict: str
     is_main: bool
 
+    @property
+    def says(self) -> str:
+        """By its own range `more` or `fewer` failures; empty where that holds both."""
+        return "more" if (self.ci_low or 0) > 0 else "fewer" if (self.ci_high or 0) < 0 else ""
+
 
 @dataclass(frozen=True)
 class Choices:
@@ -438,6 +443,7 @@ class SmallGroup:
     name: str
     teeth: int
     failures: int
+    label: str = ""
 
 
 @dataclass(frozen=True)

@@ -251,7 +251,10 @@ class SinceLastRun:
 
 @dataclass(frozen=True)
 class Owner:
-    """All of the owner's sheet."""
+    """All of the owner's sheet.
+
+    `recent_by_chance`: of practices where nothing changes, the share with a recent signal on any of the `charts`.
+    """
 
     lines: tuple[SheetLine, ...] = ()
     early: tuple[EarlySigns, ...] = ()
@@ -260,3 +263,5 @@ class Owner:
     filters: Filters | None = None
     since: SinceLastRun | None = None
     late_years: int = field(default=3)
+    charts: int = 0
+    recent_by_chance: float = 0.0

@@ -54,8 +54,8 @@ class Plan:
 def what_settles(plan: Plan | None, otherwise: str) -> str:
     """What would settle an open question, as planned, and what that would find; else what is said `otherwise`.
 
-    `In about 5 years here, or now by 2 practices of this size together. That would find a difference of 5 of 100, if
-    there is one, four times in five.` The second sentence is alike for all that are planned for one difference.
+    `In about 5 years here, or at once in the records of 2 practices of this size. That would find a difference of 5 of
+    100, if there is one, four times in five.` The second sentence is alike for all that are planned for one difference.
     """
     if plan is None or plan.settled:
         return otherwise
@@ -64,10 +64,14 @@ def what_settles(plan: Plan | None, otherwise: str) -> str:
     find = f"find a difference of {plan.smallest_per_100:g} of 100, if there is one, four times in five"
     if plan.failures_so_far >= plan.failures_needed:
         return f"Failures enough here to {find}; a smaller one takes more."
-    far = f"Not within {plan.within_years} years here"
-    here = far if plan.months is None else f"In about {stretch(plan.months)} here"
-    if plan.practices is not None and plan.practices > 1:
-        here += f", or now by {whole(plan.practices)} practices of this size together"
+    together = plan.practices is not None and plan.practices > 1
+    records = f"the records of {whole(plan.practices or 0)} practices of this size"
+    if plan.months is not None:
+        here = f"In about {stretch(plan.months)} here{f', or at once in {records} together' if together else ''}"
+    elif together:
+        here = f"At once in {records} together, but not here within {plan.within_years} years"
+    else:
+        here = f"Not here within {plan.within_years} years"
     return f"{here}. That would {find}."
 
 

@@ -40,7 +40,7 @@ TASKS = (
          r"(?i)(little difference|better|worse|cannot tell)(\s| yet\s+| for )[^.]*, lately against the 3 years before"),
     Task("owner", "what on Monday?", ("What on Monday?",),
          r"(?s)What on Monday\?\s+"
-         r"(Look at \d+ failures? behind|Review \d+ root canals? that|Mend \d+ rows?|Ask about \d+ )"),
+         r"(Look at \d+ failures? behind|Review \d+ root canals? due|Mend \d+ rows?|Ask about \d+ )"),
     Task("owner", "how far can I trust it?", ("What can be trusted?",), r"(Firm|Fair|Thin)\s+(for all|at worst): "),
     Task("owner", "what can be trusted?", (), r"(Firm|Fair|Thin)\s+for (all|\d+ of \d+) rates"),
     Task("clinician", "does opening a crown shorten its life?", ("Opening a crown, or treating before?",),
@@ -51,12 +51,17 @@ TASKS = (
          r"\w+ of \d+ comparisons shows? a clear difference"),
     Task("clinician", "my own cases?", ("menu: My cases",),
          r"AR1\s+Crowns \d+ of 100(, root-filled teeth \d+, root canals \d+|; too few )"),
+    Task("clinician", "are my figures chance?", ("menu: My cases",), r"AR1\s+Crowns [^.]*\bwithin chance"),
+    Task("clinician", "what is spared by waiting?", ("Hyperemic tooth: treat or wait?",),
+         r"With waiting \d+ of 100 teeth had no root canal for 5 years \(\d+ to \d+\)"),
+    Task("clinician", "how strong an irrigant?", ("menu: Technique",),
+         r"Strength of the irrigant\?\s+(Risks not recorded|Counted only|Too early|Too few)"),
     Task("clinician", "how sure?", ("Opening a crown, or treating before?",),
          r"How sure is this\?.*?Chance did not choose the treatment: other things may explain it"),
     Task("clinician", "what is open?", ("menu: Still open",),
          r"\d+ of \d+ questions (is|are) open\.(?s:.*)at the present pace"),
     Task("clinician", "a crown after a root canal?", (),
-         r"Teeth kept, crowned or not\?\s(?s:.*?)(\d+ (fewer|more)|as many) of 100 were lost"),
+         r"Teeth kept, crowned or not\?\s(?s:.*?)Of 100 crowned, (\d+ (fewer|more)|as many) were lost"),
     Task("clinician", "the margin of the crown?", ("menu: Technique",),
          r"The margin of the crown\?\s+(Little difference|Cannot tell yet|Differs|Counted only|Too early|Too few)"),
     Task("clinician", "is an irrigant activated?", ("menu: Technique",),
@@ -76,7 +81,7 @@ TASKS = (
          ("Hyperemic tooth: treat or wait?",),
          r"The tooth\s+(Little difference|Cannot tell yet|Differs in these records|Too early to compare)"),
     Task("clinician", "a separated file left?", ("menu: Technique",),
-         r"A separated file left in the canal\?\s(?s:.*?)(against no separated|Too few such teeth)"),
+         r"A separated file left\?\s(?s:.*?)(against no separated|Too few such teeth)"),
 )  # fmt: skip
 
 

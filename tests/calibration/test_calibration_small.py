@@ -245,15 +245,15 @@ def test_the_sentence_is_that_of_the_nearest_size_and_names_where_it_falls_short
     rows = [*small, good, poor]
     assert calibration_sentence(rows, 400) == (
         "On 6 invented practices of 300 crowns each, the size nearest to this practice's, in 3 settings (made "
-        "2026-11-01, seed 1), the 95% range of the adjusted difference held the truth in 100 of 100, held it too "
-        "seldom where patients differ (40 of 100) and could not be given where few fail; it was too early for a "
+        "2026-11-01, seed 1), the 95% range of the adjusted difference held the truth in 100 of 100, held it in too "
+        "few where patients differ (40 of 100) and could not be given where few fail; it was too early for a "
         "verdict in 50 to 100 of 100. A verdict claimed what was not so in at most 1.0 of 100."
     )
     assert calibration_sentence(rows) == (
         "On 4 invented practices of 1,500 crowns each, in 2 settings (made 2026-11-01, seed 1), the 95% range of the "
-        "adjusted difference held the truth in 100 of 100 and held it too seldom where patients differ (40 of 100); it "
-        "was too early for a verdict in 50 of 100. A verdict claimed what was not so in at most 0.0 of 100 and more "
-        "often where patients differ (25 of 100)."
+        "adjusted difference held the truth in 100 of 100 and held it in too few where patients differ (40 of 100); it "
+        "was too early for a verdict in 50 of 100. A verdict claimed what was not so in at most 0.0 of 100, and in "
+        "more where patients differ (25 of 100)."
     )
 
 

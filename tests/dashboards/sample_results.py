@@ -789,7 +789,7 @@ def _trial(teeth: int) -> Trial:
     for curve, what in zip(everyday, names, strict=True):
         at = next((p for p in curve.points if p.years == 5), None)
         sentences.append(
-            f"Of 100 {what}, {round(100 * at.estimate)} needed a root canal within 5 years "
+            f"Of 100 {what}, {round(100 * at.estimate)} had a root canal recorded within 5 years of the seat "
             f"(range {round(100 * at.ci_low)} to {round(100 * at.ci_high)})."
             if at
             else f"Too few {what} to say ({curve.teeth} teeth so far)."

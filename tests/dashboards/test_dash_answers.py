@@ -49,17 +49,17 @@ def test_in_short_a_comparison_says_its_difference_or_why_there_is_none() -> Non
     assert main.difference is not None
     d = replace(main.difference, per_100=2.2, ci_low=0.8, ci_high=4.4, years=5)
     told = {
-        "differs": "2 more of 100 failed within 5 years (1 to 4).",
-        "cannot_tell": "1 to 4 more of 100 failed within 5 years.",
+        "differs": "Of 100 opened, 2 more failed within 5 years (1 to 4).",
+        "cannot_tell": "Of 100 opened, 1 to 4 more failed within 5 years.",
         "too_early": main.verdict.sentence,
     }
     for code, said in told.items():
         found = replace(main, difference=d, verdict=replace(main.verdict, code=code))
-        assert words_answers.in_short(found) == said
-    assert words_answers.in_short(replace(main, difference=None)) == main.verdict.sentence
+        assert words_answers.in_short(found, of="opened") == said
+    assert words_answers.in_short(replace(main, difference=None), of="opened") == main.verdict.sentence
     early = replace(main, verdict=replace(main.verdict, code="too_early"))
     for none in (early, replace(main, difference=None)):
-        assert words_answers.in_short(none, when=False) == "so far."
+        assert words_answers.in_short(none, of="opened", when=False) == "so far."
         assert words_answers.comparison_says(none) == main.verdict.sentence
 
 

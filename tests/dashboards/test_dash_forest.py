@@ -122,10 +122,12 @@ def test_contrasts_that_are_asked_for_by_name_stand_among_the_answers() -> None:
     )
     assert given["One file, or several?"].code == "little_difference"
     assert given["One file, or several?"].link == "#instrumentation"
-    assert given["A separated file left in the canal?"].says == "Too few such teeth to compare."
-    counted = replace(lacking, groups=(SmallGroup("none", 900, 80), SmallGroup("left", 11, 1)))
+    assert given["A separated file left?"].says == "Too few such teeth to compare."
+    sizes = (("none", 900, 80, "None"), ("left", 11, 1, "Left"), ("removed", 4, 0, "Taken out"))
+    counted = replace(lacking, groups=tuple(SmallGroup(*g) for g in sizes))
+    said = "Too few such teeth to compare: 11, 1 lost; taken out: 4."
     again = {a.asked: a.says for a in techniques.opening(replace(results, not_run=(counted,)))}
-    assert again["A separated file left in the canal?"] == ("Too few such teeth to compare: 11, 1 lost.")
+    assert again["A separated file left?"] == said
 
 
 def test_a_range_that_ends_where_it_begins_to_matter_is_told_in_tenths() -> None:

@@ -27,11 +27,11 @@ def test_the_lines_hold_the_figures_of_the_results() -> None:
     d = results.comparisons[0].difference
     assert d is not None
     low, high = round(d.ci_low), round(d.ci_high)
-    assert f"{words_answers.more(round(d.per_100)).capitalize()} of 100 failed (" in page
+    assert f"Of 100 opened, {words_answers.more(round(d.per_100))} failed (" in page
     assert f"({low} to {high})" in page
-    spared = next(o.difference for o in results.trials[0].outcomes if o.outcome == "endo_needed")
-    assert spared is not None
-    assert f"Waiting, {round(spared.per_100)} of 100 had no root canal" in page
+    (moved,) = (m.corrected for u in results.unseen for m in u.moved if m.name == "need_per_100")
+    ends = f"{100 - round(moved.high)} to {100 - round(moved.low)}"
+    assert f"Waiting, {100 - round(moved.median)} of 100 had no root canal ({ends})." in page
 
 
 def test_the_door_lists_every_finding_with_its_verdict_and_address() -> None:

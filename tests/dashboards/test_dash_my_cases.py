@@ -1,5 +1,6 @@
 """My cases: the clinician's figures beside the practice's, in order of name, drawn once unfolded."""
 
+import dataclasses
 import re
 import time
 from pathlib import Path
@@ -82,3 +83,18 @@ def test_a_folded_chart_is_drawn_once_unfolded_and_printed_if_open(tmp_path: Pat
         browser.ask("window.dispatchEvent(new Event('beforeprint'))")
         assert browser.ask(drawn) == 2 * one
         assert browser.complaints() == []
+
+
+def test_each_line_says_whether_chance_alone_may_part_a_clinician_from_the_practice() -> None:
+    lost = dataclasses.replace(_case("", 0.93), outcome="endo_tooth_survival")
+
+    def said(crowns: float | None, teeth: float | None) -> str:
+        own = dataclasses.replace(_case("A", teeth), outcome="endo_tooth_survival")
+        (found,) = my_cases.my_cases([_case("", 0.9), lost, _case("A", crowns), own])
+        return found.short
+
+    assert said(0.88, 0.95) == "Crowns 88 of 100, root-filled teeth 95; within chance"
+    assert said(0.8, 0.95) == "Crowns 80 of 100, root-filled teeth 95; within chance but for crowns"
+    assert said(0.8, 0.8) == "Crowns 80 of 100, root-filled teeth 80; not within chance: crowns and root-filled teeth"
+    assert said(0.88, None) == "Crowns 88 of 100; too few root-filled teeth; within chance"
+    assert said(None, None) == "Too few crowns and root-filled teeth"

@@ -15,6 +15,7 @@ from dashboards.answers import MOST_WORDS, words
 from dashboards.pages import data_quality, owner, owner_filters, owner_sheet
 from dashboards.results_json import results_json
 from dashboards.words import beside as words_beside
+from dashboards.words import owner as words_owner
 from dashboards.words import sheet as words_sheet
 from dashboards.words import signals as words_signals
 from dashboards.write import write_all
@@ -36,7 +37,8 @@ def test_the_page_opens_with_four_answers_of_few_words() -> None:
     assert [a.link for a in found.given] == ["#good", "#trend", "#trust", "#monday"]
     assert sum(words(f"{a.asked} {a.says}") for a in found.given) <= MOST_WORDS
     assert [a.says for a in found.given][3] == (
-        "Look at 9 failures behind 1 recent signal; review 58 root canals that are due; mend 43 unused rows."
+        "Look at 9 failures behind 1 recent signal; review 58 root canals due by the end of the records; mend 43 "
+        "unused rows."
     )
     assert [a.code for a in found.given] == ["", "worse", "thin", ""]
     for place in ("good", "trend", "monday", "trust"):
@@ -179,11 +181,50 @@ def test_a_published_figure_says_what_place_it_is_of_and_that_a_gap_is_a_questio
     assert words_beside.GAP not in words_beside.published_card([open_one], {})
 
 
+def test_a_larger_source_than_the_one_on_the_card_is_named_with_what_it_says() -> None:
+    """Which figure is nearest to our years is no matter of size, so the largest must not hide among those below."""
+    near, far = MADE.owner.lines[0].published
+    sizes = {"b1": 420, "b2": 71_283}
+    sources = {name: words_beside.Source(teeth=n) for name, n in sizes.items()}
+    far = dataclasses.replace(far, citation="Other, A. 2022. J Made 2:3-4")
+    assert words_beside.published_card([near, far], sources).endswith(
+        f" 1 more figure below; the largest source (Other 2022, 71,283 teeth): by 18 years "
+        f"{round(100 * (1 - far.ours))} of 100 failed here, {round(100 * (1 - far.published))} there."
+    )
+    first = sources | {"b1": words_beside.Source(teeth=90_000)}
+    assert words_beside.published_card([near, far], first).endswith(" 1 more figure below.")
+    same = dataclasses.replace(far, citation=near.citation)
+    assert words_beside.published_card([near, same], sources).endswith(" 1 more figure below.")
+
+
+def test_the_heading_on_published_figures_counts_as_their_cards_do() -> None:
+    assert words_owner.benchmark_heading(MADE.owner.lines) == (
+        "Of 3 published figures, theirs held better in 1, ours held better in 1 and 1 tells no difference that matters"
+    )
+    assert words_owner.benchmark_heading(MADE.owner.lines[1:2]) == (
+        "Of 1 published figure, 1 tells no difference that matters"
+    )
+    assert words_owner.benchmark_heading(()) == "No published figure counts as ours do"
+
+
+def test_early_failures_say_by_what_they_are_judged() -> None:
+    """By 1 year fewer fail than by 5: a range that would be small there is not small here."""
+    first, *rest = MADE.owner.early
+    late = [
+        dataclasses.replace(found, change=dataclasses.replace(found.change, matters_per_100=m))
+        for found, m in zip(first.late, (1.0, 3.0), strict=True)
+    ]
+    said = words_sheet.early_bounds([dataclasses.replace(first, late=tuple(late)), *rest])
+    assert said == "1 of 100 by 1 year or 3 by 3 years would matter"
+    assert words_sheet.early_bounds(()) == ""
+    assert f"{words_sheet.early_bounds(MADE.owner.early)}." in TEXT
+
+
 @pytest.mark.parametrize(
     ("usual", "studies", "code", "short"),
     [
         ((5.0, 69.0), 3, "within", "none outside what published practices differ by"),
-        ((5.0, 69.0), 1, "one_source", "fewer failed than in one source: 1 of 1 rate"),
+        ((5.0, 69.0), 1, "one_source", "fewer failed than in one source for 1 of 1 rate"),
         ((5.0, 11.0), 1, "better", "1 of 1 rate better than published practices"),
         (None, 0, "better", "1 of 1 rate better than published practices"),
     ],
@@ -224,7 +265,7 @@ def test_three_things_to_do_each_with_its_list() -> None:
     assert [t.rows for t in found.tasks] == ["", "", lists["mend"]]
     assert [t.says for t in found.tasks] == [
         "Look at 9 failures behind 1 recent signal",
-        "Review 58 root canals that are due",
+        "Review 58 root canals due by the end of the records",
         "Mend 43 unused rows",
     ]
     assert [t.link for t in found.more_tasks] == ["#lists", "data_quality.html"]
@@ -234,7 +275,7 @@ def test_three_things_to_do_each_with_its_list() -> None:
 
 
 def test_without_lists_the_page_says_how_to_write_them() -> None:
-    assert '<a href="#lists">Review 58 root canals that are due</a>' in PAGE
+    assert '<a href="#lists">Review 58 root canals due by the end of the records</a>' in PAGE
     assert "toothyears recall-list PRACTICE.toml" in PAGE
     assert '<h2 id="lists">' in PAGE
 
@@ -248,14 +289,22 @@ def test_nothing_is_invented_where_there_is_nothing_to_do() -> None:
 
 def test_a_signal_is_said_in_words_with_what_it_is_not() -> None:
     assert (
-        "Dr Ashby, December 2024: from July to December 2024 9 root canals of Dr Ashby failed where colleagues’ "
-        "teeth lead one to expect 3.4."
+        "Dr Ashby, December 2024: from July to December 2024 9 root canals of Dr Ashby failed, whenever done, where "
+        "colleagues’ teeth lead one to expect 3.4."
     ) in TEXT
     assert (
-        "Whole practice, April 2017: in April 2017 6 crowns of the whole practice failed where the years before lead "
-        "one to expect 2.9."
+        "Whole practice, April 2017: in April 2017 6 crowns of the whole practice failed, whenever done, where "
+        "the years before lead one to expect 2.9."
     ) in TEXT
     assert words_signals.SIGNAL_IS_NOT in TEXT
+    owned = dataclasses.replace(MADE.owner, charts=14, recent_by_chance=0.33)
+    said = "With 14 charts watched, chance alone brings a recent signal to about 33 of 100 such practices in which "
+    assert words_signals.is_not(owned) == f"{words_signals.SIGNAL_IS_NOT} {said}nothing changed."
+    made = owner_sheet.sheet(owned, lists={})
+    assert made is not None
+    assert made.tasks[0].why == "chance alone brings one to about 33 of 100 such practices"
+    old = dataclasses.replace(owned, signals=owned.signals[1:])
+    assert words_signals.is_not(old) == words_signals.SIGNAL_IS_NOT
     assert "the chart of the whole practice once in 20 years and each clinician’s chart once in 60 years" in TEXT
 
 

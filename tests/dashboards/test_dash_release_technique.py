@@ -101,6 +101,34 @@ def test_a_contrast_made_by_hand_is_refused() -> None:
         ReleasedContrast("a", "b", 9, 0, 5, None, None, None, "differs")
 
 
+@pytest.mark.parametrize(
+    ("low", "high", "withheld", "p_family", "why"),
+    [
+        (-2.0, 3.0, "no clinician works both ways", None, "one_way"),
+        (-2.0, 9.0, "", 0.4, ""),  # the range says so itself
+        (6.0, 12.0, "one of many", 0.4, "stands_out"),
+        (0.5, 12.0, "one of many", 0.4, ""),  # by the range that is shown, which begins at none
+    ],
+)
+def test_what_is_open_for_another_reason_than_its_range_says_so(
+    low: float, high: float, withheld: str, p_family: float | None, why: str
+) -> None:
+    told = dataclasses.replace(
+        answers()[1].contrasts[0], difference_per_100=(low + high) / 2, difference_ci_low=low, difference_ci_high=high,
+        verdict="cannot_tell", withheld=withheld, p_family=p_family,
+    )  # fmt: skip
+    found = shown(dataclasses.replace(answers()[1], contrasts=(told,)))
+    assert [c.why for c in found.contrasts] == [why]
+    assert words_technique.contrasts_table(found.answers).rows[0][-1] == terms.verdict(why or "cannot_tell")
+    assert f"{words_technique.with_reason(why or 'cannot_tell')}: 1." in words_technique.looks(found)
+
+
+def test_a_reason_to_be_open_is_of_what_is_open() -> None:
+    for code, why in (("differs", "one_way"), ("cannot_tell", "who knows")):
+        with pytest.raises(ValueError, match="a reason"):
+            ReleasedContrast("a", "b", 4, 0, 5, None, None, None, code, why)
+
+
 def test_the_page_says_what_the_release_holds() -> None:
     released = release(samples.differs())
     page = re.sub(r"\s+", " ", plain(study_club.render(released)))

@@ -59,6 +59,6 @@ def test_of_other_questions_it_may_be_said_and_nothing_is_added() -> None:
 
 def test_a_released_answer_that_says_it_is_refused() -> None:
     answer = released("rubber_dam", ("yes", "no"), "cannot_tell").techniques.answers[0]
-    bold = dataclasses.replace(answer.contrasts[0], verdict_code="little_difference")
+    bold = dataclasses.replace(answer.contrasts[0], verdict_code="little_difference", why="")
     with pytest.raises(ValueError, match="never said"):
         dataclasses.replace(answer, contrasts=(bold,))

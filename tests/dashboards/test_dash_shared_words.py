@@ -126,16 +126,21 @@ def test_what_would_help_and_what_is_too_small() -> None:
 
 
 def test_ways_to_count() -> None:
-    def told(low: int, high: int, *, sample: bool = False) -> str:
-        return shared.choices(said(choices=ReleasedChoices(12, low, high, sample=sample)))
+    def told(low: int, high: int, *, sample: bool = False, say: tuple[int, int] = (0, 0)) -> str:
+        return shared.choices(said(choices=ReleasedChoices(12, low, high, sample, *say)))
 
-    text = "Counted in 12 defensible ways, the difference "
-    assert told(-3, 8) == f"{text}runs from 3 fewer to 8 more failures per 100."
-    assert told(4, 4) == f"{text}is 4 more failures per 100."
+    text, none = "Counted in 12 defensible ways, the difference ", "None of 12 ways to count shows a difference."
+    assert told(-3, 8) == f"{text}runs from 3 fewer to 8 more failures per 100. {none}"
+    assert told(4, 4, say=(2, 1)) == (
+        f"{text}is 4 more failures per 100. 2 of 12 ways to count say more failures; 1 of 12 ways to count says fewer "
+        "failures; 9 cannot tell."
+    )
     assert told(0, 2, sample=True) == (
         "Counted in 12 defensible ways, on a sample of the patients, the difference runs from 0 to 2 more failures "
-        "per 100."
+        f"per 100. {none}"
     )
+    with pytest.raises(ValueError, match="more ways"):
+        told(0, 2, say=(9, 4))
     assert shared.choices(said(choices=None)) == ""
 
 
@@ -145,8 +150,8 @@ def test_the_everyday_need_is_that_of_the_last_year_shown() -> None:
         return shared.everyday(ReleasedIncidence("normal", MANY, MANY, made))
 
     teeth = "teeth of normal pulp crowned vital"
-    assert told((0, 1), (1, 4), (3, 9)) == (f"Of 100 {teeth}, about 9 needed a root canal within 3 years (8 to 11).")
-    assert told((0, 1), (1, 4)) == f"Of 100 {teeth}, about 4 needed a root canal within 1 year (3 to 6)."
+    assert told((0, 1), (1, 4), (3, 9)) == (f"Of 100 {teeth}, about 9 had a root canal within 3 years (8 to 11).")
+    assert told((0, 1), (1, 4)) == f"Of 100 {teeth}, about 4 had a root canal within 1 year (3 to 6)."
     none = f"Too few {teeth} to show how many came to need a root canal."
     assert told() == told((0, 1)) == none
 
@@ -178,7 +183,8 @@ def test_the_title_over_the_curves() -> None:
     )
     opened = said(clock="since_opening_or_seat", groups=(A, dataclasses.replace(B, points=(point(0, 2), point(6, 8)))))
     assert shared.curves_title(opened) == (
-        "Of 100 crowns, about 8 with “Kind b” and 14 with “Kind a” had failed by 6 years from the opening, unadjusted"
+        "Of 100 crowns, about 8 with “Kind b” and 14 with “Kind a” had failed by 6 years from the opening, the "
+        "first that tells both, unadjusted"
     )
     third = group("c", point(0, 3), point(5, 30))
     assert shared.curves_title(said(groups=(third, A, B))) == shared.curves_title(said())
@@ -249,7 +255,8 @@ def test_how_sure_a_ratio_is_hangs_on_its_own_contrast() -> None:
 
 def test_the_misleading_count() -> None:
     assert shared.naive(said()) == (
-        "Counted by label from the seat, of 100 crowns 4 with “Kind a” and 9 with “Kind b” failed: a misleading picture"
+        "Counted by label from the seat, of 100 crowns 4 with “Kind a” and 9 with “Kind b” failed within 5 "
+        "years: a misleading picture"
     )
     none = said(naive=None)
     assert shared.naive(none) == "A count by label from the seat flatters the teeth that changed group later"

@@ -16,6 +16,7 @@ from dashboards.release.released import release
 from dashboards.talk import appendix, fit, story
 from dashboards.talk.deck import PLACE
 from dashboards.words import shared as words_shared
+from dashboards.words import technique as words_technique
 from pipeline.practice.talk import Talk
 from pipeline.results.methods import RULES
 from pipeline.results.records import Records
@@ -221,19 +222,21 @@ def test_names_at_the_ends_of_curves_never_touch() -> None:
 
 
 def test_what_is_settled_and_what_is_open_stand_apart_in_the_appendix() -> None:
-    """Each slide of technique comparisons says in its title which verdict its rows have, and how many have it."""
+    """Each slide of technique comparisons says in its title which verdict its rows have, or why none, and how many."""
     released = release(samples.differs())
     asked = next(a for a in released.techniques.answers if a.contrasts)
-    codes = ("cannot_tell", "differs", "cannot_tell", "little_difference")
-    contrasts = tuple(dataclasses.replace(asked.contrasts[0], verdict_code=code) for code in codes)
+    codes = (("cannot_tell", ""), ("differs", ""), ("cannot_tell", "one_way"), ("little_difference", ""))
+    contrasts = tuple(dataclasses.replace(asked.contrasts[0], verdict_code=code, why=why) for code, why in codes)
     techniques = dataclasses.replace(released.techniques, answers=(dataclasses.replace(asked, contrasts=contrasts),))
     slides = opened(appendix.render(dataclasses.replace(released, techniques=techniques))).slides
     tables = {
         title(s): next(x.table for x in s.shapes if x.has_table) for s in slides if any(x.has_table for x in s.shapes)
     }
     found = {t: len(table.rows) - 1 for t, table in tables.items() if t.endswith("technique comparisons")}
+    why = words_technique.WHY["cannot_tell"]
     assert found == {
-        f"{terms.verdict('cannot_tell')} in 2 of 4 technique comparisons": 2,
+        f"{terms.verdict('cannot_tell')} ({why}) in 1 of 4 technique comparisons": 1,
+        "Not separable (each clinician mostly works one way) in 1 of 4 technique comparisons": 1,
         f"{terms.verdict('differs')} in 1 of 4 technique comparisons": 1,
         f"{terms.verdict('little_difference')} in 1 of 4 technique comparisons": 1,
     }

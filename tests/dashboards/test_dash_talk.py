@@ -376,7 +376,7 @@ def test_the_figure_that_opens_the_talk_has_its_range_beside_it() -> None:
     released = release(samples.differs())
     head, lines = words.why_it_matters(released)
     last = next(e for e in released.everyday if e.points and e.points[-1].low is not None).points[-1]
-    assert f"about {last.of_100} needed" in head
+    assert f"about {last.of_100} had a root canal" in head
     assert head.endswith(f" ({last.low} to {last.high})")
     assert not [line for line in lines if "range of those" in line]
 

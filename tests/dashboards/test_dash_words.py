@@ -250,8 +250,8 @@ def test_the_count_by_hand() -> None:
 def test_groups_that_add_up_to_more_than_the_curves_count() -> None:
     vital, opened = _group(crowns=1200, followed=1234), _group("through_crown", crowns=34, followed=34)
     text = words.groups_reconciled(_compared(vital, opened))
-    assert "the 34 opened ones in two, one after the other" in text
-    assert "1,234 began without a root canal, and 1,200 never had one" in text
+    assert "The 34 opened crowns count twice here" in text
+    assert "1,234 began without a root canal, and 1,200 never had one; shared pages count these alone" in text
     assert words.groups_reconciled(_compared(vital)) == words.groups_reconciled(_compared(opened)) == ""
 
 

@@ -2,6 +2,7 @@
 
 import datetime as dt
 import itertools
+import math
 from dataclasses import replace
 
 import polars as pl
@@ -13,7 +14,7 @@ from pipeline.questions.analysis import Analysis
 from pipeline.questions.owner.early import early_rows, pooled_years
 from pipeline.questions.owner.filters import ALL, bands, filters_of
 from pipeline.questions.owner.published import beside_published, change_of, published_range
-from pipeline.questions.owner.signals import cases_behind, signal_cases
+from pipeline.questions.owner.signals import cases_behind, recent_by_chance, signal_cases
 from pipeline.questions.owner.to_do import Waiting, to_do
 from pipeline.questions.owner.trust import trust_of, worst
 from pipeline.release.disclosure import SMALLEST
@@ -179,6 +180,16 @@ def test_a_signal_counts_from_where_the_watch_last_stood_at_nothing():
 @pytest.mark.parametrize(("cutoff", "recent"), [(dt.date(2025, 12, 31), True), (dt.date(2026, 1, 1), False)])
 def test_a_signal_is_recent_for_two_years(cutoff, recent):
     assert [s.recent for s in signal_cases(watched(chart("all", MONTHS[:4])), cutoff=cutoff)] == [recent]
+
+
+def test_chance_alone_brings_a_recent_signal_to_some_practices():
+    """Two years of a chart set to one false signal in 20 years have 0.1 of them, two charts 0.2: exp(-0.2) none."""
+    long = [(f"20{y}-{m:02}", 0, 1.0, 0.0, False) for y in range(20, 25) for m in range(1, 13)]
+    charts = [chart("all", long), chart("AR1", long)]
+    assert recent_by_chance(charts) == pytest.approx(1 - math.exp(-0.2))
+    assert recent_by_chance([chart("all", long[:12])]) == pytest.approx(1 - math.exp(-0.05))
+    assert recent_by_chance([replace(charts[0], false_alarm_years=120.0)]) == pytest.approx(1 - math.exp(-1 / 60))
+    assert recent_by_chance([]) == 0
 
 
 def test_the_cases_behind_a_signal_are_those_that_failed_in_its_months():

@@ -433,7 +433,9 @@ def test_incidences_of_six_teeth_seated_vital_by_hand():
     assert at_end(trial, CROWN, "seat_vital").estimate == pytest.approx(1 - 4 / 5 * 3 / 4 * 2 / 3 * 1 / 2)
     # Teeth, whatever became of the crown: lost on day 300 with 5 at risk and on day 730 with 4.
     assert at_end(trial, TOOTH, "seat_vital").estimate == pytest.approx(1 - 4 / 5 * 3 / 4)
-    assert trial.everyday[0].startswith("Of 100 hyperemic teeth crowned vital, 38 needed a root canal within 5 years (")
+    assert trial.everyday[0].startswith(
+        "Of 100 hyperemic teeth crowned vital, 38 had a root canal recorded within 5 years of the seat ("
+    )
     assert trial.everyday[1].startswith("Too few teeth normal at preparation were crowned vital")
     assert any(note.startswith("1 tooth seated vital needed a root canal for which") for note in trial.notes)
 
@@ -466,10 +468,10 @@ def test_without_a_hyperemic_pulp_on_record_it_is_not_run():
 @pytest.mark.parametrize(
     ("share", "low", "high", "years", "words"),
     [
-        (0.214, 0.166, 0.262, 5.0, "21 needed a root canal within 5 years (range 17 to 26)."),
-        (0.009, 0.001, 0.02, 1.0, "1 needed a root canal within 1 year (range 0 to 2)."),
-        (0.003, 0.001, 0.006, 5.0, "fewer than 1 needed a root canal within 5 years (range 0 to 1)."),
-        (0.0, 0.0, 0.03, 2.5, "none needed a root canal within 2.5 years (range 0 to 3)."),
+        (0.214, 0.166, 0.262, 5.0, "21 had a root canal recorded within 5 years of the seat (range 17 to 26)."),
+        (0.009, 0.001, 0.02, 1.0, "1 had a root canal recorded within 1 year of the seat (range 0 to 2)."),
+        (0.003, 0.001, 0.006, 5.0, "fewer than 1 had a root canal recorded within 5 years of the seat (range 0 to 1)."),
+        (0.0, 0.0, 0.03, 2.5, "none had a root canal recorded within 2.5 years of the seat (range 0 to 3)."),
     ],
 )
 def test_the_everyday_sentence(share, low, high, years, words):

@@ -137,9 +137,14 @@ def test_a_claim_among_other_questions_takes_more_failures():
         ({"failures_needed": None, "sentences": ("No failure yet.",)}, "No failure yet."),
         ({"failures_needed": None, "sentences": ()}, "More of the same records would not settle it."),
         ({"failures_needed": 100}, "Failures enough here to FIND; a smaller one takes more."),
-        ({}, "In about 5 years here, or now by 2 practices of this size together. That would FIND."),
+        ({}, "In about 5 years here, or at once in the records of 2 practices of this size together. That would FIND."),
         ({"months": 14, "practices": 1}, "In about 14 months here. That would FIND."),
-        ({"months": None}, "Not within 10 years here, or now by 2 practices of this size together. That would FIND."),
+        (
+            {"months": None},
+            "At once in the records of 2 practices of this size together, but not here within 10 years. That would "
+            "FIND.",
+        ),
+        ({"months": None, "practices": None}, "Not here within 10 years. That would FIND."),
     ],
 )
 def test_what_would_settle_it_says_what_it_would_do(given, said):
@@ -152,12 +157,12 @@ def test_what_would_settle_it_says_what_it_would_do(given, said):
     assert what_settles(None, "Else.") == "Else."
 
 
-def test_never_at_this_pace_is_said():
+def test_not_at_this_pace_is_said():
     spells = practice(200, ratio=1.0)
     stopped = spells.filter(pl.col("exit_date") < dt.date(2018, 1, 1))
     plan = planned(stopped)
     assert plan.months is None
-    assert any(s.startswith("Never at this pace") for s in plan.sentences)
+    assert any(s.startswith("Not at this pace") for s in plan.sentences)
 
 
 def test_an_answered_question_is_settled():

@@ -162,7 +162,8 @@ def test_the_verdict_stands_on_the_weighted_crown_and_counts_the_years_of_record
     # The range asks for (half its width / 25) squared times the failures; six years of records have those so far.
     times = ((d.ci_high - d.ci_low) / 2 / 25 * 2.80159 / 1.95996) ** 2  # to find 25 four times in five
     assert (times - 1) * 2191 / 365.25 > 10
-    assert trial.verdict.next_step.startswith(f"Not within 10 years here; {int(np.ceil(times))} practices like this")
+    records = f"the records of {int(np.ceil(times))} practices"
+    assert trial.verdict.next_step.startswith(f"Not here within 10 years; {records}")
     assert trial.verdict.sentence.startswith("The crown: with a root canal before the seat instead of a vital seat")
 
 

@@ -120,20 +120,21 @@ def test_what_would_settle_it_follows_from_the_width():
     # Half-width 10 is an error of 5.10; 5 in 2.80 errors is one of 1.78: 8.17 times the failures, 7.17 times the years.
     find = "would find a difference of 5 per 100, if there is one, four times in five."
     far = write_verdict(basis(difference(-9.0, 11.0), years=2))
-    assert far.next_step == f"Not within 10 years here; 9 practices like this together {find}"
+    assert far.next_step == f"Not here within 10 years; the records of 9 practices of this size together {find}"
     near = write_verdict(basis(difference(-9.0, 11.0), years=1))
     assert near.next_step == (
-        f"About 8 more years of records at the present pace, or 9 practices like this together, {find}"
+        "About 8 more years of records at the present pace, or the records of 9 practices of this size together, "
+        f"{find}"
     )
 
 
 def test_ten_years_can_be_promised_and_no_more():
     times = (2 * 2.80159 / 1.95996) ** 2 - 1
     said = [write_verdict(basis(difference(-9, 11), years=y / times)).next_step for y in (0.99, 9.5, 9.99, 10.1)]
-    assert said[0].startswith("About 1 more year of records at the present pace, or 9 practices like this together")
+    assert said[0].startswith("About 1 more year of records at the present pace, or the records of 9 practices")
     assert said[1].startswith("About 10 more years of records at the present pace, or ")
     assert said[2].startswith("About 10 more years of records at the present pace, or ")
-    assert said[3].startswith("Not within 10 years here; 9 practices")
+    assert said[3].startswith("Not here within 10 years; the records of 9 practices")
 
 
 @pytest.mark.parametrize(("low", "high", "enough"), [(-1.0, 5.99, True), (-1.0, 6.0, False), (-2.0, 8.0, False)])

@@ -183,7 +183,7 @@ def _narrower(said: str, times: float, *, years: float) -> None:
     assert f"{math.ceil(times)} practices" in said
     more = math.ceil((times - 1) * years)
     if more > 10:
-        assert "Not within 10 years here" in said
+        assert "Not here within 10 years" in said
     else:
         assert f"About {more} more year" in said
 

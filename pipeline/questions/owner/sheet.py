@@ -13,7 +13,7 @@ from pipeline.questions.owner.early import YEARS, early_rows
 from pipeline.questions.owner.filters import filters_of
 from pipeline.questions.owner.over_time import LATE_YEARS, among, cohort_change, period_change, stretch
 from pipeline.questions.owner.published import beside_published
-from pipeline.questions.owner.signals import cases_behind, signal_cases
+from pipeline.questions.owner.signals import cases_behind, recent_by_chance, signal_cases
 from pipeline.questions.owner.teeth import begun_in
 from pipeline.questions.owner.to_do import Waiting, to_do
 from pipeline.questions.owner.trust import trust_of
@@ -80,6 +80,7 @@ def owner_of(
             )
         )  # fmt: skip
     signals = signal_cases(monitoring, cutoff=cutoff)
+    charts = [chart for m in monitoring for chart in m.running]
     return Owner(
         lines=tuple(lines),
         early=tuple(early),
@@ -87,6 +88,8 @@ def owner_of(
         to_do=to_do(waiting, signals, behind=_behind(watched, signals)),
         filters=filters_of(with_rate, cutoff=cutoff, asked=asked, fewest=fewest) if with_rate else None,
         late_years=LATE_YEARS,
+        charts=len(charts),
+        recent_by_chance=recent_by_chance(charts),
     )
 
 

@@ -1,6 +1,7 @@
 """What lies behind a signal of the running charts: the failures that made it, from when to when, and how many."""
 
 import datetime as dt
+import math
 from collections.abc import Sequence
 
 import polars as pl
@@ -33,6 +34,15 @@ def _of_chart(outcome: str, chart: Running, cutoff: dt.date) -> list[SignalCases
         if month.signal or month.cusum == 0:
             begin = place + 1
     return out
+
+
+def recent_by_chance(charts: Sequence[Running]) -> float:
+    """The share of practices where nothing changes that have a recent signal on any of these charts all the same.
+
+    Each chart signals falsely once in its `false_alarm_years`, at times that hang on nothing, nor on other charts.
+    """
+    expected = sum(min(len(c.months), RECENT_MONTHS) / (12 * c.false_alarm_years) for c in charts)
+    return -math.expm1(-expected)
 
 
 def cases_behind(watched: pl.DataFrame, signal: SignalCases) -> pl.DataFrame:

@@ -89,7 +89,7 @@ def sizes(rows: pl.DataFrame, question: Question) -> tuple[SmallGroup, ...]:
     told, labels = named(rows, question)
     counted = told.group_by("state").agg(pl.len(), pl.col("event").cast(pl.Int64).sum())
     found = {state: (int(teeth), int(failures)) for state, teeth, failures in counted.iter_rows()}
-    return tuple(SmallGroup(name, *found.get(name, (0, 0))) for name in labels)
+    return tuple(SmallGroup(name, *found.get(name, (0, 0)), label) for name, label in labels.items())
 
 
 def named(rows: pl.DataFrame, question: Question) -> tuple[pl.DataFrame, dict[str, str]]:
