@@ -79,8 +79,9 @@ def heading(c: Comparison) -> str:
     """The finding as a heading: what was asked and what can be told of it."""
     d = c.difference
     if c.verdict.code == "differs" and d is not None:
-        much, who = words_answers.more(round(d.per_100)), {g.name: g.label for g in c.groups}.get(d.group, d.group)
-        return f"{c.title}: {much} of 100 {terms.happened(c.outcome)} by {years(d.years)} with {lower_first(who)}"
+        n, who = round(d.per_100), {g.name: g.label for g in c.groups}.get(d.group, d.group)
+        did = terms.happened(c.outcome, n)
+        return f"{c.title}: {words_answers.more(n)} of 100 {did} by {years(d.years)} with {lower_first(who)}"
     return f"{c.title}: {terms.TAILS.get(c.verdict.code, lower_first(terms.verdict(c.verdict.code)))}"
 
 

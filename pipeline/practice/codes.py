@@ -24,7 +24,7 @@ import polars as pl
 
 from pipeline.machine.data_tables import data_rows
 from pipeline.machine.errors import ConfigError
-from pipeline.practice.tables import MATERIALS
+from pipeline.practice.tables import CORES, MATERIALS
 
 ASK = "ask"  # an event of a practice's own list that is not yet told
 _MOST_TOLD = 12
@@ -47,13 +47,12 @@ COULD_HOLD = {
 
 TOOTH_CLASSES = ("anterior", "premolar", "molar")
 POSTS = ("cast", "prefabricated", "fiber")
-CORES = ("composite", "amalgam", "glass_ionomer", "resin_modified_glass_ionomer", "cast")
 # What the detail of a code may be, by its kind; an event without one has none. Only crowns and their kin have a
 # material: what the number of a filling, a post or a root canal says can never be read as one.
 _KINDS = {
     "material": MATERIALS,
     "post": POSTS,
-    "core": CORES,
+    "core": tuple(core for core in CORES if core != "none"),
     "surface": ("one_surface",),
     "tooth_class": TOOTH_CLASSES,
 }

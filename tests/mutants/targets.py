@@ -86,7 +86,7 @@ LINKING = (
         for module, names in _OF_RULES.items()
     ),
     *(
-        Target("linking", f"pipeline/transforms/{name}.py", (f"{_T}{name}.py", _KNOWN), _read_anew)
+        Target("linking", f"pipeline/transforms/{name}.py", (f"{_T}{name}.py", _KNOWN, f"{_T}clean.py"), _read_anew)
         for name in ("dates", "corrections")
     ),
     Target("linking", "pipeline/transforms/healing.py", (f"{_T}lesions_between_films.py", f"{_T}healing.py")),

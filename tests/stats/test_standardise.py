@@ -145,6 +145,14 @@ def test_without_strata_nothing_is_borrowed_however_few_are_followed():
     assert plan_hazards(model, from_day=0, last_day=20, min_at_risk=1000).lending is None
 
 
+def test_shares_that_move_together_leave_a_smaller_error_of_their_difference():
+    # 0.0016 + 0.0009 - 2 * 0.0008: an error of 3 of 100, of which the difference is twice as much.
+    cov = np.array([[0.0016, 0.0008], [0.0008, 0.0009]])
+    shares, allowance = np.array([0.16, 0.10]), Allowance(1.0, math.inf)
+    found = make_difference(("after", "before"), shares, cov, days=(0, 10), allowance=allowance, confidence=0.95)
+    assert (found.per_100, found.std_error, found.p) == pytest.approx((6, 3, math.erfc(math.sqrt(2))))
+
+
 def test_nothing_is_said_past_the_last_day_with_enough_at_risk():
     rows = short_stratum()
     model = fit_cox(rows.select("a").to_numpy(), rows["exit"], rows["event"], names=["a"], robust=True)

@@ -151,6 +151,12 @@ def test_several_codes(text: str):
     assert read.select("value", "form", "all_codes").row(0) == (None, "several", ["D2740", "D2950"])
 
 
+@pytest.mark.parametrize("text", ["D2740; D2950 cancelled", "VOID D2740, D2950", "2,740"])
+def test_several_codes_of_which_words_deny_one_and_thousands_are_none(text: str):
+    read = read_codes(pl.Series([text]), known=CDT | {"002", "740"}, system="cdt")
+    assert read["form"].to_list() != ["several"]
+
+
 @given(st.text(alphabet="dD0123456789. *Ä(WK)nv", max_size=9), st.sampled_from(BUILT_IN))
 @settings(deadline=None, max_examples=100)
 def test_one_code_is_brought_to_normal_form_as_a_column_is(text: str, system: str):

@@ -159,6 +159,16 @@ def test_status_is_completed_unless_the_file_says_otherwise():
     assert found == ["existing", "completed", "void", "existing"]
 
 
+def test_a_name_or_code_that_came_to_mean_another_does_so_from_its_day_on():
+    days = ("2019-12-31", "2020-01-01", "2021-06-01")
+    rows = [SOUND | {"service_date": day, "provider_id": who} for day in days for who in ("DR1", "DR2")]
+    told = {"DR1": {"2020-01-01": "DR1 2", "2021-01-01": "DR3"}}
+    got = cleaned(PROCEDURES, *rows, clinicians_renewed=told).rows["provider_id"].to_list()
+    assert got == ["DR1", "DR2", "DR1 2", "DR2", "DR3", "DR2"]
+    got = cleaned(PROCEDURES, *rows[::2], renewed={SOUND["code"]: {"2020-01-01": "D2790"}}).rows["code"].to_list()
+    assert got == [SOUND["code"], "D2790", "D2790"]
+
+
 def test_words_that_are_not_known_are_left_out_and_counted():
     rows = [{**SOUND, "reason": reason} for reason in ("caries", "boredom", "boredom", "")]
     out = cleaned(PROCEDURES, *rows)

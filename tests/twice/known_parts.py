@@ -15,6 +15,7 @@ from typing import Any
 from dashboards.pages import comparison as page
 from dashboards.theme import Chart
 from dashboards.words import answers
+from pipeline.practice.outcomes import TOOTH_LOSS
 from pipeline.results import Choice, Choices, Comparison, Group, Results
 
 KEPT = Path(__file__).with_name("known_parts.txt")
@@ -55,6 +56,9 @@ def _others(main: Comparison) -> Iterator[tuple[str, Comparison]]:
         yield name, replace(main, difference=apart, crude_difference=apart)
     for code in ("cannot_tell", "little_difference", "too_early", "depends_on_how_we_count"):
         yield code, replace(main, verdict=replace(main.verdict, code=code))
+    lost = replace(main, outcome=TOOTH_LOSS.id, difference=replace(d, per_100=1.2, ci_low=0.6, ci_high=1.8))
+    yield "of teeth", lost
+    yield "of teeth, open", replace(lost, verdict=replace(main.verdict, code="cannot_tell"))
     for clock in ("since_opening_or_seat", "since_landmark"):
         yield clock, replace(main, clock=clock)
     for name, ranges in _WAYS.items():
