@@ -29,7 +29,7 @@ _GAINSAY = frozenset(
 )
 _ASKED = frozenset({"late_refunds", "hints_filling_on_crown", "hints_undated_root_canal"})
 THINNEST = 3
-# Of all rows of the ledger, cleanings and notes too: what share of crowns and root canals lacks one is told elsewhere.
+# Of all rows of the ledger, cleanings and notes too: `of_all_rows` says how many crowns and root canals lack one.
 _OF_ALL_ROWS = frozenset({("procedures", "provider_id"), ("procedures", "site_id")})
 
 
@@ -53,7 +53,8 @@ def answers(results: Results) -> tuple[Answer, ...]:
         given.append(Answer(said, asked="How long were teeth followed?", link="#held"))
     if thin := thinnest(q)[:THINNEST]:
         said = listing([f"{lower_first(field_name(f))} {percent(f.filled, f.rows)}" for f in thin])
-        given.append(Answer(f"Least of all {said}.", asked="What is filled in?", link="#filled"))
+        aside = "Clinician and clinic aside, least" if of_all_rows(results) else "Least of all"
+        given.append(Answer(f"{aside} {said}.", asked="What is filled in?", link="#filled"))
     given.append(Answer(f"{not_run_heading(results.not_run)}.", asked="What could not be asked?", link="#not-run"))
     return kept(given)
 
@@ -64,6 +65,21 @@ def thinnest(q: Quality) -> list[FilledIn]:
     return sorted(known, key=lambda f: (f.filled / f.rows, f.table, f.field))
 
 
+def of_all_rows(results: Results) -> str:
+    """Why clinician and clinic are not among the fields filled in least, though few rows have them."""
+    gaps = [f for f in results.quality.filled_in if (f.table, f.field) in _OF_ALL_ROWS and 0 < f.rows > f.filled]
+    if not gaps:
+        return ""
+    told = [f"{percent(f.filled, f.rows)} name the {lower_first(terms.field(f.table, f.field))}" for f in gaps]
+    said = f"Of all rows, those of examinations and cleanings too, {listing(told)}"
+    lacking = [
+        f"{whole(m.funnel.not_recorded)} of {count(m.teeth, terms.outcome(m.outcome).noun)}"
+        for m in results.monitoring
+        if m.funnel is not None
+    ]
+    return f"{said}; no clinician is named for {listing(lacking)}." if lacking else f"{said}."
+
+
 def field_name(f: FilledIn) -> str:
     """`Kind of sealer (endo details)`."""
     return terms.field_of_table(f.table, f.field)
@@ -71,16 +87,20 @@ def field_name(f: FilledIn) -> str:
 
 def _used(q: Quality) -> str:
     read, aside = sum(r.rows_read for r in q.loads), sum(r.quarantined for r in q.loads)
+    again, back = sum(r.duplicate for r in q.loads), sum(r.reversed for r in q.loads)
     if not read:
         return "No row has been read."
     if not aside:
         return f"All of {count(read, 'row')}: none had to be set aside."
     most = max(q.quarantine, key=lambda r: (r.rows, r.reason), default=None)
-    said = f"All but {whole(aside)} of {count(read, 'row')} ({percent(aside, read)})"
+    ways = ["used", f"are copies ({whole(again)})" if again else "",
+            f"taken back ({whole(back)})" if back else ""]  # fmt: skip
+    were = listing([way for way in ways if way], "or")
+    said = f"All but {whole(aside)} of {count(read, 'row')} ({percent(aside, read)}) were {were}"
     if most is None:
         return f"{said}."
     why = lower_first((most.meaning or phrase(most.reason)).split(". ")[0].rstrip("."))
-    return f"{said} were used; {whole(most.rows)} of the others were left out since {why}."
+    return f"{said}; {whole(most.rows)} of the {whole(aside)} were left out since {why}."
 
 
 def read_heading(q: Quality) -> str:
@@ -180,7 +200,27 @@ def checks_heading(results: Results) -> str:
     if not results.checks:
         return "No figure could be computed a second time"
     wrong = sum(c.largest_gap > c.tolerance for c in results.checks)
-    return f"{count(wrong, 'figure')} not confirmed by another library" if wrong else "Another library finds the same"
+    if wrong:
+        return f"{count(wrong, 'figure')} not confirmed by another library"
+    return f"Another library finds the same {listing(_again(results))}; no more was computed again"
+
+
+def computed_again(results: Results) -> str:
+    """How many figures another library confirmed, which they are, and that the adjusted ones are not among them."""
+    if not results.checks:
+        return "No figure was computed a second time."
+    agreed = sum(c.largest_gap <= c.tolerance for c in results.checks)
+    return (
+        f"{whole(agreed)} of {count(len(results.checks), 'figure')} computed again by another library agreed: "
+        f"{listing(_again(results))}. The adjusted differences were not computed again."
+    )
+
+
+def _again(results: Results) -> list[str]:
+    """What another library was given: curves, and unadjusted ratios of them."""
+    curves = sum(c.what.startswith("curve") for c in results.checks)
+    told = [count(curves, "curve")] if curves else []
+    return [*told, "the unadjusted ratios"] if curves < len(results.checks) else told
 
 
 def loads_sentence(q: Quality) -> str:
