@@ -101,7 +101,7 @@ def told(n: int) -> ReleasedCount:
 def table(outcome: str, by: str, **rows: tuple[int, int]) -> ReleasedRates:
     """Rates of groups by name: their teeth and failures."""
     made = (ReleasedRate(name, told(n), told(failed), 5.0, None, None, None) for name, (n, failed) in rows.items())
-    return ReleasedRates(outcome, by, tuple(made), left_out=False)
+    return ReleasedRates(outcome, by, tuple(made))
 
 
 def technique(title: str, outcome: str, **groups: tuple[int, int]) -> ReleasedTechnique:
