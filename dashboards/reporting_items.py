@@ -146,7 +146,7 @@ def _statistics(r: Released, c: ReleasedComparison | None) -> tuple[Item, ...]:
 
 def _results(r: Released, c: ReleasedComparison | None) -> tuple[Item, ...]:
     flow = "; ".join(f"{name}: about {n}" for name, n in r.methods.flow)
-    reasons = "Steps at which few were left out are passed over." if flow else ""
+    reasons = "Steps at which few or none were left out are passed over." if flow else ""
     sizes = "; ".join(f"{g.label}: {g.crowns}" for g in c.groups if g.crowns.value is not None) if c else ""
     table1 = ". Table 1 of the handout tells the rest, group by group" if c and c.table1 else ""
     failed = "; ".join(f"{g.label}: {g.failures}" for g in c.groups if g.failures.value is not None) if c else ""

@@ -3,19 +3,21 @@
 The counts come first: how many are still followed at each half-year, and how many have failed, which is told anew only
 where at least 11 further failures, of 11 patients, lie behind. Curve, range and numbers followed are made from these
 alone, so that nobody can read more off a curve than off a table. What the exact figures decide is by how much the
-range is widened, so that it covers theirs throughout; and one middle, by which the groups are told in words: a curve of
-few failures may lie further from the truth than two groups do from one another, so that it is the exact share, rounded
-as every share is. No other middle is told but as a line.
+range is widened, so that it covers theirs throughout. The middle is of the told counts as well, where it is told in
+words and as a line: beside the counts of a file for pooling the exact share, however rounded, told that 1 to 8 failed
+in one half-year (6 of 620 practices at five years, 11 of 160 at some year up to ten). So it may be off by somewhat more
+than its step: by up to 1.2 steps in 95 of 100 invented groups, by 1.9 at most, where the exact share rounded was off by
+0.8 and 0.9.
 """
 
 from __future__ import annotations
 
 import itertools
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from dashboards.release.count import ReleasedCount
-from dashboards.release.percent import outward, percent_step, release_share
+from dashboards.release.percent import outward, percent_step
 from pipeline.release.disclosure import SLACK, SMALLEST, Gate, nearest_step
 from pipeline.release.gates import told_half_years
 from pipeline.results import DAYS_PER_YEAR, GRID_MONTHS, Group
@@ -31,8 +33,7 @@ _CLOSE = 1e-9
 class ReleasedPoint:
     """Failed of 100 at a month of the half-yearly grid, in percent on the group's step.
 
-    The range covers the exact one from this point to the next. `told` says whether the middle may be put in words: it
-    is then the exact share, rounded (`with_middle`).
+    The range covers the exact one from this point to the next. `told` says whether the middle is put in words.
     """
 
     months: int
@@ -102,31 +103,6 @@ def _covering(table: ToldTable, group: Group, inside: range, wider: float, step:
         mid = min(max(nearest_step(values[i][0], step), step), high)  # some have failed: never 0
         points.append(ReleasedPoint(table.months[i], mid, low, high, ReleasedCount(table.followed[i]), told=False))
     return points
-
-
-def with_middle(
-    gate: Gate, group: Group, points: tuple[ReleasedPoint, ...], *, month: int, teeth: int | None
-) -> tuple[ReleasedPoint, ...]:
-    """The curve through the exact share at one month, rounded; as it is where none may be told then.
-
-    Before it the line is drawn in proportion, after it as far above or below as there; all within its ranges. This
-    uses nothing that is not told.
-    """
-    known = next((h for h in group.half_years if h.months == month), None)
-    steps = [p.survival for p in group.curve if p.days <= _days(month)]
-    there = next((p.failed for p in points if p.months == month), 0)
-    if known is None or not steps or not there or (step := percent_step(teeth)) is None:
-        return points
-    share = release_share(gate, (1 - steps[-1],) * 3, of=teeth, behind=known.failed, beside=known.followed)
-    if share is None:
-        return points
-
-    def through(p: ReleasedPoint) -> ReleasedPoint:
-        drawn = p.failed * share[0] / there if p.months < month else p.failed + share[0] - there
-        mid = share[0] if p.months == month else nearest_step(drawn, step)
-        return replace(p, failed=min(max(mid, p.low), p.high), told=p.months == month)
-
-    return tuple(map(through, points))
 
 
 @dataclass(frozen=True)

@@ -108,8 +108,9 @@ class ReleasedLosses:
 def release_healing(gate: Gate, rows: Sequence[RecallRow]) -> tuple[ReleasedHealing, ...]:
     """Healing overall, in three states, and how many healed by the lesion before treatment; all else stays inside.
 
-    The three states add up to those judged, so a lone hidden count takes another with it. The lines by lesion add up to
-    the whole: they pass together, and only where in each of them enough healed and enough did not.
+    The three states add up to those judged: all are told, or of two or one the largest alone. The lines by lesion
+    add up to the whole: they pass together, and only where in each of them enough healed and enough did not, so that
+    two lines do not say that there is nobody in the third.
     """
     gate.place = "Healing at recall"
     found = {r.name: r for r in rows if r.name in HEALING}
@@ -122,10 +123,14 @@ def release_healing(gate: Gate, rows: Sequence[RecallRow]) -> tuple[ReleasedHeal
     told = gate.table([f"recall {s}" for s in STATES], counts, people, kind=FAILURES)
     states = tuple(_share(gate, s, t, judged) for s, t in zip(shares, told, strict=True))
     lines = [ReleasedHealing("all", ReleasedCount(judged), states)]
-    parts = [r for r in found.values() if r.recalled]
+    parts = list(found.values())
     told_parts = [_line(gate, r) for r in parts]
     enough = all(gate.enough(n) for r in parts for n in (r.successes, r.recalled - r.successes))
-    if enough and all(None not in (p.judged.value, p.states[0].teeth.value) for p in told_parts):
+    if (
+        enough
+        and len(parts) == len(HEALING) - 1
+        and all(None not in (p.judged.value, p.states[0].teeth.value) for p in told_parts)
+    ):
         lines += told_parts
     return tuple(lines)
 
@@ -164,10 +169,9 @@ def _share(gate: Gate, share: CountedShare | None, told: int | None, of_told: in
 
 def _losses(gate: Gate, id: str, group: LossGroup, teeth: int) -> tuple[ReleasedLoss, ...]:
     known_causes = [c for c in group.causes if c.cause in CAUSES]
-    left_out = [c.losses for c in group.causes if c.cause not in CAUSES]
     names = [f"{id} {c.cause}" for c in known_causes]
     people = [c.patients for c in known_causes]
-    counts = gate.table(names, [c.losses for c in known_causes], people, kind=FAILURES, left_out=left_out)
+    counts = gate.table(names, [c.losses for c in known_causes], people, kind=FAILURES)
     named = [(c.cause, c, n) for c, n in zip(known_causes, counts, strict=True)]
     beside = ALL_LOSSES if id == ENDO_LOSSES else ""
     named.append(("all", group.total, gate.failures(group.total.losses, group.total.patients, group=beside)))

@@ -36,7 +36,7 @@ class ReleasedFollowUp:
 class ReleasedMethods:
     """Settings, versions and completeness, for the methods appendix.
 
-    `flow` holds the steps of the main comparison's cohort whose loss is none or at least 11; `missing` gives percent of
+    `flow` holds the steps of the main comparison's cohort at which many were lost; `missing` gives percent of
     rows without a value, and leaves out characteristics that few rows lack.
     """
 
@@ -81,10 +81,13 @@ def _followup(gate: Gate, f: FollowUp) -> ReleasedFollowUp | None:
 
 
 def _flow(gate: Gate, steps: tuple[FlowStep, ...]) -> tuple[tuple[str, ReleasedCount], ...]:
-    """A step that few were lost at is passed over: the two counts around it would tell how few."""
+    """A step at which few or none were lost is passed over: the two counts around it would tell how few.
+
+    Also where none were, or to pass it over would say that some were.
+    """
     released, before = [], None
     for s in steps:
-        few = before is not None and before != s.left and gate.rounding.count(before - s.left) is None
+        few = before is not None and gate.rounding.count(before - s.left) is None
         if s.step in release_words.FLOW and not few:
             released.append((s.step, ReleasedCount(gate.teeth(s.left))))
             before = s.left

@@ -1,8 +1,12 @@
-"""Which told counts of a release are parts of others: what two releases side by side are watched for."""
+"""The told counts of a release, each by a name and with the whole that it is a part of, where one is told.
+
+What releases side by side are watched for: two of them in every part beside its whole, and a series in every count.
+"""
 
 import functools
 import itertools
 from collections.abc import Iterator, Sequence
+from dataclasses import fields, is_dataclass
 
 from dashboards.release.count import ReleasedCount
 from dashboards.release.healing import STATES
@@ -12,6 +16,7 @@ from pipeline.practice.outcomes import CROWN_FAILURE, ENDO_FAILURE, TOOTH_LOSS
 from pipeline.release.side_by_side import Part, few_between
 
 OVERALL = "overall"
+NAMES = ("id", "title", "by", "outcome", "name", "label", "cause", "arm", "months", "years")
 
 
 def few_between_texts(releases: Sequence[tuple[str, str]]) -> bool:
@@ -30,8 +35,35 @@ def _parts_of_text(text: str) -> dict[str, Part] | None:
 
 
 def parts_of(released: Released) -> dict[str, Part]:
-    """Each part with its whole, by a name."""
-    return {name: (part.value, whole.value) for name, part, whole in _parts(released)}
+    """Every told count with its whole, by a name; those that no whole is told of by where they stand."""
+    parts = list(_parts(released))
+    beside = {id(part) for _, part, _ in parts}
+    alone = {name: (count.value, None) for name, count in _counts(released, "") if id(count) not in beside}
+    return alone | {name: (part.value, whole.value) for name, part, whole in parts}
+
+
+def _counts(value: object, place: str) -> Iterator[tuple[str, ReleasedCount]]:
+    """The told counts of a value and of all in it, by the fields that lead there and what rows call themselves."""
+    if isinstance(value, ReleasedCount):
+        if value.value is not None:
+            yield place, value
+    elif isinstance(value, ReleasedRates):
+        for name, row in _named(value):
+            yield from _counts(row, f"{place} {name}")
+    elif is_dataclass(value):
+        for f in fields(value):
+            yield from _counts(getattr(value, f.name), f"{place} {f.name}".strip())
+    elif isinstance(value, tuple):
+        for i, row in enumerate(value):
+            yield from _counts(row, f"{place} {_own_name(row, i)}")
+
+
+def _own_name(row: object, i: int) -> str:
+    """What a row calls itself, the same in every release; its place where it has no name."""
+    if isinstance(row, tuple):
+        return str(row[0])
+    named = {f.name for f in fields(row)} if is_dataclass(row) else set()
+    return " ".join(str(getattr(row, name)) for name in NAMES if name in named) or str(i)
 
 
 def _parts(released: Released) -> Iterator[tuple[str, ReleasedCount, ReleasedCount]]:
@@ -61,18 +93,6 @@ def _parts(released: Released) -> Iterator[tuple[str, ReleasedCount, ReleasedCou
         yield from ((f"judged {state}", s.teeth, line.judged) for state, s in zip(STATES, line.states, strict=False))
     for line in released.healing[1:]:
         yield f"judged {line.name}", line.judged, released.healing[0].judged
-    hidden = ReleasedCount(None)  # of these no whole is told, yet a series of releases may tell of them
-    for table in released.rates:
-        if table.by == OVERALL:
-            for row in table.rows:
-                yield from (
-                    (f"{table.outcome} {n}", count, hidden)
-                    for n, count in (("teeth", row.teeth), ("failures", row.failures))
-                )
-    for c in released.comparisons:
-        yield from (
-            (f"{c.id} {g.name} failures", g.failures, hidden) for g in c.groups if c.outcome != CROWN_FAILURE.id
-        )
 
 
 def _named(table: ReleasedRates) -> list[tuple[str, ReleasedRate]]:

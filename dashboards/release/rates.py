@@ -2,13 +2,14 @@
 
 import hashlib
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from dashboards import terms
 from dashboards.release.count import ReleasedCount
 from dashboards.release.percent import release_share
 from pipeline.practice.outcomes import is_outcome
-from pipeline.release.disclosure import DOMINANCE_PERCENT, FAILURES, SMALLEST, Gate, nth_letter
+from pipeline.release.disclosure import DOMINANCE_PERCENT, FAILURES, TEETH, Gate, nth_letter
 from pipeline.results import RateRow, RateTable, Results
 
 KINDS = ("overall", "year", "tooth_group", "site_id", "provider_id")
@@ -44,12 +45,11 @@ class ReleasedRate:
 
 @dataclass(frozen=True)
 class ReleasedRates:
-    """A table of rates. Clinicians and sites are letters; rows with fewer than 11 teeth are left out and counted."""
+    """A table of rates. Clinicians and sites are letters; rows of too few teeth are left out, and nothing says so."""
 
     outcome: str
     by: str
     rows: tuple[ReleasedRate, ...]
-    left_out: bool
 
     def __post_init__(self) -> None:
         coded = self.by in CODED
@@ -61,7 +61,7 @@ class ReleasedRates:
 
 def release_rates(gate: Gate, results: Results) -> tuple[ReleasedRates, ...]:
     """The tables of known kinds and outcomes that may be told."""
-    letters = {by: _letters(results, by) for by in CODED}
+    letters = {by: _letters(gate, results, by) for by in CODED}
     return tuple(
         found
         for t in results.rates
@@ -70,28 +70,30 @@ def release_rates(gate: Gate, results: Results) -> tuple[ReleasedRates, ...]:
 
 
 def _rates(gate: Gate, table: RateTable, letters: dict[str, str]) -> ReleasedRates | None:
-    """Rows of too few teeth are left out; a lone hidden count takes the smallest other one with it.
+    """Rows of too few teeth are left out as if there were none.
 
     Of clinicians and clinics there must be three, and none may have more than half of the teeth: else one is known by
-    volume, to the others at least.
+    volume, to the others at least. Both are asked of the rows that are not left out.
     """
     gate.place = f"{terms.outcome(table.outcome).many.capitalize()}: {terms.by(table.by).lower()}"
-    coded = table.by in CODED
-    if coded and _known_by_volume(table):
+    rows = [r for r in table.rows if _name(table.by, r, letters) is not None and _is_told(gate, r)]
+    few = [r for r in table.rows if r not in rows]
+    if table.by in CODED and _known_by_volume(rows):
         gate.withhold(KNOWN_BY_VOLUME)
         return None
-    kept = [_name(table.by, r, letters) is not None and gate.rounding.count(r.teeth) is not None for r in table.rows]
-    rows = [r for r, keep in zip(table.rows, kept, strict=True) if keep]
-    left_out = [r for r, keep in zip(table.rows, kept, strict=True) if not keep]
     names = [f"{table.by} {r.name}" for r in rows]
-    teeth = gate.table(names, [r.teeth for r in rows], [r.patients for r in rows], left_out=[r.teeth for r in left_out])
-    failures = gate.table(
-        [f"{n} {table.outcome}" for n in names],
-        [r.failures for r in rows],
-        [r.failed_patients for r in rows],
-        kind=FAILURES,
-        left_out=[r.failures for r in left_out],
-    )
+    failed = [f"{n} {table.outcome}" for n in names]
+    people = [r.patients for r in rows], [r.failed_patients for r in rows]
+    teeth: list[int | None]
+    failures: list[int | None]
+    if table.by == "overall":
+        teeth = [gate.teeth(r.teeth, p, group=n) for r, p, n in zip(rows, people[0], names, strict=True)]
+        failures = [gate.failures(r.failures, p, group=n) for r, p, n in zip(rows, people[1], failed, strict=True)]
+    else:
+        teeth = gate.table(names, [r.teeth for r in rows], people[0], left_out=[r.teeth for r in few])
+        failures = gate.table(
+            failed, [r.failures for r in rows], people[1], kind=FAILURES, left_out=[r.failures for r in few]
+        )
     released = [
         _rate(gate, r, _name(table.by, r, letters) or "", t, f if t is not None else None)
         for r, t, f in zip(rows, teeth, failures, strict=True)
@@ -99,12 +101,17 @@ def _rates(gate: Gate, table: RateTable, letters: dict[str, str]) -> ReleasedRat
     ordered = sorted(released, key=lambda r: TOOTH_GROUPS.index(r.name) if r.name in TOOTH_GROUPS else len(r.name))
     if table.by in ("year", *CODED):
         ordered = sorted(released, key=lambda r: r.name)
-    return ReleasedRates(table.outcome, table.by, tuple(ordered), len(rows) < len(table.rows))
+    return ReleasedRates(table.outcome, table.by, tuple(ordered))
 
 
-def _known_by_volume(table: RateTable) -> bool:
+def _is_told(gate: Gate, r: RateRow) -> bool:
+    """Whether a row is of so many teeth, of so many patients, that it may stand in a table."""
+    return gate.enough(r.teeth, kind=TEETH) and (r.patients is None or gate.rounding.count(r.patients) is not None)
+
+
+def _known_by_volume(rows: Sequence[RateRow]) -> bool:
     """The (1, 50) dominance rule on the teeth of a table by clinician or clinic, and at least three of them."""
-    sizes = [r.teeth for r in table.rows if r.name != NOT_RECORDED and r.teeth >= SMALLEST]
+    sizes = [r.teeth for r in rows if r.name != NOT_RECORDED]
     return len(sizes) < FEWEST_CODED or 100 * max(sizes) > DOMINANCE_PERCENT * sum(sizes)
 
 
@@ -129,15 +136,16 @@ def _name(by: str, row: RateRow, letters: dict[str, str]) -> str | None:
     return NOT_RECORDED if row.name == NOT_RECORDED else letters.get(row.name)
 
 
-def _letters(results: Results, by: str) -> dict[str, str]:
-    """A letter for each clinician or site, the same on every page of a run.
+def _letters(gate: Gate, results: Results, by: str) -> dict[str, str]:
+    """A letter for each clinician or site of whom some table may tell, the same on every page of a run.
 
     The order hangs on the records, which nobody outside has, so that neither the alphabet nor the number of teeth gives
-    a name away.
+    a name away. Whoever has too few teeth for any table has no letter, whose lack would tell of him.
     """
     salt = results.records.digest or (
         "".join(sorted(f"{r.hash}{r.rows_read}" for r in results.quality.loads)) + repr(results.counts)
     )
-    names = {r.name for t in results.rates if t.by == by for r in t.rows} - {NOT_RECORDED}
+    rows = (r for t in results.rates if t.by == by and is_outcome(t.outcome) for r in t.rows)
+    names = {r.name for r in rows if _is_told(gate, r)} - {NOT_RECORDED}
     mixed = sorted(names, key=lambda n: hashlib.sha256(f"{salt}|{by}|{n}".encode()).hexdigest())
     return {name: nth_letter(i) for i, name in enumerate(mixed[:LETTERED])}

@@ -13,6 +13,7 @@ that a released result made by hand is no way around the gate.
 """
 
 import json
+import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
@@ -21,7 +22,7 @@ from dashboards import terms
 from dashboards.formats import known
 from dashboards.release import words as release_words
 from dashboards.release.count import ReleasedCount
-from dashboards.release.curve import ReleasedPoint, release_curve, with_middle
+from dashboards.release.curve import ReleasedPoint, release_curve
 from dashboards.release.healing import ReleasedHealing, ReleasedLosses, release_healing, release_losses
 from dashboards.release.methods import ReleasedMethods, release_methods
 from dashboards.release.percent import borne_out, difference_on_step, release_share, round_ratio
@@ -36,9 +37,10 @@ from dashboards.release.trial import (
     release_everyday,
     release_outcomes,
 )
+from pipeline.practice.outcomes import ENDO_FAILURE
 from pipeline.release.disclosure import Gate
-from pipeline.release.gates import ALL_COURSES, gate_of, told_half_years
-from pipeline.results import Comparison, Difference, Estimate, Group, Results, from_plain, to_plain
+from pipeline.release.gates import gate_of, told_half_years
+from pipeline.results import DAYS_PER_YEAR, Comparison, Difference, Estimate, Group, Results, from_plain, to_plain
 
 MOST_WALKS = 200
 NOT_EACH = "a count by label of which not every group may be told"
@@ -196,7 +198,7 @@ def _walk(gate: Gate, results: Results, practice: str | None) -> Released:
         first_year=min(years, default=""),
         last_year=max(years, default=""),
         crowns=ReleasedCount(gate.teeth(n.crowns)),
-        endo_courses=ReleasedCount(gate.teeth(n.endo_courses, group=ALL_COURSES)),
+        endo_courses=ReleasedCount(_counted(gate, results)),
         patients=ReleasedCount(gate.plain(n.patients)),
         comparisons=tuple(_comparison(gate, c) for c in results.comparisons if _sayable(c)),
         rates=release_rates(gate, results),
@@ -215,6 +217,12 @@ def _walk(gate: Gate, results: Results, practice: str | None) -> Released:
         elsewhere=next((u.setting for u in results.unseen if u.setting in release_words.ELSEWHERE), ""),
     )
     return replace(released, withheld=tuple((*key, n) for key, n in sorted(gate.withheld.items())))
+
+
+def _counted(gate: Gate, results: Results) -> int | None:
+    """Root canals that outcomes are counted of; those begun beside them would tell of the few that are not."""
+    tables = [t.rows[0] for t in results.rates if (t.by, t.outcome) == ("overall", ENDO_FAILURE.rate) and t.rows]
+    return gate.teeth(tables[0].teeth, tables[0].patients) if tables else None
 
 
 def _years(gate: Gate, results: Results) -> list[str]:
@@ -264,10 +272,7 @@ def _comparison(gate: Gate, c: Comparison) -> ReleasedComparison:
     enough = {g.name for g in groups if g.failures.value is not None and g.crowns.value is not None}
     difference, step = _difference(c, groups, enough)
     month = told_month(groups, difference, c.horizon_years)
-    groups = tuple(
-        replace(told, points=with_middle(gate, g, told.points, month=month, teeth=told.crowns.value))
-        for told, g in zip(groups, c.groups, strict=True)
-    )
+    groups = tuple(replace(g, points=tuple(replace(p, told=p.months == month) for p in g.points)) for g in groups)
     title, question = release_words.QUESTIONS[c.id]
     return ReleasedComparison(
         c.id,
@@ -352,7 +357,8 @@ def _estimate(e: Estimate) -> ReleasedEstimate:
 def _naive(gate: Gate, c: Comparison, groups: tuple[ReleasedGroup, ...], enough: set[str]) -> ReleasedNaive | None:
     """The count by label: it passes, and its ratio with it, only where each group that it names does.
 
-    It is of the horizon, so of each group so many must be followed by then that their number may be told.
+    It is of the horizon, so of each group so many must be followed by then that their number may be told. Where the
+    label is that of a group from the same clock, its share is that of the group's curve as told, see `curve`.
     """
     if c.naive is None:
         return None
@@ -362,9 +368,15 @@ def _naive(gate: Gate, c: Comparison, groups: tuple[ReleasedGroup, ...], enough:
     followed = {g.name for g in c.groups if any(h.months == by_then for h, _, _ in told_half_years(gate, g.half_years))}
     enough = enough & followed
     named = {name for name, _ in c.naive.survival} | set(c.naive.contrast.split(" vs "))
+    alike = {g.name: p for g in c.groups for p in g.curve if p.days <= by_then * DAYS_PER_YEAR / 12}
+    own = {g.name: g.at(by_then) for g in groups}
     failed = {}
     for name, kept in c.naive.survival:
-        if name in enough and known(kept):
+        if name in alike and math.isclose(alike[name].survival, kept):
+            point = own[name]
+            if name in enough and point is not None:
+                failed[name] = point.failed
+        elif name in enough and known(kept):
             gone = sizes[name] * (1 - kept)
             shown = release_share(
                 gate, (1 - kept,) * 3, of=told[name], behind=round(gone), beside=round(sizes[name] - gone)

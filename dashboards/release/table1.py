@@ -1,7 +1,8 @@
 """Who was in the two groups of a comparison, as it may leave: Table 1 of a report.
 
-Means of numbers in whole units; shares in percent on the step of the group, those of fewer than 11 teeth hidden, and a
-lone hidden one with its smallest neighbour. Names are the declared ones and no others.
+Means of numbers in whole units; shares in percent on the step of the group, hidden where fewer than 11 teeth are, or
+are not. Each share is told by itself: shares differ from the true ones by up to five teeth and more, so that what two
+leave of 100 says of a third no more than that it is small. Names are the declared ones and no others.
 """
 
 from collections.abc import Mapping, Sequence
@@ -10,7 +11,7 @@ from dataclasses import dataclass
 from dashboards.formats import known, phrase, sentence_case
 from dashboards.release.percent import percent_step
 from pipeline.practice.tables import MATERIALS, SEXES, TOOTH_GROUPS
-from pipeline.release.disclosure import ONE_IN_AVERAGES, Gate
+from pipeline.release.disclosure import ONE_IN_AVERAGES, TEETH, Gate
 from pipeline.results import BalanceRow, Comparison
 
 # Characteristics by the name that results give them. Of a yes-or-no what is neither is no.
@@ -55,10 +56,10 @@ def release_table1(gate: Gate, c: Comparison, enough: set[str]) -> tuple[Release
     if not all(gate.averages(teeth[name]) for name in (d.reference, d.group)):
         gate.withhold(ONE_IN_AVERAGES)
         return ()
-    sizes = {name: teeth[name] for name in (d.reference, d.group)}
+    sizes = (teeth[d.reference], teeth[d.group])
     rows = {row.name: row for row in c.robustness.balance}
     lines = [
-        ReleasedCharacteristic(label, False, *_means(gate, row, rows.get(f"{name}_{UNKNOWN}"), tuple(sizes.values())))
+        ReleasedCharacteristic(label, False, *_means(gate, row, rows.get(f"{name}_{UNKNOWN}"), sizes))
         for name, label in NUMBERS.items()
         if (row := rows.get(name)) is not None
     ]
@@ -79,34 +80,28 @@ def _means(gate: Gate, row: BalanceRow, gaps: BalanceRow | None, sizes: Sequence
 
 
 def _levels(
-    gate: Gate, name: str, rows: Mapping[str, BalanceRow], sizes: Mapping[str, int]
+    gate: Gate, name: str, rows: Mapping[str, BalanceRow], sizes: Sequence[int]
 ) -> list[ReleasedCharacteristic]:
-    """The lines of one characteristic; in either group a level of few teeth is hidden, and never alone."""
+    """The lines of one characteristic; in either group a level of few teeth, or of all but few, is hidden."""
     label, words = WORDS[name]
     found = {word: row for word in (*words, UNKNOWN) if (row := rows.get(f"{name}_{word}")) is not None}
     shares = [[row.of_reference for row in found.values()], [row.of_group for row in found.values()]]
-    columns = [
-        _column(gate, [f"{group} {name} {word}" for word in found], values, n)
-        for (group, n), values in zip(sizes.items(), shares, strict=True)
-    ]
+    columns = [_column(gate, values, n) for n, values in zip(sizes, shares, strict=True)]
     return [
         ReleasedCharacteristic(_named(label, word), True, *values)
         for word, *values in zip(found, *columns, strict=True)
     ]
 
 
-def _column(gate: Gate, names: list[str], shares: Sequence[float | None], teeth: int) -> list[int | None]:
+def _column(gate: Gate, shares: Sequence[float | None], teeth: int) -> list[int | None]:
     step = percent_step(gate.rounding.count(teeth))
     if step is None:
         return [None] * len(shares)
-    # What none of the levels is (the noes of a yes-or-no) stands last, so that it counts among the neighbours.
-    counts = [round(s * teeth) if known(s) else 0 for s in shares]
-    if sum(counts) < teeth:
-        names, counts = [*names, f"{names[0]} no" if names else "no"], [*counts, teeth - sum(counts)]
-    kept = gate.table(names, counts)[: len(shares)]
     return [
-        gate.rounding.share(100 * s, step) if known(s) and k is not None else None
-        for k, s in zip(kept, shares, strict=True)
+        gate.rounding.share(100 * s, step)
+        if known(s) and all(gate.enough(round(n * teeth), kind=TEETH) for n in (s, 1 - s))
+        else None
+        for s in shares
     ]
 
 

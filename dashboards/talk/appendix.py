@@ -129,7 +129,7 @@ def _breakdown(deck: Deck, t: ReleasedRates, released: Released) -> None:
     body = [
         (sentence_case(r.name), str(r.teeth), str(r.failures), str(r.in_place), f"{r.low} to {r.high}") for r in rows
     ]
-    hidden = t.left_out or len(rows) < len(t.rows)
+    hidden = len(rows) < len(t.rows)
     others = "Others, with the letters left out" if t.by == "provider_id" else "Others"
     body += [(others, DASH, DASH, DASH, "not shown")] if hidden else []
     heads = ("Clinician" if t.by == "provider_id" else "Tooth group", plural(2, say.noun).capitalize(),

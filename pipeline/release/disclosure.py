@@ -6,6 +6,9 @@ up to 4 more or fewer, and a difference of two told counts that is sure to be ab
 records are rounded in the same way whatever is asked of them; records that differ in one patient are rounded anew, so
 that two releases cannot be subtracted [1].
 
+A count that may not be told is treated as none would be: were something else hidden only where a few are, and told
+where nobody is, then whoever sees it hidden knew that there are a few, however large it is itself.
+
 A running count changes only when at least 11 further events, of 11 further patients, lie behind the change, and where
 as many may have left since it could have changed; nothing is told of a stretch in which fewer than 11 are followed;
 shares and differences per 100 move in steps worth at least five of the group, and logarithms of ratios in steps worth
@@ -31,6 +34,7 @@ LOWEST_TOLD = SMALLEST + SLACK
 EVENTS_PER_CHANGE = SMALLEST
 DOMINANCE_PERCENT = 50
 AVERAGE_PERCENT = 10
+FEWEST_ROWS = 3  # of a table: so many told counts, and their total, leave what is not told open by SLACK each
 VERY_MANY = 2 * SMALLEST  # teeth of one patient
 STEPS_PER_100 = (1, 2, 5, 10, 20)
 LOG_STEPS = (0.01, 0.02, 0.03, 0.05, 0.07, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5)
@@ -246,26 +250,32 @@ class Gate:
         kind: str = "",
         left_out: Sequence[int] = (),
     ) -> list[int | None]:
-        """The counts of one table, whose total may be told or summed from another table.
+        """The counts of one table, whose total may be told or summed from another table, where a row may be lacking.
 
-        What is hidden of it, with the rows that are left out, is together none or at least 11, and never one row alone:
-        else the smallest of the others is hidden too, here and wherever the same group is counted. A table of one row
-        is its own total.
+        Each is told by itself alone, where three or more are. The total less one or two told counts would bound a
+        hidden one, so of these only the larger is told, where all others together, with the rows that are left out, are
+        many; what is hidden is so wherever the same group is counted. Nothing hangs on whether a hidden row is empty.
         """
         kind = kind or TEETH
         people: Sequence[int | None] = patients or [None] * len(counts)
         names = [(kind, g, n) for g, n in zip(groups, counts, strict=True)]
         told = [self._single(k, g, n, p) for (k, g, n), p in zip(names, people, strict=True)]
-        while len(counts) > 1 or left_out:
-            hidden = [n for n, t in zip(counts, told, strict=True) if t is None] + [n for n in left_out if n]
-            shown = [i for i, t in enumerate(told) if t is not None]
-            if not shown or not any(hidden) or (len(hidden) > 1 and sum(hidden) > self.rounding.most_hidden):
-                break
-            least = min(shown, key=lambda i: (counts[i], i))
-            told[least] = None
+        shown = [i for i, t in enumerate(told) if t is not None]
+        if not 0 < len(shown) < FEWEST_ROWS:
+            return told
+        most = max(shown, key=lambda i: (counts[i], -i))
+        # Many of a few patients, hidden for these, are no others to hide among.
+        most_hidden = self.rounding.most_hidden
+        rows = enumerate(zip(names, counts, strict=True))
+        others = sum(
+            n for i, (name, n) in rows if i != most and (i in shown or n <= most_hidden or name in self._hidden)
+        )
+        enough = others + sum(n for n in left_out if n <= most_hidden) > most_hidden
+        for i in [i for i in shown if i != most or not enough]:
+            told[i] = None
             self.withhold(ALONE)
-            if names[least] not in self._hidden:
-                self._hidden.add(names[least])
+            if names[i] not in self._hidden:
+                self._hidden.add(names[i])
                 self._added = True
         return told
 
@@ -277,9 +287,7 @@ class Gate:
         if self._of_one_patient(kind, n):
             self.withhold(ONE_PATIENT)
             return None
-        # Failures also where none lies between: to hide them would else say that somebody does.
-        apart = abs(self._beside.get((kind, group), math.inf) - n)
-        if apart <= self.rounding.most_hidden and (apart or kind == FAILURES):
+        if abs(self._beside.get((kind, group), math.inf) - n) <= self.rounding.most_hidden:
             self.withhold(ALONE)
             return None
         if group and (kind, group, n) in self._hidden:

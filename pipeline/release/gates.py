@@ -2,7 +2,7 @@
 a curve.
 
 Root canals lost are among those that failed. A few that failed and were not lost are named by nothing told once; two
-roundings of both counts may name them (7 of 30 practices), and so with all root canals and those counted.
+roundings of both counts may name them (7 of 30 practices).
 """
 
 import hashlib
@@ -12,10 +12,10 @@ from collections.abc import Iterator, Sequence
 
 from pipeline.practice.outcomes import ENDO_FAILURE, TOOTH_LOSS
 from pipeline.questions.question import KEPT_BY_CROWN
-from pipeline.release.disclosure import FAILURES, TEETH, Gate, Rounding
+from pipeline.release.disclosure import FAILURES, Gate, Rounding
 from pipeline.results import HalfYear, Results, to_plain
 
-ALL_COURSES, ALL_LOSSES = "all root canals", "root canals by cause"
+ALL_LOSSES = "root canals by cause"
 
 
 def gate_of(results: Results) -> Gate:
@@ -35,13 +35,12 @@ def gate_of(results: Results) -> Gate:
 
 
 def _beside(results: Results) -> Iterator[tuple[tuple[str, str], int]]:
-    """What is told beside root canals lost, by outcome and group: those that failed; and beside all, those counted."""
+    """What is told beside root canals lost, by outcome and group: those that failed."""
     for t in results.rates:
         for row in t.rows if t.outcome == ENDO_FAILURE.rate else ():
             yield (FAILURES, f"{t.by} {row.name} {TOOTH_LOSS.rate}"), row.failures
             if t.by == "overall":
                 yield (FAILURES, ALL_LOSSES), row.failures
-                yield (TEETH, ALL_COURSES), row.teeth
     for c in results.comparisons:
         for group in c.groups if c.outcome == ENDO_FAILURE.id else ():
             if group.name != KEPT_BY_CROWN.late:  # a tooth lost with a crown may have failed before it had one

@@ -171,10 +171,8 @@ def _read(a: Attacker, released: Released, *, sums: bool, followed_step: int) ->
             failed = a.cell(f"{row} {t.outcome}", r.failures.value)
             a.within(failed, row)
             rows.append(row)
-        # Of root canals those count that were completed, and the first of a tooth. Whether rows are left out is told.
-        parts(whole, rows, all_=whole == crowns and not t.left_out)
-        if sums and t.left_out:
-            a.know({whole: 1} | dict.fromkeys(rows, -1), 1, math.inf)
+        # Rows of few are left out, and nothing says whether there are any.
+        parts(whole, rows, all_=t.by == "overall")
         if sums and t.outcome == "endo_free_of_intervention":
             for r in rows:
                 a.within(a._number(f"{r} endo_tooth_survival", 0, MOST), f"{r} {t.outcome}")

@@ -207,12 +207,12 @@ def test_two_groupings_of_the_same_crowns_tell_a_group_alike_or_hide_it_in_both(
         told = [
             gate.table(("epoxy", "silicate", "hydroxide", "eugenol"), [310, 122, 24, 6]),
             gate.table(("epoxy", "silicate", "hydroxide", "all others"), [310, 122, 24, 40]),
-            gate.table(("epoxy", "all but epoxy"), [310, 152]),
+            gate.table(("epoxy", "silicate", "all others"), [310, 122, 10]),
         ]
-    assert told[0][2:] == [None, None]
-    assert told[1][2] is None
+    assert told[2][1:] == [None, None]
+    assert [row[1] for row in told] == [None, None, None]
     assert len({row[0] for row in told}) == 1
-    assert [row.count(None) for row in told] == [2, 2, 0]
+    assert [row.count(None) for row in told] == [3, 3, 2]
 
 
 def test_letters_of_clinicians_in_two_releases_do_not_match() -> None:

@@ -12,8 +12,9 @@ import pytest
 from attacker import Attacker
 from half_years import group_of_rows, of_rows
 
-from dashboards.release.curve import told_table
-from pipeline.release.disclosure import EVENTS_PER_CHANGE, SMALLEST, Gate, Rounding
+from dashboards.release.curve import release_curve, told_table
+from dashboards.release.percent import percent_step
+from pipeline.release.disclosure import EVENTS_PER_CHANGE, SLACK, SMALLEST, Gate, Rounding
 from pipeline.release.pool.contribution import Line
 from pipeline.release.pool.make import risk_set_table
 
@@ -85,6 +86,47 @@ def test_the_attack_finds_a_change_beside_an_unchanged_number() -> None:
     told = [(100, None), (90, None), (90, 15), (80, 15)]
     table = tuple(Line(6 * i, n, 50 * i, f) for i, (n, f) in enumerate(told))
     assert _attack(table, anywhere=True).pinned() == {"failed in half-year 2": (1, 8)}
+
+
+def _know_share(a: Attacker, table: tuple[Line, ...], share: int, step: int, *, at: int) -> None:
+    """That the exact share of failed at a line is less than a step from this one, of 100.
+
+    The cumulative hazard is the sum over half-years of failures over those at risk, no more than at the begin of each
+    and no fewer than at its end.
+    """
+    low, high = (-math.log(1 - min(max(s, 0), 99.9) / 100) for s in (share - step, share + step))
+    least, most = (dict.fromkeys((f"up to {i}" for i in range(at + 1)), 0.0) for _ in range(2))
+    for (i, before), (j, now) in itertools.pairwise(enumerate(table[: at + 1])):
+        for name, sign in ((f"up to {j}", 1), (f"up to {i}", -1)):
+            least[name] += sign / (before.followed + SLACK)
+            most[name] += sign / max(now.followed - SLACK, 1)
+    a.know(least, -math.inf, high)
+    a.know(most, low, math.inf)
+    a.low[f"up to {at}"] = max(a.low[f"up to {at}"], SMALLEST)
+
+
+def _share_beside_file(seed: int, *, years: int, exact: bool) -> dict[str, tuple[int, int]]:
+    """What the middle of a page's curve beside a file for pooling pins down: as told, or the exact share rounded."""
+    gate, spells = Gate(Rounding(str(seed).encode())), _spells(seed)
+    group, teeth = group_of_rows(spells), gate.rounding.count(spells.height)
+    table, step = risk_set_table(gate, group.half_years), percent_step(teeth)
+    assert step is not None
+    share = [100 * (1 - p.survival) for p in group.curve if p.days <= 365.25 * years][-1]
+    told = next(p.failed for p in release_curve(gate, group, teeth=teeth) if p.months == 12 * years)
+    # A middle of the told counts alone is known without the page, so that it says nothing of the exact share.
+    assert abs(told - share) < 2 * step
+    a = _attack(table)
+    if exact:
+        at = next(i for i, line in enumerate(table) if line.months == 12 * years)
+        _know_share(a, table, gate.rounding.share(share, step), step, at=at)
+    return a.pinned()
+
+
+@pytest.mark.parametrize(("seed", "years"), [(102, 5), (125, 4), (140, 5)])
+def test_an_exact_share_beside_a_file_would_pin_a_half_year_down(seed: int, years: int) -> None:
+    """So none is told: the curve and its middle follow from the told counts, which the file has too."""
+    assert len(_share_beside_file(seed, years=years, exact=True)) == 1
+    assert _share_beside_file(seed, years=years, exact=False) == {}
 
 
 def _without(table: pl.DataFrame, row: int) -> pl.DataFrame:

@@ -226,7 +226,8 @@ def test_failures_of_fewer_than_eleven_patients_are_hidden(patients: int, told: 
     )
     compared = dataclasses.replace(main, groups=groups)
     gate = plain_gate()
-    shown = [r.failures.value for t in release_rates(gate, dataclasses.replace(results, rates=rates)) for r in t.rows]
+    tables = release_rates(gate, dataclasses.replace(results, rates=rates))
+    shown = [r.failures.value for t in tables for r in t.rows if t.by == "overall"]
     assert set(shown) == {told}
     assert {g.failures.value for g in comparison_of(gate, compared).groups} == {told}
     assert bool(release_techniques(gate, answers, smallest=5).answers) == (told is not None)

@@ -204,7 +204,10 @@ def test_a_shared_share_of_losses_never_stands_still() -> None:
     shares = {1.0: 0.012, 5.0: 0.014, 10.0: 0.026}
     points = tuple(LossPoint(y, 1000, share, share / 2, 2 * share) for y, share in shares.items())
     cause = LossByCause("caries", 26, points)
-    group = LossGroup("all", "", 1000, 900, 0, (cause,), dataclasses.replace(cause, cause="all"))
+    group = LossGroup(
+        "all", "", 1000, 900, 0, (cause, dataclasses.replace(cause, cause="other", losses=20)),
+        dataclasses.replace(cause, cause="all", losses=46),
+    )  # fmt: skip
     (found,) = release_losses(
         plain_gate(), [LossTable("endo_tooth_loss_by_cause", "", "since_completion", (group,), ())]
     )

@@ -69,7 +69,7 @@ def test_released_values_cannot_be_made_unclean_by_hand() -> None:
         ReleasedPoint(6, 1, 1, 2, ReleasedCount(None))
     row = ReleasedRate("Dr Ashby", ok, ok, 5, 90, 80, 95)
     with pytest.raises(ValueError, match="letter"):
-        ReleasedRates("crown_survival", "provider_id", (row,), False)
+        ReleasedRates("crown_survival", "provider_id", (row,))
     with pytest.raises(ValueError, match="counts behind"):
         ReleasedRate("A", ok, ReleasedCount(None), 5, 90, 80, 95)
 

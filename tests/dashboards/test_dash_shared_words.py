@@ -278,9 +278,9 @@ def told(*rates: ReleasedRates, decision: tuple[ReleasedOutcome, ...] = ()) -> R
 def test_the_whole_practice() -> None:
     text = "About 92 of 100 crowns were still in place after 5 years; the range is 90 to 94"
     too_few = "Too few to show how many crowns were still in place after 5 years"
-    whole = ReleasedRates("crown_survival", "overall", (RATE,), False)
+    whole = ReleasedRates("crown_survival", "overall", (RATE,))
     hidden, empty = (dataclasses.replace(whole, rows=rows) for rows in ((OF_NONE,), ()))
-    by_year = ReleasedRates("crown_survival", "year", (dataclasses.replace(RATE, name="2010", in_place=50),), False)
+    by_year = ReleasedRates("crown_survival", "year", (dataclasses.replace(RATE, name="2010", in_place=50),))
     assert shared.overall(told(by_year, empty, whole, hidden)) == [f"{text}.", f"{too_few}."]
     short = ["92 of 100 crowns still in place after 5 years"]
     assert shared.overall_short(told(by_year, empty, hidden, whole, whole)) == short

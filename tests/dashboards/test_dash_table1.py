@@ -34,14 +34,15 @@ def test_means_are_whole_and_shares_on_the_step_of_their_group() -> None:
     assert [r.share for r in both] == [False, True]
 
 
-def test_few_teeth_are_hidden_and_never_alone() -> None:
-    # 5 of 640 are of resin: hidden, and with them the smallest of the others.
+def test_few_teeth_or_all_but_few_are_hidden_by_themselves() -> None:
+    # 5 of 640 are of resin.
     found = _lines(
         ("material_metal", 0.1, 0.5), ("material_zirconia", 0.8921875, 0.4), ("material_resin", 0.0078125, 0.1)
     )
-    assert found == [("Material: metal", 50, None), ("Material: zirconia", 40, 89), ("Material: resin", 10, None)]
-    # Of a yes-or-no the noes are a neighbour too.
+    assert found == [("Material: metal", 50, 10), ("Material: zirconia", 40, 89), ("Material: resin", 10, None)]
+    # Few yeses, or few noes.
     assert _lines(("bruxism_true", 0.01, 0.2)) == [("Bruxism", 20, None)]
+    assert _lines(("bruxism_true", 0.99, 0.2)) == [("Bruxism", 20, None)]
 
 
 def test_a_mean_of_few_teeth_is_hidden() -> None:

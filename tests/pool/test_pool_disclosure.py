@@ -92,13 +92,19 @@ def test_the_same_records_are_told_alike_and_other_ones_anew():
     [
         ([7, 40, 103], [None, None, 105]),
         ([7, 8, 103], [None, None, 105]),
-        ([3, 4, 20, 103], [None, None, None, 105]),  # 7 together are too few
+        ([3, 4, 20, 103], [None, None, None, 105]),
         ([20, 40, 103], [20, 40, 105]),
-        ([0, 40, 103], [None, 40, 105]),  # nobody is hidden
+        ([0, 40, 103], [None, None, 105]),  # or to tell 40 said that nobody is hidden
+        ([0, 20, 40, 103], [None, 20, 40, 105]),  # what three leave of a total is open by 16
+        ([7, 20, 40, 103], [None, 20, 40, 105]),
+        ([7, 3, 103], [None, None, None]),  # all others are few
+        ([7, 4, 103], [None, None, 105]),
+        ([40, 103], [None, 105]),
+        ([103], [None]),
         ([7], [None]),
     ],
 )
-def test_a_lone_hidden_count_takes_the_smallest_other_with_it(counts, told):
+def test_of_fewer_than_three_counts_the_largest_is_told_where_the_others_are_many(counts, told):
     assert plain_gate().table("abcd"[: len(counts)], counts) == told
 
 
@@ -108,8 +114,8 @@ def test_what_a_table_hides_for_anothers_sake_is_hidden_in_every_table():
     assert gate.table(("a", "b", "d"), [100, 30, 4]) == [100, None, None]
     assert not gate.settled
     gate.walk()
-    # The first table now hides b, which alone would be told by the total: c goes with it.
-    assert gate.table(("a", "b", "c"), [100, 30, 40]) == [100, None, None]
+    # The first table now hides b, which alone would be told by the total.
+    assert gate.table(("a", "b", "c"), [100, 30, 40]) == [100, None, None]  # c goes with it
     assert gate.teeth(30, group="b") is None
     assert gate.teeth(31, group="b") == 30  # another population of that name
     assert gate.failures(30, group="b") == 30
@@ -261,12 +267,16 @@ def test_the_fewest_behind_a_count():
 
 
 def test_what_is_left_out_counts_as_hidden():
-    assert plain_gate().table("ab", [100, 60], left_out=[4]) == [100, None]
     assert plain_gate().table("ab", [7, 40], left_out=[3]) == [None, None]
     assert plain_gate().table("ab", [7, 40], left_out=[4]) == [None, 40]
     assert plain_gate().table("a", [40], left_out=[4]) == [None]
-    assert plain_gate().table("a", [40]) == [40]
     assert plain_gate().table("", []) == []
+
+
+def test_many_of_a_few_patients_are_no_others_to_hide_among():
+    assert plain_gate().table("ab", [40, 30], [40, 10]) == [None, None]
+    assert plain_gate().table("ab", [40, 30], [40, 11]) == [40, None]
+    assert plain_gate().table("a", [40], left_out=[300]) == [None]
 
 
 def test_halves_go_up():
@@ -294,5 +304,3 @@ def test_a_part_is_hidden_beside_its_whole_whether_a_few_lie_between_or_none():
         told.append(gate.failures(lost, group="lost") is not None)
         assert gate.failures(lost, group="another") is not None
     assert told == [False, False, False, True]
-    courses = Gate(Rounding(b"x"), beside={("teeth", "all"): 40})
-    assert [courses.teeth(n, group="all") is not None for n in (40, 39)] == [True, False]

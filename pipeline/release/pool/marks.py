@@ -13,6 +13,11 @@ marks of earlier ones (`make.py`), and who comes later is in a further draw besi
 are, they tell of nobody more than the first that he is in. Readers add the draws up. To be known at all, practices
 need some 200 patients.
 
+Of k people who are all in a file or all not, they tell the root of k times as much: 3.6 of ten. That grows with the
+root of how many marks there are and falls with the noise. Two files of n patients with s in common go together by
+root(marks) s / (n + noise squared): of all marks and noises that tell as much of k, those with a noise of root(n) find
+most doubles, and 20 is that of 400 patients. So nothing that tells less of a group finds as many.
+
 References
 ----------
 [1] Achlioptas D. Database-friendly random projections. J Comput Syst Sci 2003;66:671-687.
