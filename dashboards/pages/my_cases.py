@@ -5,7 +5,8 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 from dashboards import page, tables, terms, theme
-from dashboards.answers import Answer, Answers, kept
+from dashboards.answers import MOST_WORDS, Answer, Answers, kept
+from dashboards.answers import words as word_count
 from dashboards.charts.failure_curve import Line, draw
 from dashboards.charts.rows import Mark, Row, rows_figure
 from dashboards.formats import count, in_place, listing, lower_first, plural, sentence_case, whole, years
@@ -19,6 +20,7 @@ from pipeline.results.cases import CaseCurve
 from pipeline.results.owner import Owner
 
 WHOLE = "Whole practice"
+MORE_WORDS = 4  # of the note that more clinicians stand below
 OWN, ALL = theme.OWN, theme.ALL
 HEIGHT = 270  # two of a clinician fit a printed page
 
@@ -77,12 +79,14 @@ def _answers(cases: Sequence[CaseCurve], found: Sequence[Clinician], owner: Owne
         Answer(f"{'; '.join([c.short, *words_signals.on_clinician(owner, c.name)])}.", asked=c.name, link=f"#{c.place}")
         for c in found
     ]
-    shown = kept(given)
+    notes.append("By name, not ranked.")
+    room = MOST_WORDS - sum(map(word_count, notes))
+    shown = kept(given, most=room)
     if len(shown) < len(given):
+        shown = kept(given, most=room - MORE_WORDS)
         notes.append(f"{count(len(given) - len(shown), 'clinician')} more below.")
     picture = None if practice is None else _picture(cases, practice, {a.asked for a in shown})
     caption = "Line and pale stretch: the whole practice and its range." if picture is not None else ""
-    notes.append("By name, not ranked: clinicians treat other teeth and patients.")
     return Answers(shown, picture, caption, tuple(notes))
 
 

@@ -178,12 +178,11 @@ def sheet(
                 for s in owner.signals
             )
         ),
-        signal_is_not=words_signals.is_not(owner),
-        false_alarms=words_signals.false_alarms(owner.signals),
+        signal_is_not=words_signals.SIGNAL_IS_NOT if owner.signals else "",
+        false_alarms=f"{words_signals.of_all_charts(owner)} {words_signals.false_alarms(owner.signals)}".strip(),
         counted_once=words_signals.counted_once(owner),
         grades=tables_sheet.grades(owner),
-        trust_heading=f"Trust in the rates: {words_sheet.worst(owner.lines)} "
-        f"{words_sheet.trust_short(owner.lines, recalls)}; other figures below",
+        trust_heading=f"Trust is {words_sheet.worst(owner.lines)} {words_sheet.trust_short(owner.lines, recalls)}",
     )  # fmt: skip
 
 

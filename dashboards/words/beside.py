@@ -11,7 +11,7 @@ from pipeline.results.evidence import Evidence, EvidenceRange
 from pipeline.results.monitoring import Benchmark
 from pipeline.results.owner import BesidePublished, SheetLine
 
-SOURCE_RULE = "Published: the figure nearest to our years; of several as near, that of most teeth."
+SOURCE_RULE = "Published: the figure nearest to our years, then of most teeth."
 GAP = "A gap is a question, not an answer."
 
 
@@ -49,7 +49,7 @@ def apart(found: BesidePublished, source: Source) -> str:
 def published(found: BesidePublished, source: Source) -> str:
     """Ours beside one published figure, with what kind of place that comes from; better or worse is no answer yet."""
     kind = f": {source.place.rstrip('.')}" if source.place else ""
-    code, said = apart(found, source), change(found.change)
+    code, said = apart(found, source), change(found.change, in_brief=True)
     if source.usual is not None:
         spans = f"{round(source.usual.low)} to {round(source.usual.high)} of 100"
         if code == "within":
@@ -79,8 +79,8 @@ def _largest(found: Sequence[BesidePublished], sources: Mapping[str, Source]) ->
     p = found[of.index(max(of))]
     if p.citation == found[0].citation:
         return ""
-    told = f"by {years(p.years)} {failed(p.ours)} of 100 failed here, {failed(p.published)} there"
-    return f"; the largest source ({author_of(p.citation)}, {whole(max(of))} teeth): {told}"
+    told = f"by {years(p.years)} {failed(p.ours)} failed here, {failed(p.published)} there"
+    return f"; the largest ({author_of(p.citation)}, {whole(max(of))} teeth): {told}"
 
 
 def _beside(lines: Sequence[SheetLine], sources: Mapping[str, Source]) -> list[tuple[SheetLine, str]]:

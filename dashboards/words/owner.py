@@ -263,10 +263,10 @@ def benchmark_heading(lines: Sequence[SheetLine]) -> str:
     found = [p.change.verdict for s in lines for p in s.published]
     if not found:
         return "No published figure counts as ours do"
-    told = [f"{whose} held better in {whole(found.count(code))}" for code, whose in (("worse", "theirs"),
-            ("better", "ours")) if code in found]  # fmt: skip
+    told = [f"{whole(found.count(code))} {plural(found.count(code), 'is')} {how} than ours" for code, how in
+            (("worse", "better"), ("better", "worse")) if code in found]  # fmt: skip
     rest = len(found) - sum(found.count(code) for code in ("worse", "better"))
-    told += [f"{whole(rest)} {'tells' if rest == 1 else 'tell'} no difference that matters"] if rest else []
+    told += [f"{whole(rest)} {'tells' if rest == 1 else 'tell'} no difference"] if rest else []
     return f"Of {count(len(found), 'published figure')}, {listing(told)}"
 
 

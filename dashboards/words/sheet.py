@@ -23,7 +23,6 @@ from dashboards.words.answers import between
 from dashboards.words.comparisons import rate_in_short
 from pipeline.results.healing import RecallRow
 from pipeline.results.owner import (
-    LEAST_FOLLOWED,
     BegunSince,
     Change,
     EarlySigns,
@@ -267,8 +266,8 @@ def to_do_short(found: ToDo) -> str:
 
 WHY = {
     "signals": "by chance, or from a cause that can be found",
-    "reviews": "what fails is found in time, and the rates rest on who is seen",
-    "ask": "until then these teeth count as if nothing had been done elsewhere",
+    "reviews": "the rates rest on who is seen",
+    "ask": "until then these teeth count as untouched",
     "mend": "they count in no figure; each reason says what to do",
     "codes": "nothing is concluded from them",
 }
@@ -281,7 +280,7 @@ COMMAND = {
 }
 GRADE_RULE = (
     "A grade is the worst of what a figure hangs on, by bounds of our own (no source), and covers no work that others "
-    f"did unseen. Firm: {percent(LEAST_FOLLOWED[0], 1)} or more of the possible follow-up was seen, and a narrow range."
+    "did unseen."
 )
 ORDER = "Patients first, then figures."
 

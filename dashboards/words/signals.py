@@ -119,8 +119,8 @@ def of_clinician(owner: Owner, name: str) -> tuple[str, ...]:
 
 
 SIGNAL_IS_NOT = (
-    "Failures came faster for a while than expected: a reason to look. It is no finding about anybody: chance brings "
-    "signals too, and harder cases are not allowed for."
+    "A signal is a reason to look, and no finding about anybody: chance brings signals too, and harder cases are not "
+    "allowed for."
 )
 
 
@@ -136,11 +136,6 @@ def of_all_charts(owner: Owner) -> str:
     """The same in a sentence, with how many charts are watched; empty without a recent signal."""
     said = by_chance(owner, "a recent signal")
     return f"With {count(owner.charts, 'chart')} watched, {said} in which nothing changed." if said else ""
-
-
-def is_not(owner: Owner) -> str:
-    """What a signal is not, with how often chance alone brings a recent one; empty without any."""
-    return f"{SIGNAL_IS_NOT} {of_all_charts(owner)}".rstrip() if owner.signals else ""
 
 
 def false_alarms(found: Sequence[SignalCases]) -> str:
