@@ -9,14 +9,17 @@ import math
 import numpy as np
 import polars as pl
 import pytest
+import sample_results as samples
 from attacker import Attacker
 from half_years import group_of_rows, of_rows
 
 from dashboards.release.curve import release_curve, told_table
 from dashboards.release.percent import percent_step
+from dashboards.release.released import release
 from pipeline.release.disclosure import EVENTS_PER_CHANGE, SLACK, SMALLEST, Gate, Rounding
 from pipeline.release.pool.contribution import Line
 from pipeline.release.pool.make import risk_set_table
+from pipeline.results.records import Records
 
 
 def _spells(seed: int) -> pl.DataFrame:
@@ -207,3 +210,24 @@ def test_where_the_settings_stop_a_curve_no_few_failures_are_told(some: int) -> 
         for i, j in itertools.pairwise(sorted(told)):
             a.groups[f"between {i} and {j}"] = {f"up to {j}": 1.0, f"up to {i}": -1.0}
         assert a.pinned() == {}
+
+
+def test_the_count_by_label_gives_no_exact_share_of_a_curve_either() -> None:
+    """Where a label is that of a group from the same clock, its share is the middle of the curve as told."""
+    results = samples.differs()
+    main = results.comparisons[0]
+    assert main.naive is not None
+    horizon = round(12 * main.horizon_years)
+    ends = {g.name: [p.survival for p in g.curve if p.days <= 365.25 * main.horizon_years] for g in main.groups}
+    shares = tuple((name, ends[name][-1]) for name, _ in main.naive.survival)
+    same = dataclasses.replace(main, naive=dataclasses.replace(main.naive, survival=shares))
+    found = 0
+    for i in range(12):
+        (told, *_) = release(
+            dataclasses.replace(results, comparisons=(same, *results.comparisons[1:]), records=Records(str(i)))
+        ).comparisons
+        points = {g.name: g.at(horizon) for g in told.groups}
+        for name, failed in told.naive.failed if told.naive else ():
+            found += 1
+            assert failed == getattr(points[name], "failed", None)
+    assert found > 10
