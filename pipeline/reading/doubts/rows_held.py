@@ -27,8 +27,12 @@ SCHEMA = {
     "time": pl.String(),  # of a stamp
     "is_small": pl.Boolean(),  # the code has small letters only
     "is_braced": pl.Boolean(),  # the tooth stands in brackets
+    "end": pl.String(),  # what stands behind the number of the code, as 2 in D2740.2
+    "ended": pl.String(),  # the whole of such a code, as written
+    "takes_back": pl.String(),  # of a row that does not stand and has an amount below zero, its status as written
 }
 _BRACED = r"^\s*\(.*\)\s*$"
+_END = r"^\s*\p{L}{0,2}\d{3,5}[.\-_/](\w{1,2})\s*$"
 _TIME = r"[T ](\d{1,2}:\d{2})(?::|\D|$)"
 
 
@@ -55,7 +59,8 @@ class RowsHeld:
         if lost.len() and sum(map(len, self.toothless)) < _MOST_HELD:
             self.toothless.append(lost.cast(pl.Int64))
         patient = pl.col("patient_id").hash(0)
-        done = cleaned.filter(STANDS, pl.col("service_date").is_not_null(), patient % self.one_in == 0)
+        back = ~STANDS & (pl.col("fee").cast(pl.Float64) < 0)
+        done = cleaned.filter(STANDS | back, pl.col("service_date").is_not_null(), patient % self.one_in == 0)
         if done.is_empty():
             return
         typed = done.select(
@@ -67,14 +72,16 @@ class RowsHeld:
             fee=pl.col("fee").cast(pl.Float64),
             provider=pl.col("provider_id").cast(pl.String),
             site=pl.col("site_id").cast(pl.String),
+            is_back=~STANDS,
         )
         if self.one_in > 1:
             is_held = fields["row_number"].cast(pl.Int64).is_in(typed["row_number"].implode())
             rows, fields = rows.filter(is_held), fields.filter(is_held)
         texts = [text_of(rows, h).fill_null("").alias(OF + h) for h in headings[:_MOST_COLUMNS]]
         empty = pl.Series([None] * fields.height, dtype=pl.String)
-        tooth, day, code = (
-            fields[f].cast(pl.String) if f in fields.columns else empty for f in ("tooth", "service_date", "code")
+        tooth, day, code, status = (
+            fields[f].cast(pl.String) if f in fields.columns else empty
+            for f in ("tooth", "service_date", "code", "status")
         )
         beside = pl.DataFrame(
             [
@@ -83,10 +90,15 @@ class RowsHeld:
                 day.str.extract(_TIME).alias("time"),
                 code.to_frame("code").select(is_small=is_small(pl.col("code"))).to_series(),
                 tooth.str.contains(_BRACED).alias("is_braced"),
+                code.str.extract(_END).alias("end"),
+                code.str.strip_chars().str.extract(f"({_END})").alias("ended"),
+                status.str.strip_chars().fill_null("").alias("takes_back"),
                 *texts,
             ]
         )
         held = typed.join(beside, on="row_number", how="left").join(self.kinds, on="code", how="left")
+        told = pl.when("is_back").then("takes_back")
+        held = held.with_columns(takes_back=told).drop("is_back")
         self.one_in, self.pieces = _of_fewer([*self.pieces, held], self.one_in, most=_MOST_HELD)
 
     @property
@@ -95,10 +107,15 @@ class RowsHeld:
         return _rows(self.pieces)
 
     @cached_property
-    def frame(self) -> pl.DataFrame:
-        """All rows held, to be read once all batches are in."""
+    def whole(self) -> pl.DataFrame:
+        """All rows held, those too that do not stand and have an amount below zero; once all batches are in."""
         pieces = [pl.DataFrame(schema=SCHEMA), *self.pieces]
         return pl.concat(pieces, how="diagonal_relaxed").with_columns(pl.col(f"^{OF}.*$").fill_null(""))
+
+    @cached_property
+    def frame(self) -> pl.DataFrame:
+        """The rows held that stand."""
+        return self.whole.filter(pl.col("takes_back").is_null())
 
     @property
     def is_by_patient(self) -> bool:
@@ -115,7 +132,7 @@ class RowsHeld:
 def together_held(files: Sequence[RowsHeld]) -> RowsHeld:
     """The rows of several files, of the same share of their patients."""
     share = max(one.one_in for one in files)
-    same = [one.frame.filter(pl.col("patient") % share == 0) for one in files]
+    same = [one.whole.filter(pl.col("patient") % share == 0) for one in files]
     return RowsHeld(files[0].kinds, *_of_fewer(same, share, most=_MOST_TOGETHER))
 
 
