@@ -98,6 +98,9 @@ ACCEPTABLE = (
     "treating_clinician",
     "clinician_named_twice",
     "selection_above",
+    "code_ends",
+    "days_moved",
+    "days_of_one_file",
     *(sign["id"] for sign in data_rows("signs")),
 )
 TOTALS = ("patients", "root_canals", "crowns", "extractions", "fees")  # of a year

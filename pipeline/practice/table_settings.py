@@ -2,9 +2,10 @@
 
 import datetime as dt
 import re
-from dataclasses import MISSING, dataclass
+from collections.abc import Collection
+from dataclasses import MISSING, dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 from pipeline.machine.declared import Bounds, setting
 from pipeline.machine.errors import ConfigError
@@ -18,6 +19,8 @@ MONTHS = (
     *("january", "february", "march", "april", "may", "june"),
     *("july", "august", "september", "october", "november", "december"),
 )
+# What can be told of one file alone, and in which words.
+OF_FILE = {"serial_dates": SERIAL_DATES, "late_stamps": ("next_day", "as_written", "midnights")}
 NOTATIONS_BY = ("universal", "fdi")
 CENTURIES, CENTURY = Bounds(1880, 2000), "1950, which reads 50 as 1950"
 
@@ -117,6 +120,15 @@ def _periods(given: dict[str, str], place: str) -> dict[str, str]:
                 f'{place}."{file}": "{told}" is no period. Write its first and its last day, or one of them: '
                 '"2015-01-01..2017-12-31", "..2017-12-31", "2018-01-01..".'
             ) from error
+    return given
+
+
+def _of_files(given: dict[str, dict[str, str]], place: str) -> dict[str, dict[str, str]]:
+    for file, told in given.items():
+        for key, word in told.items():
+            if key not in OF_FILE or word not in OF_FILE[key]:
+                known = "; ".join(f"{name} ({', '.join(words)})" for name, words in OF_FILE.items())
+                raise ConfigError(f'{place}."{file}": of one file can be told: {known}.')
     return given
 
 
@@ -255,6 +267,14 @@ class TableSource:
     period_of_file: dict[str, str] = setting(
         dict, "Days of which a file counts where another one holds the rest: `2015-01-01..2017-12-31`.", check=_periods
     )
+    may_lack: tuple[str, ...] = setting(
+        (), "Headings of named columns that some files do not have: those fields are empty there.", example="Status"
+    )
+    of_file: dict[str, dict[str, str]] = setting(
+        dict,
+        "Of one file, what is told of its days otherwise than of the table: `serial_dates`, `late_stamps`.",
+        check=_of_files,
+    )
     status_renewed: dict[str, dict[str, str]] = setting(
         dict,
         "Texts of the status that mean another thing from a day on: text to that day to a status.",
@@ -268,9 +288,7 @@ class TableSource:
     )
     fee_times: str | None = setting(None, "Heading of the count by which the fee of one piece is multiplied.")
     swapped_dates: str | None = setting(None, "Dates written the other way round.", words=("mend", "as_written"))
-    late_stamps: str | None = setting(
-        None, "Stamps late in the evening.", words=("next_day", "as_written", "midnights")
-    )
+    late_stamps: str | None = setting(None, "Stamps late in the evening.", words=OF_FILE["late_stamps"])
     ditto_marks: str | None = setting(None, "Marks for the same as above.", words=(DITTO_ABOVE, "empty"))
     tooth_letter: str | None = setting(None, "A letter behind a tooth.", words=("surface", "tooth", "primary"))
     teeth_as_dates: str | None = setting(
@@ -285,6 +303,15 @@ class TableSource:
     teeth_as_decimals: bool = setting(False, "Teeth are written as decimals: 1.6.")
     joined: tuple[Join, ...] = ()  # lists whose columns stand on the rows; `sources.joined` reads the key
     made: tuple[Made, ...] = ()  # fields made of columns: dates told as three headings, and the keys of `made_columns`
+
+    def columns_in(self, headings: Collection[str]) -> dict[str, str]:
+        """The columns that are read of a file with these headings: all that are named, but for those it may lack."""
+        return {f: h for f, h in self.columns.items() if h in headings or h not in self.may_lack}
+
+    def for_file(self, file: str) -> Self:
+        """With what is told of one file alone, given with or without its folder."""
+        told: dict[str, Any] = self.of_file.get(file) or self.of_file.get(Path(file).name) or {}
+        return replace(self, **told)
 
     def period_of(self, file: str) -> tuple[dt.date | None, dt.date | None]:
         """The first and the last day that count of a file, given with or without its folder."""

@@ -101,6 +101,7 @@ def column_forms(
             f'{file}: has no column "{parted_by}", which [tables.{told.name}] date_order_by names. Correct the name in '
             "the TOML."
         )
+    told = told.for_file(file)
     serial = source.spoken.serial_dates or told.serial_dates or practice.serial_dates
     years_from = told.two_digit_years_from or practice.two_digit_years_from
     dates = [f for f in columns if kind(told.name, f) == "date"]
@@ -156,6 +157,8 @@ def column_forms(
                 f"{told.name}: {column}: {proof.comma:,} numbers are read with a decimal comma, {proof.point:,} with a "
                 "decimal point: each can be read in one way only"
             )
+    if told.late_stamps == "midnights":
+        forms = {name: dataclasses.replace(form, zone=practice.time_zone) for name, form in forms.items()}
     return ColumnForms(dates=forms, decimals=decimals, assumed=assumed, by_part=by_part, parted_by=parted_by)
 
 

@@ -205,7 +205,7 @@ class _Loading:
         source: Source = mended or open_source(file.path, read_options(told, self.settings))
         spoken = source.spoken
         columns = resolve_columns(
-            source.headings, {} if spoken.fields else told.columns, table=table.name, file=file.name
+            source.headings, {} if spoken.fields else told.columns_in(source.headings), table=table.name, file=file.name
         )
         practice = self.settings.practice
         # A few mended rows cannot show how their dates are written: the file that they are of does.

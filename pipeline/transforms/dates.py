@@ -52,7 +52,8 @@ class DateForm:
     is 1969, 68 is 2068). `serial` is the system of a spreadsheet's day numbers, `1900` or `1904`; None reads none.
     `born_by`, only of birth dates, is a day after which nobody was born: a later birth date whose year has two digits
     lies a hundred years before, and a year alone is no day number. `epoch`: the values are seconds or milliseconds
-    since 1970. `era`: the years are of another era, by its name in `ERAS`.
+    since 1970. `era`: the years are of another era, by its name in `ERAS`. `zone`: days with the year last are
+    midnights of this time zone, told in the time of Greenwich; those with the year first were read so before.
     """
 
     month_first: bool | None = None
@@ -62,6 +63,7 @@ class DateForm:
     born_by: dt.date | None = None
     epoch: bool = False
     era: str = ""
+    zone: str | None = None
 
 
 @dataclass(frozen=True)
@@ -224,6 +226,9 @@ def decide_form(
     return replace(settled, month_first=months > days)
 
 
+_NUMBERS_YEAR_LAST = r"^\d{1,2}[./ -]\d{1,2}[./ -]\d{2}(?:\d{2})?$"
+
+
 def parse_dates(texts: pl.Series, form: DateForm) -> pl.DataFrame:
     """Read written dates; a time of day behind the date is dropped.
 
@@ -248,6 +253,10 @@ def parse_dates(texts: pl.Series, form: DateForm) -> pl.DataFrame:
     if form.serial is not None:
         is_year = text.str.contains(_YEAR_ALONE) if form.born_by else pl.lit(False)
         value = pl.coalesce(value, pl.when(~is_year).then(serial_date(text, form.serial)))
+    if form.zone is not None:
+        last_minute = (value.cast(pl.Datetime("us")) + pl.duration(minutes=24 * 60 - 1)).dt.replace_time_zone("UTC")
+        local = last_minute.dt.convert_time_zone(form.zone).dt.date()
+        value = pl.when(text.str.contains(_NUMBERS_YEAR_LAST)).then(local).otherwise(value)
     filled = _is_filled(text)
     read = distinct.with_columns(pl.when(filled).then(value).alias("value")).with_columns(
         pl.when(filled & pl.col("value").is_null()).then(pl.lit("unreadable")).alias("note")

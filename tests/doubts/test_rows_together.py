@@ -156,6 +156,41 @@ def own_dentist(rows: Ledger) -> Ledger:
     return rows.with_columns(Dr=own, Seen=pl.when(pl.col("Dr") != own).then("Dr"))
 
 
+def billed_by_the_owner(rows: Ledger) -> Ledger:
+    """The practice was sold in 2014, and who did the work stands with an assistant in a column of its own."""
+    team = pl.format("{}/{}", pl.col("Dr").str.to_lowercase(), pl.col("Row") % 3)
+    return rows.with_columns(
+        Dr=pl.when(dt.date(2014, 1, 1) > DAY).then(pl.lit("OA")).otherwise(pl.lit("OB")), Team=team
+    )
+
+
+def stages_behind_codes(rows: Ledger) -> Ledger:
+    is_crown = pl.col("Code").str.starts_with("D27")
+    crowns = rows.filter(is_crown)
+    prepared = crowns.with_columns(DAY.dt.offset_by("-16d"), Code=pl.col("Code") + ".1")
+    seated = rows.with_columns(Code=pl.when(is_crown).then(pl.col("Code") + ".2").otherwise("Code"))
+    return pl.concat([seated, prepared])
+
+
+def days_moved(rows: Ledger) -> Ledger:
+    return rows.with_columns(Weeks=CHART * 37 % 121 - 60)
+
+
+def numbered_members(rows: Ledger) -> Ledger:
+    family = CHART // 3
+    return rows.with_columns(Chart=pl.format("A{}", family), Of=CHART.rank("dense").over(family))
+
+
+def credited(rows: Ledger) -> Ledger:
+    """Some work is taken back three days later, under a word that seems to say that the row alone is nothing."""
+    charged = rows.filter(pl.col("Code").is_in(["D2740", "D3330", "D2330", "D2391"]), pl.col("Fee").is_not_null())
+    back = charged.filter(some(charged, 0.1)).with_columns(
+        DAY.dt.offset_by("3d"), Fee=pl.format("-{}", "Fee"), Status=pl.lit("CN")
+    )
+    done = rows.with_columns(Fee=pl.col("Fee").cast(pl.String), Status=pl.lit("C"))
+    return pl.concat([done, back], how="vertical_relaxed")
+
+
 DAMAGED: dict[str, tuple[Callable[[Ledger], Ledger], str]] = {
     "numbers given out again": (numbers_given_out_again, "several_birth_dates"),
     "two clinics by letters of entries": (two_clinics, "numbering"),
@@ -172,8 +207,17 @@ DAMAGED: dict[str, tuple[Callable[[Ledger], Ledger], str]] = {
     "teeth that slid by a row": (slid_by_a_row, "column_slid"),
     "codes and teeth joined by visit": (joined_by_visit, "joined_by_visit"),
     "the patient's own dentist": (own_dentist, "treating_clinician"),
+    "all billed in the owner's name": (billed_by_the_owner, "treating_clinician"),
+    "visits as ends of codes": (stages_behind_codes, "code_ends"),
+    "days moved patient by patient": (days_moved, "days_moved"),
+    "members of a family by number": (numbered_members, "dependants"),
+    "credits that are taken for void": (credited, "below_zero"),
 }
-MORE = {"one office sends in at the end of the month": 'columns.site_id = "Office"\n'}
+STATUS = 'columns.status = "Status"\nvalues.status = { C = "completed", CN = "void" }\n'
+MORE = {
+    "one office sends in at the end of the month": 'columns.site_id = "Office"\n',
+    "credits that are taken for void": STATUS,
+}
 
 
 def looked_at(files: Mapping[str, Ledger], folder: Path, more: str, practice: str) -> tuple[list[Seen], Settings]:
@@ -243,6 +287,33 @@ def test_files_of_one_time_are_asked_about_where_they_agree_in_part(
     if found:
         line = doubts["files_overlap"].answers[0][1]
         assert "files_overlap" not in asked({"ledger1.csv": first, "ledger2.csv": second}, tmp_path, line)
+
+
+def test_the_lines_that_are_offered_settle_it(ledger: Ledger, tmp_path: Path):
+    stages, credits = {"ledger.csv": stages_behind_codes(ledger)}, {"ledger.csv": credited(ledger)}
+    line = asked(stages, tmp_path)["code_ends"].answers[0][1]
+    assert "code_ends" not in asked(stages, tmp_path, line)
+    line = asked(credits, tmp_path, STATUS)["below_zero"].answers[0][1]
+    assert line == 'values.status."CN" = "completed"'
+    assert "below_zero" not in asked(credits, tmp_path, STATUS.replace("void", "completed"))
+
+
+@pytest.mark.parametrize("form", ["%Y-%m-%d", "%d/%m/%Y"])
+def test_days_of_one_file_that_are_told_in_the_time_of_greenwich(ledger: Ledger, form: str, tmp_path: Path):
+    """In summer an Irish midnight is of the day before: its days are a day early, and its Mondays Sundays."""
+    since = dt.date(2014, 1, 1)
+    midnight = DAY.cast(pl.Datetime).dt.replace_time_zone("Europe/Dublin").dt.convert_time_zone("UTC")
+    later = ledger.filter(since <= DAY).with_columns(Date=midnight.dt.date())
+    files = {"ledger1.csv": ledger.filter(since > DAY), "ledger2.csv": later}
+    files = {name: rows.with_columns(DAY.dt.strftime(form)) for name, rows in files.items()}
+    doubt = asked(files, tmp_path)["days_of_one_file"]
+    line = next(answer for _, answer, _ in doubt.answers if "midnights" in answer)
+    assert 'of_file."ledger2.csv"' in line
+    seen, settings = looked_at(files, tmp_path, line, 'time_zone = "Europe/Dublin"\n')
+    assert "days_of_one_file" not in {found.id for found in find_doubts(seen, settings)}
+    days = pl.concat([one.held.frame["day"] for one in seen if one.held is not None])
+    assert set(days) <= set(ledger["Date"])
+    assert (days.dt.weekday() <= 5).all()
 
 
 def test_what_can_be_accepted_has_its_word():

@@ -301,7 +301,7 @@ def answers_for(
     DataError
         If a column that PRACTICE.toml names for it is not in the file.
     """
-    practice, told = settings.practice, settings.tables[table]
+    practice, told = settings.practice, settings.tables[table].for_file(of)
     is_midnights = told.late_stamps == "midnights"
     zone = practice.time_zone if is_midnights or not told.late_stamps else None
     if is_midnights and zone is None:

@@ -22,6 +22,7 @@ _AMOUNT = r"^[\s$€£(<+−–-]*\d[\d,.' ]*\d[\s)>−-]*$"
 _LOOK_AT = 2_000
 # Of these an amount below zero takes no work back.
 _OTHER_MONEY = word_list("headings of other money")
+_BACK_DAYS, _LEAST_BACK, _SHARE_BACK = 60, 3, 0.5
 _ZEROS = r"^0+(?:[.,]0+)?$"
 
 
@@ -105,3 +106,27 @@ def below_zero_doubts(
 
 def _is_number(heading: str) -> bool:
     return plain_heading(heading) in _NUMBERS
+
+
+def void_doubts(where: str, rows: pl.DataFrame) -> list[Doubt]:
+    """Rows with an amount below zero whose status lets them not stand, where the row of the same work and amount, which
+    they take back, does; `rows` is as `rows_held.RowsHeld.whole`."""
+    keys = ["patient", "code", "tooth", "fee"]
+    back = rows.filter(pl.col("takes_back").fill_null("") != "").with_columns(fee=-pl.col("fee")).with_row_index("n")
+    first = rows.filter(pl.col("takes_back").is_null()).select(*keys, "day")
+    both = back.join(first, on=keys, suffix="_first", nulls_equal=True)
+    apart = (pl.col("day") - pl.col("day_first")).dt.total_days()
+    met = both.filter(apart.is_between(0, _BACK_DAYS)).unique("n")
+    if met.height < max(_LEAST_BACK, _SHARE_BACK * back.height):
+        return []
+    words = sorted(met["takes_back"].unique())
+    return ask(
+        "below_zero",
+        where,
+        f"{met.height:,} of {back.height:,} rows with an amount below zero and a status that lets them not stand "
+        f"({', '.join(words)}) come after a row of the same work and amount that stands.",
+        "Does such a row take back the one before it? Then it must be read as work done, with its amount below zero: "
+        "the two take each other off.",
+        *(of_ledger(f'values.status.{quoted(word)} = "completed"', "yes") for word in words),
+        so="no: the row before was done, and stands",
+    )

@@ -14,6 +14,8 @@ from pipeline.reading.suggest.toml_quote import quoted
 
 _ROWS, _FILLED, _NEARLY, _LEAST, _MOST_TEXTS, _LONGEST = 5, (0.05, 0.95), 0.95, 20, 60, 24
 _AMONG = 0.5
+_LONG, _MOST_OWNERS, _VISITS, _ON_A_DAY, _MOST_VISITING = 150, 4, 0.97, 0.2, 40
+_FIRST_WORD = r"^(\p{L}[\p{L}.]*)"
 _DAY = r"^(\d{4}-\d{2}-\d{2})"
 
 
@@ -52,6 +54,53 @@ def treating_doubts(where: str, frame: pl.DataFrame, read: str) -> list[Doubt]:
             so=f'no: who did the work stands in "{read}"',
         )
     return []
+
+
+def owner_doubts(where: str, frame: pl.DataFrame, read: str) -> list[Doubt]:
+    """Clinicians who follow one another, never two at a time, where a column that nothing reads names several on one
+    day and one at a visit: the owner may be named, in whose name all is billed."""
+    rows = frame.drop_nulls("provider")
+    by = rows.group_by("provider").agg(n=pl.len(), first=pl.col("day").min(), last=pl.col("day").max()).sort("first")
+    if not 2 <= by.height <= _MOST_OWNERS or (by["n"] < _LONG).any() or (by["first"] <= by["last"].shift(1)).any():
+        return []
+    few = [h for h in headings_of(frame) if any(_visits_with_one(frame.with_columns(text=of)) for of in _forms(h))]
+    if not few:
+        return []
+    named = ", ".join(f'"{heading}"' for heading in few)
+    return ask(
+        "treating_clinician",
+        where,
+        f'"{read}" is read as the clinician, and its {by.height} follow one another, never two at a time; '
+        f"{named}, not read, may name who treated: one person a visit, several on many days.",
+        f'Is "{read}" the owner, in whose name all is billed, and who did the work stands elsewhere?',
+        *(of_ledger(f"columns.provider_id = {quoted(heading)}", "who did the work") for heading in few),
+        of_ledger('values.provider_id = { "<text>" = "<clinician>" }', "with it, where several texts are one of them"),
+        so=f'no: who did the work stands in "{read}"',
+    )
+
+
+def _forms(heading: str) -> tuple[pl.Expr, pl.Expr]:
+    """A cell, and its first word alone: `kl/jm` is a dentist and who assisted."""
+    text = pl.col(OF + heading)
+    return text, text.str.extract(_FIRST_WORD)
+
+
+def _visits_with_one(rows: pl.DataFrame) -> bool:
+    """Whether texts, few in all, are one at nearly every visit with work on teeth, for a hygienist may clean at it too,
+    and several over a day and over the time of a patient."""
+    filled = rows.filter(pl.col("text").fill_null("") != "")
+    texts = filled["text"].unique()
+    if filled.height < _NEARLY * rows.height or not 2 <= texts.len() <= _MOST_VISITING:
+        return False
+    if not texts.str.contains(r"\p{L}").all() or texts.str.len_chars().max() > _LONGEST:  # type: ignore[operator]
+        return False
+    visits = filled.filter("is_on_tooth").group_by("patient", "day").agg(n=pl.len(), k=pl.col("text").n_unique())
+    days = filled.group_by("day").agg(n=pl.col("patient").n_unique(), k=pl.col("text").n_unique())
+    people = filled.group_by("patient").agg(n=pl.len(), k=pl.col("text").n_unique())
+    at_visit, on_day, of_one = (
+        of.filter(pl.col("n") > 1).select((pl.col("k") > 1).mean()).item() or 0 for of in (visits, days, people)
+    )
+    return at_visit <= 1 - _VISITS and min(on_day, of_one) >= _ON_A_DAY
 
 
 def named_twice_doubts(

@@ -9,19 +9,23 @@ import polars as pl
 
 from pipeline.practice.counts import count
 from pipeline.practice.settings import Settings
+from pipeline.practice.teeth import parse_teeth
 from pipeline.reading.doubts.clinicians import named_twice_doubts
 from pipeline.reading.doubts.doubt import Doubt, ask
 from pipeline.reading.doubts.seen import Seen
 from pipeline.reading.doubts.whole_export import BROKEN, End, end_doubts
-from pipeline.reading.headings import plain_heading
+from pipeline.reading.doubts.work_seen import CROWN
+from pipeline.reading.headings import PART, fit, plain_heading
 from pipeline.reading.sources import has_sheets
 from pipeline.reading.sources.excel_cells import visible_sheets
-from pipeline.reading.sources.files_beside import ends_a_line, pairs_beside, taken_back_beside
+from pipeline.reading.sources.files_beside import ends_a_line, pairs_beside, tables_beside, taken_back_beside
 from pipeline.reading.sources.standing_names import VOID, named
+from pipeline.reading.suggest.profile import Column
 from pipeline.reading.suggest.toml_quote import quoted
 
 _MOST_SHOWN = 5
-_LEAST_PAIRS, _NEARLY_ALL = 3, 0.8
+_LEAST_PAIRS, _LEAST_ROWS, _NEARLY_ALL, _HELD = 3, 10, 0.8, 0.2
+_WORK = ["patient", "day", "tooth"]
 _OLD = re.compile(r"(?i)\b(?:old|former|previous|prior|alt|from|ancien|antiguo|oud|vecchio|antigo)\b")
 
 
@@ -34,7 +38,11 @@ def file_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         return []
     read = [path for table in settings.tables for path in matching_files(settings, table)]
     ours = {plain_heading(heading) for one in ledgers for heading in one.headings}
-    found = _old_numbers(ledgers, read)
+    found = (
+        _old_numbers(ledgers, read)
+        + _work_beside(ledgers, read, settings.practice.tooth_notation)
+        + _crowns_apart(seen, ledgers)
+    )
     clinicians = [one.held.frame["provider"] for one in ledgers if one.held is not None]
     if clinicians:
         renewed = list(settings.tables["procedures"].clinicians_renewed)
@@ -65,6 +73,77 @@ def file_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             so="no: the ledger does not hold them",
         ),
     ]
+
+
+def _work_beside(ledgers: Sequence[Seen], read: Sequence[Path], notation: str) -> list[Doubt]:
+    """Files that no table reads and that hold patients of the ledger with a day and a tooth in each row, hardly one of
+    which the ledger has."""
+    ids = pl.concat([one.who.people.select("id") for one in ledgers]).unique().drop_nulls()["id"]
+    held = [one.held.frame.select(_WORK) for one in ledgers if one.held is not None and one.held.one_in == 1]
+    if not held or ids.len() < _LEAST_PAIRS:
+        return []
+    ours, told = pl.concat(held).unique(), []
+    for path, rows in tables_beside(read):
+        # A list made by another program may number teeth otherwise.
+        read_so = [_work_in(rows, ids, of) for of in dict.fromkeys((notation, "fdi"))]
+        there = max(work.join(ours, on=_WORK, how="semi").height for work in read_so)
+        if read_so[0].height >= _LEAST_ROWS and there < _HELD * max(work.height for work in read_so):
+            told.append(path.name)
+    if not told:
+        return []
+    more = f" and {len(told) - _MOST_SHOWN} more" if len(told) > _MOST_SHOWN else ""
+    return ask(
+        "files_not_read",
+        "procedures",
+        f"beside the ledger lies what no table reads, and its rows have a patient of the ledger, a day and a tooth: "
+        f"{', '.join(told[:_MOST_SHOWN])}{more}.",
+        "Is it work that was done, and that the ledger does not hold, as where each kind of work has its own log? "
+        "What is not read counts as never done.",
+        (
+            "tables.procedures",
+            'files = ["<those that are there>", "<its name>"]',
+            'yes; with renamed."<its heading>" = "<the heading named>" for each column that is called otherwise',
+        ),
+        so="no: it holds no work of its own",
+    )
+
+
+def _crowns_apart(seen: Sequence[Seen], ledgers: Sequence[Seen]) -> list[Doubt]:
+    """A list of crowns beside a ledger that has none: details join crowns of the ledger, and are none themselves."""
+    rows = sum(one.counts["rows"] for one in seen if one.table == "crown_details" and not one.is_ours)
+    held = [one.held.frame for one in ledgers if one.held is not None]
+    if rows < _LEAST_ROWS or any((frame["kind"] == CROWN).any() for frame in held):
+        return []
+    return ask(
+        "files_not_read",
+        "crown_details",
+        f"{count(rows, 'row')} of details of crowns are there, and the ledger has no crown.",
+        "Are the crowns in that list alone, and no rows of the ledger? Details are joined to crowns of the ledger: "
+        "write a column with the code of a crown into a copy of the list, and read it as a ledger too.",
+        (
+            "tables.procedures",
+            'files = ["<those that are there>", "<the copy>"]',
+            'with renamed."<its heading>" = "<the heading named>" for each column that is called otherwise',
+        ),
+        so="no: no crown of the ledger's time was made here",
+    )
+
+
+def _work_in(rows: pl.DataFrame, ids: pl.Series, notation: str) -> pl.DataFrame:
+    """The patient, day and tooth of rows that have each, as `rows_held` holds them; none of other tables."""
+    columns = [Column(n, name, name, rows[name]) for n, name in enumerate(rows.columns, 1)]
+    teeth = [c for c in columns if fit(c.heading, "tooth") >= PART and max(c.teeth.values()) >= _NEARLY_ALL]
+    days = [c for c in columns if c.date_share >= _NEARLY_ALL]
+    people = [c for c in columns if _are_ids(c.texts, ids)]
+    if not (teeth and days and people):
+        return pl.DataFrame(schema=dict(zip(_WORK, (pl.UInt64(), pl.Date(), pl.UInt8()), strict=True)))
+    tooth = parse_teeth(teeth[0].texts, notation=notation)["tooth_fdi"].cast(pl.UInt8)
+    # Of several days that a row has, any may be that of the work.
+    each = [
+        pl.DataFrame({"patient": people[0].texts.hash(0), "day": day.days.cast(pl.Date), "tooth": tooth})
+        for day in days
+    ]
+    return pl.concat(each).drop_nulls().select(_WORK).unique()
 
 
 def _ends(ledgers: Sequence[Seen], paths: Sequence[Path]) -> dict[str, End]:

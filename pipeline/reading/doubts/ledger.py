@@ -6,14 +6,24 @@ import polars as pl
 
 from pipeline.practice.codes import BUILT_IN
 from pipeline.practice.settings import Settings
-from pipeline.reading.doubts.clinicians import treating_doubts
+from pipeline.reading.doubts.below_zero import void_doubts
+from pipeline.reading.doubts.clinicians import owner_doubts, treating_doubts
+from pipeline.reading.doubts.code_ends import end_of_code_doubts
 from pipeline.reading.doubts.code_fees import fee_jumps, office_doubts
 from pipeline.reading.doubts.code_meanings import list_doubts, meaning_doubts
 from pipeline.reading.doubts.doubt import Doubt
 from pipeline.reading.doubts.fee_units import coin_doubts
+from pipeline.reading.doubts.file_days import weekday_doubts
 from pipeline.reading.doubts.files_overlap import overlap_doubts
 from pipeline.reading.doubts.no_patients import shared_by_many, trial_records, word_among_numbers
-from pipeline.reading.doubts.numbers_beside import age_doubts, member_doubts, other_number_doubts, prefix_doubts
+from pipeline.reading.doubts.numbers_beside import (
+    age_doubts,
+    member_doubts,
+    moved_doubts,
+    numbered_member_doubts,
+    other_number_doubts,
+    prefix_doubts,
+)
 from pipeline.reading.doubts.numbers_listed import listed_doubts
 from pipeline.reading.doubts.odd_days import day_group_doubts
 from pipeline.reading.doubts.odd_values import value_doubts
@@ -72,6 +82,7 @@ def ledger_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
     whole = [one for one in seen if one.work is not None and not one.is_mended]
     works = [one.work for one in whole if one.work is not None]
     found += _of_rows(whole, settings)
+    found += weekday_doubts([one for one in whole if one.sections.is_whole])
     found += overlap_doubts([one for one in whole if one.sections.is_whole])
     told = settings.tables["procedures"]
     months = [piece for work in works for piece in work.fees_by_month]
@@ -81,7 +92,9 @@ def ledger_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         pieces = [piece for work in works for piece in work.fees_by_office]
         found += office_doubts("procedures", office, pieces) if pieces else []
     found += sign_doubts("procedures", Whole(works, all(one.sections.is_whole for one in whole)))
-    return [d for d in found if d.id != "crown_in_two_rows" or settings.rules.crown_rows == 1]
+    # Where the ends of codes part the visits, crowns on two days are no question of their own.
+    known = settings.rules.crown_rows > 1 or any(d.id == "code_ends" for d in found)
+    return [d for d in found if d.id != "crown_in_two_rows" or not known]
 
 
 def _of_rows(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
@@ -104,13 +117,19 @@ def _of_rows(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             found += named_tooth_doubts(where, frame, columns["code"], first.answers.notation, told=told_of)
         if not first.answers.dependant:
             found += age_doubts(where, frame) + member_doubts(where, frame, told=marked)
+            found += numbered_member_doubts(where, frame, told=marked)
         if not settings.practice.numbering:
             found += prefix_doubts(where, frame, held.columns)
         if not first.answers.merged:
             ids = pl.concat([one.who.people["id"] for one in files])
             found += other_number_doubts(where, frame, ids)
         if (clinician := columns.get("provider_id")) is not None:
-            found += treating_doubts(where, frame, clinician)
+            found += treating_doubts(where, frame, clinician) or owner_doubts(where, frame, clinician)
+        if "status" in columns:
+            found += void_doubts(where, held.whole)
+        if "code" not in first.made and not any(h == columns["code"] for h, _, _ in first.answers.marks):
+            found += end_of_code_doubts(where, frame, columns["code"])
+        found += moved_doubts(where, frame)
         for one in files:
             if one.held is not None and one.listed.by_word and one.sections.is_whole:
                 found += listed_doubts(one.where, one.listed, one.held.frame)

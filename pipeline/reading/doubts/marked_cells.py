@@ -24,7 +24,7 @@ LETTERS_BEFORE = r"^\p{L}{1,6}[\s._-]*"
 ENDING = r"[._/-][0-9A-Za-z]$"
 # The only number of a text, and a number made of the day of birth with its century.
 NUMBER_IN_TEXT = r"^\D*?(\d{2,})\D*$"
-CENTURY = r"^(?:19|20)(\d{6}[-+]?\d{3,4})$"
+CENTURY = r"^(?:19|20)(\d{6}[-+]?\p{L}?\d{3,4})$"
 SIGNS_WITHIN = r"^(\d{3,})[./-](\d{2,})$"  # a sign between two parts of a number: `560312/1234`
 TAKEN_BACK = r"(?i)^\s*(//+|--+|;+|'+|x[\s._-]+|xx+[\s._-]*|del(?:eted)?[\s._-]*|void(?:ed)?[\s._-]*|rem\s+)\d"
 _TAKEN_BACK_BEHIND = r"(?i)\d\s*([\s._-]+x|[\s._(-]+del(?:eted)?\)?|[\s._(-]+void(?:ed)?\)?)\s*$"

@@ -21,6 +21,8 @@ _MOST_PREFIXES, _BOTH = 6, 0.1
 _MEMBER, _MEMBERS, _ROWS, _AS_MANY, _COME_BACK, _CODE_ROWS = r"^\p{L}[\p{L}.' -]{0,13}$", 8, 6, 2, 0.5, 40
 _NUMBER = r"(?:^|[^\d/.,:-])(\d{3,})(?:$|[^\d/.,:-]|[.,](?:\s|$))"
 _LEAST_NAMED = 5
+_MOVED, _SIGNED = 20, 0.2
+_NEARLY_ONE = 0.9
 
 
 def age_doubts(where: str, frame: pl.DataFrame) -> list[Doubt]:
@@ -42,6 +44,28 @@ def age_doubts(where: str, frame: pl.DataFrame) -> list[Doubt]:
             of_ledger('columns.patient_id = "<its heading>"', "a column with each patient's own"),
             of_ledger('dependant = "<its heading>"', "a column that tells these people apart"),
             so="no: each number is one person, and the ages are wrong",
+        )
+    return []
+
+
+def moved_doubts(where: str, frame: pl.DataFrame) -> list[Doubt]:
+    """A whole number for each patient, above zero for some and below for others: by that his days may be moved, as in
+    copies that are made for studies."""
+    for heading in headings_of(frame):
+        whole = pl.col(OF + heading).str.extract(r"^([+-]?\d{1,4})(?:\.0+)?$", 1).cast(pl.Int32, strict=False)
+        by = frame.group_by("patient").agg(pl.len(), own=whole.n_unique(), n=whole.first(), gaps=whole.null_count())
+        below, above = int((by["n"] < 0).sum()), int((by["n"] > 0).sum())
+        if by.height < _MOVED or by["gaps"].sum() or by["own"].max() != 1 or min(below, above) < _SIGNED * by.height:
+            continue
+        return ask(
+            "days_moved",
+            where,
+            f'the column "{heading}" has one whole number for each of {by.height:,} patients, above zero for '
+            f"{above:,} and below for {below:,}.",
+            "Were each patient's days moved by so many days, weeks or months, so that nobody is known by them? Then "
+            "years, seasons and the end of the records are wrong: load the export with the true days, or a copy in "
+            "which they were moved back.",
+            so="no: it says something else, and the days are true",
         )
     return []
 
@@ -114,6 +138,40 @@ def member_doubts(where: str, frame: pl.DataFrame, *, told: Collection[str]) -> 
             f'"{heading}" that come back again and again, {met / by.height:.1f} a number of {words.len():,} in '
             "all.",
             "Is the number that of a family or a household, and this word the member who was treated?",
+            of_ledger(f"dependant = {quoted(heading)}", "yes: both together are the patient"),
+            so="no: the number alone is the patient",
+        )
+    return []
+
+
+def numbered_member_doubts(where: str, frame: pl.DataFrame, *, told: Collection[str]) -> list[Doubt]:
+    """A small number beside the patient's, the same through a visit, that runs from 1 on under each patient number and
+    comes back: members of a family, counted. Clinicians are numbered too, but not everybody sees the first."""
+    for heading in headings_of(frame):
+        if heading in told or headed([heading], "dependant"):
+            continue
+        number = pl.col(OF + heading).str.extract(r"^0?(\d)$", 1).cast(pl.Int32)
+        rows = frame.select("patient", "day", number=number)
+        if rows["number"].null_count() or rows["number"].n_unique() < _SOME:
+            continue
+        rows = rows.filter(pl.col("number") > 0)
+        visits = rows.group_by("patient", "day").agg(pl.col("number").n_unique() == 1, n=pl.len())
+        same = visits.filter(pl.col("n") > 1)["number"]
+        by = rows.unique().sort("patient", "day", "number").group_by("patient", maintain_order=True)
+        people = by.agg(k=pl.col("number").n_unique(), top=pl.col("number").max(), runs=pl.col("number").rle_id().max())
+        several = people.filter(pl.col("k") > 1)
+        in_turn = (people["k"] == people["top"]).mean() or 0.0
+        come_back = several.filter(pl.col("runs") > pl.col("k") - 1).height
+        if same.is_empty() or same.mean() < _NEARLY_ONE or in_turn < _NEARLY_ONE:  # type: ignore[operator]
+            continue
+        if several.height < max(_SOME, 0.2 * people.height) or come_back < _COME_BACK * several.height:
+            continue
+        return ask(
+            "dependants",
+            where,
+            f'the column "{heading}" has a number from 1 on under each of {people.height:,} patient numbers, several '
+            f"under {several.height:,} of them, the same through a visit, and they come back again and again.",
+            "Is the number read that of a family or an account, and this one the member who was treated?",
             of_ledger(f"dependant = {quoted(heading)}", "yes: both together are the patient"),
             so="no: the number alone is the patient",
         )

@@ -28,8 +28,12 @@ SCHEMA = {
     "time": pl.String(),  # of a stamp
     "is_small": pl.Boolean(),  # the code has small letters only
     "is_braced": pl.Boolean(),  # the tooth stands in brackets
+    "end": pl.String(),  # what stands behind the number of the code, as 2 in D2740.2
+    "ended": pl.String(),  # the whole of such a code, as written
+    "takes_back": pl.String(),  # of a row that does not stand and has an amount below zero, its status as written
 }
 _BRACED = r"^\s*\(.*\)\s*$"
+_END = r"^\s*\p{L}{0,2}\d{3,5}[.\-_/](\w{1,2})\s*$"
 _TIME = r"[T ](\d{1,2}:\d{2})(?::|\D|$)"
 
 
@@ -54,12 +58,14 @@ class RowsHeld:
         lost = rejects.filter(pl.col("reason") == "tooth_missing")["row_number"]
         if lost.len() and sum(map(len, self.toothless)) < _MOST_HELD:
             self.toothless.append(lost.cast(pl.Int64))
-        held = cleaned.lazy().with_columns(patient=pl.col("patient_id").hash(0))
-        held = held.filter(STANDS, pl.col("service_date").is_not_null(), self.held.is_held)
+        held = cleaned.lazy().with_columns(patient=pl.col("patient_id").hash(0), is_back=~STANDS)
+        takes_back = pl.col("is_back") & (pl.col("fee").cast(pl.Float64) < 0)
+        held = held.filter(~pl.col("is_back") | takes_back, pl.col("service_date").is_not_null(), self.held.is_held)
         typed = held.select(
             pl.col("row_number").cast(pl.Int64),
             "code",
             "patient",
+            "is_back",
             day="service_date",
             tooth="tooth_fdi",
             fee=pl.col("fee").cast(pl.Float64),
@@ -73,8 +79,9 @@ class RowsHeld:
             rows, fields = rows.filter(is_held), fields.filter(is_held)
         texts = [text_of(rows, h).fill_null("").alias(OF + h) for h in headings[:_MOST_COLUMNS]]
         empty = pl.Series([None] * fields.height, dtype=pl.String)
-        tooth, day, code = (
-            fields[f].cast(pl.String) if f in fields.columns else empty for f in ("tooth", "service_date", "code")
+        tooth, day, code, status = (
+            fields[f].cast(pl.String) if f in fields.columns else empty
+            for f in ("tooth", "service_date", "code", "status")
         )
         beside = pl.DataFrame(
             [
@@ -83,10 +90,15 @@ class RowsHeld:
                 day.str.extract(_TIME).alias("time"),
                 code.to_frame("code").select(is_small=is_small(pl.col("code"))).to_series(),
                 tooth.str.contains(_BRACED).alias("is_braced"),
+                code.str.extract(_END).alias("end"),
+                code.str.strip_chars().str.extract(f"({_END})").alias("ended"),
+                status.str.strip_chars().fill_null("").alias("takes_back"),
                 *texts,
             ]
         )
-        self.held.add(typed.join(beside, on="row_number", how="left").join(self.kinds, on="code", how="left"))
+        held = typed.join(beside, on="row_number", how="left").join(self.kinds, on="code", how="left")
+        told = pl.when("is_back").then("takes_back")
+        self.held.add(held.with_columns(takes_back=told).drop("is_back"))
 
     @property
     def height(self) -> int:
@@ -94,10 +106,15 @@ class RowsHeld:
         return self.held.height
 
     @cached_property
-    def frame(self) -> pl.DataFrame:
-        """All rows held, to be read once all batches are in."""
+    def whole(self) -> pl.DataFrame:
+        """All rows held, those too that do not stand and have an amount below zero; once all batches are in."""
         pieces = [pl.DataFrame(schema=SCHEMA), *self.held.pieces]
         return pl.concat(pieces, how="diagonal_relaxed").with_columns(pl.col(f"^{OF}.*$").fill_null(""))
+
+    @cached_property
+    def frame(self) -> pl.DataFrame:
+        """The rows held that stand."""
+        return self.whole.filter(pl.col("takes_back").is_null())
 
     @property
     def is_by_patient(self) -> bool:
@@ -115,5 +132,5 @@ def together_held(files: Sequence[RowsHeld]) -> RowsHeld:
     """The rows of several files, of the same share of their patients."""
     held = Sampled("patient", _MOST_TOGETHER, one_in=max(one.held.one_in for one in files))
     for one in files:
-        held.add(one.frame)
+        held.add(one.whole)
     return RowsHeld(files[0].kinds, held)

@@ -192,14 +192,17 @@ def _opened_with_lists(path: Path, options: ReadOptions, reader: Reader) -> Sour
     }
     keys = tuple(join.on for join in options.joined if not join.on.startswith(of_lists))
     wanted = tuple(dict.fromkeys((*own["wanted"], *keys)))
-    inner = replace(options, joined=(), wanted=wanted, required=own["required"])
+    later = tuple(one for one in options.made if any(h.startswith(of_lists) for h in one.headings))
+    made = tuple(one for one in options.made if one not in later)
+    inner = replace(options, joined=(), wanted=wanted, required=own["required"], made=made)
     source = _opened(path, inner, reader)
 
     def opened(join: Join) -> Source:
         sheets = (join.sheet,) if join.sheet else ()
         return open_source(Path(join.file), ReadOptions(table=_LIST, wanted=(join.key,), sheets=sheets))
 
-    return Joined(source, options.joined, path.name, opened)
+    joined = Joined(source, options.joined, path.name, opened)
+    return MadeColumns(joined, later, path.name) if later else joined
 
 
 def _around(path: Path, options: ReadOptions) -> tuple[str, ...]:

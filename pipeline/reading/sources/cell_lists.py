@@ -15,6 +15,7 @@ from pipeline.reading.sources.source import ROW, Batch, refuse_absent
 
 # The strongest separator that a cell holds parts it; blanks only where nothing else does and no part has any.
 _CUTS = (r"\s*\n\s*", r"\s*[;|]\s*", r"\s*,\s*", r"\s+")
+PARTED = r"\S\s*[\n;|,]\s*\S"  # a cell that may hold several
 _MOST = 40
 
 

@@ -8,11 +8,14 @@ from pathlib import Path
 
 import polars as pl
 
+from pipeline.machine.errors import DataError
 from pipeline.reading.sources.kinds import TEXT, kind_of
 from pipeline.reading.sources.standing_names import VOID, named
 
 _TEXTS, _OTHERS = (".csv", ".tsv", ".txt", ".psv"), (".xlsx", ".xlsm", ".parquet", ".json", ".jsonl", ".xml", ".html")
-_FIRST_BYTES = 8_192
+_BOOKS = (".xlsx", ".xlsm")
+_OURS = "holds-patient-data"  # rows that were set aside, written out
+_FIRST_BYTES, _FIRST_ROWS = 8_192, 1_000
 _MOST_BYTES, _MOST_COLUMNS = 5_000_000, 6
 # Of these a list of what was deleted says nothing of work.
 _NO_WORK = re.compile(r"(?i)appointment|appt|termin|rendez|cita|patient|pazient|pacient|recall|claim|payment|user")
@@ -49,6 +52,25 @@ def pairs_beside(read: Iterable[Path]) -> Iterator[tuple[Path, pl.DataFrame]]:
             rows = [row for row in csv.reader(text.splitlines()[1:], delimiter=sign) if len(row) == len(headings)]
             if rows:
                 yield path, pl.DataFrame(rows, schema=dict.fromkeys(headings, pl.String()), orient="row")
+
+
+def tables_beside(read: Iterable[Path]) -> Iterator[tuple[Path, pl.DataFrame]]:
+    """The first rows, as text, of small texts and workbooks that lie beside the files that are `read`."""
+    from pipeline.reading.sources import ReadOptions, open_source  # it opens files by all the kinds that are known
+
+    paths = {path.resolve() for path in read}
+    for folder in sorted({path.parent for path in paths}):
+        for path in sorted(folder.iterdir()):
+            is_table = path.suffix.lower() in (*_TEXTS, *_BOOKS) and path.is_file() and not path.is_symlink()
+            if not is_table or path.resolve() in paths or path.stat().st_size > _MOST_BYTES or _OURS in path.name:
+                continue
+            try:
+                batch = next(iter(open_source(path, ReadOptions(table="patients")).batches()), None)
+            except DataError:
+                continue
+            if batch is not None and batch.rows.height:
+                rows = batch.rows.select(pl.all().exclude(r"^\(.*\)$")).head(_FIRST_ROWS)
+                yield path, rows.select(pl.all().cast(pl.String).str.strip_chars().replace("", None))
 
 
 def ends_a_line(path: Path) -> bool | None:

@@ -58,7 +58,8 @@ _NO_COUNT = (
 )
 _ONE = r"(?:\d{1,2}|[UL][RL]\s?[1-8A-E]|[A-T](?![A-Za-z]))"
 _WORD = (
-    r"(?:\b(?:tooth|teeth|tth|th|zahn|zähne|zahne|dents?|dientes?|piezas?|dentes?|elementos?|elementen?|tanden|tand)\b"
+    r"(?:\b(?:tooth|teeth|tth|th|zahn|zähne|zahne|dents?|dientes?|piezas?|dentes?|dente|denti|elementos?|elementen?|tanden|tand|"
+    r"tann|tenner|tænder|zęby?|zębów|zęba|ząb|zuby?|zubu|diş|dişi|dişler|fog|fogak|hammas|hampaat|zob|zub|gigi)\b"
 )
 IN_TEXT = re.compile(
     rf"(?i){_WORD}\s*(?:nos?\b|nr\b|number\b|numbers\b)?[\s.:#°]*|#\s*)"

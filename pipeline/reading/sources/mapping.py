@@ -30,6 +30,11 @@ def resolve_columns(headings: Sequence[str], columns: Mapping[str, str], *, tabl
             raise DataError(
                 f'{file}: has no column "{heading}", which [tables.{table}] columns.{field} names.\n'
                 f"  {_told(near, 'Headings there that come near')} Correct the name in the TOML."
+                + (
+                    ""
+                    if field in REQUIRED_FIELDS[table]
+                    else f' Or, if such files have none, write may_lack = ["{heading}"] under [tables.{table}].'
+                )
             )
     found = {field: heading.strip() for field, heading in columns.items()}
     firsts = {f: h.removesuffix(_FIRST) for f, h in found.items() if h not in headings}

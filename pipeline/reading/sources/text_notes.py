@@ -91,7 +91,9 @@ def refuse_other_headings(rows: pl.DataFrame, numbers: pl.Series, said: Sequence
     """
     headings = [text.strip() for text in said]
     known = {text for text in headings if text}
-    if len(known) < _MANY_COLUMNS or rows.width != len(said):
+    # A first row of numbers is no row of headings, and the next one may be alike.
+    words = sum(not any(c.isdigit() for c in text) for text in known)
+    if len(known) < _MANY_COLUMNS or rows.width != len(said) or 2 * words <= len(known):
         return
     maybe = rows.select(pl.first().is_in([*known, *said]).arg_true()).to_series()
     for place in maybe.head(_LOOK_AT):

@@ -85,7 +85,12 @@ def _key_of_patients(piece: Piece) -> str:
 
 
 def _may_name(piece: Piece) -> bool:
-    return _is_list(piece) and not piece.layout and piece.rows.height >= _LEAST_ROWS
+    return _is_list(piece) and not _laid_out(piece) and piece.rows.height >= _LEAST_ROWS
+
+
+def _laid_out(piece: Piece) -> tuple[LayoutLine, ...]:
+    """How a piece is laid out, but for cells that may be filled from above: rows of a database stand alone."""
+    return tuple(line for line in piece.layout if line.key != "fill_down")
 
 
 def _is_list(piece: Piece) -> bool:
@@ -136,7 +141,7 @@ def _joined(piece: Piece, lists: Sequence[Piece], folder: Path) -> tuple[Piece, 
     ]
     piece = replace(piece, told=(*piece.told, *(one for one in people if one[0] in by_key)))
     changed = replace(piece, rows=pl.DataFrame({h: rows.get_column(h) for h in headings}), headings=tuple(headings))
-    return replace(changed, layout=(*piece.layout, line)), [one for _, one in joins]
+    return replace(changed, layout=(*_laid_out(piece), line)), [one for _, one in joins]
 
 
 @dataclass

@@ -25,6 +25,7 @@ from pipeline.reading.sources.text_notes import TOTAL_LINE
 from pipeline.reading.suggest import made_lines
 from pipeline.reading.suggest.layout_line import Found, LayoutLine
 from pipeline.reading.suggest.name_forms import day_in_name, sheet_names
+from pipeline.reading.suggest.profile import Column
 from pipeline.reading.suggest.shapes import (
     all_called,
     ditto_marks,
@@ -45,6 +46,8 @@ _MOST_PRINTED = 2  # so many headings at most does a file have whose fields noth
 _MOST_RECORD = 4  # or of lines that are a name and a value, with a sign or two in the value
 _GROUPED = ("patient_id", "service_date")
 _GROUP_LINE = re.compile(r"^\W*([^\W\d][^\d]{0,40}?)([:#.]?)\s+(\S*\d\S*?)(?:[,;|]?\s+(.*\S)|[,;|]*)\s*$")
+_DAY_LINE = re.compile(r"^\W*([^\W\d][^\d:]{0,40}?):\s*(\S.*\d.*)$")
+_SOME_DATES, _NEARLY_DATES = 0.5, 0.9
 _CLINICIAN = "provider_id"
 _WORDS_LINE = re.compile(r"^\W*([^\W\d][^\d:#]{0,40}?)(:)\s*([^\W\d].{0,60}?)()[,;|]*\s*$")
 _BARE_LINE = re.compile(r"^\s*\w*\d[\w-]*[,;|]?\s+[^\W\d][^\d]*$")
@@ -148,15 +151,19 @@ def _group_lines(source: Source, batches: Sequence[Batch], options: ReadOptions)
     texts += [" ".join(c for c in row if c) for b in batches for row in _scarce(b.rows)]
     texts += [line for lines in getattr(source, "titles", {}).values() for line in lines]
     texts = [t for t in texts if not _TOTAL.match(t)]
+    days, dated = _days_in_words(texts)
+    texts = [t for t in texts if t not in dated]
     said = [m for t in texts if (m := _GROUP_LINE.match(t)) and not _TOTAL.match(m[1].split()[-1])]
     found = [(m, field) for m in said for field in _GROUPED if _is_for(m[1], field)]
     found += [(m, _CLINICIAN) for t in texts if (m := _WORDS_LINE.match(t)) and fit(m[1], _CLINICIAN) == EXACT]
     forms = Counter((m[1].strip(), m[2], field) for m, field in found)
-    templates, seen = [], []
+    templates, seen = [f"{words}: {{service_date:words}}" for words in days], list(dated)
     order = (*_GROUPED, _CLINICIAN)
     for (words, sign, field), n in sorted(forms.items(), key=lambda item: (order.index(item[0][2]), -item[1])):
         of = [m for m, f in found if (m[1].strip(), m[2], f) == (words, sign, field)]
         if n < _LEAST or len({m[3] for m in of}) < _LEAST or field in source.headings:
+            continue
+        if field == "service_date" and (days or _date_share([m[3] for m in of]) < _SOME_DATES):
             continue
         rest = " {*}" if any(m[4] for m in of) else ""
         templates.append(f"{words}{sign} {{{field}}}{rest}")
@@ -176,6 +183,20 @@ def _group_lines(source: Source, batches: Sequence[Batch], options: ReadOptions)
     why = f"likely: {count(len(seen), 'line')} above rows say it; {shown_texts(seen)}"
     value = f"[{', '.join(map(quoted, templates))}]"
     return replace(options, group_lines=read), LayoutLine("group_lines", value, why)
+
+
+def _days_in_words(texts: Sequence[str]) -> tuple[list[str], set[str]]:
+    """Words before days of several words, `Date: Monday, January 4, 2016`, and the lines that have them."""
+    found: dict[str, dict[str, str]] = {}
+    for text in texts:
+        if (m := _DAY_LINE.match(text)) and " " in m[2].strip() and _is_for(m[1], "service_date"):
+            found.setdefault(m[1].strip(), {})[text] = m[2].strip(" ,;|")
+    days = {w: of for w, of in found.items() if len(of) >= _LEAST and _date_share([*of.values()]) >= _NEARLY_DATES}
+    return list(days), {text for of in days.values() for text in of}
+
+
+def _date_share(texts: Sequence[str]) -> float:
+    return Column(1, "", "", pl.Series(list(texts), dtype=pl.String)).date_share
 
 
 def _are_numbers(lines: Sequence[str]) -> bool:

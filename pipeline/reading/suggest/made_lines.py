@@ -16,7 +16,7 @@ from pipeline.practice.table_settings import Made
 from pipeline.practice.words import words_of
 from pipeline.reading.headings import EXACT, NOT_OURS, PART, fit, numbered_like, plain_heading
 from pipeline.reading.sources import Batch, ReadOptions, Source
-from pipeline.reading.sources.cell_lists import parts_of
+from pipeline.reading.sources.cell_lists import PARTED, parts_of
 from pipeline.reading.sources.excel_file import SHEET
 from pipeline.reading.sources.made_columns import (
     BEHIND_CODE,
@@ -229,6 +229,32 @@ def find_code_lists(source: Source, batches: Sequence[Batch], options: ReadOptio
     return options, None
 
 
+def find_lists_beside(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
+    """Several codes in a cell, and as many parts in the cell of another column: `D0120; D2740` beside `-; 14`."""
+    if options.cell_lists:
+        return options, None
+    parted = {}
+    for column in (c for c in _columns(source, batches) if c.matches(PARTED) >= _SOME):
+        is_fee = fit(column.heading, "fee") >= PART
+        parted[column.name] = column, [len(parts_of(text, is_fee=is_fee)) for text in column.texts]
+    codes = [name for name, (c, _) in parted.items() if fit(c.heading, "code") >= PART and c.date_share < _SOME]
+    for name in codes:
+        column, lengths = parted[name]
+        several = [row for row, n in enumerate(lengths) if n > 1]
+        like = [
+            other
+            for other, (_, of) in parted.items()
+            if other != name and sum(of[r] == lengths[r] for r in several) >= _NEARLY_ALL * len(several)
+        ]
+        if len(several) < _LEAST or not like:
+            continue
+        seen = [column, *(parted[other][0] for other in like)]
+        why = f"likely: {len(several):,} of {column.n:,} rows hold several, as many in each; {_seen(*seen)}"
+        value = f"[{', '.join(quoted(one) for one in (name, *like))}]"
+        return replace(options, cell_lists=(name, *like)), LayoutLine("cell_lists", value, why)
+    return options, None
+
+
 def find_in_text(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
     """Teeth named in a description, where no column is one of teeth."""
     columns = _columns(source, batches)
@@ -297,6 +323,7 @@ def _has_teeth_behind(column: Column) -> bool:
 
 
 FINDERS = (
+    find_lists_beside,
     find_dates,
     find_month_in_name,
     find_range,

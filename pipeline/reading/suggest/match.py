@@ -98,10 +98,12 @@ def likely_ledger(file: FileProfile) -> TableMatch:
     needs were found: the rest are asked for, each with the columns that are left."""
     found = _match_table("procedures", file, speak=headings_speak(file), is_told=True)
     needed = REQUIRED_FIELDS["procedures"]
-    there = {m.field: m.column for m in found.fields if m.column is not None} if found else {}
+    there = {m.field: [c for c in (m.column, *m.rivals) if c] for m in found.fields} if found else {}
+    there = {name: columns for name, columns in there.items() if columns}
     if found is None or len(there.keys() & set(needed)) < _ENOUGH_OF_NEEDED:
         return TableMatch(None, (), 0.0)
-    left = tuple(c for c in file.columns if c.filled > 0 and c.place not in {t.place for t in there.values()})
+    taken = {c.place for columns in there.values() for c in columns}
+    left = tuple(c for c in file.columns if c.filled > 0 and c.place not in taken)
     fields = [
         replace(m, rivals=left[:_MOST_LEFT], seen=(), why=_WHY_NOT[m.field])
         if m.column is None and not m.rivals and m.field in _WHY_NOT

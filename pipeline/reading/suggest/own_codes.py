@@ -13,6 +13,7 @@ import polars as pl
 
 from pipeline.practice.codes import ASK, BUILT_IN, EVENTS, normal_own_code
 from pipeline.practice.counts import count
+from pipeline.reading.headings import plain_heading, word_list
 from pipeline.reading.set_aside import armed
 from pipeline.reading.suggest.code_words import ENDS, NOT_DONE, Meaning, likely_events, meaning
 from pipeline.reading.suggest.crown_day import by_tooth
@@ -27,7 +28,7 @@ HEADINGS = ("code", "event", "detail", "rows", "why")
 _MOST_TOLD = 0.5
 _LASTING = ("crown_placement", "endo_initial")  # done once on a tooth, and seldom again within two months
 _SOON_DAYS, _LEAST_SOON, _MOST_SOON = 60, 5, 0.6
-_TEXTS = ("description", "desc", "procedure", "treatment", "leistung", "bezeichnung", "libelle", "descripcion")
+_TEXTS = word_list("headings of descriptions") | {"text"}
 
 
 @dataclass(frozen=True)
@@ -151,7 +152,7 @@ def _told(code: Column, texts: Column) -> float:
 def _words_of(code: Column, file: FileProfile) -> dict[str, str]:
     """For each code the commonest text of a column of descriptions, where there is one."""
     others = [c for c in file.columns if c is not code and c.filled]
-    headed = next((c for c in others if c.heading.strip().lower() in _TEXTS), None)
+    headed = next((c for c in others if plain_heading(c.heading) in _TEXTS), None)
     told = {c.place: _told(code, c) for c in others} if headed is None else {}
     texts = headed or max(others, key=lambda c: (told[c.place], -c.place), default=None)
     if texts is None or (headed is None and told[texts.place] < _MOST_TOLD):

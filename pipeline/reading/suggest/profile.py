@@ -28,6 +28,7 @@ _SERIAL = r"^\d{5}(?:\.\d+)?$"
 _SERIAL_FROM, _SERIAL_TO = 25_000, 48_500  # 1968 to 2032
 _EARLIEST = pl.date(1890, 1, 1)
 _LATEST = pl.date(2100, 1, 1)
+_DASHES = r"^[-−–—.]+$"
 
 
 @dataclass
@@ -150,7 +151,8 @@ class Column:
     def _teeth(self, notation: str) -> float:
         read = parse_tooth_lists(self.tooth_texts["text"], notation=notation)
         good = read["tooth_fdi"].is_not_null() | read["all_fdi"].is_not_null()
-        total = int(self.common["n"].sum())
+        # A dash is an empty cell, but in a column of nothing else.
+        total = int(self.common.filter(~pl.col("text").str.contains(_DASHES))["n"].sum())
         return int(self.common.filter(good)["n"].sum()) / total if total else 0.0
 
     @cached_property

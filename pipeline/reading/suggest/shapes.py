@@ -18,6 +18,7 @@ from pipeline.reading.suggest.masks import masked_samples
 from pipeline.reading.suggest.toml_quote import quoted
 
 _LEAST = 2
+_WORDS, _TIMES = 0.95, 4  # share of the texts that are words, and how often each comes back
 _MOST_LINES = 60  # a table on its side has so few lines at most
 _NUMBERED = re.compile(r"^(.*?\S)\s*(?:[-_#]|\bno\.?\s*)?\s*\(?(\d{1,2})\)?$")
 
@@ -62,11 +63,10 @@ def transposed(source: Source, batches: Sequence[Batch], options: ReadOptions) -
 def repeated_columns(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
     """Columns with the same headings again, or with headings that differ in a number, a code among them."""
     sets = _sets([h for h in source.headings if not h.startswith("(")])
-    if options.repeated_columns or not sets or not any(fit(_bare(h), "code") >= PART for h in sets[0]):
+    if options.repeated_columns or not sets or (code := _work_of(batches, sets[0])) is None:
         return options, None
     filled = [_rows_with(batches, one) for one in sets]
     value = "[" + ", ".join(f"[{', '.join(map(quoted, one))}]" for one in sets) + "]"
-    code = next(h for h in sets[0] if fit(_bare(h), "code") >= PART)
     cells = [c for b in batches if b.rows.height for c in b.rows[code].cast(pl.String) if c]
     rows = ", ".join(f"{n:,}" for n in filled)
     why = f"likely: {len(sets)} sets of columns side by side, each a row of its own (rows with one: {rows}); "
@@ -98,6 +98,22 @@ def _sets(headings: Sequence[str]) -> tuple[tuple[str, ...], ...]:
     if numbers != list(range(numbers[0], numbers[0] + len(numbers))) or numbers[0] > 1 or not whole:
         return ()
     return tuple(tuple(of[n] for of in whole) for n in numbers)
+
+
+def _work_of(batches: Sequence[Batch], one: Sequence[str]) -> str | None:
+    """The column of a set that says what was done: by its heading, or beside a tooth by texts that come back."""
+    if headed := next((h for h in one if fit(_bare(h), "code") >= PART), None):
+        return headed
+    if not any(fit(_bare(h), "tooth") >= PART for h in one):
+        return None
+    for heading in one:
+        cells = [b.rows[heading].cast(pl.String).drop_nulls() for b in batches if b.rows.height]
+        texts = pl.concat(cells) if cells else pl.Series(dtype=pl.String)
+        texts = texts.filter(texts.str.contains(r"\S"))
+        words = texts.str.contains(r"\p{L}{3}").sum()
+        if texts.len() and words >= _WORDS * texts.len() and _LEAST <= texts.n_unique() <= texts.len() / _TIMES:
+            return heading
+    return None
 
 
 def _bare(heading: str) -> str:

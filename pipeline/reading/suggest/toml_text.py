@@ -18,6 +18,7 @@ from pipeline.reading.suggest import forms
 from pipeline.reading.suggest.crown_day import crown_date
 from pipeline.reading.suggest.forms import Decision
 from pipeline.reading.suggest.group import Group
+from pipeline.reading.suggest.list_words import told_beside
 from pipeline.reading.suggest.masks import masked_samples
 from pipeline.reading.suggest.match import ASK, FieldMatch
 from pipeline.reading.suggest.name_forms import form_of_names
@@ -57,7 +58,7 @@ def toml_text(
         names = [_from(p.path, folder) for p in spoken.get(table, ())]
         like = [name for group in left if group.match.table == table == "procedures" for name in group.names]
         lines += ["", *_table(table, chosen.get(table), names, dates.get(table), folder, others=like)]
-    lines += _codes(chosen, lines)
+    lines += _codes(chosen, lines, left)
     lines += _TOTALS + _left(left, troubles)
     return "\n".join(lines) + "\n"
 
@@ -214,19 +215,22 @@ def _of_kinds(table: str, group: Group, kinds: tuple[str, ...]) -> list[tuple[st
     return [(f.field, f.column) for f in group.match.fields if f.column is not None and kind(table, f.field) in kinds]
 
 
-def _codes(chosen: Mapping[str, Group], lines: Sequence[str]) -> list[str]:
+def _codes(chosen: Mapping[str, Group], lines: Sequence[str], left: Sequence[Group]) -> list[str]:
     ledger = chosen.get("procedures")
     column = ledger.column("code") if ledger is not None else None
     system = next((line.split('"')[1] for line in lines if line.startswith("code_system")), ASK)
-    if column is None or not (unknown := forms.unknown_codes([column], system)):
+    if ledger is None or column is None or system not in BUILT_IN:
         return []
-    out = [
-        "",
-        "[codes]",
-        f"# Codes that the list {system} does not know, the commonest first. They count as contacts with the",
-    ]
-    out += ["# patient. Take the # away and name the event where a code is for a crown, a root canal or an extraction."]
-    return out + [f'# {quoted(code)} = "other"  # {count(rows, "row")}' for code, rows in unknown]
+    told = told_beside(column, system, [ledger.file, *(group.file for group in left)], rows=ledger.rows_seen)
+    unknown = [(code, rows) for code, rows in forms.unknown_codes([column], system) if code not in told]
+    out = [f'{quoted(code)} = "{event}"  # {why}' for code, (event, why) in told.items()]
+    if unknown:
+        out += [f"# Codes that the list {system} does not know, the commonest first. They count as contacts with the"]
+        out += [
+            "# patient. Take the # away and name the event where a code is for a crown, a root canal or an extraction."
+        ]
+        out += [f'# {quoted(code)} = "other"  # {count(rows, "row")}' for code, rows in unknown]
+    return ["", "[codes]", *out] if out else []
 
 
 def _left(left: Sequence[Group], troubles: Sequence[Piece]) -> list[str]:

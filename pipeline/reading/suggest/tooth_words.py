@@ -43,6 +43,8 @@ def tooth_words(counts: pl.DataFrame, *, is_headed: bool) -> dict[str, str]:
     places = parts.filter(pl.col("number").is_between(1, 8))
     heads = sorted(set(places["head"]))
     if _share(places, parts) >= _NEARLY_ALL and _FEWEST <= len(heads) <= _MOST and places.height >= least:
+        if {head.upper() for head in heads} <= set(_ORDER):
+            return {}  # as they are written in Palmer's notation
         known = quadrants(heads)
         return {f"{head}*": f"{known[head]}*" if known else OPEN for head in heads}
     numbers = rest["number"].unique()

@@ -95,7 +95,7 @@ def _look_into(
 ) -> int:
     """Take one opened file into the look; returns how many rows it has."""
     told = settings.tables[look.table]
-    told_columns = {} if source.spoken.fields else told.columns
+    told_columns = {} if source.spoken.fields else told.columns_in(source.headings)
     columns = resolve_columns(source.headings, told_columns, table=told.name, file=name)
     sampled = sample_source(source)
     # A few mended rows do not show how dates are written: the file that they were in first does, as at loading.
