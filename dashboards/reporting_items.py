@@ -198,7 +198,8 @@ def _record(r: Released) -> tuple[Item, ...]:
     seed = r.methods.setting("seed")
     code = _joined(f"Programs: {versions}" if versions else "", f"Seed {seed}" if seed else "")
     checks = (
-        f"{r.methods.agreed} of {count(r.methods.checked, 'figure')} agreed when another program worked them out again"
+        f"{r.methods.agreed} of {count(r.methods.checked, 'figure')} (curves and unadjusted ratios, not the adjusted "
+        "differences) agreed when another program worked them out again"
         if r.methods.checked
         else ""
     )

@@ -25,7 +25,7 @@ def render(results: Results) -> str:
         answers=Answers(
             (
                 Answer(_repeat(results), asked="Can it be repeated?", link="#files"),
-                Answer(_checked(results), asked="Was it checked?", link="#trust"),
+                Answer(words_quality.computed_again(results), asked="Was it checked?", link="#trust"),
                 Answer("By rules that the practice can change.", asked="How were rows joined?", link="#linking"),
             )
         ),
@@ -121,14 +121,6 @@ def _files(results: Results) -> NumberTable:
     rows = tuple((r.file, r.table, whole(r.rows_read), r.hash) for r in results.quality.loads)
     heads = ("File", "Table", "Rows read", "Fingerprint (SHA-256)")
     return NumberTable("Files read", heads, rows, ("Table", "Fingerprint (SHA-256)"))
-
-
-def _checked(results: Results) -> str:
-    """How many figures another library confirmed."""
-    agreed = sum(c.largest_gap <= c.tolerance for c in results.checks)
-    if not results.checks:
-        return "No figure was computed a second time."
-    return f"{whole(agreed)} of {count(len(results.checks), 'figure')} computed again by another library agreed."
 
 
 def _repeat(results: Results) -> str:

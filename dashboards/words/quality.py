@@ -180,7 +180,27 @@ def checks_heading(results: Results) -> str:
     if not results.checks:
         return "No figure could be computed a second time"
     wrong = sum(c.largest_gap > c.tolerance for c in results.checks)
-    return f"{count(wrong, 'figure')} not confirmed by another library" if wrong else "Another library finds the same"
+    if wrong:
+        return f"{count(wrong, 'figure')} not confirmed by another library"
+    return f"Another library finds the same {listing(_again(results))}; no more was computed again"
+
+
+def computed_again(results: Results) -> str:
+    """How many figures another library confirmed, which they are, and that the adjusted ones are not among them."""
+    if not results.checks:
+        return "No figure was computed a second time."
+    agreed = sum(c.largest_gap <= c.tolerance for c in results.checks)
+    return (
+        f"{whole(agreed)} of {count(len(results.checks), 'figure')} computed again by another library agreed: "
+        f"{listing(_again(results))}. The adjusted differences were not computed again."
+    )
+
+
+def _again(results: Results) -> list[str]:
+    """What another library was given: curves, and unadjusted ratios of them."""
+    curves = sum(c.what.startswith("curve") for c in results.checks)
+    told = [count(curves, "curve")] if curves else []
+    return [*told, "the unadjusted ratios"] if curves < len(results.checks) else told
 
 
 def loads_sentence(q: Quality) -> str:

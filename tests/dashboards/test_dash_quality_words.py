@@ -9,7 +9,7 @@ import sample_results as samples
 from dashboards.answers import MOST_WORDS, length
 from dashboards.pages import data_quality
 from dashboards.words import quality as words_quality
-from pipeline.results import FileChange, FilledIn, LoadRow, NotRun, Quality, QuarantineRow, SmallGroup
+from pipeline.results import Check, FileChange, FilledIn, LoadRow, NotRun, Quality, QuarantineRow, SmallGroup
 
 LEDGER = LoadRow("ledger.csv", "a" * 64, "procedures", 1000, 995, 0, 5)
 ASIDE = QuarantineRow("procedures", "service_date", "bad_date", "ingest", 5, "The day is none. Mend it.", "Mend it.")
@@ -70,3 +70,22 @@ def test_every_practice_opens_the_page_with_few_words() -> None:
     for results in samples.all_variants().values():
         assert 0 < sum(map(length, words_quality.answers(results))) <= MOST_WORDS
         assert 'class="answers' in data_quality.render(results)
+
+
+def test_what_was_computed_again_is_named_and_the_adjusted_differences_are_not_among_it() -> None:
+    curves = (Check("curve of crowns, vital", "lib", 9, 0, 1), Check("curve of crowns, before_seat", "lib", 9, 0, 1))
+    ratios = Check("crude hazard ratios by timing (logarithms)", "lib", 9, 2, 1)
+
+    def said(*checks: Check) -> tuple[str, str]:
+        results = dataclasses.replace(samples.differs(), checks=checks)
+        return words_quality.computed_again(results), words_quality.checks_heading(results)
+
+    assert said(*curves) == (
+        "2 of 2 figures computed again by another library agreed: 2 curves. The adjusted differences were not computed "
+        "again.",
+        "Another library finds the same 2 curves; no more was computed again",
+    )
+    again, heading = said(*curves, ratios)
+    assert again.startswith("2 of 3 figures computed again by another library agreed: 2 curves and the unadjusted rat")
+    assert heading == "1 figure not confirmed by another library"
+    assert said()[0] == "No figure was computed a second time."
