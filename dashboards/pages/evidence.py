@@ -41,7 +41,7 @@ def evidence_block(found: Evidence | None, kind: str) -> EvidenceBlock | None:
         tuple(words_evidence.intro(found, rows)),
         tuple(LegendItem(words_evidence.series(who, kind), look) for who, look in LOOKS.items()) if chart else (),
         chart,
-        tuple(words_evidence.row_text(r) for r in rows),
+        tuple(words_evidence.row_text(r, rows) for r in rows),
         _table(rows, kind),
         found.left_out if kind == "share" else (),
     )
@@ -58,6 +58,5 @@ def _table(rows: list[EvidenceRow], kind: str) -> NumberTable:
     heads = ("What was counted", "Found by", "Others alone", "Ours alone", "Together", "Our teeth", "Failed",
              "Theirs is worth", "Rests on")  # fmt: skip
     caption = "Hazard ratios" if kind == "ratio" else "With the event, of 100"
-    return NumberTable(
-        f"{caption}, with ranges; what theirs is worth, in our teeth", heads, cells, ("Found by", "Rests on")
-    )
+    caption = f"{caption}, with ranges; what theirs is worth, in our teeth, by how much it narrows the range"
+    return NumberTable(caption, heads, cells, ("Found by", "Rests on"))

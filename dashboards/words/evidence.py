@@ -84,7 +84,8 @@ def heading(rows: Sequence[EvidenceRow], kind: str) -> str:
     alone = sum(r.rests_on == "ours" for r in rows)
     if not alone:
         return f"What others found bears on {count(len(rows), 'figure')} of ours"
-    return f"In {whole(alone)} of {count(len(rows), 'figure')} what others found adds nothing to ours"
+    little = "hardly narrows the range of ours" + (" or conflicts with it" if any(r.conflict for r in rows) else "")
+    return f"In {whole(alone)} of {count(len(rows), 'figure')} what others found {little}"
 
 
 def worth_sentence(row: EvidenceRow) -> str:
@@ -103,9 +104,22 @@ def noun(row: EvidenceRow) -> str:
     return "crown" if row.kind == "ratio" and row.id.startswith("crown") else "tooth"
 
 
-def row_text(row: EvidenceRow) -> str:
-    """The verdict on one row, and what others' figures are worth there."""
-    return f"{row.verdict} {worth_sentence(row)}".strip()
+def row_text(row: EvidenceRow, rows: Sequence[EvidenceRow]) -> str:
+    """The verdict on one row, what others' figures are worth there, and a doubt; `rows` are all of its kind."""
+    return " ".join(filter(None, (row.verdict, worth_sentence(row), doubt(row, rows))))
+
+
+def doubt(row: EvidenceRow, rows: Sequence[EvidenceRow]) -> str:
+    """Where ours cannot be told: how far ours lay from the same sources at the nearest time at which it can be."""
+    told = [r for r in rows if r.ours and (r.about, r.sources) == (row.about, row.sources) and r.horizon_years]
+    if row.ours is not None or row.horizon_years is None or not told:
+        return ""
+    near = min(told, key=lambda r: abs((r.horizon_years or 0) - (row.horizon_years or 0)))
+    assert near.ours is not None
+    return (
+        f"By {years(near.horizon_years or 0)} ours is {range_text(near.ours, near.kind)} where the same source has "
+        f"{round(near.others.value)}, so whether it holds here is open."
+    )
 
 
 def chart_label(rows: Sequence[EvidenceRow]) -> str:

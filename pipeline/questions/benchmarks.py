@@ -23,6 +23,7 @@ from pipeline.stats.kaplan_meier import Curve, kaplan_meier
 # What a share free of an event is made of: the share itself, the share with the event, or the time by which half have
 # had it, which is the share 1/2 at that time.
 SHARES = ("share_free", "share_with", "median_time")
+MEDIAN = "What they printed is a median, the time by which half of the teeth had failed. "
 MEASURES = (*SHARES, "ratio", "time", "other")
 OUTCOMES = {
     "tooth_loss": "the loss of teeth",
@@ -315,7 +316,7 @@ def _one(
         citation=text["citation"],
         doi=text["doi"],
         seen_where=text["seen_where"],
-        note=text["source_note"],
+        note=MEDIAN + text["source_note"] if row["measure"] == "median_time" else text["source_note"],
         horizon_years=horizon,
         published=share[0],
         published_low=share[1],

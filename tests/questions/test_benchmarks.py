@@ -198,6 +198,7 @@ def test_ours_is_the_share_at_the_published_time() -> None:
     assert [same[i].ours for i in ("b030", "b031", "b032")] == pytest.approx([1.0, 17 / 20, 17 / 20])
     assert [same[i].ours for i in ("b034", "b049", "b050")] == pytest.approx([17 / 20] * 3)
     assert [same[i].published for i in ("b049", "b050")] == [0.5, 0.26]
+    assert [i for i, b in found.items() if "is a median" in b.note] == ["b049", "b052", "b053", "b054"]
     # By 1 year 20 teeth for a year each; by 5 years three for 3 years and 17 for 5.
     assert [same[i].our_failures for i in ("b030", "b031", "b032")] == [0, 3, 3]
     assert [same[i].our_tooth_years for i in ("b030", "b031", "b032")] == pytest.approx([20, 94, 179], abs=0.02)
