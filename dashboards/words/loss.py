@@ -36,17 +36,21 @@ def last_year(group: LossGroup) -> LossPoint | None:
 
 
 def loss_heading(table: LossTable) -> str:
-    """How many teeth were lost by the last year shown, and to what most, for a heading."""
+    """How many teeth were lost by the last year shown, and to what most where its range lies above all others'."""
     group = next((g for g in table.groups if g.name == "all"), None)
     point = last_year(group) if group else None
     noun = NOUNS.get(table.id, "teeth")
     if group is None or point is None:
         return f"Too few {noun} have been followed to say what they are lost to"
-    named = [c for c in group.causes if c.cause in CAUSES and c.cause not in ("other", "unknown")]
-    told = [(p.estimate, p.ci_low, c.cause) for c in named if (p := at(c.points, point.years)) is not None]
-    first, *others = sorted(told, reverse=True) or [(0.0, 0.0, "")]
-    ahead = first[0] > 0 and all(first[1] > other for other, _, _ in others)  # else chance may part them
-    to = f", most often to {CAUSES[first[2]]}" if ahead else ""
+    found = [(p, c.cause) for c in group.causes if (p := at(c.points, point.years)) is not None and p.estimate]
+    clear = [
+        CAUSES[cause]
+        for p, cause in found
+        if cause in CAUSES
+        and cause not in ("other", "unknown")
+        and all(p.ci_low > q.ci_high for q, other in found if other != cause)
+    ]
+    to = f", most often to {clear[0]}" if clear else "; no cause clearly leads" if len(found) > 1 else ""
     return f"{_some(point.estimate)} of 100 {noun} were lost within {years(point.years)}{to}"
 
 

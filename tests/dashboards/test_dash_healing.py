@@ -75,6 +75,23 @@ def test_readings_are_on_the_data_quality_page_and_nowhere_where_there_are_none(
     assert words_readings.agreement_sentence(alike).endswith("weighted kappa 1.00.")
 
 
+def test_a_cause_is_called_the_most_frequent_only_where_its_range_lies_above_all_others():
+    table = RESULTS.losses[0]
+    told = "16 of 100 root-filled teeth were lost within 10 years"
+    assert words_loss.loss_heading(table) == f"{told}; no cause clearly leads"
+
+    def exact(cause: LossByCause) -> LossByCause:
+        points = (dataclasses.replace(p, ci_low=p.estimate, ci_high=p.estimate) for p in cause.points)
+        return dataclasses.replace(cause, points=tuple(points))
+
+    causes = tuple(map(exact, whole().causes))
+    clear = dataclasses.replace(table, groups=(dataclasses.replace(whole(), causes=causes),))
+    assert words_loss.loss_heading(clear) == f"{told}, most often to a fracture"
+    unknown = tuple(dataclasses.replace(c, cause="unknown") if c.cause == "fracture" else c for c in causes)
+    hidden = dataclasses.replace(table, groups=(dataclasses.replace(whole(), causes=unknown),))
+    assert words_loss.loss_heading(hidden) == f"{told}; no cause clearly leads"
+
+
 def test_the_loss_sentence_names_the_causes_from_the_commonest():
     said = words_loss.loss_headline(RESULTS.losses[0])
     assert said == (
