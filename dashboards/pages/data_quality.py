@@ -54,6 +54,7 @@ def render(results: Results) -> str:
         readings=agreement_block(results),
         notes=notes_block(results),
         filled=filled,
+        of_all_rows=words_quality.of_all_rows(results),
         other_texts=other_texts_table(q),
         links=_counted("Cases that linking counted, and what they mean", q, of_others=False),
         others=_counted("What others did, and what it means for the results", q, of_others=True),

@@ -29,7 +29,7 @@ _GAINSAY = frozenset(
 )
 _ASKED = frozenset({"late_refunds", "hints_filling_on_crown", "hints_undated_root_canal"})
 THINNEST = 3
-# Of all rows of the ledger, cleanings and notes too: what share of crowns and root canals lacks one is told elsewhere.
+# Of all rows of the ledger, cleanings and notes too: `of_all_rows` says how many crowns and root canals lack one.
 _OF_ALL_ROWS = frozenset({("procedures", "provider_id"), ("procedures", "site_id")})
 
 
@@ -53,7 +53,10 @@ def answers(results: Results) -> tuple[Answer, ...]:
         given.append(Answer(said, asked="How long were teeth followed?", link="#held"))
     if thin := thinnest(q)[:THINNEST]:
         said = listing([f"{lower_first(field_name(f))} {percent(f.filled, f.rows)}" for f in thin])
-        given.append(Answer(f"Least of all {said}.", asked="What is filled in?", link="#filled"))
+        aside = "clinician and clinic aside, " if of_all_rows(results) else ""
+        given.append(
+            Answer(f"{sentence_case(f'{aside}least of all')} {said}.", asked="What is filled in?", link="#filled")
+        )
     given.append(Answer(f"{not_run_heading(results.not_run)}.", asked="What could not be asked?", link="#not-run"))
     return kept(given)
 
@@ -64,6 +67,21 @@ def thinnest(q: Quality) -> list[FilledIn]:
     return sorted(known, key=lambda f: (f.filled / f.rows, f.table, f.field))
 
 
+def of_all_rows(results: Results) -> str:
+    """Why clinician and clinic are not among the fields filled in least, though few rows have them."""
+    gaps = [f for f in results.quality.filled_in if (f.table, f.field) in _OF_ALL_ROWS and 0 < f.rows > f.filled]
+    if not gaps:
+        return ""
+    told = [f"{percent(f.filled, f.rows)} name the {lower_first(terms.field(f.table, f.field))}" for f in gaps]
+    said = f"Of all rows, those of examinations and cleanings too, {listing(told)}"
+    lacking = [
+        f"{whole(m.funnel.not_recorded)} of {count(m.teeth, terms.outcome(m.outcome).noun)}"
+        for m in results.monitoring
+        if m.funnel is not None
+    ]
+    return f"{said}; no clinician is named for {listing(lacking)}." if lacking else f"{said}."
+
+
 def field_name(f: FilledIn) -> str:
     """`Kind of sealer (endo details)`."""
     return terms.field_of_table(f.table, f.field)
@@ -71,16 +89,20 @@ def field_name(f: FilledIn) -> str:
 
 def _used(q: Quality) -> str:
     read, aside = sum(r.rows_read for r in q.loads), sum(r.quarantined for r in q.loads)
+    again, back = sum(r.duplicate for r in q.loads), sum(r.reversed for r in q.loads)
     if not read:
         return "No row has been read."
     if not aside:
         return f"All of {count(read, 'row')}: none had to be set aside."
     most = max(q.quarantine, key=lambda r: (r.rows, r.reason), default=None)
-    said = f"All but {whole(aside)} of {count(read, 'row')} ({percent(aside, read)})"
+    ways = ["used", f"seen before and used then ({whole(again)})" if again else "",
+            f"taken back ({whole(back)})" if back else ""]  # fmt: skip
+    were = listing([way for way in ways if way], "or")
+    said = f"All but {whole(aside)} of {count(read, 'row')} ({percent(aside, read)}) were {were}"
     if most is None:
         return f"{said}."
     why = lower_first((most.meaning or phrase(most.reason)).split(". ")[0].rstrip("."))
-    return f"{said} were used; {whole(most.rows)} of the others were left out since {why}."
+    return f"{said}; {whole(most.rows)} of the {whole(aside)} were left out since {why}."
 
 
 def read_heading(q: Quality) -> str:

@@ -10,6 +10,7 @@ from dashboards.answers import MOST_WORDS, length
 from dashboards.pages import data_quality
 from dashboards.words import quality as words_quality
 from pipeline.results import Check, FileChange, FilledIn, LoadRow, NotRun, Quality, QuarantineRow, SmallGroup
+from pipeline.results.monitoring import Funnel, Monitoring
 
 LEDGER = LoadRow("ledger.csv", "a" * 64, "procedures", 1000, 995, 0, 5)
 ASIDE = QuarantineRow("procedures", "service_date", "bad_date", "ingest", 5, "The day is none. Mend it.", "Mend it.")
@@ -24,7 +25,11 @@ def test_the_answers_say_whether_rows_were_lost_and_most_often_why() -> None:
     said = answers_of(Quality(loads=(LEDGER,), quarantine=(ASIDE,)))
     assert (
         said["Was every row used?"]
-        == "All but 5 of 1,000 rows (0.5 %) were used; 5 of the others were left out since the day is none."
+        == "All but 5 of 1,000 rows (0.5 %) were used; 5 of the 5 were left out since the day is none."
+    )
+    again = dataclasses.replace(LEDGER, loaded=935, duplicate=60, reversed=0)
+    assert answers_of(Quality(loads=(again,)))["Was every row used?"] == (
+        "All but 5 of 1,000 rows (0.5 %) were used or seen before and used then (60)."
     )
     whole = dataclasses.replace(LEDGER, loaded=1000, quarantined=0)
     assert answers_of(Quality(loads=(whole,)))["Was every row used?"] == "All of 1,000 rows: none had to be set aside."
@@ -89,3 +94,20 @@ def test_what_was_computed_again_is_named_and_the_adjusted_differences_are_not_a
     assert again.startswith("2 of 3 figures computed again by another library agreed: 2 curves and the unadjusted rat")
     assert heading == "1 figure not confirmed by another library"
     assert said()[0] == "No figure was computed a second time."
+
+
+def test_clinician_and_clinic_are_counted_over_all_rows_and_that_is_said_where_they_would_be_thinnest() -> None:
+    clinician, sealer = FilledIn("procedures", "provider_id", 100, 5), FilledIn("endo_details", "sealer", 100, 20)
+    q = Quality(filled_in=(clinician, sealer))
+    said = answers_of(q)["What is filled in?"]
+    assert said == "Clinician and clinic aside, least of all kind of sealer (endo details) 20 %."
+    funnel = Funnel((), not_recorded=9, min_expected=5, times=2, dispersion=1, judged=0, by_chance=0)
+    watched = Monitoring("crown_survival", 4445, 508, (), (), funnel, (), None, 20)
+    results = dataclasses.replace(samples.differs(), quality=q, monitoring=(watched,))
+    why = words_quality.of_all_rows(results)
+    assert why == (
+        "Of all rows, those of examinations and cleanings too, 5.0 % name the treating clinician; no clinician is "
+        "named for 9 of 4,445 crowns."
+    )
+    assert why in " ".join(data_quality.render(results).split())
+    assert words_quality.of_all_rows(dataclasses.replace(results, quality=Quality(filled_in=(sealer,)))) == ""
