@@ -147,8 +147,8 @@ def ratios_title(c: ReleasedComparison, found: Ratios) -> str:
     noun = terms.outcome(c.outcome).noun
     if c.id == MAIN and found.group.name == OPENED:
         return (
-            f"Opened crowns failed {found.wrong:g} times as fast when counted from the seat, {found.right:g} times "
-            "when counted from their opening, unadjusted"
+            f"Opened crowns failed {found.wrong:g} times as fast if called opened from the seat on, {found.right:g} "
+            "times if only from the day of opening, unadjusted"
         )
     return (
         f"With “{found.group.label}”, failures came {found.wrong:g} times as fast counted from "

@@ -285,6 +285,9 @@ def test_the_trap_is_told_in_ratios_where_the_right_count_of_100_is_hidden() -> 
     assert found is not None
     assert found.wrong == 0.7
     assert title(slide) == words.ratios_title(c, found)
+    # The clock is years since the seat in both; what differs is from when a crown is called opened.
+    assert "if called opened from the seat on" in title(slide)
+    assert "if only from the day of opening" in title(slide)
     said = texts(slide)
     assert "0.7 times as fast: misleading" in said
     assert f"{found.right:g} times as fast ({found.low:g} to {found.high:g})" in said
