@@ -52,7 +52,7 @@ def technique_sentence(plans: Sequence[Plan]) -> str:
         return f"{of}: all answered for now."
     alone, stuck = sum(p.months is not None for p in waiting), sum(p.failures_needed is None for p in waiting)
     looks, years = max(p.looks for p in plans), waiting[0].within_years
-    rest = f" Of {whole(stuck)} nothing can be worked out." if stuck else ""
+    rest = f" For {whole(stuck)} it cannot be worked out." if stuck else ""
     return (
         f"{whole(len(waiting))} of {of} {'is' if len(waiting) == 1 else 'are'} open; "
         f"{whole(alone) if alone else 'none'} of them would have enough within {years} years at this pace.{rest} Each "

@@ -55,8 +55,8 @@ def test_how_many_technique_questions_are_open_is_counted() -> None:
         plan("technique_d", failures_needed=None, practices=None, sentences=("Each clinician mostly works one way.",)),
     )
     assert found["technique_lead"].startswith(
-        "3 of 4 technique comparisons are open; 1 of them would have enough within 10 years at this pace. Of 1 nothing "
-        "can be worked out. Each must stand among 80 looks"
+        "3 of 4 technique comparisons are open; 1 of them would have enough within 10 years at this pace. For 1 it "
+        "cannot be worked out. Each must stand among 80 looks"
     )
     assert [row[5] for row in found["technique_table"].rows] == ["over 120", "30"]
     assert found["stuck"].rows == (
