@@ -209,7 +209,7 @@ def _record(r: Released) -> tuple[Item, ...]:
         _item(RECORD, "1.2", "Region and period in title or summary", span, half=True),
         _item(RECORD, "1.3", "Linkage named in title or summary", "Root canals linked to crowns by tooth and day."),
         _item(RECORD, "6.1", "How people were chosen, with codes", linking, half=True),
-        _author(RECORD, "6.2", "Were the codes checked against charts? Read 30"),
+        _author(RECORD, "6.2", "Were the codes checked against charts? Read some 30 charts"),
         _item(RECORD, "6.3", "Diagram of the linkage", "In the handout; counts in 13a." if flow else "", half=True),
         _item(RECORD, "7.1", "Full list of codes", "In the program’s code list and the settings.", half=True),
         _item(RECORD, "12.1", "Access to the database", "The practice read its own files.", half=True),

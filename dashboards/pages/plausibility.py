@@ -33,9 +33,9 @@ def plausibility_sentence(checks: Sequence[TradeCheck]) -> str:
     said = f"{count(len(looked), 'rule')} could be checked"
     if not broken:
         return f"{said}, and every row keeps all of them."
+    how = f"{whole(len(wrong))} of them by what cannot be right" if wrong else "by what is unusual but may be right"
     return (
-        f"{said}; {whole(len(broken))} {'is' if len(broken) == 1 else 'are'} broken in some rows, "
-        f"{f'{whole(len(wrong))} of them by what cannot be right' if wrong else 'all by what may be right'}. Nothing "
+        f"{said}; {whole(len(broken))} {'is' if len(broken) == 1 else 'are'} broken in some rows, {how}. Nothing "
         "was changed or left out: the rows count as recorded."
     )
 

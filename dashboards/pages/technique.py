@@ -152,8 +152,8 @@ def by_chance(a: TechniqueAnswer, c: TechniqueContrast) -> str:
     """How often chance alone shows one as clear among all looks, which is why it is no finding."""
     often = of_100_by_chance(c.p_family or 0.0)
     if often > LIKELY:
-        return f"by chance one of {whole(a.family)} is as clear more often than not"
-    return f"by chance one of {whole(a.family)} is as clear in up to {whole(often)} of 100 practices"
+        return f"among {whole(a.family)} looks chance alone shows one as clear more often than not"
+    return f"among {whole(a.family)} looks chance alone shows one as clear in up to {whole(often)} of 100 practices"
 
 
 def finding(answers: Sequence[TechniqueAnswer]) -> str:

@@ -174,7 +174,7 @@ def _how_counted(deck: Deck, released: Released) -> None:
     if released.rules:
         rows = [(RULES.get(name) or sentence_case(phrase(name)), value) for name, value in released.rules]
         title = "Each rule for linking rows has a number, and the practice can change it"
-        deck.table(title, ("Rule", "Days, unless said"), rows,
+        deck.table(title, ("Rule", "In force (days, if no unit is named)"), rows,
                    notes("A number is in days unless the words say otherwise."),
                    alt=f"Table of {len(rows)} rules with the number in force.", shares=(0.83, 0.17),
                    sizes=SMALL)  # fmt: skip

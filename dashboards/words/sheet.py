@@ -254,10 +254,10 @@ def trust_short(lines: Sequence[SheetLine], recalls: Sequence[RecallRow]) -> str
 
 
 def to_do_short(found: ToDo) -> str:
-    """The same in four words, for the front page."""
+    """The same in few words, for the front page."""
     n = found.count
     return {
-        "signals": f"Look at {count(n, 'failure')}",
+        "signals": f"Look at {count(n, 'failure')} behind {count(found.of, 'recent signal')}",
         "reviews": f"Review {count(n, 'root canal')}",
         "ask": f"Ask about {count(n, 'tooth')}",
         "mend": f"Mend {count(n, 'row')}",

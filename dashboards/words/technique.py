@@ -40,9 +40,9 @@ def looks(found: ReleasedTechniques) -> str:
     # Neither number holds the other: some of the family may not be shown, some that are shown could not name one.
     of = count(len(found.contrasts), "comparison")
     shown = f"Of the {of} that may be shown, in that family or not, {listing(parts)}. " if parts else ""
-    looked = "The comparisons" if found.family.value is None else f"About {found.family} comparisons, a rounded number,"
+    looked = "The comparisons" if found.family.value is None else f"About {found.family} comparisons (a rounded number)"
     return (
-        f"{looked} of technique that could have shown a clear difference were "
+        f"{looked} of technique could have shown a clear difference. They were "
         f"counted as one family, so that chance alone seldom shows one. {shown}{CAUTION} "
         f"{safety_sentence(a.title for a in found.answers if a.safety)}"
     ).rstrip()

@@ -180,8 +180,8 @@ class Rules:
     )
     crown_rows: int = setting(
         1,
-        "Days with a row that a single crown has at least: 2 where each is posted at its preparation and again at its "
-        "seat, so that one posted once was not seated.",
+        "On how many days a single crown is posted at least: 2 where each is posted at its preparation and again at "
+        "its seat, so that one posted once was not seated.",
         bounds=Bounds(1, 2),
     )
     lab_days: int = setting(

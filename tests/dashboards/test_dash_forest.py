@@ -51,7 +51,7 @@ def test_too_few_failures_have_no_range_anywhere() -> None:
 
 
 def test_a_range_without_zero_that_is_open_says_why() -> None:
-    assert line(LONE)[2].why == "by chance one of 12 is as clear in up to 20 of 100 practices"
+    assert line(LONE)[2].why == "among 12 looks chance alone shows one as clear in up to 20 of 100 practices"
     assert line(replace(LONE, p_family=None))[2].why == "each clinician mostly works one way"
     assert line(replace(LONE, difference_ci_low=-1.0))[2].why == "", "with zero in it there is nothing to explain"
     assert line(CONTRAST)[2].why == ""

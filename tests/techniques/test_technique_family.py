@@ -117,8 +117,8 @@ def test_a_main_difference_that_only_stands_alone_is_not_named() -> None:
     assert found.code == "cannot_tell"
     # What stops it is named with its numbers, which stand in the results.
     assert found.sentence == (
-        "The range is 1 to 9 more per 100. Alone it would pass for a difference (p 0.0049), but among 7 main "
-        "questions, this one with a part in 25 of what chance is allowed, p is 0.14: chance is not ruled out."
+        "The range is 1 to 9 more per 100. Alone it would pass for a difference (p 0.0049), but 7 main questions "
+        "share what chance is allowed, and this one has 1/25 of it: p becomes 0.14, and chance is not ruled out."
     )
     assert found.looked == looked(0.142)
     even = dataclasses.replace(ANALYSIS, confidence=0.75)  # of which the edge is a number that a computer holds

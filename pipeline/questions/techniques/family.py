@@ -93,11 +93,13 @@ def verdict_in_family(verdict: Verdict, looked: Looked | None, analysis: Analysi
     verdict = replace(verdict, looked=looked)
     if verdict.code != DIFFERS or looked is None or looked.p_family < 1 - analysis.confidence:
         return verdict
-    among = f"{looked.looks} main questions" if looked.looks > 1 else "the main questions"
     # Most of what chance is allowed goes to the question named beforehand: p times the number of looks is not this p.
-    part = f", this one with a part in {round(1 / looked.share)} of what chance is allowed," if looked.looks > 1 else ""
+    among = "it does not stand alone"
+    if looked.looks > 1:
+        part = f"1/{round(1 / looked.share)}"
+        among = f"{looked.looks} main questions share what chance is allowed, and this one has {part} of it"
     return withheld(
         verdict,
-        f"Alone it would pass for a difference (p {looked.p:.2g}), but among {among}{part} p is {looked.p_family:.2g}: "
+        f"Alone it would pass for a difference (p {looked.p:.2g}), but {among}: p becomes {looked.p_family:.2g}, and "
         "chance is not ruled out.",
     )
