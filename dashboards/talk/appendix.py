@@ -11,7 +11,7 @@ from dashboards import reporting_items, terms
 from dashboards.formats import DASH, listing, lower_first, phrase, plural, sentence_case, spread, years
 from dashboards.pages.study_club import everyday_table, groups_table, healing_table, loss_table, worth_showing
 from dashboards.release.rates import ReleasedRates
-from dashboards.release.released import Released, ReleasedComparison, require
+from dashboards.release.released import Released, ReleasedComparison, ReleasedEstimate, require
 from dashboards.said import sentences
 from dashboards.tables import NumberTable
 from dashboards.talk import words
@@ -25,6 +25,7 @@ from pipeline.practice.talk import Talk
 from pipeline.results.methods import RULES
 
 SMALL = (16, 14)
+MOST_RATIOS, UNDER_GROUPS = 6, 2
 
 
 def render(released: Released, talk: Talk | None = None) -> bytes:
@@ -56,8 +57,16 @@ def render(released: Released, talk: Talk | None = None) -> bytes:
 
 
 def _comparison(deck: Deck, c: ReleasedComparison, told: Told) -> None:
-    """Who was counted, the curves that the talk does not show, what may be said, and the hazard ratios."""
-    _table(deck, words_shared.counted_title(c), groups_table(c), notes("Read the sizes of the groups."))
+    """Who was counted, the curves that the talk does not show, what may be said, and the hazard ratios.
+
+    One or two ratios stand under the groups; more of them on a slide of their own.
+    """
+    counted, ratios = groups_table(c), [_ratio(c, e) for e in c.estimates[:MOST_RATIOS]]
+    below = 0 < len(ratios) <= UNDER_GROUPS
+    said = [f"{contrast}, {how}: ratio {ratio} ({span})." for contrast, how, ratio, span in ratios] if below else []
+    deck.table(words_shared.counted_title(c), counted.heads, counted.rows, notes("Read the sizes of the groups."),
+               alt=f"Table. {counted.caption}. {words_shared.counted_title(c)}.",
+               lines=[f"{words_shared.model_title(c)}.", *said] if below else ())  # fmt: skip
     if c is not told.main and any(map(words.drawn, c.groups)):
         curves_scene(told, c).draw(deck, notes(words_shared.curves(c)))  # how to read one, the talk has told
     rows = [
@@ -72,19 +81,15 @@ def _comparison(deck: Deck, c: ReleasedComparison, told: Told) -> None:
     deck.table(words_shared.asked_and_said(c), ("Part", "What these records say"), rows,
                notes(f"{words_shared.result(c)} {words_shared.reach(c)}"),
                alt=" ".join(f"{k}: {v}" for k, v in rows))  # fmt: skip
-    if c.estimates:
-        body = [
-            (
-                words_shared.contrast(c, e),
-                words_shared.how(e.adjusted_for),
-                f"{e.hazard_ratio:g}",
-                f"{e.low:g} to {e.high:g}",
-            )
-            for e in c.estimates[:6]
-        ]
-        deck.table(words_shared.model_title(c), ("Contrast", "How", "Hazard ratio", "95 % range"), body,
+    if len(ratios) > UNDER_GROUPS:
+        deck.table(words_shared.model_title(c), ("Contrast", "How", "Hazard ratio", "95 % range"), ratios,
                    notes("A ratio of 2 means twice as fast. The range matters more than the figure."),
-                   alt="Table of hazard ratios. " + "; ".join(" ".join(r) for r in body))  # fmt: skip
+                   alt="Table of hazard ratios. " + "; ".join(" ".join(r) for r in ratios))  # fmt: skip
+
+
+def _ratio(c: ReleasedComparison, e: ReleasedEstimate) -> tuple[str, str, str, str]:
+    how = words_shared.how(e.adjusted_for)
+    return words_shared.contrast(c, e), how, f"{e.hazard_ratio:g}", f"{e.low:g} to {e.high:g}"
 
 
 def _tables(deck: Deck, told: Told) -> None:
@@ -125,12 +130,13 @@ def _breakdown(deck: Deck, t: ReleasedRates, released: Released) -> None:
         (sentence_case(r.name), str(r.teeth), str(r.failures), str(r.in_place), f"{r.low} to {r.high}") for r in rows
     ]
     hidden = t.left_out or len(rows) < len(t.rows)
-    body += [("Others", DASH, DASH, DASH, "not shown")] if hidden else []
+    others = "Others, with the letters left out" if t.by == "provider_id" else "Others"
+    body += [(others, DASH, DASH, DASH, "not shown")] if hidden else []
     heads = ("Clinician" if t.by == "provider_id" else "Tooth group", plural(2, say.noun).capitalize(),
              say.bad.capitalize(), "Of 100 " + say.good, "95 % range")  # fmt: skip
     claim = "that one clinician is better than another: the teeth were not alike and chance alone moves these figures"
-    others = "Those not listed have too few teeth, or would give a hidden count away. "
-    said = f"{others if hidden else ''}Compare the ranges, not the figures."
+    why = "Those not listed have too few teeth, or would give a hidden count away. "
+    said = f"{why if hidden else ''}Compare the ranges, not the figures."
     deck.table(title, heads, body, notes(said, claim=claim),
                alt="Table. " + "; ".join(f"{r[0]} {r[3]} ({r[4]})" for r in body))  # fmt: skip
 

@@ -93,7 +93,7 @@ class Deck:
         """A finding and a native table; what does not fit goes on a further slide, named by `parts` of its rows.
 
         `shares` are the columns' parts of the width, by default with a wide first one; `left` the columns set left;
-        `lines` are points under a table that fits one slide.
+        `lines` are points under its last part.
         """
         first = 0.36 if len(heads) > 2 else 0.25
         shares = shares or (first, *[(1 - first) / (len(heads) - 1)] * (len(heads) - 1))
@@ -110,7 +110,7 @@ class Deck:
             text = alt if len(cut) == 1 else f"Part {number} of {len(cut)}. {alt}"
             box = Box(PLACE.left, PLACE.top, PLACE.width, head + sum(heights[i] for i in part))
             drawn.add_table(slide, box, some, widths=widths, size=size, alt=text, left=sides)
-            if len(cut) == 1:
+            if number == len(cut):
                 self._below(slide, box.bottom + 0.3, lines)
 
     def curves(self, title: str, figure: Curves, notes: str, *, alt: str) -> None:

@@ -214,6 +214,33 @@ def test_a_ratio_whose_range_holds_one_is_not_claimed_as_a_finding() -> None:
     assert found("cannot_tell").startswith("Failures may have come anywhere from 0.65 to 2.6 times as fast")
 
 
+def test_two_ratios_stand_under_the_groups_and_take_no_slide_of_their_own() -> None:
+    released = release(samples.differs())
+    main = released.comparisons[0]
+    few = dataclasses.replace(main, estimates=main.estimates[:2])
+    for c, slides in ((main, 1), (few, 0)):
+        deck = opened(appendix.render(dataclasses.replace(released, comparisons=(c,))))
+        headed = [s for s in deck.slides if "Hazard ratio" in texts(s)]
+        assert len(headed) == slides
+    counted = next(s for s in deck.slides if title(s) == words_shared.counted_title(few))
+    said = " ".join(texts(counted))
+    assert f"{words_shared.model_title(few)}." in said
+    for e in few.estimates:
+        assert f": ratio {e.hazard_ratio:g} ({e.low:g} to {e.high:g})." in said
+
+
+def test_letters_and_numbers_that_are_not_shown_are_accounted_for_on_their_slide() -> None:
+    released = release(samples.differs())
+    rates = tuple(dataclasses.replace(t, left_out=True) for t in released.rates)
+    deck = opened(appendix.render(dataclasses.replace(released, rates=rates)))
+    by_clinician = [s for s in deck.slides if "from clinician to clinician" in title(s)]
+    assert by_clinician
+    assert all("Others, with the letters left out" in texts(s) for s in by_clinician)
+    assert any(
+        "A curve, and who is followed, is shown once 11 failures" in " ".join(texts(s)) for s in _both("differs")
+    )
+
+
 def test_names_at_the_ends_of_curves_never_touch() -> None:
     assert fit.apart([(1.0, 0.5), (1.1, 0.5), (4.0, 0.5)], 0.0, 5.0) == [1.0, 1.5, 4.0]
     assert fit.apart([(4.4, 0.5), (4.6, 0.5)], 0.0, 5.0) == [4.0, 4.5]  # the lowest stays in the room
