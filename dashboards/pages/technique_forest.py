@@ -116,14 +116,29 @@ def _within(c: TechniqueContrast, smallest: float) -> bool:
 
 
 def _far(c: TechniqueContrast, smallest: float) -> str:
-    """The range in whole teeth; in tenths where an end rounds to what matters, so that one sees on which side it is."""
+    """The range in whole teeth; an end that rounds to what matters in tenths, so that one sees on which side it is."""
+    told = words_answers.contrast_range(c)
+    for end, near in _ends_near(c, smallest):
+        if near:
+            told = told.replace(words_answers.more(round(end)), f"{abs(end):.1f} {'more' if end > 0 else 'fewer'}")
+    return told
+
+
+def _ends_near(c: TechniqueContrast, smallest: float) -> list[tuple[float, bool]]:
+    """Each end of a range that holds zero, and whether it rounds to the difference that matters; else nothing."""
     low, high = c.difference_ci_low, c.difference_ci_high
-    if not has_range(c) or low is None or high is None:
+    if not has_range(c) or low is None or high is None or not low < 0 < high:
+        return []
+    return [(end, round(abs(end)) == smallest) for end in (low, high)]
+
+
+def _edge(c: TechniqueContrast, smallest: float) -> str:
+    """That a verdict hangs on a hair: an end of the range lies just inside what would matter, or just beyond."""
+    ends = _ends_near(c, smallest)
+    farthest = max((abs(end) for end, _ in ends), default=0.0)
+    if not any(near for _, near in ends) or round(farthest) != smallest:
         return ""
-    if low < 0 < high and smallest in (round(abs(low)), round(high)):
-        ends = ["none" if abs(v) < 0.05 else f"{abs(v):.1f} {'more' if v > 0 else 'fewer'}" for v in (low, high)]
-        return f"between {ends[0]} and {ends[1]}"
-    return words_answers.contrast_range(c)
+    return f"just {'inside' if farthest <= smallest else 'beyond'} the {smallest:g} that would matter"
 
 
 def _line(a: TechniqueAnswer, c: TechniqueContrast, labels: dict[str, str], reach: float, smallest: float) -> Line:
@@ -134,7 +149,8 @@ def _line(a: TechniqueAnswer, c: TechniqueContrast, labels: dict[str, str], reac
         code=code_of(a, c),
         shape=terms.shape(code_of(a, c)),
         far=_far(c, smallest) or "too few failures",
-        why=why_open(a, c) if words_answers.leaves_zero_out(c) or _within(c, smallest) else "",
+        why=(why_open(a, c) if words_answers.leaves_zero_out(c) or _within(c, smallest) else "")
+        or (_edge(c, smallest) if code_of(a, c) == c.verdict else ""),
     )
     mid, low, high = c.difference_per_100, c.difference_ci_low, c.difference_ci_high
     if not has_range(c) or mid is None or low is None or high is None:

@@ -133,4 +133,9 @@ def test_contrasts_that_are_asked_for_by_name_stand_among_the_answers() -> None:
 def test_a_range_that_ends_where_it_begins_to_matter_is_told_in_tenths() -> None:
     """5.2 fewer is open and 4.9 fewer is not: in whole teeth both would be 5 fewer."""
     told = [line(replace(NARROW, difference_ci_low=low, difference_ci_high=2.0))[2].far for low in (-5.2, -4.9, -3.0)]
-    assert told == ["between 5.2 fewer and 2.0 more", "between 4.9 fewer and 2.0 more", "between 3 fewer and 2 more"]
+    assert told == ["between 5.2 fewer and 2 more", "between 4.9 fewer and 2 more", "between 3 fewer and 2 more"]
+    why = [line(replace(NARROW, difference_ci_low=low, difference_ci_high=2.0))[2].why for low in (-5.2, -5.0, -3.0)]
+    assert why == ["just beyond the 5 that would matter", "just inside the 5 that would matter", ""]
+    assert line(replace(NARROW, difference_ci_low=-9.0, difference_ci_high=5.0))[2].why == "", (
+        "it hangs on the other end"
+    )
