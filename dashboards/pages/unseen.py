@@ -6,7 +6,7 @@ from typing import Any
 
 from dashboards import theme
 from dashboards.charts.rows import Mark, Row, nice_top, rows_figure
-from dashboards.formats import DASH, decimal, known, percent, range_more_or_fewer, ratio, whole
+from dashboards.formats import DASH, count, decimal, known, percent, plural, range_more_or_fewer, ratio, whole
 from dashboards.tables import NumberTable, between
 from dashboards.theme import Chart
 from pipeline.results.unseen import Moved, Spread, Unseen
@@ -15,6 +15,7 @@ CAPTION = (
     "The dotted range is the figure as counted, by its standard error, so that its ends may differ from those told "
     "elsewhere; the solid one holds what may be unseen, and chance."
 )
+BEYOND = 0.025  # of the draws, those outside each end of a 95 % range
 NAMES = {
     "per_100": "Difference in failures per 100, more on the right",
     "hazard_ratio": "Hazard ratio, opened against treated before the seat",
@@ -111,8 +112,15 @@ def _note(unseen: Unseen) -> str:
     return (
         "Crowns that count as vital were opened, or treated before the seat, at random in each of "
         f"{whole(unseen.draws)} draws, and compared again; {whole(unseen.impossible)} of the draws contradicted the "
-        "records and were discarded. What was assumed, and why, stands on the page on methods."
+        f"records and {plural(unseen.impossible, 'was')} discarded. {_ends(unseen.draws)} What was assumed, and why, "
+        "stands on the page on methods."
     )
+
+
+def _ends(draws: int) -> str:
+    """On how few draws an end of what they range over rests; chance is added to each of them by the normal law."""
+    beyond = max(1, round(BEYOND * draws))
+    return f"Each end of how many may be unseen rests on the {count(beyond, 'outermost draw')}, so it is rough."
 
 
 def _spread(spread: Spread | None) -> tuple[str, str]:

@@ -112,11 +112,14 @@ def _ways(choices: Choices) -> str:
 
 
 def ways(of: int, say_more: int, say_fewer: int) -> str:
-    """How many ways to count say that more failed, or fewer: `15 of 107 ways to count say more failures; ...`"""
-    says = [f"{whole(n)} of {count(of, 'way')} to count {'says' if n == 1 else 'say'} {what} failures"
+    """How many ways to count say that more failed: `15 of 107 ways to count the same teeth say more failures; ...`
+
+    The teeth are named since a share of ways reads as a chance, which it is not.
+    """
+    says = [f"{whole(n)} of {count(of, 'way')} to count the same teeth {'says' if n == 1 else 'say'} {what} failures"
             for n, what in ((say_more, "more"), (say_fewer, "fewer")) if n]  # fmt: skip
     if not says:
-        return f"None of {count(of, 'way')} to count shows a difference."
+        return f"None of {count(of, 'way')} to count the same teeth shows a difference."
     rest = of - say_more - say_fewer
     return f"{'; '.join(says)}{f'; {whole(rest)} cannot tell' if rest else ''}."
 

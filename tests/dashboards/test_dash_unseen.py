@@ -76,6 +76,14 @@ def test_methods_show_what_was_assumed_once() -> None:
     assert "Lash TL, Fox MP, Fink AK." in page
 
 
+def test_it_is_said_on_how_few_draws_an_end_rests_and_one_draw_is_one() -> None:
+    main = samples.unseen()[0]
+    one = dataclasses.replace(main, draws=80, impossible=1)
+    page = plain(crowns.render(dataclasses.replace(samples.differs(), unseen=(one,))))
+    assert "1 of the draws contradicted the records and was discarded." in page
+    assert "Each end of how many may be unseen rests on the 2 outermost draws, so it is rough." in page
+
+
 def test_results_json_holds_it_and_reads_back() -> None:
     results = samples.differs()
     assert json.loads(json.dumps(results_json(results)["unseen"]))[0]["openings"]["high"] == 1204
