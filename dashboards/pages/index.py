@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from dashboards import page, tables, terms
 from dashboards.answers import MOST_WORDS, Answer, Answers, kept
-from dashboards.formats import count, in_place, listing, percent, plural, sentence_case, whole, years
+from dashboards.formats import count, in_place, listing, months, percent, plural, sentence_case, whole, years
 from dashboards.pages import comparison, unseen
 from dashboards.release.released import Released
 from dashboards.words import answers as words_answers
@@ -14,7 +14,7 @@ from dashboards.words import sheet as words_sheet
 from dashboards.words import signals as words_signals
 from pipeline.practice.counts import range_more_or_fewer
 from pipeline.questions.question import KEPT_BY_CROWN, SINCE_SEAT
-from pipeline.results import Results
+from pipeline.results import Comparison, Results
 from pipeline.results.asked import Asked
 from pipeline.results.trial_words import CROWN, NEED
 
@@ -38,7 +38,7 @@ def render(results: Results, *, asked: Sequence[Asked] = (), released: Released 
         answers=Answers(
             _shortest(results),
             picture,
-            f"{comparison.GREY}{words.records_to(results)}" if picture else "",
+            f"{_pictured(main)} {comparison.GREY}{words.records_to(results)}" if main and picture else "",
             notes=_counted_to(results),
         ),
         practice=results.practice,
@@ -160,6 +160,13 @@ def _counted_to(results: Results) -> tuple[str, ...]:
     """To which year the answers of the comparisons are counted, said once for all."""
     horizons = {c.horizon_years for c in results.comparisons}
     return (f"All by {years(horizons.pop())}.",) if len(horizons) == 1 else ()
+
+
+def _pictured(main: Comparison) -> str:
+    """Which of the answers the picture shows, and from when on it is counted where that is not the start."""
+    d = main.difference
+    late = f", counted from {months(d.from_days)} on" if d is not None and d.from_days > 0 else ""
+    return f"{main.title}{late}."
 
 
 def _overall_heading(results: Results) -> str:

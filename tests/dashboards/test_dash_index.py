@@ -1,5 +1,6 @@
 """The front page and the clinician's door: one line a question, each with its address, in the words of the results."""
 
+import dataclasses
 import html
 
 import pytest
@@ -42,3 +43,15 @@ def test_the_door_lists_every_finding_with_its_verdict_and_address() -> None:
     assert len({a.link for a in found}) == len(found)
     page = clinician.render(results)
     assert all(f'href="{a.link}"' in page for a in found)
+
+
+def test_the_picture_says_which_answer_it_shows_and_from_when_it_is_counted() -> None:
+    results = samples.differs()
+    main = results.comparisons[0]
+    assert main.difference is not None
+    early, late = (
+        dataclasses.replace(main, difference=dataclasses.replace(main.difference, from_days=d)) for d in (0, 152)
+    )
+    for c, said in ((early, f"{main.title}. Grey"), (late, f"{main.title}, counted from 5 months on. Grey")):
+        made = index.render(dataclasses.replace(results, comparisons=(c, *results.comparisons[1:])))
+        assert f"<figcaption>{said}" in made
