@@ -53,10 +53,8 @@ def answers(results: Results) -> tuple[Answer, ...]:
         given.append(Answer(said, asked="How long were teeth followed?", link="#held"))
     if thin := thinnest(q)[:THINNEST]:
         said = listing([f"{lower_first(field_name(f))} {percent(f.filled, f.rows)}" for f in thin])
-        aside = "clinician and clinic aside, " if of_all_rows(results) else ""
-        given.append(
-            Answer(f"{sentence_case(f'{aside}least of all')} {said}.", asked="What is filled in?", link="#filled")
-        )
+        aside = "Clinician and clinic aside, least" if of_all_rows(results) else "Least of all"
+        given.append(Answer(f"{aside} {said}.", asked="What is filled in?", link="#filled"))
     given.append(Answer(f"{not_run_heading(results.not_run)}.", asked="What could not be asked?", link="#not-run"))
     return kept(given)
 
@@ -95,7 +93,7 @@ def _used(q: Quality) -> str:
     if not aside:
         return f"All of {count(read, 'row')}: none had to be set aside."
     most = max(q.quarantine, key=lambda r: (r.rows, r.reason), default=None)
-    ways = ["used", f"seen before and used then ({whole(again)})" if again else "",
+    ways = ["used", f"are copies ({whole(again)})" if again else "",
             f"taken back ({whole(back)})" if back else ""]  # fmt: skip
     were = listing([way for way in ways if way], "or")
     said = f"All but {whole(aside)} of {count(read, 'row')} ({percent(aside, read)}) were {were}"

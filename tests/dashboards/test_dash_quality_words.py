@@ -29,7 +29,7 @@ def test_the_answers_say_whether_rows_were_lost_and_most_often_why() -> None:
     )
     again = dataclasses.replace(LEDGER, loaded=935, duplicate=60, reversed=0)
     assert answers_of(Quality(loads=(again,)))["Was every row used?"] == (
-        "All but 5 of 1,000 rows (0.5 %) were used or seen before and used then (60)."
+        "All but 5 of 1,000 rows (0.5 %) were used or are copies (60)."
     )
     whole = dataclasses.replace(LEDGER, loaded=1000, quarantined=0)
     assert answers_of(Quality(loads=(whole,)))["Was every row used?"] == "All of 1,000 rows: none had to be set aside."
@@ -96,11 +96,21 @@ def test_what_was_computed_again_is_named_and_the_adjusted_differences_are_not_a
     assert said()[0] == "No figure was computed a second time."
 
 
+def test_rows_seen_before_and_a_reason_leave_room_for_what_is_filled_in() -> None:
+    """The words above the fold are few: an answer that grows must not push out the one after it."""
+    mean = "The row names a tooth that was extracted before. Mend it."
+    ledger = LoadRow("ledger.csv", "a" * 64, "procedures", 211535, 207098, 4196, 241)
+    aside = QuarantineRow("procedures", "service_date", "after_extraction", "link", 66, mean, "Mend it.")
+    filled = tuple(FilledIn(t, f, 100, 50) for t, f in (("procedures", "provider_id"), ("endo_details", "sealer"),
+                   ("elsewhere", "event_date"), ("patients", "last_contact_date")))  # fmt: skip
+    assert "What is filled in?" in answers_of(Quality(loads=(ledger,), quarantine=(aside,), filled_in=filled))
+
+
 def test_clinician_and_clinic_are_counted_over_all_rows_and_that_is_said_where_they_would_be_thinnest() -> None:
     clinician, sealer = FilledIn("procedures", "provider_id", 100, 5), FilledIn("endo_details", "sealer", 100, 20)
     q = Quality(filled_in=(clinician, sealer))
     said = answers_of(q)["What is filled in?"]
-    assert said == "Clinician and clinic aside, least of all kind of sealer (endo details) 20 %."
+    assert said == "Clinician and clinic aside, least kind of sealer (endo details) 20 %."
     funnel = Funnel((), not_recorded=9, min_expected=5, times=2, dispersion=1, judged=0, by_chance=0)
     watched = Monitoring("crown_survival", 4445, 508, (), (), funnel, (), None, 20)
     results = dataclasses.replace(samples.differs(), quality=q, monitoring=(watched,))
