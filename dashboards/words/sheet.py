@@ -257,7 +257,7 @@ def to_do_short(found: ToDo) -> str:
     """The same in few words, for the front page."""
     n = found.count
     return {
-        "signals": f"Look at {count(n, 'failure')} behind {count(found.of, 'recent signal')}",
+        "signals": f"Look at {count(n, 'signalled failure')}",
         "reviews": f"Review {count(n, 'root canal')}",
         "ask": f"Ask about {count(n, 'tooth')}",
         "mend": f"Mend {count(n, 'row')}",
