@@ -58,10 +58,10 @@ class RowsHeld:
         lost = rejects.filter(pl.col("reason") == "tooth_missing")["row_number"]
         if lost.len() and sum(map(len, self.toothless)) < _MOST_HELD:
             self.toothless.append(lost.cast(pl.Int64))
-        held = cleaned.lazy().with_columns(patient=pl.col("patient_id").hash(0), is_back=~STANDS)
+        marked = cleaned.lazy().with_columns(patient=pl.col("patient_id").hash(0), is_back=~STANDS)
         takes_back = pl.col("is_back") & (pl.col("fee").cast(pl.Float64) < 0)
-        held = held.filter(~pl.col("is_back") | takes_back, pl.col("service_date").is_not_null(), self.held.is_held)
-        typed = held.select(
+        done = marked.filter(~pl.col("is_back") | takes_back, pl.col("service_date").is_not_null(), self.held.is_held)
+        typed = done.select(
             pl.col("row_number").cast(pl.Int64),
             "code",
             "patient",
