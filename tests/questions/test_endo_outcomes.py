@@ -90,7 +90,7 @@ def test_the_landmark_is_stated():
         ("not_yet_crowned", "No crown by day 55", 2),
     ]
     assert found.clock == "since_landmark"
-    assert "landmark 55 days after completion" in found.notes[0]
+    assert found.notes[0].startswith("Counted from day 55 after the root canal,")
 
 
 def test_row_order_changes_nothing():

@@ -77,10 +77,10 @@ def file_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
 
 def _work_beside(ledgers: Sequence[Seen], read: Sequence[Path], notation: str) -> list[Doubt]:
     """Files that no table reads and that hold patients of the ledger with a day and a tooth in each row, hardly one of
-    which the ledger has."""
+    which the ledger has. Of a file known from a run before no row is held: then what the ledger has is not seen whole."""
     ids = pl.concat([one.who.people.select("id") for one in ledgers]).unique().drop_nulls()["id"]
     held = [one.held.frame.select(_WORK) for one in ledgers if one.held is not None and one.held.held.one_in == 1]
-    if not held or ids.len() < _LEAST_PAIRS:
+    if len(held) < len(ledgers) or any(map(pl.DataFrame.is_empty, held)) or ids.len() < _LEAST_PAIRS:
         return []
     ours, told = pl.concat(held).unique(), []
     for path, rows in tables_beside(read):
@@ -130,12 +130,14 @@ def _crowns_apart(seen: Sequence[Seen], ledgers: Sequence[Seen]) -> list[Doubt]:
 
 
 def _work_in(rows: pl.DataFrame, ids: pl.Series, notation: str) -> pl.DataFrame:
-    """The patient, day and tooth of rows that have each, as `rows_held` holds them; none of other tables."""
+    """The patient, day and tooth of rows that have each, as `rows_held` holds them; none of other tables, nor of films
+    judged."""
     columns = [Column(n, name, name, rows[name]) for n, name in enumerate(rows.columns, 1)]
     teeth = [c for c in columns if fit(c.heading, "tooth") >= PART and max(c.teeth.values()) >= _NEARLY_ALL]
     days = [c for c in columns if c.date_share >= _NEARLY_ALL]
     people = [c for c in columns if _are_ids(c.texts, ids)]
-    if not (teeth and days and people):
+    judged = any(fit(c.heading, field) >= PART for c in columns for field in ("pai", "symptomatic"))
+    if judged or not (teeth and days and people):
         return pl.DataFrame(schema=dict(zip(_WORK, (pl.UInt64(), pl.Date(), pl.UInt8()), strict=True)))
     tooth = parse_teeth(teeth[0].texts, notation=notation)["tooth_fdi"].cast(pl.UInt8)
     # Of several days that a row has, any may be that of the work.
