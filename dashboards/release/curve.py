@@ -2,12 +2,12 @@
 
 The counts come first: how many are still followed at each half-year, and how many have failed, which is told anew only
 where at least 11 further failures, of 11 patients, lie behind. Curve, range and numbers followed are made from these
-alone, so that nobody can read more off a curve than off a table. What the exact figures decide is by how much the
-range is widened, so that it covers theirs throughout. The middle is of the told counts as well, where it is told in
-words and as a line: beside the counts of a file for pooling the exact share, however rounded, told that 1 to 8 failed
-in one half-year (6 of 620 practices at five years, 11 of 160 at some year up to ten). So it may be off by somewhat more
-than its step: by up to 1.2 steps in 95 of 100 invented groups, by 1.9 at most, where the exact share rounded was off by
-0.8 and 0.9.
+alone, so that nobody can read more off a curve than off a table. What the exact figures decide is by how much the range
+is widened, so that it covers theirs throughout. The middle is of the told counts as well: beside the counts of a file
+for pooling the exact share, however rounded, told that 1 to 8 failed in one half-year (6 of 620 practices at five
+years, 11 of 160 at some year up to ten). So it may be off by somewhat more than its step: by up to 1.2 steps in 95 of
+100 invented groups, by 1.9 at most, where the exact share rounded was off by 0.8 and 0.9; words tell it where that is
+little.
 """
 
 from __future__ import annotations
@@ -33,7 +33,8 @@ _CLOSE = 1e-9
 class ReleasedPoint:
     """Failed of 100 at a month of the half-yearly grid, in percent on the group's step.
 
-    The range covers the exact one from this point to the next. `told` says whether the middle is put in words.
+    The range covers the exact one from this point to the next. `told` says whether the middle lies near
+    enough to the exact share to be put in words.
     """
 
     months: int

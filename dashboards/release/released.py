@@ -25,7 +25,7 @@ from dashboards.release.count import ReleasedCount
 from dashboards.release.curve import ReleasedPoint, release_curve
 from dashboards.release.healing import ReleasedHealing, ReleasedLosses, release_healing, release_losses
 from dashboards.release.methods import ReleasedMethods, release_methods
-from dashboards.release.percent import borne_out, difference_on_step, release_share, round_ratio
+from dashboards.release.percent import borne_out, difference_on_step, percent_step, release_share, round_ratio
 from dashboards.release.rates import ReleasedRates, release_rates
 from dashboards.release.table1 import ReleasedCharacteristic, release_table1
 from dashboards.release.technique import ReleasedTechniques, release_techniques
@@ -127,19 +127,14 @@ class ReleasedComparison:
 
     @property
     def month(self) -> int:
-        """The month by which the two groups compared are told, see `told_month`."""
-        return told_month(self.groups, self.difference, self.horizon_years)
+        """The month of the horizon, or of the first whole year after it at which both groups compared have a figure.
 
-
-def told_month(groups: Sequence[ReleasedGroup], d: ReleasedDifference | None, horizon_years: float) -> int:
-    """The month of the horizon, or that of the first whole year after it at which both groups compared have a figure.
-
-    The horizon where there is no such year within twice of it: a curve may begin late, when enough have failed.
-    """
-    horizon = round(12 * horizon_years)
-    named = [g for g in groups if d is not None and g.name in (d.group, d.reference)]
-    years_on = range(horizon, 2 * horizon + 1, 12)
-    return next((m for m in years_on if len(named) == 2 and all(g.at(m) is not None for g in named)), horizon)
+        The horizon where there is no such year within twice of it: a curve may begin late, when enough have failed.
+        """
+        horizon, d = round(12 * self.horizon_years), self.difference
+        named = [g for g in self.groups if d is not None and g.name in (d.group, d.reference)]
+        years_on = range(horizon, 2 * horizon + 1, 12)
+        return next((m for m in years_on if len(named) == 2 and all(g.at(m) is not None for g in named)), horizon)
 
 
 @dataclass(frozen=True)
@@ -266,13 +261,18 @@ def _sayable(c: Comparison) -> bool:
     return release_words.known_question(c.id, (g.name for g in c.groups), c.outcome, c.clock)
 
 
+def _is_near(group: ReleasedGroup) -> bool:
+    """Whether the middles of a curve lie within some two of 100 of the exact shares: they may be off by somewhat more
+    than their step, and two coarse ones beside one another would make a difference of their own."""
+    return percent_step(group.crowns.value) == 1
+
+
 def _comparison(gate: Gate, c: Comparison) -> ReleasedComparison:
     gate.place = release_words.QUESTIONS[c.id][0]
     groups = tuple(_group(gate, c, g) for g in c.groups)
     enough = {g.name for g in groups if g.failures.value is not None and g.crowns.value is not None}
     difference, step = _difference(c, groups, enough)
-    month = told_month(groups, difference, c.horizon_years)
-    groups = tuple(replace(g, points=tuple(replace(p, told=p.months == month) for p in g.points)) for g in groups)
+    groups = tuple(replace(g, points=tuple(replace(p, told=_is_near(g)) for p in g.points)) for g in groups)
     title, question = release_words.QUESTIONS[c.id]
     return ReleasedComparison(
         c.id,
