@@ -15,7 +15,6 @@ that a released result made by hand is no way around the gate.
 import json
 import math
 import re
-from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 from dashboards import terms
