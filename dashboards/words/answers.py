@@ -94,7 +94,7 @@ def how_sure(c: Comparison) -> str:
     if c.choices is not None and c.choices.rows:
         said.append(_ways(c.choices))
     if c.robustness is not None and c.robustness.detectable_per_100 is not None:
-        said.append(f"A difference under {max(round(c.robustness.detectable_per_100), 1)} of 100 may have been missed.")
+        said.append(f"A difference under {max(round(c.robustness.detectable_per_100), 1)} of 100 may be missed.")
     said.append("Chance did not choose the treatment: other things may explain it.")
     return " ".join(said)
 
@@ -112,14 +112,14 @@ def _ways(choices: Choices) -> str:
 
 
 def ways(of: int, say_more: int, say_fewer: int) -> str:
-    """How many ways to count say that more failed: `15 of 107 ways to count the same teeth say more failures; ...`
+    """How many ways to count say that more failed: `15 of 107 ways to count these teeth say more failures; ...`
 
     The teeth are named since a share of ways reads as a chance, which it is not.
     """
-    says = [f"{whole(n)} of {count(of, 'way')} to count the same teeth {'says' if n == 1 else 'say'} {what} failures"
+    says = [f"{whole(n)} of {count(of, 'way')} to count these teeth {'says' if n == 1 else 'say'} {what} failures"
             for n, what in ((say_more, "more"), (say_fewer, "fewer")) if n]  # fmt: skip
     if not says:
-        return f"None of {count(of, 'way')} to count the same teeth shows a difference."
+        return f"None of {count(of, 'way')} to count these teeth shows a difference."
     rest = of - say_more - say_fewer
     return f"{'; '.join(says)}{f'; {whole(rest)} cannot tell' if rest else ''}."
 

@@ -63,7 +63,7 @@ def test_a_folded_chart_is_drawn_once_unfolded_and_printed_if_open(tmp_path: Pat
     file = tmp_path / "cases.html"
     html = page.render(
         "my_cases.html.j2", title="Cases", audience="inside", charts=my_cases.charts(cases), practice="P", here="",
-        cases=cases, scope="", heading="Clinicians",
+        cases=cases, scope="", heading="Clinicians", signals_by_chance="",
     )  # fmt: skip
     file.write_text(html, encoding="utf-8")
     drawn = "document.querySelectorAll('.chart .xtick').length"

@@ -131,12 +131,12 @@ def test_ways_to_count() -> None:
 
     text, none = (
         "Counted in 12 defensible ways, the difference ",
-        "None of 12 ways to count the same teeth shows a difference.",
+        "None of 12 ways to count these teeth shows a difference.",
     )
     assert told(-3, 8) == f"{text}runs from 3 fewer to 8 more failures per 100. {none}"
     assert told(4, 4, say=(2, 1)) == (
-        f"{text}is 4 more failures per 100. 2 of 12 ways to count the same teeth say more failures; 1 of 12 "
-        "ways to count the same teeth says fewer failures; 9 cannot tell."
+        f"{text}is 4 more failures per 100. 2 of 12 ways to count these teeth say more failures; 1 of 12 "
+        "ways to count these teeth says fewer failures; 9 cannot tell."
     )
     assert told(0, 2, sample=True) == (
         "Counted in 12 defensible ways, on a sample of the patients, the difference runs from 0 to 2 more failures "
