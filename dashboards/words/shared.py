@@ -279,9 +279,12 @@ def curves_title(c: ReleasedComparison) -> str:
             else f"No curve of these {nouns} may be shown: its steps would tell single {nouns}"
         )
     start = " from the opening" if c.clock == "since_opening_or_seat" else ""
-    when = f"{years(month / 12)}{start}"
+    when = f"by {years(month / 12)}{start}"
+    if not exact:  # ranges are longer, and a title short
+        one, *others = parts
+        return f"Of 100 {nouns}, {', '.join([f'{one} {terms.happened(c.outcome)} {when}', *others])}, unadjusted"
     when += ", the first that tells both" if len(parts) > 1 and month != round(12 * c.horizon_years) else ""
-    return f"Of 100 {nouns}, {'about ' if exact else ''}{listing(parts)} {had} by {when}, unadjusted"
+    return f"Of 100 {nouns}, about {listing(parts)} {had} {when}, unadjusted"
 
 
 def counted_title(c: ReleasedComparison) -> str:
