@@ -70,6 +70,7 @@ def test_what_is_foretold_is_what_a_run_answers(small: Path, gone: tuple[str, ..
     }
 
 
+@pytest.mark.thorough
 def test_rows_set_aside_are_those_that_ingest_sets_aside(small: Path):
     settings = load_settings(small)
     text = check(settings, today=TODAY).text

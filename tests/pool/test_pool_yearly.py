@@ -75,6 +75,7 @@ def told_apart(marks: np.ndarray, members: np.ndarray, strangers: np.ndarray) ->
     return float(np.mean((members @ marks)[:, None] > (strangers @ marks)[None, :]))
 
 
+@pytest.mark.thorough
 def test_years_of_files_tell_of_a_patient_no_more_than_one_does() -> None:
     """Practices that grow eightfold, twelve files each: 68 of 100 are told from strangers, as by the first file alone.
 

@@ -266,6 +266,7 @@ def test_two_copies_of_one_memory_round_their_next_figures_apart(practice: Pract
     assert len(set(roundings)) == 2
 
 
+@pytest.mark.thorough
 def test_many_releases_cannot_be_averaged(practice: Practice) -> None:
     """A quarter after the other eleven patients come: a count that stays as it is is told in six ways at most.
 

@@ -123,7 +123,7 @@ def kill_at_random_moments(
 @pytest.mark.parametrize(
     ("stage", "kills", "reruns"),
     [
-        ("ingest", 4, 1),
+        pytest.param("ingest", 4, 1, marks=pytest.mark.thorough),
         pytest.param("link", 4, 1, marks=pytest.mark.thorough),
         pytest.param("compare", 2, 1, marks=pytest.mark.slow),
     ],

@@ -106,6 +106,7 @@ def test_texts_of_a_column_that_may_be_anything_are_not_written_as_codes(tmp_pat
     assert "Hazel" not in found.text + (found.codes or "") + " ".join(found.found)
 
 
+@pytest.mark.thorough
 def test_a_chart_with_a_column_a_tooth_is_refused_with_what_to_do(tmp_path: Path):
     lines = ["Chart,Date," + ",".join(map(str, FDI))]
     for n in range(60):
