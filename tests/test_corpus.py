@@ -48,7 +48,7 @@ def test_every_case_has_its_outcome_and_none_is_wrong():
     assert OUTCOMES["wrong"] == 0
 
 
-@pytest.mark.one_in(30, thorough=5)
+@pytest.mark.one_in(60, thorough=5)
 @pytest.mark.parametrize("case", CASES, ids=[c.name for c in CASES])
 def test_odd_files(case: Path, tmp_path: Path):
     expected = tomllib.loads((case / "expected.toml").read_text(encoding="utf-8"))

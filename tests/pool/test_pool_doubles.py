@@ -158,7 +158,7 @@ DOUBLES: dict[str, Callable[[Tables, int], Tables]] = {
 }
 
 
-@pytest.mark.one_in(10, thorough=6)
+@pytest.mark.one_in(30, thorough=6)
 @pytest.mark.parametrize("seed", range(30))
 def test_a_practice_is_never_pooled_twice(seed: int) -> None:
     """Practices of 1,500 crowns, each doubled in thirteen ways: every double is refused."""
@@ -292,6 +292,7 @@ def test_marks_are_the_same_of_the_same_records_alone() -> None:
     assert [len(marks_of({MAIN: frame})) for frame in few] == [0, 512]
 
 
+@pytest.mark.thorough
 def test_no_patients_first_day_can_be_read_off_marks() -> None:
     """Of 20 patients of 20 small practices none's day stands out among all days of 20 years on that kind of tooth.
 

@@ -126,6 +126,7 @@ def test_some_gone_and_as_many_come_count_once(practice: Practice) -> None:
     assert practice.share(crowns(range(11, 111))).standing == NEW
 
 
+@pytest.mark.thorough
 def test_of_several_earlier_releases_the_nearest_stands(practice: Practice) -> None:
     practice.share(crowns(range(100)))
     practice.share(crowns(range(112)))
@@ -588,6 +589,7 @@ def test_the_most_of_one_patient_is_counted(tmp_path: Path) -> None:
     assert (found.teeth_of_one, found.failures_of_one) == (4, 2)
 
 
+@pytest.mark.thorough
 def test_what_is_known_by_a_code_alone_is_a_fact_of_its_patient(tmp_path: Path, invented: Path) -> None:
     """A post, a film or a splint more is in no linked table, and moved counts of techniques beside one rounding."""
     shutil.copytree(invented, tmp_path / "p")

@@ -52,6 +52,7 @@ def test_a_day_of_entry_beside_that_of_the_work_stays_out(tmp_path: Path):
     assert toml["tables"]["procedures"]["columns"]["service_date"] == "Date"
 
 
+@pytest.mark.thorough
 def test_the_status_of_a_claim_is_none_of_the_work(tmp_path: Path):
     words = ["Paid", "Cancelled", "Pending", "Paid", "Rejected", "Cancelled"]
     for heading, is_status in (("Claim Status", False), ("Status", True)):
@@ -118,6 +119,7 @@ def test_what_a_reader_says_of_a_file_is_told_whole(tmp_path: Path):
     assert "Export it as UTF-8" in str(refusal.value)
 
 
+@pytest.mark.thorough
 def test_a_text_of_an_old_encoding_is_read_as_told_and_proposed_untold(tmp_path: Path):
     (tmp_path / "x.csv").write_bytes(SHORT.replace("\n", ";ü\n").replace(";ü", ";Füllung", 1).encode("cp850"))
     untold = suggest([tmp_path / "x.csv"], folder=tmp_path).text

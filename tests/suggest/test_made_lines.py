@@ -123,6 +123,7 @@ def test_a_column_for_each_quadrant(tmp_path: Path):
     assert found["practice"]["tooth_notation"] == "palmer"
 
 
+@pytest.mark.thorough
 def test_the_day_in_the_names_of_files_is_asked_about(tmp_path: Path):
     files = []
     for n in range(len(DAYS)):

@@ -77,6 +77,7 @@ def test_two_digit_years_are_asked(tmp_path: Path):
     assert {q.key for q in open_questions(text)} == {"practice.two_digit_years_from", "practice.crown_date"}
 
 
+@pytest.mark.thorough
 def test_the_notation_is_asked_where_all_numbers_are_valid_in_both(tmp_path: Path):
     both = list(range(11, 19)) + list(range(21, 29)) + [31, 32]
     ledger = Ledger("both", LEDGERS[0].columns, teeth=both, status=LEDGERS[0].status)
