@@ -27,6 +27,9 @@ _Z = 1.959964  # of the 95 % range that all curves carry
 # By how much a variance may be widened so that the range covers the exact one; coarse, so that it tells nothing itself.
 _WIDER = (1.0, 1.5, 2.0, 3.0, 5.0, 8.0, 12.0, 20.0, 35.0, 60.0, 100.0)
 _CLOSE = 1e-9
+# A middle is put in words up to this step: it may be off by somewhat more than its step, and two coarse ones beside one
+# another would make a difference of their own.
+_NEAR = 1
 
 
 @dataclass(frozen=True)
@@ -102,7 +105,9 @@ def _covering(table: ToldTable, group: Group, inside: range, wider: float, step:
         if low > exact[0] + _CLOSE or high < exact[1] - _CLOSE:
             return None
         mid = min(max(nearest_step(values[i][0], step), step), high)  # some have failed: never 0
-        points.append(ReleasedPoint(table.months[i], mid, low, high, ReleasedCount(table.followed[i]), told=False))
+        points.append(
+            ReleasedPoint(table.months[i], mid, low, high, ReleasedCount(table.followed[i]), told=step <= _NEAR)
+        )
     return points
 
 

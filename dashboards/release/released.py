@@ -24,7 +24,7 @@ from dashboards.release.count import ReleasedCount
 from dashboards.release.curve import ReleasedPoint, release_curve
 from dashboards.release.healing import ReleasedHealing, ReleasedLosses, release_healing, release_losses
 from dashboards.release.methods import ReleasedMethods, release_methods
-from dashboards.release.percent import borne_out, difference_on_step, percent_step, release_share, round_ratio
+from dashboards.release.percent import borne_out, difference_on_step, release_share, round_ratio
 from dashboards.release.rates import ReleasedRates, release_rates
 from dashboards.release.table1 import ReleasedCharacteristic, release_table1
 from dashboards.release.technique import ReleasedTechniques, release_techniques
@@ -260,18 +260,11 @@ def _sayable(c: Comparison) -> bool:
     return release_words.known_question(c.id, (g.name for g in c.groups), c.outcome, c.clock)
 
 
-def _is_near(group: ReleasedGroup) -> bool:
-    """Whether the middles of a curve lie within some two of 100 of the exact shares: they may be off by somewhat more
-    than their step, and two coarse ones beside one another would make a difference of their own."""
-    return percent_step(group.crowns.value) == 1
-
-
 def _comparison(gate: Gate, c: Comparison) -> ReleasedComparison:
     gate.place = release_words.QUESTIONS[c.id][0]
     groups = tuple(_group(gate, c, g) for g in c.groups)
     enough = {g.name for g in groups if g.failures.value is not None and g.crowns.value is not None}
     difference, step = _difference(c, groups, enough)
-    groups = tuple(replace(g, points=tuple(replace(p, told=_is_near(g)) for p in g.points)) for g in groups)
     title, question = release_words.QUESTIONS[c.id]
     return ReleasedComparison(
         c.id,

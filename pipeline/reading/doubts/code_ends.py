@@ -13,8 +13,8 @@ _WITHIN, _LEAST, _SHARE, _STEM, _MOST_ENDS = 180, 5, 0.3, 3, 6
 def end_of_code_doubts(where: str, frame: pl.DataFrame, code: str) -> list[Doubt]:
     """Crowns and root canals most of which stand under several ends of one code on different days, in their order;
     `frame` as `rows_held.RowsHeld.frame`, `code` the heading of the codes."""
-    rows = frame.drop_nulls(["end", "kind", "tooth"]).with_columns(stem=pl.col("code").str.head(_STEM))
-    ends = rows.group_by("patient", "tooth", "stem", "end").agg(pl.col("day").min())
+    ended = frame.drop_nulls("end").with_columns(stem=pl.col("code").str.head(_STEM))
+    ends = ended.drop_nulls(["kind", "tooth"]).group_by("patient", "tooth", "stem", "end").agg(pl.col("day").min())
     teeth = (
         ends.sort("patient", "tooth", "stem", "end")
         .group_by("patient", "tooth", "stem", maintain_order=True)
@@ -32,8 +32,7 @@ def end_of_code_doubts(where: str, frame: pl.DataFrame, code: str) -> list[Doubt
         seen = sorted(ends.filter(pl.col("stem") == stem)["end"].unique())
         several, alone = several + staged, alone + of.filter(pl.col("n") == 1).height
         if len(seen) <= _MOST_ENDS:
-            before = frame.drop_nulls("end").with_columns(stem=pl.col("code").str.head(_STEM))
-            before = before.filter(pl.col("stem") == stem, pl.col("end").is_in(seen[:-1]))
+            before = ended.filter(pl.col("stem") == stem, pl.col("end").is_in(seen[:-1]))
             made |= dict.fromkeys(sorted(before["ended"].unique()), "planned")
     if not made:
         return []

@@ -26,7 +26,7 @@ def weekday_doubts(seen: Sequence[Seen]) -> list[Doubt]:
         others = pl.concat([of for name, of in files if name != file] or [days.clear()])
         for months, when in (((1, 12), ""), (_SUMMER, " from April to September")):
             own, rest = (_shares(of.filter(pl.col("day").dt.month().is_between(*months))) for of in (days, others))
-            if not found_shift(own, rest):
+            if not _is_moved(own, rest):
                 continue
             more = [_NAMES[d] for d in range(7) if own[d] >= _WORKED / 2 and rest[d] < _HARDLY]
             less = [_NAMES[d] for d in range(7) if rest[d] >= _WORKED and own[d] < _HARDLY]
@@ -48,7 +48,7 @@ def weekday_doubts(seen: Sequence[Seen]) -> list[Doubt]:
     return found
 
 
-def found_shift(own: Sequence[float], rest: Sequence[float]) -> bool:
+def _is_moved(own: Sequence[float], rest: Sequence[float]) -> bool:
     """Whether shares by weekday fit others where they are moved by a day, and do not as they stand."""
     if not own or not rest:
         return False
