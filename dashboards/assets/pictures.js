@@ -2,6 +2,29 @@
 (function () {
   // 1600 x 900 pixels; a small chart is drawn at half of that and enlarged, so that its letters can be read on a wall.
   var WIDE = 1600, HIGH = 900;
+  var LINE = 17;
+  // The numbers at risk stand below the chart in the page; a picture travels without it and takes them along.
+  function addFollowed(id, layout, from) {
+    var table = document.getElementById(id).closest("figure").nextElementSibling, at = from;
+    if (!table || !table.matches("table.under")) return;
+    function write(text, x, font) {
+      var of = x === null ? { xref: "paper", x: 0, xanchor: "left", xshift: 8 - layout.margin.l } : { x: x, xref: "x" };
+      layout.annotations = (layout.annotations || []).concat([Object.assign(of, { showarrow: false, font: font, y: 0,
+        yref: "paper", yanchor: "top", yshift: -at, text: text.replace(/&/g, "&amp;").replace(/</g, "&lt;") })]);
+    }
+    write("Still followed", null, { size: 13, color: "#53636a" });
+    at += LINE;
+    [].forEach.call(table.tBodies, function (group) {
+      var name = group.rows[0].cells[0], numbers = group.rows[group.rows.length - 1].cells;
+      write(name.textContent, null, { size: 12, color: name.getAttribute("style").match(/#[0-9a-f]{6}/)[0] });
+      at += LINE;
+      [].slice.call(table.tHead.rows[0].cells, 1).forEach(function (year, i) {
+        write(numbers[i + 1].textContent, Number(year.textContent), { size: 12 });
+      });
+      at += LINE;
+    });
+    layout.margin.b += at - from;
+  }
   function drawing(id) {
     var source = document.querySelector('script[data-for="' + id + '"]');
     var spec = JSON.parse(source.textContent);
@@ -13,6 +36,7 @@
     var named = spec.data.some(function (trace) { return trace.showlegend; });
     layout.margin = { l: margin.l, r: Math.max(margin.r || 0, 24), t: (margin.t || 0) + (named ? 44 : 12),
       b: (margin.b || 0) + 30, autoexpand: false };
+    addFollowed(id, layout, margin.b || 0);
     layout.showlegend = named;
     layout.legend = { traceorder: "normal", orientation: "h", x: 0, xanchor: "left", y: 1, yanchor: "bottom",
       font: { size: 13 } };
@@ -20,8 +44,8 @@
       text: document.getElementById("main").getAttribute("data-note"), xref: "paper", yref: "paper", x: 1,
       xanchor: "right", y: 0, yanchor: "bottom", yshift: 8 - layout.margin.b, showarrow: false, font: { size: 11, color: "#53636a" } }]);
     layout.autosize = false;
-    layout.height = Math.max(HIGH / 2,
-      layout.height + layout.margin.b + layout.margin.t - (margin.b || 0) - (margin.t || 0));
+    var high = layout.height + layout.margin.b + layout.margin.t - (margin.b || 0) - (margin.t || 0);
+    layout.height = Math.max(HIGH / 2, 9 * Math.ceil(high / 9)); // so that the width is whole, too
     layout.width = layout.height * WIDE / HIGH;
     return spec;
   }

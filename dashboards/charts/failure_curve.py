@@ -28,7 +28,7 @@ class Line:
     """One curve in failures per 100 against years; a step up at each x.
 
     `symbol` marks the whole years; `banded` shades the range; `label` names it in pictures and data; `followed` are
-    those still followed at each x, where that is known.
+    those still followed at each x, where that is known. One that is not `lined` is its band alone, with edges.
     """
 
     look: theme.Look
@@ -40,6 +40,7 @@ class Line:
     banded: bool = True
     label: str = ""
     followed: tuple[int, ...] = ()
+    lined: bool = True
 
 
 def failure_curves(comparison: Comparison, *, id: str, label: str, noun: str, since: str) -> theme.Chart | None:
@@ -72,10 +73,12 @@ def draw(
     """
     figure = Drawing()
     for line in (line for line in lines if line.banded):
-        band = {"mode": "lines", "line": {"width": 0, "shape": shape}, "hoverinfo": "skip"}
+        edge = {"width": 0 if line.lined else 1, "shape": shape, "color": line.look.colour, "dash": line.look.dash}
+        band = {"mode": "lines", "line": edge, "hoverinfo": "skip"}
         figure.add_scatter(x=line.x, y=line.low, **band)
-        figure.add_scatter(x=line.x, y=line.high, fill="tonexty", fillcolor=theme.faded(line.look.colour, 0.13), **band)
-    for line in lines:
+        told = band if line.lined else {**band, "hoverinfo": None, "name": theme.literal(line.label), **_hover(line)}
+        figure.add_scatter(x=line.x, y=line.high, fill="tonexty", fillcolor=theme.faded(line.look.colour, 0.13), **told)
+    for line in (line for line in lines if line.lined):
         figure.add_scatter(
             x=line.x, y=line.y, mode="lines+markers" if line.symbol else "lines",
             name=theme.literal(line.label) or None,
@@ -150,12 +153,13 @@ def _hover(line: Line) -> dict[str, object]:
     followed = line.followed or ("",) * len(line.x)
     rest = ", %{customdata[2]} followed" if line.followed else ""
     who = f"{theme.literal(line.label)}<br>" if line.label else ""
+    span = "%{customdata[0]} to %{customdata[1]}"
+    of_100, ends = ("%{y:.0f} of 100", f" ({span})") if line.lined else (f"{span} of 100", "")
     return {
         "customdata": [
             [round(low), round(high), n] for low, high, n in zip(line.low, line.high, followed, strict=True)
         ],
-        "hovertemplate": f"{who}%{{y:.0f}} of 100 by %{{x:.1f}} years (%{{customdata[0]}} to %{{customdata[1]}}){rest}"
-        "<extra></extra>",
+        "hovertemplate": f"{who}{of_100} by %{{x:.1f}} years{ends}{rest}<extra></extra>",
     }
 
 

@@ -20,16 +20,17 @@ def released_curves(c: ReleasedComparison, *, id: str) -> theme.Chart | None:
         Line(
             theme.look(group.name, index),
             tuple(p.months / 12 for p in group.points),
-            tuple(float(p.failed) for p in group.points),
+            tuple(float(p.failed) if p.told else (p.low + p.high) / 2 for p in group.points),
             tuple(float(p.low) for p in group.points),
             tuple(float(p.high) for p in group.points),
             label=group.label,
+            lined=all(p.told for p in group.points),
         )
         for index, group in shown
     ]
     noun = plural(2, terms.outcome(c.outcome).noun)
     chart = draw(lines, columns, id=id, label=words_shared.curves(c), noun=noun, since=terms.clock(c.clock))
-    rows = tuple((g.label, p.months, p.failed, p.low, p.high) for g in c.groups for p in g.points)
+    rows = tuple((g.label, p.months, p.failed if p.told else None, p.low, p.high) for g in c.groups for p in g.points)
     return replace(chart, sheet=Sheet(("group", "months", f"failed of 100 {noun}", "low", "high"), rows))
 
 

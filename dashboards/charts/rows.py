@@ -69,19 +69,17 @@ def rows_figure(
     lines = max((len(label) for label in labels), default=1)
     pitch = max(pitch, SECOND_LINE * lines + 4) if beside else pitch + SECOND_LINE * (lines - 1)
     at = math.log10 if log else float
-    if zone is not None:
-        figure.add_shape(
-            type="rect", xref="x", yref="paper", x0=zone[0], x1=zone[1], y0=0, y1=1,
-            fillcolor=shade, line={"width": 0}, layer="below",
-        )  # fmt: skip
-    if line is not None:
-        # A label above its row would be crossed by the rule: there it is left open.
-        open_at = [LABEL - 0.18 - SECOND_LINE / 2 * (len(label) - 1) / pitch for label in labels]
-        for low, high in [(0.0, 1.0)] if beside else [(-i - 0.52, -i + end) for i, end in enumerate(open_at)]:
+    # A label above its row would lie over zone and rule: there they are left open.
+    open_at = [LABEL - 0.18 - SECOND_LINE / 2 * (len(label) - 1) / pitch for label in labels]
+    stretches = [(0.0, 1.0)] if beside else [(-i - 0.52, -i + end) for i, end in enumerate(open_at)]
+    for low, high in stretches:
+        upright = {"xref": "x", "yref": "paper" if beside else "y", "y0": low, "y1": high}
+        if zone is not None:
             figure.add_shape(
-                type="line", xref="x", yref="paper" if beside else "y", x0=line, x1=line, y0=low, y1=high,
-                line={"color": theme.INK, "width": 1.5},
+                type="rect", x0=zone[0], x1=zone[1], fillcolor=shade, line={"width": 0}, layer="below", **upright
             )  # fmt: skip
+        if line is not None:
+            figure.add_shape(type="line", x0=line, x1=line, line={"color": theme.INK, "width": 1.5}, **upright)
     placed: list[tuple[Mark, float]] = []
     for index, row in enumerate(rows):
         y = -float(index)

@@ -6,7 +6,7 @@ from dashboards import page, terms
 from dashboards.answers import Answer, Answers, kept
 from dashboards.charts.difference import Apart, difference_chart
 from dashboards.formats import count, more_or_fewer, plural, range_more_or_fewer, sentence_case, whole
-from dashboards.pages import comparison, technique, trial, unseen
+from dashboards.pages import comparison, technique, trial
 from dashboards.pages.hyperemic import differences
 from dashboards.pages.index import OF_OPENED, OPENED, asked_sentence, crowned
 from dashboards.tables import NumberTable
@@ -17,6 +17,7 @@ from pipeline.questions.question import KEPT_BY_CROWN
 from pipeline.results import Results
 from pipeline.results.asked import Asked
 from pipeline.results.trial_words import CROWN, NEED, TOOTH
+from pipeline.results.unseen import need_with_unseen
 
 
 def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
@@ -125,7 +126,7 @@ def hyperemic(results: Results) -> list[Answer]:
     if not results.trials:
         return []
     t = results.trials[0]
-    more = unseen.need(results.unseen, t.id)
+    more = need_with_unseen(results.unseen, t.id)
     told = [sentence_case(text) for o in (CROWN, NEED) if (text := words_answers.trial_says(t, o, unseen=more))]
     said = " ".join(dict.fromkeys(told))
     code = t.verdict.code if t.verdict is not None else ""

@@ -13,7 +13,7 @@ from dashboards.words import answers as words_answers
 from dashboards.words import comparisons as words
 from pipeline.results import IncidenceCurve, Results, Trial, TrialOutcome
 from pipeline.results.trial_words import CROWN, FATES, NEED, TOOTH
-from pipeline.results.unseen import Spread
+from pipeline.results.unseen import Spread, need_with_unseen
 
 TITLE = "A hyperemic tooth that needs a crown: root canal first, or wait?"
 NONE = (
@@ -40,7 +40,7 @@ def render(results: Results) -> str:
         | unseen.unseen_block(results.unseen, t.id, f"t{i}")
         | {"facts": list(facts(t, more)), "facts_heading": facts_heading(t, more)}
         for i, t in enumerate(results.trials)
-        for more in [unseen.need(results.unseen, t.id)]
+        for more in [need_with_unseen(results.unseen, t.id)]
     ]
     return page.render(
         "hyperemic.html.j2",
@@ -89,9 +89,8 @@ def facts(t: Trial, with_unseen: Spread | None) -> Iterator[Fact]:
             continue
         d = o.difference
         said = [(way, _of_100(t, o, arm)) for way, arm in ((FIRST, d.group), (WAIT, d.reference))]
-        low, high = round(d.ci_low), round(d.ci_high)
-        far = f"{low} to {high} fewer" if o.outcome == NEED else words_answers.between(d.ci_low, d.ci_high)
-        said.append(("First, compared with waiting" if o.outcome != NEED else "With waiting", far))
+        if o.outcome != NEED:
+            said.append(("First, compared with waiting", words_answers.between(d.ci_low, d.ci_high)))
         curve = _curve(t.curves, o, d.reference)
         rate = next((p.estimate for p in curve.points if p.years == d.years), None) if curve else None
         if code == "little_difference" and rate is not None and d.ci_high >= 100 * rate:
@@ -113,7 +112,7 @@ def _of_100(t: Trial, o: TrialOutcome, arm: str) -> str:
     if o.outcome == NEED:
         # Of the difference, as the card's other line: the curve of all that waited is not adjusted.
         least, most = (100 - round(end) for end in (d.ci_high, d.ci_low))
-        return f"{100 - round(d.per_100)} of 100 {verb} within {years(horizon)} ({spread(least, most)})"
+        return f"{100 - round(d.per_100)} of 100 {verb} recorded here within {years(horizon)} ({spread(least, most)})"
     curve = _curve(t.curves, o, arm)
     point = next((p for p in curve.points if p.years == horizon), None) if curve else None
     if point is None:
@@ -133,7 +132,7 @@ def _answers(results: Results) -> Answers:
         return Answers((Answer(words.not_asked(results) or NONE),))
     t = results.trials[0]
     told = next((o.outcome for o in t.outcomes if o.difference is not None), None)  # says the years, and for which way
-    more = unseen.need(results.unseen, t.id)
+    more = need_with_unseen(results.unseen, t.id)
     given = [_answer(o, when=o.outcome in (told, NEED), more=more) for o in t.outcomes]
     if not given:
         given = [Answer("Too few such teeth have been followed to compare the two ways.", link="#trial")]

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from dashboards import page, tables, terms
 from dashboards.answers import MOST_WORDS, Answer, Answers, kept
 from dashboards.formats import count, in_place, listing, months, percent, plural, sentence_case, whole, years
-from dashboards.pages import comparison, unseen
+from dashboards.pages import comparison
 from dashboards.release.released import Released
 from dashboards.words import answers as words_answers
 from dashboards.words import beside as words_beside
@@ -17,6 +17,7 @@ from pipeline.questions.question import KEPT_BY_CROWN, SINCE_SEAT
 from pipeline.results import Comparison, Results
 from pipeline.results.asked import Asked
 from pipeline.results.trial_words import CROWN, NEED
+from pipeline.results.unseen import need_with_unseen
 
 OPENED, CROWNED = f"{SINCE_SEAT.title}?", f"{KEPT_BY_CROWN.title}?"
 OF_OPENED = "opened"
@@ -139,7 +140,7 @@ def _hyperemic(results: Results) -> list[Answer]:
     if not results.trials:
         return []
     t = results.trials[0]
-    more, (code, judged) = unseen.need(results.unseen, t.id), words_answers.decision_verdict(t)
+    more, (code, judged) = need_with_unseen(results.unseen, t.id), words_answers.decision_verdict(t)
     spared = words_answers.trial_says(t, NEED, when=False, unseen=more)
     says = sentence_case(words_answers.trial_says(t, CROWN)) or "Too few such teeth so far."
     if spared:

@@ -144,6 +144,7 @@ def _section(c: ReleasedComparison, id: str) -> dict[str, Any]:
         "legend": [LegendItem(g.label, theme.look(g.name, i)) for i, g in drawn(c)],
         "curves": released_curves(c, id=f"{id}-curves"),
         "under": _under(c),
+        "bands": words_shared.bands_alone(c),
         "groups": groups_table(c),
         "difference": _difference(c, f"{id}-difference"),
         "zone": words_shared.zone(c),

@@ -45,11 +45,6 @@ def charts(section: dict[str, Any]) -> list[Chart]:
     return list(section.get("unseen_charts", ()))
 
 
-def need(found: Sequence[Unseen], id: str) -> Spread | None:
-    """How many of 100 came to need a root canal with what may be unseen, and chance; None where that was not asked."""
-    return next((m.corrected for u in found if u.id == id for m in u.moved if m.name == "need_per_100"), None)
-
-
 def counts_table(unseen: Unseen) -> NumberTable:
     """How many were seen, and how many more there may be."""
     rows = (

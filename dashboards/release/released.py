@@ -168,7 +168,7 @@ class Released:
 
 # Raised with every change of what the same results are told as: a figure kept under other rules, which may have
 # been wrong, is made once more. It is rounded by the records all the same, so the two tell no more than one.
-RULES = 9
+RULES = 10
 
 
 def release(results: Results, *, practice: str | None = None) -> Released:
@@ -207,7 +207,7 @@ def _walk(gate: Gate, results: Results, practice: str | None) -> Released:
         methods=release_methods(gate, results),
         healing=release_healing(gate, results.recalls),
         losses=release_losses(gate, results.losses),
-        decision=release_outcomes(gate, results.trials),
+        decision=release_outcomes(gate, results.trials, results.unseen),
         elsewhere=next((u.setting for u in results.unseen if u.setting in release_words.ELSEWHERE), ""),
     )
     return replace(released, withheld=tuple((*key, n) for key, n in sorted(gate.withheld.items())))

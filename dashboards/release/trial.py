@@ -6,7 +6,7 @@ the step of the smaller arm; how many ways gave what.
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from dashboards.formats import known
 from dashboards.release.count import ReleasedCount
@@ -14,6 +14,7 @@ from dashboards.release.percent import difference_on_step, outward, share_range,
 from pipeline.release.disclosure import FAILURES, TEETH, Gate
 from pipeline.results import Choice, Choices, Difference, IncidenceCurve, Trial, TrialOutcome
 from pipeline.results.trial_words import FATES, NEED, OUTCOMES, no_difference, outcome_sentence
+from pipeline.results.unseen import Spread, Unseen, need_with_unseen
 
 # The only kinds of teeth that pass, in our own words, whatever the results call them.
 EVERYDAY = {
@@ -71,7 +72,8 @@ class ReleasedIncidence:
 class ReleasedOutcome:
     """One outcome of the decision: whole per 100, treated first minus seated vital, with the range; None if hidden.
 
-    `teeth` are those of the two arms in their order.
+    `teeth` are those of the two arms in their order. `with_elsewhere` is how many of 100 seated vital needed a root
+    canal if those are added that others may have done, with its range; None where it is not told.
     """
 
     outcome: str
@@ -81,9 +83,14 @@ class ReleasedOutcome:
     per_100: int | None
     low: int | None
     high: int | None
+    with_elsewhere: tuple[int, int, int] | None = None
 
     def __post_init__(self) -> None:
         figures = (self.per_100, self.low, self.high)
+        if self.with_elsewhere is not None and (self.outcome != NEED or self.per_100 is None):
+            raise ValueError("what others may have done is released beside the need of a root canal only")
+        if self.with_elsewhere is not None and any(v not in range(101) for v in self.with_elsewhere):
+            raise ValueError("released shares are in whole percent")
         if self.outcome not in OUTCOMES:
             raise ValueError("a decision is released for known outcomes only")
         if not (all(v is None for v in figures) or all(isinstance(v, int) and abs(v) <= 100 for v in figures)):
@@ -136,14 +143,31 @@ def release_everyday(gate: Gate, trials: Sequence[Trial]) -> tuple[ReleasedIncid
     return tuple(_incidence(gate, found[arm]) for arm in EVERYDAY if arm in found)
 
 
-def release_outcomes(gate: Gate, trials: Sequence[Trial]) -> tuple[ReleasedOutcome, ...]:
+def release_outcomes(gate: Gate, trials: Sequence[Trial], unseen: Sequence[Unseen] = ()) -> tuple[ReleasedOutcome, ...]:
     """The outcomes of the decision on a hyperemic tooth; without a figure where a count behind it is hidden.
 
     Behind the need of a root canal stand those seated vital that came to need one, and those that did not.
     """
     gate.place = "The decision on a hyperemic tooth"
     trial = next((t for t in trials if t.id == DECISION), None)
-    return () if trial is None else tuple(_outcome(gate, trial, o) for o in trial.outcomes if o.outcome in OUTCOMES)
+    if trial is None:
+        return ()
+    more = need_with_unseen(unseen, trial.id)
+    return tuple(_with_elsewhere(gate, _outcome(gate, trial, o), more) for o in trial.outcomes if o.outcome in OUTCOMES)
+
+
+def _with_elsewhere(gate: Gate, found: ReleasedOutcome, more: Spread | None) -> ReleasedOutcome:
+    """The need of a root canal with what others may have done: on the step of those seated vital, as the need itself.
+
+    It is drawn from what the practice says of others, around the need that is told: it rests on no further count but
+    those that it is charted others did, which bound the draws from below.
+    """
+    if more is None or found.outcome != NEED or found.per_100 is None:
+        return found
+    step = share_step(gate, found.teeth[1].value)
+    if step is None or not all(map(known, (more.median, more.low, more.high))):
+        return found
+    return replace(found, with_elsewhere=share_range(gate, more.median / 100, more.low / 100, more.high / 100, step))
 
 
 def _outcome(gate: Gate, trial: Trial, found: TrialOutcome) -> ReleasedOutcome:

@@ -71,13 +71,21 @@ class Series:
     low: tuple[float | None, ...] = ()
     high: tuple[float | None, ...] = ()
 
+    @property
+    def lined(self) -> bool:
+        """Whether it has a line; else it is its band alone."""
+        return any(v is not None for v in self.values)
+
     def end(self) -> tuple[int, float] | None:
-        """Place and value of the last point."""
-        return next(((i, v) for i, v in reversed(list(enumerate(self.values))) if v is not None), None)
+        """Place and value of the last point, of a band alone the middle of its end."""
+        ends = zip(self.low, self.high, strict=True)
+        middles = [None if low is None or high is None else (low + high) / 2 for low, high in ends]
+        drawn = list(enumerate(self.values if self.lined else middles))
+        return next(((i, v) for i, v in reversed(drawn) if v is not None), None)
 
 
 def on_grid(
-    name: str, look: Look, points: Mapping[int, tuple[float, float | None, float | None]], grid: Sequence[int]
+    name: str, look: Look, points: Mapping[int, tuple[float | None, float | None, float | None]], grid: Sequence[int]
 ) -> Series:
     """A curve as a series: its values with their ends by month on the grid; nothing where there is no point."""
 
@@ -212,7 +220,11 @@ def add_band(slide: Any, plot: Box, series: Series, top: float, *, joined: bool 
         builder.add_line_segments(rest, close=True)
         shape = builder.convert_to_shape()
         shape.shadow.inherit = False
-        shape.line.fill.background()
+        if series.lined:
+            shape.line.fill.background()
+        else:
+            shape.line.color.rgb, shape.line.width = rgb(series.look.colour), Pt(1)
+            shape.line.dash_style = DASHES[series.look.dash]
         shape.fill.solid()
         shape.fill.fore_color.rgb = rgb(series.look.colour)
         colour = shape._element.spPr.find(f".//{qn('a:srgbClr')}")

@@ -23,7 +23,7 @@ from pipeline.release.disclosure import SMALLEST
 from pipeline.results import GRID_MONTHS
 from pipeline.results.trial_words import NAMES, NOT_COMPARED
 
-BEGINS = f"A curve, and who is followed, is shown once {SMALLEST} failures stand behind it."
+BEGINS = f"Curves and numbers followed are shown from {SMALLEST} failures on."
 FOLLOWED = "The numbers below are those still followed, in steps of 5."
 MOST_ROWS = 4
 
@@ -176,7 +176,10 @@ def curves_of(told: Told, c: ReleasedComparison, shown: list[tuple[int, Released
     grid = range(0, last + 1, GRID_MONTHS)
     series = [
         on_grid(
-            g.label, told.look(g.name, i), {p.months: (float(p.failed), p.low, p.high) for p in words.drawn(g)}, grid
+            g.label,
+            told.look(g.name, i),
+            {p.months: (float(p.failed) if p.told else None, p.low, p.high) for p in words.drawn(g)},
+            grid,
         )
         for i, g in shown
     ]
@@ -189,7 +192,7 @@ def curves_of(told: Told, c: ReleasedComparison, shown: list[tuple[int, Released
         f"Years since {terms.clock(c.clock)}; followed",
         under,
         FOLLOWED,
-        note=" ".join([BEGINS, *words.hidden(c)]),
+        note=" ".join([BEGINS, *words_shared.bands_alone(c), *words.hidden(c)]),
     )
 
 
@@ -229,8 +232,7 @@ def hyperemic(told: Told) -> Scene | None:
     heads = (f"By {by}", "Root canal before the seat, against a vital seat and waiting", "95 % range")
     title = words.decision_title(outcomes)
     needed = [words_shared.everyday(e) for e in told.released.everyday]
-    below = [" ".join([*needed[:1], words_shared.need_apart(told.released)]).strip(),
-             f"{words_shared.need_unseen(told.released)} {NOT_COMPARED.split(' (')[0]}.".strip()]  # fmt: skip
+    below = [*needed[:1], f"{words_shared.need_unseen(told.released)} {NOT_COMPARED.split(' (')[0]}.".strip()]
     return Scene(
         speech.hyperemic(told.released),
         lambda d, n: d.table(title, heads, rows, n, alt=f"Table. {' '.join(lines)}", shares=(0.25, 0.5, 0.25),

@@ -209,7 +209,7 @@ def fact(o: ReleasedOutcome) -> tuple[str, str]:
     if o.per_100 is None or o.low is None or o.high is None:
         return f"Not told: {o.why_none}", "–"
     if o.outcome == NEED:
-        return f"{o.per_100} fewer of 100 had one with waiting", f"{o.low} to {o.high} fewer"
+        return f"{o.per_100} fewer of 100 had one recorded with waiting", f"{o.low} to {o.high} fewer"
     did = terms.outcome(o.outcome).happened
     return f"{many(o.per_100)} of 100 {did} when treated first", range_more_or_fewer(o.low, o.high)
 
@@ -223,8 +223,12 @@ def decision_title(found: Sequence[ReleasedOutcome]) -> str:
     """The finding on the hyperemic tooth: what waiting saves, else that nothing can be said."""
     need = next((o for o in found if o.outcome == NEED and o.per_100 is not None), None)
     if need is not None:
-        by = years(need.years)
-        return f"With waiting about {need.per_100} of 100 hyperemic teeth had no recorded root canal within {by}"
+        some, kind, here = need.per_100, " recorded", ""
+        if need.with_elsewhere is not None:
+            some, kind, here = 100 - need.with_elsewhere[0], "", f"; {need.per_100} had none recorded here"
+        return (
+            f"With waiting about {some} of 100 hyperemic teeth had no{kind} root canal within {years(need.years)}{here}"
+        )
     if any(o.per_100 is not None for o in found):
         return "Hyperemic tooth: root canal before the seat, or a vital seat and waiting"
     return "Too few hyperemic teeth to compare a root canal before the seat with waiting"

@@ -177,7 +177,7 @@ def everyday(found: ReleasedIncidence) -> str:
     last = found.points[-1] if found.points else None
     if last is None or last.years < 1:
         return f"Too few {found.label} to show how many came to need a root canal."
-    text = f"Of 100 {found.label}, about {last.of_100} had a root canal within {years(last.years)}"
+    text = f"Of 100 {found.label}, about {last.of_100} had a root canal recorded within {years(last.years)}"
     return f"{text} ({last.low} to {last.high})."
 
 
@@ -189,8 +189,13 @@ def decision(released: Released) -> list[str]:
 
 def need_unseen(released: Released) -> str:
     """That more teeth may have needed a root canal than are counted; empty where none is done by others."""
-    found = any(o.outcome == NEED and o.per_100 is not None for o in released.decision)
-    return NEED_UNSEEN if found and elsewhere(released) and released.elsewhere != "none" else ""
+    found = next((o for o in released.decision if o.outcome == NEED and o.per_100 is not None), None)
+    if found is None or not elsewhere(released) or released.elsewhere == "none":
+        return ""
+    if found.with_elsewhere is None:
+        return NEED_UNSEEN
+    mid, low, high = found.with_elsewhere
+    return f"With root canals done elsewhere, perhaps {mid} of 100 had one ({low} to {high})."
 
 
 def need_apart(released: Released) -> str:
@@ -255,6 +260,12 @@ def no_curve(c: ReleasedComparison) -> list[str]:
     return [f"Too few failures stand behind {listing(out)} for a curve since {terms.clock(c.clock)}."] if out else []
 
 
+def bands_alone(c: ReleasedComparison) -> list[str]:
+    """Why a curve is a band without a line; nothing where each has one."""
+    alone = any(not p.told for g in c.groups if len(g.points) > 1 for p in g.points)
+    return ["A band without a line: no middle may be told."] if alone else []
+
+
 def curves_title(c: ReleasedComparison) -> str:
     """Failed of 100 in the groups compared, by the first year from the horizon on that tells both.
 
@@ -280,11 +291,11 @@ def curves_title(c: ReleasedComparison) -> str:
         )
     start = " from the opening" if c.clock == "since_opening_or_seat" else ""
     when = f"by {years(month / 12)}{start}"
-    if not exact:  # ranges are longer, and a title short
-        one, *others = parts
-        return f"Of 100 {nouns}, {', '.join([f'{one} {terms.happened(c.outcome)} {when}', *others])}, unadjusted"
-    when += ", the first that tells both" if len(parts) > 1 and month != round(12 * c.horizon_years) else ""
-    return f"Of 100 {nouns}, about {listing(parts)} {had} {when}, unadjusted"
+    # The year once, behind the first group: ranges are long, and a title short.
+    one, *others = parts
+    told = ", ".join([f"{'about ' if exact else ''}{one} {terms.happened(c.outcome)} {when}", *others])
+    later = exact and bool(others) and month != round(12 * c.horizon_years)
+    return f"Of 100 {nouns}, {told}, unadjusted{'; the first year that tells both' if later else ''}"
 
 
 def counted_title(c: ReleasedComparison) -> str:

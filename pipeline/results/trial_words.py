@@ -34,7 +34,8 @@ def outcome_sentence(outcome: str, mid: float, low: float, high: float, *, years
     if outcome == NEED:
         return (
             f"{NAMES[outcome]}: with a root canal before the seat all of 100 teeth have one; with a vital seat and "
-            f"waiting, {round(mid)} fewer had one {by}; the range is {round(low)} to {round(high)} fewer ({how})."
+            f"waiting, {round(mid)} fewer had one recorded here {by}; the range is {round(low)} to {round(high)} fewer "
+            f"({how})."
         )
     n = round(mid)
     units, one, many = FATES[outcome]

@@ -1,5 +1,6 @@
 """How many openings a ledger may not hold, and how an answer would move with them."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 
@@ -63,3 +64,8 @@ class Unseen:
     impossible: int
     assumptions: tuple[Assumption, ...]
     sentences: tuple[str, ...]
+
+
+def need_with_unseen(found: Sequence[Unseen], id: str) -> Spread | None:
+    """How many of 100 came to need a root canal with what may be unseen, and chance; None where that was not asked."""
+    return next((m.corrected for u in found if u.id == id for m in u.moved if m.name == "need_per_100"), None)

@@ -5,6 +5,7 @@ import dataclasses
 import io
 import re
 import struct
+from collections import Counter
 from collections.abc import Iterator
 from html import unescape
 from pathlib import Path
@@ -92,7 +93,8 @@ def test_shared_data_are_the_released_ones_alone() -> None:
         assert len(rows[1:]) in (0, len(points))
         for label, months, *figures in rows[1:]:
             p = points[label, int(months)]
-            assert [float(v) if v else None for v in figures] == [p.failed, p.low, p.high]
+            told = [p.failed if p.told else None, p.low, p.high]
+            assert [float(v) if v else None for v in figures] == told
             compared += 1
     assert compared > 100
 
@@ -166,3 +168,14 @@ def test_the_keys_save_data_and_pictures(
     source = release(results) if page == "study_club" else results
     for group in source.comparisons[0].groups if id.endswith("curves") else ():
         assert group.label in drawing, "the picture has the legend that the page writes beside the chart"
+    if id.endswith("curves"):
+        browser.open(tmp_path / "out" / f"{page}.html")
+        cells = "tbody tr:last-child td"
+        table = f"document.getElementById('{id}').closest('figure').nextElementSibling"
+        followed = browser.ask(f"[...{table}.querySelectorAll('{cells}')].map(e => e.textContent)")
+        written = re.findall(r"<text[^>]*>([^<]+)</text>", drawing)
+        assert len(followed) > 20, "the numbers at risk, which stand below the chart in the page"
+        assert Counter(followed) - Counter(written) == Counter()
+        assert "Still followed" in written
+    else:
+        assert "Still followed" not in drawing

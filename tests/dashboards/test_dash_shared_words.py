@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from dashboards.charts.released_curve import released_curves
 from dashboards.release.count import ReleasedCount
 from dashboards.release.curve import ReleasedPoint
 from dashboards.release.rates import ReleasedRate, ReleasedRates
@@ -153,8 +154,10 @@ def test_the_everyday_need_is_that_of_the_last_year_shown() -> None:
         return shared.everyday(ReleasedIncidence("normal", MANY, MANY, made))
 
     teeth = "teeth of normal pulp crowned vital"
-    assert told((0, 1), (1, 4), (3, 9)) == (f"Of 100 {teeth}, about 9 had a root canal within 3 years (8 to 11).")
-    assert told((0, 1), (1, 4)) == f"Of 100 {teeth}, about 4 had a root canal within 1 year (3 to 6)."
+    assert told((0, 1), (1, 4), (3, 9)) == (
+        f"Of 100 {teeth}, about 9 had a root canal recorded within 3 years (8 to 11)."
+    )
+    assert told((0, 1), (1, 4)) == f"Of 100 {teeth}, about 4 had a root canal recorded within 1 year (3 to 6)."
     none = f"Too few {teeth} to show how many came to need a root canal."
     assert told() == told((0, 1)) == none
 
@@ -182,16 +185,16 @@ def test_curves_at_the_horizon_and_why_there_is_no_figure() -> None:
 
 def test_the_title_over_the_curves() -> None:
     assert shared.curves_title(said()) == (
-        "Of 100 crowns, about 5 with “Kind b” and 12 with “Kind a” had failed by 5 years, unadjusted"
+        "Of 100 crowns, about 5 with “Kind b” failed by 5 years, 12 with “Kind a”, unadjusted"
     )
     opened = said(clock="since_opening_or_seat", groups=(A, dataclasses.replace(B, points=(point(0, 2), point(6, 8)))))
     assert shared.curves_title(opened) == (
-        "Of 100 crowns, about 8 with “Kind b” and 14 with “Kind a” had failed by 6 years from the opening, the "
-        "first that tells both, unadjusted"
+        "Of 100 crowns, about 8 with “Kind b” failed by 6 years from the opening, 14 with “Kind a”, unadjusted; "
+        "the first year that tells both"
     )
     third = group("c", point(0, 3), point(5, 30))
     assert shared.curves_title(said(groups=(third, A, B))) == shared.curves_title(said())
-    assert shared.curves_title(said(d=None)).startswith("Of 100 crowns, about 12 with “Kind a” and 5 with “Kind b”")
+    assert shared.curves_title(said(d=None)).startswith("Of 100 crowns, about 12 with “Kind a” failed")
     early = tuple(dataclasses.replace(g, points=(point(0, 2), point(3, 4))) for g in (A, B))
     assert shared.curves_title(said(groups=early)) == (
         "How many of 100 crowns had failed, and when; no figure by 5 years may be shown"
@@ -211,6 +214,15 @@ def test_a_middle_that_may_be_off_is_not_put_in_words() -> None:
     assert shared.curves_title(one) == (
         "Of 100 crowns, 3 to 8 with “Kind b” failed by 5 years, 10 to 15 with “Kind a”, unadjusted"
     )
+    assert shared.bands_alone(one) == ["A band without a line: no middle may be told."]
+    assert shared.bands_alone(said()) == []
+    chart = released_curves(one, id="x")
+    assert chart is not None
+    drawn = {t.get("name"): t for t in chart.spec["data"]}
+    assert set(drawn) == {None, "Kind a", "Kind b"}
+    assert "fill" not in drawn["Kind a"]
+    assert (drawn["Kind b"]["fill"], list(drawn["Kind b"]["y"])) == ("tonexty", [p.high for p in line.points])
+    assert all(row[2] is None for row in chart.sheet.rows if row[0] == "Kind b")
 
 
 @pytest.mark.parametrize(("first", "month"), [(5, 60), (6, 72), (10, 120), (11, 60)])

@@ -3,6 +3,7 @@
 import dataclasses
 import json
 import re
+from typing import Any
 
 import pytest
 import sample_results as samples
@@ -12,7 +13,9 @@ from dashboards.pages import clinician, crowns, hyperemic, methods, study_club, 
 from dashboards.release import words as release_words
 from dashboards.release.released import release
 from dashboards.results_json import results_json
+from dashboards.words import shared as words_shared
 from pipeline.results import Results, from_plain, to_plain
+from pipeline.results.trial_words import NEED
 from pipeline.results.unseen import Unseen
 
 
@@ -91,14 +94,26 @@ def test_results_json_holds_it_and_reads_back() -> None:
     assert again.unseen == results.unseen
 
 
-def test_shared_pages_say_one_fixed_sentence_and_no_figure() -> None:
+def test_shared_pages_tell_of_what_is_unseen_the_need_of_a_root_canal_alone() -> None:
     results = samples.differs()
     page = plain(study_club.render(release(results)))
     assert release_words.ELSEWHERE["unknown"] in page
-    moved = dataclasses.replace(
-        results, unseen=tuple(dataclasses.replace(u, openings=None, moved=(), seen=1) for u in results.unseen)
-    )
-    assert plain(study_club.render(release(moved))) == page
+
+    def changed(**parts: Any) -> str:
+        unseen = tuple(dataclasses.replace(u, **parts) for u in results.unseen)
+        return plain(study_club.render(release(dataclasses.replace(results, unseen=unseen))))
+
+    assert changed(openings=None, seen=1) == page
+    (need,) = (o for o in release(results).decision if o.outcome == NEED)
+    assert need.with_elsewhere is not None
+    mid, low, high = need.with_elsewhere
+    told = next(m.corrected for u in results.unseen for m in u.moved if m.name == "need_per_100")
+    assert low <= told.low <= mid <= told.high <= high
+    assert f"With root canals done elsewhere, perhaps {mid} of 100 had one ({low} to {high})." in page
+    assert f"With waiting about {100 - mid} of 100 hyperemic teeth had no root canal within 5 years; " in page
+    assert words_shared.NEED_UNSEEN in changed(moved=())
+    with pytest.raises(ValueError, match="beside the need"):
+        dataclasses.replace(need, per_100=None, low=None, high=None)
 
 
 def test_an_unknown_word_stays_inside() -> None:

@@ -66,17 +66,25 @@ def with_claims(drafts: Sequence[Draft], analysis: Analysis) -> tuple[tuple[Tech
         for draft, answer in zip(drafts, answers, strict=True)
     ]
     told = tuple(
-        replace(answer, contrasts=tuple(_with_step(c, p) for c, p in zip(answer.contrasts, plans, strict=True)))
-        for answer, plans in zip(answers, planned, strict=True)
+        replace(answer, contrasts=tuple(_with_step(draft, c, p) for c, p in zip(answer.contrasts, plans, strict=True)))
+        for draft, answer, plans in zip(drafts, answers, planned, strict=True)
     )
     return told, tuple(plan for plans in planned for plan in plans)
 
 
-def _with_step(contrast: TechniqueContrast, plan: Plan) -> TechniqueContrast:
-    """With what its plan says would settle it; a measure of safety keeps its own words."""
-    if contrast.next_step == NEXT_STEP:
+def _with_step(draft: Draft, contrast: TechniqueContrast, plan: Plan) -> TechniqueContrast:
+    """With what its plan says would settle it; where more records would not, the words of the verdict stay."""
+    if _is_unmeasured(draft, contrast):
         return contrast
     return replace(contrast, next_step=what_settles(plan, contrast.next_step))
+
+
+def _is_unmeasured(draft: Draft, contrast: TechniqueContrast) -> bool:
+    """Whether the ways of a measure of safety differ little in what is recorded, which is not what it is for."""
+    low, high, little = contrast.difference_ci_low, contrast.difference_ci_high, draft.smallest_per_100
+    if not draft.safety or contrast.verdict == TOO_EARLY or low is None or high is None:
+        return False
+    return -little < low and high < little
 
 
 def _claimed(i: int, draft: Draft, family: Mapping[tuple[int, Pair], float], analysis: Analysis) -> TechniqueAnswer:
@@ -96,7 +104,7 @@ def _planned(draft: Draft, answer: TechniqueAnswer, contrast: TechniqueContrast,
         why = "Each clinician mostly works one way: more cases of the same kind would not settle this."
     elif not draft.fitted:
         why = "The adjusted model could not be fitted: what would settle this cannot be worked out."
-    elif contrast.next_step == NEXT_STEP:
+    elif _is_unmeasured(draft, contrast):
         why = NEXT_STEP
     return plan_contrast(
         answer,

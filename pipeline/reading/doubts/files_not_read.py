@@ -79,7 +79,7 @@ def _work_beside(ledgers: Sequence[Seen], read: Sequence[Path], notation: str) -
     """Files that no table reads and that hold patients of the ledger with a day and a tooth in each row, hardly one of
     which the ledger has. Of a file known from a run before no row is held: then the ledger is not seen whole."""
     ids = pl.concat([one.who.people.select("id") for one in ledgers]).unique().drop_nulls()["id"]
-    held = [one.held.frame.select(_WORK) for one in ledgers if one.held is not None and one.held.held.one_in == 1]
+    held = [one.held.frame.select(_WORK) for one in ledgers if one.held is not None and one.held.one_in == 1]
     if len(held) < len(ledgers) or any(map(pl.DataFrame.is_empty, held)) or ids.len() < _LEAST_PAIRS:
         return []
     ours, told = pl.concat(held).unique(), []

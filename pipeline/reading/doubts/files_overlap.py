@@ -24,7 +24,7 @@ def overlap_doubts(seen: Sequence[Seen]) -> list[Doubt]:
     """A question for each pair of files of one ledger whose rows of the time that both hold are not the same."""
     # Where entries have numbers, a later row of the same number counts in place of an earlier one.
     held = [(Path(s.file).name, s.held) for s in seen if s.held is not None and "procedure_id" not in s.answers.columns]
-    share = max((rows.held.one_in for _, rows in held), default=1)
+    share = max((rows.one_in for _, rows in held), default=1)
     files = []
     for name, rows in held:
         frame = rows.frame.select(*_WORK, "day").filter(pl.col("patient") % share == 0)

@@ -74,7 +74,7 @@ class RowsHeld:
         ).collect()
         if typed.is_empty():
             return
-        if self.held.one_in > 1:
+        if self.one_in > 1:
             is_held = fields["row_number"].cast(pl.Int64).is_in(typed["row_number"].implode())
             rows, fields = rows.filter(is_held), fields.filter(is_held)
         texts = [text_of(rows, h).fill_null("").alias(OF + h) for h in headings[:_MOST_COLUMNS]]
@@ -105,6 +105,11 @@ class RowsHeld:
         """How many rows are held."""
         return self.held.height
 
+    @property
+    def one_in(self) -> int:
+        """The rows of one patient in so many are held."""
+        return self.held.one_in
+
     @cached_property
     def whole(self) -> pl.DataFrame:
         """All rows held, those too that do not stand and have an amount below zero; once all batches are in."""
@@ -130,7 +135,7 @@ class RowsHeld:
 
 def together_held(files: Sequence[RowsHeld]) -> RowsHeld:
     """The rows of several files, of the same share of their patients."""
-    held = Sampled("patient", _MOST_TOGETHER, one_in=max(one.held.one_in for one in files))
+    held = Sampled("patient", _MOST_TOGETHER, one_in=max(one.one_in for one in files))
     for one in files:
         held.add(one.whole)
     return RowsHeld(files[0].kinds, held)
