@@ -157,6 +157,11 @@ def shape(code: str) -> str:
     return SHORT[code][1] if code in SHORT else SHAPES.get(code, "unsettled")
 
 
+def is_open(code: str) -> bool:
+    """Whether nothing is claimed by a verdict: its mark is hollow, on pages and slides."""
+    return shape(code) not in {"apart", "alike"}
+
+
 def by(identifier: str) -> str:
     """The heading of a table by one characteristic."""
     return BY.get(identifier, f"By {phrase(identifier)}")

@@ -29,7 +29,7 @@ class Apart:
     @property
     def hollow(self) -> bool:
         """Nothing is claimed of it: it is open, or the groups were not made alike."""
-        return self.crude or (self.code != "" and terms.shape(self.code) not in {"apart", "alike"})
+        return self.crude or (self.code != "" and terms.is_open(self.code))
 
 
 def apart(label: str, d: Difference, crude: Difference | None = None, *, code: str = "") -> list[Apart]:

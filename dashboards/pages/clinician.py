@@ -8,7 +8,7 @@ from dashboards.charts.difference import Apart, difference_chart
 from dashboards.formats import count, more_or_fewer, plural, range_more_or_fewer, sentence_case, whole
 from dashboards.pages import comparison, technique, trial
 from dashboards.pages.hyperemic import differences
-from dashboards.pages.index import OF_OPENED, OPENED, asked_sentence, crowned
+from dashboards.pages.index import BEFORE, OF_OPENED, OPENED, asked_sentence, crowned
 from dashboards.tables import NumberTable
 from dashboards.theme import Chart
 from dashboards.words import answers as words_answers
@@ -108,7 +108,7 @@ def _answers(results: Results) -> list[Answer]:
     given = []
     if results.comparisons:
         main = results.comparisons[0]
-        said = words_answers.in_short(main, of=OF_OPENED)
+        said = words_answers.in_short(main, of=OF_OPENED, than=BEFORE)
         given.append(Answer(said, asked=OPENED, link="crowns.html", code=main.verdict.code))
     else:
         given.append(Answer(words.not_asked(results) or comparison.NONE))

@@ -91,14 +91,22 @@ def facts(t: Trial, with_unseen: Spread | None) -> Iterator[Fact]:
         said = [(way, _of_100(t, o, arm)) for way, arm in ((FIRST, d.group), (WAIT, d.reference))]
         if o.outcome != NEED:
             said.append(("First, compared with waiting", words_answers.between(d.ci_low, d.ci_high)))
-        curve = _curve(t.curves, o, d.reference)
-        rate = next((p.estimate for p in curve.points if p.years == d.years), None) if curve else None
-        if code == "little_difference" and rate is not None and d.ci_high >= 100 * rate:
+        if _few(t, o):
             said.append(("But", "with so few, even twice as many would look small here"))
         if o.outcome == NEED and with_unseen is not None:
             ends = spread(round(with_unseen.low), round(with_unseen.high))
             said.append(("With root canals done elsewhere", f"perhaps {round(with_unseen.median)} of 100 ({ends})"))
         yield Fact(name, code, tuple((n, text) for n, text in said if text))
+
+
+def _few(t: Trial, o: TrialOutcome) -> bool:
+    """Whether a difference that is called little may be as large as what happens with waiting."""
+    d = o.difference
+    if d is None or o.verdict is None or o.verdict.code != "little_difference":
+        return False
+    curve = _curve(t.curves, o, d.reference)
+    rate = next((p.estimate for p in curve.points if p.years == d.years), None) if curve else None
+    return rate is not None and d.ci_high >= 100 * rate
 
 
 def _of_100(t: Trial, o: TrialOutcome, arm: str) -> str:
@@ -133,16 +141,17 @@ def _answers(results: Results) -> Answers:
     t = results.trials[0]
     told = next((o.outcome for o in t.outcomes if o.difference is not None), None)  # says the years, and for which way
     more = need_with_unseen(results.unseen, t.id)
-    given = [_answer(o, when=o.outcome in (told, NEED), more=more) for o in t.outcomes]
+    given = [_answer(t, o, when=o.outcome in (told, NEED), more=more) for o in t.outcomes]
     if not given:
         given = [Answer("Too few such teeth have been followed to compare the two ways.", link="#trial")]
     given.append(Answer(UNKNOWN, asked="Not known", link="#not-known"))
     return Answers(kept(given), _picture(t))
 
 
-def _answer(o: TrialOutcome, *, when: bool, more: Spread | None) -> Answer:
+def _answer(t: Trial, o: TrialOutcome, *, when: bool, more: Spread | None) -> Answer:
     code = o.verdict.code if o.verdict is not None else ""
     said = words_answers.outcome_says(o, when=when, code=code, unseen=more)
+    said += " So few that even twice as many look small." if _few(t, o) else ""
     return Answer(sentence_case(said), asked=ASKED.get(o.outcome, o.outcome), link="#facts", code=code)
 
 

@@ -20,8 +20,7 @@ from pipeline.results.trial_words import CROWN, NEED
 from pipeline.results.unseen import need_with_unseen
 
 OPENED, CROWNED = f"{SINCE_SEAT.title}?", f"{KEPT_BY_CROWN.title}?"
-OF_OPENED = "opened"
-NOTE_WORDS = 4  # of the note below the answers
+OF_OPENED, BEFORE = "opened", "treated before"
 
 
 def render(results: Results, *, asked: Sequence[Asked] = (), released: Released | None = None) -> str:
@@ -32,6 +31,7 @@ def render(results: Results, *, asked: Sequence[Asked] = (), released: Released 
     main = results.comparisons[0] if results.comparisons else None
     overall = [words.rate_headline(t.rows[0], t.outcome) for t in results.rates if t.by == "overall" and t.rows]
     picture = comparison.comparison_difference(main, id=comparison.SHORT) if main else None
+    by = _counted_to(results)
     return page.render(
         "index.html.j2",
         title="What was found",
@@ -39,8 +39,7 @@ def render(results: Results, *, asked: Sequence[Asked] = (), released: Released 
         answers=Answers(
             _shortest(results),
             picture,
-            f"{_pictured(main)} {comparison.GREY}{words.records_to(results)}" if main and picture else "",
-            notes=_counted_to(results),
+            f"{by}{_pictured(main)} {comparison.GREY}{words.records_to(results)}" if main and picture else by,
         ),
         practice=results.practice,
         here="index.html",
@@ -63,7 +62,7 @@ def render(results: Results, *, asked: Sequence[Asked] = (), released: Released 
 
 def _shortest(results: Results) -> tuple[Answer, ...]:
     """As many answers as there is room for; with fewer words where else one of the clinician's would be left out."""
-    found, brief = (kept(answers(results, beside=b), most=MOST_WORDS - NOTE_WORDS) for b in (True, False))
+    found, brief = (kept(answers(results, beside=b), most=MOST_WORDS) for b in (True, False))
     return brief if len(brief) > len(found) and all(a.asked != CROWNED for a in found) else found
 
 
@@ -132,7 +131,7 @@ def _main(results: Results) -> list[Answer]:
         said = words.not_asked(results) or comparison.NONE
         return [Answer(said, asked=OPENED, link="crowns.html")]
     main = results.comparisons[0]
-    said = words_answers.in_short(main, of=OF_OPENED, when=False)
+    said = words_answers.in_short(main, of=OF_OPENED, than=BEFORE, when=False)
     return [Answer(said, asked=OPENED, link="crowns.html", code=main.verdict.code)]
 
 
@@ -154,13 +153,14 @@ def crowned(results: Results, *, when: bool) -> list[Answer]:
     if c is None:
         return []
     link = f"root_canals.html#{comparison.place(c.id)}"
-    return [Answer(words_answers.in_short(c, of="crowned", when=when), asked=CROWNED, link=link, code=c.verdict.code)]
+    said = words_answers.in_short(c, of="crowned", than="uncrowned", when=when)
+    return [Answer(said, asked=CROWNED, link=link, code=c.verdict.code)]
 
 
-def _counted_to(results: Results) -> tuple[str, ...]:
+def _counted_to(results: Results) -> str:
     """To which year the answers of the comparisons are counted, said once for all."""
     horizons = {c.horizon_years for c in results.comparisons}
-    return (f"All by {years(horizons.pop())}.",) if len(horizons) == 1 else ()
+    return f"All by {years(horizons.pop())}. " if len(horizons) == 1 else ""
 
 
 def _pictured(main: Comparison) -> str:

@@ -285,17 +285,20 @@ def _write(
             run.font.color.rgb = rgb(colour)
 
 
-def add_line(shapes: Any, start: tuple[float, float], end: tuple[float, float], *, colour: str, points: float) -> Any:
+def add_line(
+    shapes: Any, start: tuple[float, float], end: tuple[float, float], *, colour: str, points: float,
+    dash: str = "solid",
+) -> Any:  # fmt: skip
     """A straight line from one place to another."""
     line = shapes.add_connector(MSO_CONNECTOR.STRAIGHT, *(Inches(v) for v in (*start, *end)))
-    line.line.color.rgb, line.line.width = rgb(colour), Pt(points)
+    line.line.color.rgb, line.line.width, line.line.dash_style = rgb(colour), Pt(points), DASHES[dash]
     return line
 
 
 def add_mark(shapes: Any, at: tuple[float, float], across: float, colour: str, *, hollow: bool = False) -> Any:
-    """A round mark, as wide as `across`, with its middle at a place."""
+    """A mark as on the pages, as wide as `across`, with its middle at a place; hollow where nothing is claimed."""
     box = Box(at[0] - across / 2, at[1] - across / 2, across, across)
-    mark = shapes.add_shape(MSO_SHAPE.OVAL, *box.inches())
+    mark = shapes.add_shape(MSO_SHAPE.DIAMOND, *box.inches())
     mark.shadow.inherit = False
     mark.fill.solid()
     mark.fill.fore_color.rgb = rgb(WHITE if hollow else colour)

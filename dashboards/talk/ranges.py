@@ -17,7 +17,10 @@ LEAST, GAP = 0.75, 0.2  # inches: height of a row, and between its parts
 
 @dataclass(frozen=True)
 class Range:
-    """One row: its name, its ends and the value between (None where there is only a range), and in words."""
+    """One row: its name, its ends and the value between (None where there is only a range), and in words.
+
+    It is `hollow`, and its line dotted, where nothing is claimed, as on the pages.
+    """
 
     name: str
     low: float
@@ -94,13 +97,13 @@ def _add_row(shapes: Any, row: Range, axis: _Axis, box: Box) -> None:
     name = Box(box.left, box.top, NAMES, box.height)
     drawn.add_text(shapes, name, [row.name], SIZE, bold=True, colour=row.colour, middle=True)
     if row.low < row.high:
-        thick = 1.25 if row.at is None else 5
-        drawn.add_line(shapes, (axis.x(row.low), y), (axis.x(row.high), y), colour=row.colour, points=thick)
+        thick, dash = 1.25 if row.at is None else 5, "dot" if row.hollow else "solid"
+        drawn.add_line(shapes, (axis.x(row.low), y), (axis.x(row.high), y), colour=row.colour, points=thick, dash=dash)
     if row.at is None:  # from one value to another, and no range: its ends are such values
-        for end in {row.low, row.high}:
-            drawn.add_mark(shapes, (axis.x(end), y), 0.16, row.colour, hollow=True)
-    if row.at is not None:
-        drawn.add_mark(shapes, (axis.x(row.at), y), 0.24, row.colour, hollow=row.hollow)
+        for x in {axis.x(row.low), axis.x(row.high)}:
+            drawn.add_line(shapes, (x, y - 0.1), (x, y + 0.1), colour=row.colour, points=1.25)
+    else:
+        drawn.add_mark(shapes, (axis.x(row.at), y), 0.26, row.colour, hollow=row.hollow)
     says = Box(axis.place.right + GAP, box.top, WORDS, box.height)
     drawn.add_text(shapes, says, [row.says], SIZE, middle=True)
 

@@ -209,7 +209,8 @@ def sure(told: Told) -> Scene | None:
         return Scene(speech.sure(c), lambda k, n: k.text(title, said, n))
     reach = range_more_or_fewer(d.low, d.high)
     says = f"{words.many(d.per_100)} ({reach})"
-    rows = [Range(f"Difference by {years(d.years)}", d.low, d.high, d.per_100, says, told.talk.colours["accent"])]
+    rows = [Range(f"Difference by {years(d.years)}", d.low, d.high, d.per_100, says, told.talk.colours["accent"],
+                  terms.is_open(c.verdict_code))]  # fmt: skip
     if c.choices:
         reach = range_more_or_fewer(c.choices.low, c.choices.high)
         rows.append(Range(f"Counted in {c.choices.ways} ways", c.choices.low, c.choices.high, None,
@@ -250,7 +251,7 @@ def technique(told: Told) -> Scene | None:
     others = sorted((c for c in a.contrasts if c is not best), key=lambda c: (c.high - c.low, c.label))
     kept = [best, *others][:MOST_ROWS]
     rows = [Range(f"{c.label} against {lower_first(c.against)}", c.low, c.high, c.per_100, words.contrast_says(c),
-                  told.talk.colours["accent"]) for c in kept]  # fmt: skip
+                  told.talk.colours["accent"], terms.is_open(c.verdict_code)) for c in kept]  # fmt: skip
     title = words.technique_title(a, best)
     zone = float(told.released.methods.setting("smallest_difference_per_100") or 0)
     what = OUTCOMES[a.outcome]

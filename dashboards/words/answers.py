@@ -4,8 +4,8 @@ from collections.abc import Sequence
 
 from dashboards import terms
 from dashboards.answers import Answer
-from dashboards.formats import count, listing, lower_first, months, plural, whole, years
-from pipeline.results import Choices, Comparison, Difference, Trial, TrialOutcome
+from dashboards.formats import count, listing, lower_first, months, phrase, plural, whole, years
+from pipeline.results import Choice, Choices, Comparison, Difference, Trial, TrialOutcome
 from pipeline.results.technique import TechniqueAnswer, TechniqueContrast
 from pipeline.results.trial_words import CROWN, NAMES, NEED, TOOTH
 from pipeline.results.unseen import Spread
@@ -57,18 +57,21 @@ def of_100(d: Difference, labels: dict[str, str], outcome: str, *, open_still: b
     )
 
 
-def in_short(c: Comparison, *, of: str, when: bool = True) -> str:
-    """`Of 100 opened, 2 more failed within 5 years (between 2 fewer and 7 more).`, `of` the group in a word.
+def in_short(c: Comparison, *, of: str, than: str, when: bool = True) -> str:
+    """`Of 100 opened, 2 more failed within 5 years than treated before (between 2 fewer and 7 more).`
+
+    `of` and `than` are the two groups in a word or two.
 
     Without `when` the years, which are then said once for several, and why nothing is compared are left out.
     """
     d = c.difference
     if d is None or c.verdict.code == TOO_EARLY:
         return c.verdict.sentence if when else "so far."  # after the word of the verdict
-    by = f" within {years(d.years)}" if when else ""
+    by = f"{f' within {years(d.years)}' if when else ''} than {than}"
     if c.verdict.code in OPEN:
         return f"Of 100 {of}, {from_to(d.ci_low, d.ci_high)} {terms.happened(c.outcome)}{by}."
     mid = round(d.per_100)
+    by = by if mid else by.replace(" than ", " as ")
     far = between(d.ci_low, d.ci_high)
     far = far.rpartition(" ")[0] if d.ci_low * d.ci_high > 0 else far  # on which side it lies, the middle says
     return f"Of 100 {of}, {more(mid)} {terms.happened(c.outcome, mid)}{by} ({far})."
@@ -108,7 +111,25 @@ def sure_heading(c: Comparison) -> str:
 
 def _ways(choices: Choices) -> str:
     told = [c for c in choices.rows if c.ci_low is not None and c.ci_high is not None]
-    return ways(len(told), *(sum(c.says == what for c in told) for what in ("more", "fewer")))
+    said = ways(len(told), *(sum(c.says == what for c in told) for what in ("more", "fewer")))
+    if not (alike := _in_common(choices, [c for c in told if c.says])):
+        return said
+    first, mark, rest = said.partition(";")
+    return f"{first.rstrip('.')}, {alike}{mark or '.'}{rest}"
+
+
+def _in_common(choices: Choices, told: Sequence[Choice]) -> str:
+    """What the ways that say a difference share and the main way has not, where that is one thing.
+
+    Read as a count alone they would pass for so many witnesses, where all of them hang on that one choice.
+    """
+    main = next((c for c in choices.rows if c.is_main), None)
+    if main is None or len(told) < 2 or len({c.says for c in told}) > 1:
+        return ""
+    shared = [n for n, v in main.options.items() if len(w := {c.options.get(n, v) for c in told}) == 1 and v not in w]
+    if len(shared) != 1:
+        return ""
+    return f"all with “{phrase(told[0].options[shared[0]])}” as {phrase(shared[0]).replace('followup', 'follow-up')}"
 
 
 def ways(of: int, say_more: int, say_fewer: int) -> str:

@@ -132,7 +132,7 @@ def beside_short(lines: Sequence[SheetLine], sources: Mapping[str, Source]) -> s
     rates = count(len(found), "rate")
     said = [f"{whole(n)} of {rates} {code} than published practices" for code, n in told]
     said += [
-        f"{much} failed than in one source{' each' if len(of) > 1 else ''} for {whole(len(of))} of {rates}"
+        f"failures {'above' if much == 'more' else 'below'} the nearest study for {whole(len(of))} of {rates}"
         for much, of in _beside_one(_beside(lines, sources)).items()
     ]
     return "; ".join(said)

@@ -10,7 +10,7 @@ from dashboards import glossary, page, terms, theme
 from dashboards.answers import MOST_WORDS, Answer, Answers, first_sentence, kept, length, words
 from dashboards.said import Said
 from dashboards.words import answers as words_answers
-from pipeline.results import Difference
+from pipeline.results import Choice, Difference
 
 LABELS = {"a": "Root canal through the crown", "b": "Root canal before the seat"}
 
@@ -49,17 +49,20 @@ def test_in_short_a_comparison_says_its_difference_or_why_there_is_none() -> Non
     assert main.difference is not None
     d = replace(main.difference, per_100=2.2, ci_low=0.8, ci_high=4.4, years=5)
     told = {
-        "differs": "Of 100 opened, 2 more failed within 5 years (1 to 4).",
-        "cannot_tell": "Of 100 opened, 1 to 4 more failed within 5 years.",
+        "differs": "Of 100 opened, 2 more failed within 5 years than treated before (1 to 4).",
+        "cannot_tell": "Of 100 opened, 1 to 4 more failed within 5 years than treated before.",
         "too_early": main.verdict.sentence,
     }
     for code, said in told.items():
         found = replace(main, difference=d, verdict=replace(main.verdict, code=code))
-        assert words_answers.in_short(found, of="opened") == said
-    assert words_answers.in_short(replace(main, difference=None), of="opened") == main.verdict.sentence
+        assert words_answers.in_short(found, of="opened", than="treated before") == said
+    assert (
+        words_answers.in_short(replace(main, difference=None), of="opened", than="treated before")
+        == main.verdict.sentence
+    )
     early = replace(main, verdict=replace(main.verdict, code="too_early"))
     for none in (early, replace(main, difference=None)):
-        assert words_answers.in_short(none, of="opened", when=False) == "so far."
+        assert words_answers.in_short(none, of="opened", than="treated before", when=False) == "so far."
         assert words_answers.comparison_says(none) == main.verdict.sentence
 
 
@@ -148,3 +151,25 @@ def test_groups_of_different_meaning_differ_in_colour_and_in_grey() -> None:
     assert len({next(iter(found)).colour for found in looks.values()}) == len(meanings)
     assert len({next(iter(found)).symbol for found in looks.values()}) == len(meanings)
     assert set(theme.FIXED) == {group for groups in meanings.values() for group in groups}
+
+
+def test_ways_that_hang_on_one_choice_are_no_witnesses_of_their_own() -> None:
+    """What all ways that say a difference share, and the main way has not, stands beside how many they are."""
+    main = samples.depends().comparisons[0]
+    assert main.choices is not None
+    rows = main.choices.rows
+    one = next(c for c in rows if c.is_main)
+    one = replace(one, options={**one.options, "end_of_followup": "last contact"})
+    other = {**one.options, "end_of_followup": "last day of the data"}
+    says, open_still = {"per_100": 4.0, "ci_low": 1.0, "ci_high": 7.0}, {"per_100": 1.0, "ci_low": -3.0, "ci_high": 5.0}
+    found = (replace(one, **open_still), *(replace(one, is_main=False, options=other, **says) for _ in range(2)))
+
+    def told(*made: Choice) -> str:
+        return words_answers.how_sure(replace(main, choices=replace(main.choices, rows=made)))
+
+    assert told(*found).startswith(
+        "2 of 3 ways to count these teeth say more failures, all with “last day of the data” as end of follow-up; "
+        "1 cannot tell."
+    )
+    apart = replace(found[1], options=one.options)
+    assert told(found[0], found[1], apart).startswith("2 of 3 ways to count these teeth say more failures; 1 cannot")

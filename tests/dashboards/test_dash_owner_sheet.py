@@ -222,7 +222,7 @@ def test_early_failures_say_by_what_they_are_judged() -> None:
     ("usual", "studies", "code", "short"),
     [
         ((5.0, 69.0), 3, "within", "none outside what published practices differ by"),
-        ((5.0, 69.0), 1, "one_source", "fewer failed than in one source for 1 of 1 rate"),
+        ((5.0, 69.0), 1, "one_source", "failures below the nearest study for 1 of 1 rate"),
         ((5.0, 11.0), 1, "better", "1 of 1 rate better than published practices"),
         (None, 0, "better", "1 of 1 rate better than published practices"),
     ],

@@ -8,6 +8,9 @@ from typing import Any
 import pytest
 import sample_results as samples
 from decks import notes, opened, outline, plot_of, talk, texts, title
+from pptx.dml.color import RGBColor
+from pptx.enum.dml import MSO_LINE
+from pptx.enum.shapes import MSO_SHAPE_TYPE
 from pptx.oxml.ns import qn
 
 from dashboards import theme
@@ -409,3 +412,14 @@ def test_references_are_short_on_the_slide_and_whole_in_the_list() -> None:
     assert REFERENCES[0].short == "Suissa S. Am J Epidemiol 2008;167:492-499"
     assert REFERENCES[-1].short == "Benchimol EI, Smeeth L, Guttmann A, et al. PLoS Med 2015;12:e1001885"
     assert not any(REMEMBERED in r.text for r in REFERENCES)
+
+
+@pytest.mark.parametrize(("name", "is_open"), [("cannot_tell", True), ("differs", False)])
+def test_the_mark_of_an_open_finding_is_hollow_and_its_line_dotted_as_on_the_pages(name: str, is_open: bool) -> None:
+    verdict = words_shared.verdict(release(samples.all_variants()[name]).comparisons[0])
+    slide = next(s for s in talk(name).slides if title(s) == verdict)
+    (group,) = (s for s in slide.shapes if s.name == "Ranges")
+    mark = next(s for s in group.shapes if "Diamond" in s.name)
+    assert (mark.fill.fore_color.rgb == RGBColor(255, 255, 255)) == is_open
+    dashes = {s.line.dash_style for s in group.shapes if s.shape_type == MSO_SHAPE_TYPE.LINE}
+    assert (MSO_LINE.ROUND_DOT in dashes) == is_open

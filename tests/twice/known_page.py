@@ -67,7 +67,7 @@ def in_short(theirs: dict[str, Any], files: known_practice.Files) -> str:
     """What the first page says of the main comparison beside the answers to other questions."""
     return (
         "Opening a crown, or treating before? Differs in these records "
-        "Of 100 opened, {d.much} more failed ({d.low} to {d.high})."
+        "Of 100 opened, {d.much} more failed than treated before ({d.low} to {d.high})."
     ).format_map(_figures(theirs, files))
 
 

@@ -105,7 +105,11 @@ def _short(group: Group) -> Group:
 def _said(results: Results, main: Comparison) -> set[str]:
     """Every text of the section of the main comparison and of what pages open with."""
     shown = page.section(replace(results, comparisons=(main,)), main, "c0")
-    shown |= {"c": None, "answer": answers.comparison_says(main), "short": answers.in_short(main, of="opened")}
+    shown |= {
+        "c": None,
+        "answer": answers.comparison_says(main),
+        "short": answers.in_short(main, of="opened", than="treated before"),
+    }
     return _texts(shown | {"sure": answers.how_sure(main), "heading of sure": answers.sure_heading(main)})
 
 
