@@ -73,8 +73,8 @@ def draw(
     """
     figure = Drawing()
     for line in (line for line in lines if line.banded):
-        edge = {"width": 0 if line.lined else 1, "shape": shape, "color": line.look.colour, "dash": line.look.dash}
-        band = {"mode": "lines", "line": edge, "hoverinfo": "skip"}
+        edge = {"width": 0} if line.lined else {"width": 1, "color": line.look.colour, "dash": line.look.dash}
+        band = {"mode": "lines", "line": {**edge, "shape": shape}, "hoverinfo": "skip"}
         figure.add_scatter(x=line.x, y=line.low, **band)
         told = band if line.lined else {**band, "hoverinfo": None, "name": theme.literal(line.label), **_hover(line)}
         figure.add_scatter(x=line.x, y=line.high, fill="tonexty", fillcolor=theme.faded(line.look.colour, 0.13), **told)

@@ -422,7 +422,7 @@ def test_axes_hold_what_is_drawn(section, theirs):
     # Differences up to 44 either way, and a zone of 5.
     assert difference["xaxis"]["range"] == [-50, 50]
     assert difference["xaxis"]["tickvals"] == list(range(-50, 51, 10))
-    assert [(s["x0"], s["x1"]) for s in difference["shapes"] if s["type"] == "rect"] == [(-5, 5)]
+    assert [(s["x0"], s["x1"]) for s in difference["shapes"] if s["type"] == "rect"] == 2 * [(-5, 5)]
     assert {(s["x0"], s["x1"]) for s in difference["shapes"] if s["type"] == "line"} == {(0, 0)}
 
 
