@@ -101,7 +101,7 @@ def _answers(pooled: PooledResults, compared: Sequence[PooledComparison], asked:
 
 def _few(pooled: PooledResults) -> str:
     n = len(pooled.practices)
-    hidden = "Each practice is a letter; nobody can look behind it."
+    hidden = "Each practice is a letter; who holds the files can tell whose."
     if n >= FEW or not pooled.comparisons:
         return hidden
     few = f"{sentence_case(count(n, 'practice'))} are few: how far practices differ can hardly be told"

@@ -128,7 +128,7 @@ class ToldTable:
 
 def told_table(gate: Gate, group: Group) -> ToldTable | None:
     """The counts behind a curve, as they may be told; None where the failures never may."""
-    told = told_half_years(gate, group.half_years)
+    told = told_half_years(gate, group.name, group.half_years)
     changes = [(i, n) for i, (_, _, n) in enumerate(told) if n is not None and n != told[i - 1][2]]
     if not changes:
         return None

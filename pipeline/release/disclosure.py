@@ -4,7 +4,8 @@ Counts under 11 are hidden, and so are those of fewer than 11 patients, and thos
 than half. Others are told in steps of 5, up or down by a rule that is drawn from the records: a told count stands for
 up to 4 more or fewer, and a difference of two told counts that is sure to be above 0 may always be 11 or more. The same
 records are rounded in the same way whatever is asked of them; records that differ in one patient are rounded anew, so
-that two releases cannot be subtracted [1].
+that two releases cannot be subtracted [1]. Counts of one group that several questions tell, and that differ by no more
+than the largest hidden count, are all told as the first of them: told apart, they would say that a few differ.
 
 A count that may not be told is treated as none would be: were something else hidden only where a few are, and told
 where nobody is, then whoever sees it hidden knew that there are a few, however large it is itself.
@@ -163,7 +164,8 @@ class Gate:
 
     `teeth_of_one` and `failures_of_one` are the most that one patient has of all teeth counted. `beside` holds, by the
     kind and the group of a count, another that is told of the same teeth: whoever gets both rounded in two ways would
-    know of a few between them, so the first is hidden. A release is walked through until `settled`: what the tables of
+    know of a few between them, so the first is hidden. `first` holds by the same what several questions count of a
+    group. A release is walked through until `settled`: what the tables of
     one walk hide for each other's sake holds for the whole of the next. `withheld` counts, of the last walk, what was
     hidden by `place` (set by whoever walks) and reason.
     """
@@ -175,9 +177,11 @@ class Gate:
         teeth_of_one: int = 1,
         failures_of_one: int = 1,
         beside: Mapping[tuple[str, str], int] | None = None,
+        first: Mapping[tuple[str, str], Sequence[int]] | None = None,
     ) -> None:
         self.rounding = rounding
         self._beside = beside or {}
+        self._first = {key: self._apart(counts) for key, counts in (first or {}).items()}
         self._of_one = {TEETH: teeth_of_one, FAILURES: failures_of_one}
         self._hidden: set[tuple[str, str, int]] = set()
         self._added = False
@@ -226,20 +230,21 @@ class Gate:
         """Whether one patient has so many teeth that numbers followed would show when he left."""
         return self._of_one[TEETH] >= VERY_MANY
 
-    def followed(self, numbers: Sequence[int]) -> list[int | None]:
-        """Numbers of teeth followed at one time after another.
+    def followed(self, numbers: Sequence[int], *, groups: Sequence[str] = ()) -> list[int | None]:
+        """Numbers of teeth followed at one time after another; `groups` name the teeth and the times.
 
         Where one patient has very many, they are told in steps of which he can be no more than half: the time when he
         left would stand out.
         """
+        numbers = [self._as_first(FOLLOWED, g, n) for g, n in zip(groups or [""] * len(numbers), numbers, strict=True)]
         if not self.very_many:
             return [self.rounding.count(n) for n in numbers]
         least = self._least(TEETH)
         return [self.rounding.coarse(n, STEP * math.ceil(least / STEP)) if n >= least else None for n in numbers]
 
-    def plain(self, n: int) -> int | None:
+    def plain(self, n: int, *, group: str = "") -> int | None:
         """A count of rows or people, of which no one has several."""
-        return self.rounding.count(n)
+        return self.rounding.count(self._as_first(PATIENTS, group, n))
 
     def table(
         self,
@@ -280,7 +285,7 @@ class Gate:
         return told
 
     def _single(self, kind: str, group: str, n: int, patients: int | None) -> int | None:
-        told = self.rounding.count(n)
+        told = self.rounding.count(self._as_first(kind, group, n))
         if told is None or (patients is not None and self.rounding.count(patients) is None):
             self.withhold(FEW)
             return None
@@ -295,6 +300,20 @@ class Gate:
             return None
         return told
 
+    def _as_first(self, kind: str, group: str, n: int) -> int:
+        """The count as which one of a group is told: the first that differs by a few at most; a few stay a few."""
+        if n <= self.rounding.most_hidden:
+            return n
+        return next((f for f in self._first.get((kind, group), ()) if abs(f - n) <= self.rounding.most_hidden), n)
+
+    def _apart(self, counts: Sequence[int]) -> list[int]:
+        """Those of some counts that differ from each before them by more than a few, and are more than a few."""
+        few, kept = self.rounding.most_hidden, list[int]()
+        for n in counts:
+            if n > few and all(abs(n - k) > few for k in kept):
+                kept.append(n)
+        return kept
+
     def _of_one_patient(self, kind: str, n: int) -> bool:
         """Whether more than half of so many could be of one patient."""
         return 100 * self._of_one[kind] > DOMINANCE_PERCENT * n
@@ -304,7 +323,7 @@ class Gate:
         return math.ceil(100 * self._of_one[kind] / DOMINANCE_PERCENT)
 
 
-TEETH, FAILURES = "teeth", "failures"
+TEETH, FAILURES, PATIENTS, FOLLOWED = "teeth", "failures", "patients", "followed"
 FEW = f"a count under {SMALLEST}, or of fewer than {SMALLEST} patients"
 ALONE = "a count that would give a hidden one away"
 ONE_PATIENT = f"a count of which one patient could be more than {DOMINANCE_PERCENT} %"

@@ -1,5 +1,5 @@
-"""The gate of one set of records: how they are rounded, which of their counts stand beside one another, what is told of
-a curve.
+"""The gate of one set of records: how they are rounded, which of their counts stand beside one another or are told as
+one, what is told of a curve.
 
 Root canals lost are among those that failed. A few that failed and were not lost are named by nothing told once; two
 roundings of both counts may name them (7 of 30 practices).
@@ -8,11 +8,12 @@ roundings of both counts may name them (7 of 30 practices).
 import hashlib
 import itertools
 import json
+from collections import defaultdict
 from collections.abc import Iterator, Sequence
 
 from pipeline.practice.outcomes import ENDO_FAILURE, TOOTH_LOSS
 from pipeline.questions.question import KEPT_BY_CROWN
-from pipeline.release.disclosure import FAILURES, Gate, Rounding
+from pipeline.release.disclosure import FAILURES, FOLLOWED, PATIENTS, TEETH, Gate, Rounding
 from pipeline.results import HalfYear, Results, to_plain
 
 ALL_LOSSES = "root canals by cause"
@@ -26,12 +27,37 @@ def gate_of(results: Results) -> Gate:
     key = hashlib.sha256(
         (records.rounded_by or records.digest or json.dumps([files, to_plain(counts)])).encode()
     ).digest()
+    first: defaultdict[tuple[str, str], list[int]] = defaultdict(list)
+    for group, n in _counted(results):
+        first[group].append(n)
     return Gate(
         Rounding(key),
         teeth_of_one=records.teeth_of_one,
         failures_of_one=records.failures_of_one,
         beside=dict(_beside(results)),
+        first=first,
     )
+
+
+def _counted(results: Results) -> Iterator[tuple[tuple[str, str], int]]:
+    """The counts that several questions tell of one group, by kind and group, in an order of their own.
+
+    Those of the same root canals by what became of them, of crowns that were opened and those of them followed then,
+    may differ by a few; in pages and files for pooling they are told as one.
+    """
+    for c in results.comparisons:
+        for g in c.groups:
+            yield (TEETH, g.name), g.crowns
+            yield (PATIENTS, g.name), g.patients
+            yield (FAILURES, f"{g.name} {c.outcome}"), g.failures
+            for h in g.half_years:
+                yield (FOLLOWED, f"{g.name} {h.months}"), h.followed
+    for t in results.trials:
+        for name, n in [*((a.arm, a.followed) for a in t.arms), *((c.arm, c.teeth) for c in t.curves)]:
+            yield (TEETH, name), n
+    for table in results.rates:
+        if (table.by, table.outcome) == ("overall", TOOTH_LOSS.rate):
+            yield from (((FAILURES, ALL_LOSSES), row.failures) for row in table.rows)
 
 
 def _beside(results: Results) -> Iterator[tuple[tuple[str, str], int]]:
@@ -50,15 +76,16 @@ def _beside(results: Results) -> Iterator[tuple[tuple[str, str], int]]:
             yield (FAILURES, f"{a.question} {g.name} {TOOTH_LOSS.id}"), g.failures
 
 
-def told_half_years(gate: Gate, half_years: Sequence[HalfYear]) -> list[tuple[HalfYear, int, int | None]]:
-    """The half-years of which enough are followed, with those followed and the failures as all that is shared tells
-    them; failures count from the first one told on.
+def told_half_years(gate: Gate, group: str, half_years: Sequence[HalfYear]) -> list[tuple[HalfYear, int, int | None]]:
+    """The half-years of a group of which enough are followed, with those followed and the failures as all that is
+    shared tells them; failures count from the first one told on.
 
     Numbers followed are those of the half-year itself: of any day that hangs on a failure they would say when it was,
     to whoever has those of other days. Nothing here hangs on where the settings have a curve begin or stop: of counts
     up to two such places the few between them would be known.
     """
-    told = zip(half_years, gate.followed([h.followed for h in half_years]), strict=True)
+    numbers = {f"{group} {h.months}": h.followed for h in half_years}
+    told = zip(half_years, gate.followed(list(numbers.values()), groups=list(numbers)), strict=True)
     begun = itertools.dropwhile(lambda x: x[1] is None, told)
     kept = [(h, n) for h, n in itertools.takewhile(lambda x: x[1] is not None, begun) if n is not None]
     since = [_since(h, kept[0][0]) for h, _ in kept]

@@ -79,7 +79,7 @@ def test_no_half_year_is_known_to_hold_a_few_failures(some: int) -> None:
     """Of no half-year it is sure that somebody failed in it, and that it were fewer than 11."""
     changes = 0
     for seed in range(10 * some, 10 * some + 10):
-        table = risk_set_table(Gate(Rounding(str(seed).encode())), of_rows(_spells(seed)))
+        table = risk_set_table(Gate(Rounding(str(seed).encode())), "", of_rows(_spells(seed)))
         changes += _changes(table)
         assert _attack(table).pinned() == {}
     assert changes > 5
@@ -112,7 +112,7 @@ def _share_beside_file(seed: int, *, years: int, exact: bool) -> dict[str, tuple
     """What the middle of a page's curve beside a file for pooling pins down: as told, or the exact share rounded."""
     gate, spells = Gate(Rounding(str(seed).encode())), _spells(seed)
     group, teeth = group_of_rows(spells), gate.rounding.count(spells.height)
-    table, step = risk_set_table(gate, group.half_years), percent_step(teeth)
+    table, step = risk_set_table(gate, group.name, group.half_years), percent_step(teeth)
     assert step is not None
     share = [100 * (1 - p.survival) for p in group.curve if p.days <= 365.25 * years][-1]
     told = next(p.failed for p in release_curve(gate, group, teeth=teeth) if p.months == 12 * years)
@@ -149,8 +149,8 @@ def test_a_change_that_comes_later_without_one_patient_does_not_say_that_he_fail
     for row in (40, 41):
         less = of_rows(_without(frame, row))
         for i in range(150):
-            one = risk_set_table(Gate(Rounding(f"a{i}".encode())), whole)
-            two = risk_set_table(Gate(Rounding(f"b{i}".encode())), less)
+            one = risk_set_table(Gate(Rounding(f"a{i}".encode())), "", whole)
+            two = risk_set_table(Gate(Rounding(f"b{i}".encode())), "", less)
             first, second = ([j for j in range(1, len(t)) if t[j].failures != t[j - 1].failures] for t in (one, two))
             if first[0] == second[0]:
                 later[bool(frame["event"][row])] += second[1] > first[1]
@@ -168,7 +168,7 @@ def test_no_number_followed_says_when_the_next_tooth_failed(seed: int) -> None:
     spells, gate = _spells(seed).with_columns(pl.col("exit_days").ceil()), Gate(Rounding(str(seed).encode()))
     group = group_of_rows(spells)
     table = told_table(gate, group)
-    lines = {line.months: line.followed for line in risk_set_table(gate, group.half_years)}
+    lines = {line.months: line.followed for line in risk_set_table(gate, group.name, group.half_years)}
     if table is not None:
         assert all(lines[m] == n for m, n in zip(table.months, table.followed, strict=True))
     days, event = spells["exit_days"].to_list(), spells["event"].to_list()
@@ -197,7 +197,7 @@ def test_where_the_settings_stop_a_curve_no_few_failures_are_told(some: int) -> 
     for seed in range(6 * some, 6 * some + 6):
         gate, spells = Gate(Rounding(str(seed).encode())), _spells(seed)
         groups = [group_of_rows(spells, *rules) for rules in WHERE_CURVES_STOP]
-        table, lines = told_table(gate, groups[0]), risk_set_table(gate, groups[0].half_years)
+        table, lines = told_table(gate, groups[0]), risk_set_table(gate, groups[0].name, groups[0].half_years)
         assert all(told_table(gate, g) == table for g in groups)
         if table is None:
             continue

@@ -46,7 +46,7 @@ def found(gate: Callable[[int], Gate], *, his: int, failed: bool, told: Callable
     hits = 0
     for seed in SEEDS:
         for place in PLACES:
-            values = told(risk_set_table(gate(seed), of_rows(practice(seed, his=his, place=place, failed=failed))))
+            values = told(risk_set_table(gate(seed), "", of_rows(practice(seed, his=his, place=place, failed=failed))))
             hits += len(values) > place and int(np.argmax(values)) == place
     return hits
 
@@ -119,7 +119,7 @@ def test_a_change_of_a_curve_rests_on_eleven_patients(seed: int) -> None:
     failed = spells.filter("event")
     table = told_table(gate, group)
     assert table is not None
-    lines = risk_set_table(gate, group.half_years)
+    lines = risk_set_table(gate, group.name, group.half_years)
     by_line = [b.months for a, b in itertools.pairwise(lines) if a.failures != b.failures]
     for months in ([table.months[i] for i, _ in table.changes[:-1]], by_line):
         assert months

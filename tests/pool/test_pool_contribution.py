@@ -163,7 +163,7 @@ def test_a_table_begins_and_ends_with_eleven_followed():
     entry = [0] * 10 + [100] * 3
     leaving = [1000, 1001, 1002] + [2000] * 10
     frame = pl.DataFrame({"entry_days": entry, "exit_days": leaving, "event": [True] * 13})
-    table = risk_set_table(plain_gate(), of_rows(frame))
+    table = risk_set_table(plain_gate(), "", of_rows(frame))
     # Half-years: days 183, 365, 548, 731, 913; on day 1096 ten are left.
     assert [line.months for line in table] == [6, 12, 18, 24, 30]
     assert {line.followed for line in table} == {15}
@@ -178,7 +178,7 @@ def test_tooth_years_follow_from_the_numbers_followed_alone():
     whole = pl.DataFrame({"entry_days": [0] * 60, "exit_days": leaving, "event": [False] * 60})
     stayed = whole.with_columns(exit_days=pl.Series([leaving[0] + 160, *leaving[1:]]))
     assert whole["exit_days"].sum() < stayed["exit_days"].sum()
-    tables = [risk_set_table(plain_gate(), of_rows(t)) for t in (whole, stayed)]
+    tables = [risk_set_table(plain_gate(), "", of_rows(t)) for t in (whole, stayed)]
     assert tables[0] == tables[1]
     for table in tables:
         years = 0.0

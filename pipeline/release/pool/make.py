@@ -155,7 +155,7 @@ def _of_comparison(
         if not set(names) <= set(counted):
             return None
         group, reference = (
-            _counts(gate, n, _Counted(g.crowns, g.patients, g.failures, g.failed_patients), f"{n} {asked.outcome}")
+            _counts(gate, n, _Counted(g.crowns, g.patients, g.failures, g.failed_patients), n, asked.outcome)
             for n, g in ((n, counted[n]) for n in names)
         )
         if not _told(group, reference):
@@ -189,7 +189,8 @@ def _of_technique(gate: Gate, asked: Pooled, answer: TechniqueAnswer, settings: 
             gate,
             n,
             _Counted(g.teeth, g.patients, g.failures, g.failed_patients),
-            f"{answer.question} {n} {asked.outcome}",
+            f"{answer.question} {n}",
+            asked.outcome,
         )
         for n, g in ((n, counted[n]) for n in (asked.group, asked.reference))
     )
@@ -277,35 +278,35 @@ def _gap(d: Difference, sides: tuple[Side, Side], settings: _Settings) -> Gap | 
     return Gap(nearest_step(d.per_100, step), step, error, d.method.startswith(ADJUSTED), d.from_days <= 0)
 
 
-def _counts(gate: Gate, name: str, of: _Counted, group: str) -> Side:
-    """The counts of one side; `group` names the failures to the gate."""
-    told = gate.teeth(of.teeth, of.patients)
+def _counts(gate: Gate, name: str, of: _Counted, group: str, outcome: str) -> Side:
+    """The counts of one side; `group` names the teeth to the gate, as pages do."""
+    told = gate.teeth(of.teeth, of.patients, group=group)
     if told is None:
         return Side(name, None, None, None, (), ())
-    failures = gate.failures(of.failures, of.failed_patients, group=group)
-    return Side(name, told, gate.plain(of.patients), failures, (), ())
+    failures = gate.failures(of.failures, of.failed_patients, group=f"{group} {outcome}")
+    return Side(name, told, gate.plain(of.patients, group=group), failures, (), ())
 
 
 def _side(gate: Gate, name: str, spells: pl.DataFrame, outcome: str, drawn: Group | None) -> Side:
     failed = spells.filter("event")["patient_id"]
     teeth, patients = spells["unit"].n_unique(), spells["patient_id"].n_unique()
-    side = _counts(gate, name, _Counted(teeth, patients, len(failed), failed.n_unique()), f"{name} {outcome}")
+    side = _counts(gate, name, _Counted(teeth, patients, len(failed), failed.n_unique()), name, outcome)
     if side.teeth is None:
         return side
     first = spells.unique("unit")["tooth_group"]
     mix = gate.table([f"{name} {g}" for g in TOOTH_GROUPS], [int((first == g).sum()) for g in TOOTH_GROUPS])
     # Where one patient has very many teeth, numbers followed are too coarse for whoever pools to check them.
     half_years = () if drawn is None or side.failures is None or gate.very_many else drawn.half_years
-    return dataclasses.replace(side, tooth_groups=tuple(mix), table=risk_set_table(gate, half_years))
+    return dataclasses.replace(side, tooth_groups=tuple(mix), table=risk_set_table(gate, name, half_years))
 
 
-def risk_set_table(gate: Gate, half_years: Sequence[HalfYear]) -> tuple[Line, ...]:
+def risk_set_table(gate: Gate, group: str, half_years: Sequence[HalfYear]) -> tuple[Line, ...]:
     """The half-yearly table of one group, from where enough are followed to before fewer are, as its curve is told.
 
     Tooth-years are those of the told numbers followed: exact ones, even rounded, would give away when one patient left
     to whoever has two files one patient apart, since he adds to each line up to that day and to none after it.
     """
-    told = told_half_years(gate, half_years)
+    told = told_half_years(gate, group, half_years)
     halves = [(a + b) / 2 * GRID_MONTHS / 12 for (_, a, _), (_, b, _) in itertools.pairwise(told)]
     years = itertools.accumulate(halves, initial=0.0)
     return tuple(Line(h.months, n, STEP * round(y / STEP), f) for (h, n, f), y in zip(told, years, strict=False))

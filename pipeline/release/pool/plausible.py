@@ -19,6 +19,8 @@ from pipeline.results import GRID_MONTHS
 
 # Rounding of three counts that are subtracted or added.
 SLACK = 3 * disclosure.SLACK
+# Of two counts, each of which may be told as another question counts the group.
+OF_OTHERS = SLACK + 2 * (disclosure.LOWEST_TOLD - 1)
 MOST_TEETH_A_PATIENT = 32  # of all patients of a group on average
 OLDEST_YEAR = 1980  # no follow-up of a practice's computer began before; common practice, no source
 ROOM_OF_ERRORS = 0.5  # errors that allow for clustering may be smaller than those of counts alone, but not by half
@@ -72,7 +74,7 @@ def _of_side(side: Side, late: bool, months: int) -> Iterator[str]:
     if side.teeth is not None and side.teeth > patients * MOST_TEETH_A_PATIENT:
         yield "a patient has more teeth than a mouth"
     groups = [n for n in side.tooth_groups if n is not None]
-    if side.teeth is not None and len(groups) == len(TOOTH_GROUPS) and abs(sum(groups) - side.teeth) > 2 * SLACK:
+    if side.teeth is not None and len(groups) == len(TOOTH_GROUPS) and abs(sum(groups) - side.teeth) > OF_OTHERS:
         yield "front teeth, premolars and molars are not the teeth"
     if not side.table:
         return
@@ -82,9 +84,9 @@ def _of_side(side: Side, late: bool, months: int) -> Iterator[str]:
     first = table[0]
     late = late and not (first.months == 0 and first.followed >= teeth)  # all are there from the start
     for line in table:
-        if line.followed + (line.failures or 0) > teeth + SLACK:
+        if line.followed + (line.failures or 0) > teeth + OF_OTHERS:
             yield "more teeth have failed or are still followed than there are"
-        if not late and (line.failures or 0) > first.followed - line.followed + SLACK:
+        if not late and (line.failures or 0) > first.followed - line.followed + OF_OTHERS:
             yield "more teeth have failed than are followed no longer"
     for before, after in itertools.pairwise(table):
         years = after.tooth_years - before.tooth_years
@@ -109,7 +111,7 @@ def _most_failing(before: Line, after: Line, late: bool, teeth: int) -> float:
     Or once twice as many have as one patient has, which is not told.
     """
     held = 2 * MOST_TEETH_A_PATIENT
-    return (teeth if late else before.followed - after.followed) + held + SLACK
+    return (teeth if late else before.followed - after.followed) + held + OF_OTHERS
 
 
 def _of_ratios(c: Contrast) -> Iterator[str]:
@@ -183,7 +185,7 @@ def _between(contrasts: Sequence[Contrast]) -> Iterator[str]:
     for one, other, name in _SAME_TEETH:
         pair = sides.get((one, name)), sides.get((other, name))
         counts = [s.teeth for s in pair if s is not None and s.teeth is not None]
-        if len(counts) == 2 and abs(counts[0] - counts[1]) > SLACK + SHARE * max(counts):
+        if len(counts) == 2 and abs(counts[0] - counts[1]) > OF_OTHERS + SHARE * max(counts):
             yield f"`{name}` has other teeth in {one} than in {other}"
     for (compared, name), side in sides.items():
         whole = sides.get((compared.replace("_tooth_loss", "_endo_failure"), name))
