@@ -22,7 +22,7 @@ from pipeline.reading.sources.source import Batch, Source, Spoken
 from pipeline.reading.suggest.layout_line import LayoutLine
 from pipeline.reading.suggest.list_words import otherwise_beside
 from pipeline.reading.suggest.match import match_file
-from pipeline.reading.suggest.pieces import Piece, profile
+from pipeline.reading.suggest.pieces import Piece
 from pipeline.reading.suggest.profile import Column, tells
 from pipeline.reading.suggest.toml_quote import quoted
 
@@ -50,15 +50,26 @@ def with_joins(pieces: Sequence[Piece], folder: Path) -> list[Piece]:
 
 def _with_patients(pieces: Sequence[Piece]) -> list[Piece]:
     """The pieces, with what lists of patients among them show: the column by which they are named is the patient."""
-    lists = [p for p in pieces if _is_list(p) and p.whole and _key_of_patients(p)]
+    lists = [p for p in pieces if _is_list(p) and p.whole]
+    keys: dict[int, str] = {}
+
+    def is_key(key: str, one: Piece) -> bool:
+        if id(one) not in keys:
+            keys[id(one)] = _key_of_patients(one)
+        return key == keys[id(one)]
+
+    def is_patients(one: Piece) -> bool:
+        return one.whole and not is_key("", one)
+
     told: dict[int, tuple[str, str, str]] = {}
-    for piece in pieces:
-        if not _may_name(piece) or any(piece is one for one in lists):
-            continue
+    for piece in filter(_may_name, pieces):
         for one in lists:
+            if one is piece:
+                continue
             found = ((h, _key_of(piece.rows, h, one)) for h in piece.headings if not _is_of_patients(h))
             heading, key = next(((h, k) for h, k in found if k), ("", None))
-            if key and key == _key_of_patients(one) and not _is_around(one, piece):
+            # What is itself a list of patients names none of another; that is asked last, for it takes longest to tell.
+            if key and not _is_around(one, piece) and is_key(key, one) and not is_patients(piece):
                 why = f'each stands in "{key}" of {one.path.name}, a list of patients, once'
                 told[id(piece)] = (heading, "patient_id", why)
                 told[id(one)] = (key, "patient_id", "each row has its own, and rows elsewhere name it")
@@ -67,7 +78,7 @@ def _with_patients(pieces: Sequence[Piece]) -> list[Piece]:
 
 def _key_of_patients(piece: Piece) -> str:
     """The column that every patient of a list has once; empty for other lists, also of visits with a birth date."""
-    file = profile([piece])
+    file = piece.alone
     match = match_file(file, hint=piece.path.stem)
     found = {f.field: f.column for f in match.fields if f.column is not None}
     key = found.get("patient_id")
