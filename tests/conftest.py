@@ -58,6 +58,10 @@ def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool 
     return None if any(_may_give(collection_path, mark) for mark in wanted) else True
 
 
+# The modules that take longest, in whichever run, the longest first: begun last, one would keep a worker busy alone.
+LONGEST = (Path(__file__).parent / "longest_first.txt").read_text(encoding="utf-8").split()
+
+
 # Every case in the ordinary run too: for what reckons with each of them, such as `make mutants`.
 EVERY_CASE = bool(os.environ.get("THOROUGH") or os.environ.get("EVERY_CASE"))
 
@@ -78,6 +82,8 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         for mark in GIVEN_BY:
             if item.get_closest_marker(mark) and not _may_give(item.path, mark):
                 raise pytest.UsageError(f"{item.nodeid}: tell GIVEN_BY by what words its file gives it the mark {mark}")
+    place = {f"{Path(__file__).parent}/{name}.py": place for place, name in enumerate(LONGEST)}
+    items.sort(key=lambda item: place.get(str(item.path), len(place)))
     if seed := os.environ.get("SHUFFLED"):
         _shuffle(items, int(seed))
 

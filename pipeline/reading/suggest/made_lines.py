@@ -374,7 +374,7 @@ def _may_be_teeth(column: Column) -> bool:
         return False
     if fit(column.heading, "tooth") >= PART:
         return True
-    return column.distinct >= _DIFFERENT and max(column.teeth.values()) >= _MOST and column.matches(r"[.,]\d\d$") < 0.5
+    return column.distinct >= _DIFFERENT and column.matches(r"[.,]\d\d$") < 0.5 and max(column.teeth.values()) >= _MOST
 
 
 def _seen(*columns: Column) -> str:

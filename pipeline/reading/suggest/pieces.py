@@ -16,6 +16,7 @@ from pipeline.reading.sources import Batch, ReadOptions, has_sheets, is_archive,
 from pipeline.reading.sources.archive import members
 from pipeline.reading.sources.excel_cells import visible_sheets
 from pipeline.reading.sources.excel_file import ALREADY_KNOWN, sheet_of
+from pipeline.reading.sources.joined import key_text
 from pipeline.reading.sources.kinds import TEXT, kind_of
 from pipeline.reading.sources.likely_encoding import EncodingUnknownError
 from pipeline.reading.suggest.layout_line import LayoutLine
@@ -61,6 +62,12 @@ class Piece:
     def alone(self) -> FileProfile:
         """Its columns without those of other pieces; who asks again is given what was worked out."""
         return _profile([self])
+
+    @cached_property
+    def keys(self) -> dict[str, frozenset[str]]:
+        """The texts of each column in which every row has its own."""
+        of = ((heading, key_text(self.rows[heading])) for heading in self.headings)
+        return {h: frozenset(t) for h, t in of if not (t == "").any() and t.n_unique() == t.len()}
 
 
 def open_pieces(path: Path, encoding: str | None = None) -> list[Piece]:
