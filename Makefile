@@ -25,14 +25,18 @@ demo: $(VENV)/installed
 # writing that.
 test look thorough slow calibrated: export PYTHONDONTWRITEBYTECODE =
 
-test: $(VENV)/installed
-	$(BIN)/python -m pytest -n 2 --dist loadscope
+# A file of tests to a worker, in the order that tests/conftest.py gives them.
+BY_FILE := --dist loadscope --no-loadscope-reorder
 
+test: $(VENV)/installed
+	$(BIN)/python -m pytest -n 2 $(BY_FILE)
+
+# What is looked at is shared by all workers, so that each test may go to any of them.
 look: $(VENV)/installed
-	$(BIN)/python -m pytest -n 3 --dist loadscope -m "look and not slow"
+	$(BIN)/python -m pytest -n 3 --dist worksteal -m "look and not slow"
 
 thorough: $(VENV)/installed
-	$(BIN)/python -m pytest -n 2 --dist loadscope -m "(thorough or r) and not (slow or look)"
+	$(BIN)/python -m pytest -n 2 $(BY_FILE) -m "(thorough or r) and not (slow or look)"
 
 lint: $(VENV)/installed
 	$(BIN)/ruff check .
@@ -49,7 +53,7 @@ slow: $(VENV)/installed
 # below the bound in pyproject.toml ends it.
 coverage: $(VENV)/installed
 	$(BIN)/coverage erase
-	$(BIN)/coverage run -m pytest -n 2 --dist loadscope -m "not (slow or look)"
+	$(BIN)/coverage run -m pytest -n 2 $(BY_FILE) -m "not (slow or look)"
 	$(BIN)/coverage combine --quiet
 	$(BIN)/coverage report --skip-covered --sort=miss
 

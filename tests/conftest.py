@@ -5,6 +5,7 @@ import functools
 import gc
 import os
 import random
+import re
 import shutil
 import subprocess
 from collections import Counter
@@ -34,6 +35,33 @@ def pytest_collection_finish() -> None:
     gc.enable()
 
 
+# By what words a file gives its tests the marks that a run asks for; a folder may give them in its conftest.
+GIVEN_BY = {
+    "look": r"mark\.look\b",
+    "thorough": r"mark\.(thorough|one_in)\b|\bfew_at_once\b",
+    "r": r"mark\.r\b|\bneeds_r\b",
+}
+
+
+@functools.cache
+def _may_give(path: Path, mark: str) -> bool:
+    files = (path, path.parent / "conftest.py")
+    return any(re.search(GIVEN_BY[mark], file.read_text(encoding="utf-8")) for file in files if file.exists())
+
+
+def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
+    """Where tests of some marks alone are asked for, the files that give none of these are not even loaded."""
+    asked = re.sub(r"not (\(.*?\)|\w+)", "", config.option.markexpr)
+    wanted = [mark for mark in GIVEN_BY if re.search(rf"\b{mark}\b", asked)]
+    if not wanted or not collection_path.name.startswith("test_") or collection_path.suffix != ".py":
+        return None
+    return None if any(_may_give(collection_path, mark) for mark in wanted) else True
+
+
+# The modules that take longest, in whichever run, the longest first: begun last, one would keep a worker busy alone.
+LONGEST = (Path(__file__).parent / "longest_first.txt").read_text(encoding="utf-8").split()
+
+
 # Every case in the ordinary run too: for what reckons with each of them, such as `make mutants`.
 EVERY_CASE = bool(os.environ.get("THOROUGH") or os.environ.get("EVERY_CASE"))
 
@@ -51,6 +79,11 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             if seen[test] % share.args[0]:
                 item.add_marker("slow" if seen[test] % share.kwargs.get("thorough", 1) else "thorough")
             seen[test] += 1
+        for mark in GIVEN_BY:
+            if item.get_closest_marker(mark) and not _may_give(item.path, mark):
+                raise pytest.UsageError(f"{item.nodeid}: tell GIVEN_BY by what words its file gives it the mark {mark}")
+    place = {f"{Path(__file__).parent}/{name}.py": place for place, name in enumerate(LONGEST)}
+    items.sort(key=lambda item: place.get(str(item.path), len(place)))
     if seed := os.environ.get("SHUFFLED"):
         _shuffle(items, int(seed))
 

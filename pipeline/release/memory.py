@@ -255,7 +255,7 @@ def _digest(facts: pl.DataFrame) -> str:
     return _slowly(hashlib.sha256(told.encode()).digest())
 
 
-@functools.lru_cache(maxsize=8)
+@functools.lru_cache(maxsize=64)
 def _slowly(digest: bytes) -> str:
     return hashlib.scrypt(digest, salt=b"toothyears releases", n=_SLOW, r=8, p=1, dklen=32).hex()
 

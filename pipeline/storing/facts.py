@@ -46,7 +46,8 @@ class Facts(Connected):
         `until` with one of `codes`, by which alone posts, films and the like are known (see `TELLING`).
         """
         tables = [t for t in DERIVED_TABLES.values() if t is not PROCEDURES and "patient_id" in t.columns]
-        tables = [t for t in tables if self._has_rows(t)]
+        filled = self._with_rows(tables)
+        tables = [t for t in tables if t.name in filled]
         rows = [f"SELECT patient_id, 0::UBIGINT AS fact FROM (SELECT DISTINCT patient_id FROM {PROCEDURES.name})"]  # noqa: S608
         for table in tables:
             rows.append(f"SELECT patient_id, {_fingerprint(table, *table.columns)} AS fact FROM {table.name}")  # noqa: S608
@@ -58,7 +59,7 @@ class Facts(Connected):
         """`fact, patients` as above, of one of `HAPPENED` alone, and of those patients whom it happened to."""
         found = HAPPENED[what]
         table, rows, columns = found.table, found.rows, found.columns
-        if not self._has_rows(table):
+        if not self._with_rows([table]):
             return pl.DataFrame(schema={"fact": pl.String, "patients": pl.Int64})
         return self._summed(
             f"SELECT patient_id, {_fingerprint(table, *columns)} AS fact FROM {table.name} WHERE {rows}"  # noqa: S608
@@ -90,9 +91,10 @@ class Facts(Connected):
             ).fetchall()
         )
 
-    def _has_rows(self, table: Table) -> bool:
-        """Most practices leave some tables empty, and to plan a query of one takes longer than to see that."""
-        return bool(self._rows(f"SELECT 1 FROM {table.name} LIMIT 1"))  # noqa: S608
+    def _with_rows(self, tables: Sequence[Table]) -> set[str]:
+        """Those that have any: most practices leave some empty, and to plan a query of one takes longer than that."""
+        each = (f"SELECT '{t.name}' WHERE EXISTS (FROM {t.name})" for t in tables)
+        return {name for (name,) in self._rows(" UNION ALL ".join(each))}
 
     def _summed(self, rows: str, **params: object) -> pl.DataFrame:
         return self._frame(

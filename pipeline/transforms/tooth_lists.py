@@ -6,7 +6,7 @@ is an FDI number (common practice, no source); `1-6` is not read in FDI, for it 
 """
 
 import re
-from functools import cache
+from functools import cache, lru_cache
 
 import polars as pl
 
@@ -77,6 +77,7 @@ def parse_tooth_lists(texts: pl.Series, *, notation: str, by_form: bool = True) 
 Row = tuple[int | None, bool, str | None, list[int] | None, list[bool] | None, str | None, str | None]
 
 
+@lru_cache(maxsize=20_000)
 def _one_or_more(text: str, notation: str, by_form: bool) -> Row:
     if _is_area(text, notation):
         return None, False, AREA, None, None, None, None

@@ -19,8 +19,9 @@ PRACTICES = ("ordinary", "hostile", "by_hand", "empty")
 
 @pytest.hookimpl(tryfirst=True)  # before tests are chosen by their marks
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    here = str(Path(__file__).parent)
     for item in items:
-        if item.path.is_relative_to(Path(__file__).parent):
+        if str(item.path).startswith(here):
             item.add_marker(pytest.mark.look)
 
 

@@ -22,7 +22,7 @@ from pipeline.reading.sources.source import Batch, Source, Spoken
 from pipeline.reading.suggest.layout_line import LayoutLine
 from pipeline.reading.suggest.list_words import otherwise_beside
 from pipeline.reading.suggest.match import match_file
-from pipeline.reading.suggest.pieces import Piece, profile
+from pipeline.reading.suggest.pieces import Piece
 from pipeline.reading.suggest.profile import Column, tells
 from pipeline.reading.suggest.toml_quote import quoted
 
@@ -50,15 +50,27 @@ def with_joins(pieces: Sequence[Piece], folder: Path) -> list[Piece]:
 
 def _with_patients(pieces: Sequence[Piece]) -> list[Piece]:
     """The pieces, with what lists of patients among them show: the column by which they are named is the patient."""
-    lists = [p for p in pieces if _is_list(p) and p.whole and _key_of_patients(p)]
+    lists = [p for p in pieces if _is_list(p) and p.whole]
+    keys: dict[int, str] = {}
+
+    def is_key(key: str, one: Piece) -> bool:
+        if id(one) not in keys:
+            keys[id(one)] = _key_of_patients(one)
+        return key == keys[id(one)]
+
+    def is_patients(one: Piece) -> bool:
+        return one.whole and not is_key("", one)
+
     told: dict[int, tuple[str, str, str]] = {}
-    for piece in pieces:
-        if not _may_name(piece) or any(piece is one for one in lists):
-            continue
+    for piece in filter(_may_name, pieces):
+        named = _named(piece.rows, piece.headings)
         for one in lists:
-            found = ((h, _key_of(piece.rows, h, one)) for h in piece.headings if not _is_of_patients(h))
+            if one is piece:
+                continue
+            found = ((h, _key_of(h, texts, one)) for h, texts in named.items())
             heading, key = next(((h, k) for h, k in found if k), ("", None))
-            if key and key == _key_of_patients(one) and not _is_around(one, piece):
+            # What is itself a list of patients names none of another; that is asked last, for it takes longest to tell.
+            if key and not _is_around(one, piece) and is_key(key, one) and not is_patients(piece):
                 why = f'each stands in "{key}" of {one.path.name}, a list of patients, once'
                 told[id(piece)] = (heading, "patient_id", why)
                 told[id(one)] = (key, "patient_id", "each row has its own, and rows elsewhere name it")
@@ -67,7 +79,7 @@ def _with_patients(pieces: Sequence[Piece]) -> list[Piece]:
 
 def _key_of_patients(piece: Piece) -> str:
     """The column that every patient of a list has once; empty for other lists, also of visits with a birth date."""
-    file = profile([piece])
+    file = piece.alone
     match = match_file(file, hint=piece.path.stem)
     found = {f.field: f.column for f in match.fields if f.column is not None}
     key = found.get("patient_id")
@@ -107,12 +119,11 @@ def _joined(piece: Piece, lists: Sequence[Piece], folder: Path) -> tuple[Piece, 
         best = next(
             (
                 (heading, key, one)
-                for heading in headings
-                if not _is_of_patients(heading)
+                for heading, texts in _named(rows, headings).items()
                 for one in left
                 if one.whole
+                and (key := _key_of(heading, texts, one))
                 and not any(prefix(_join(one, heading, "", folder)) + h in headings for h in one.headings)
-                and (key := _key_of(rows, heading, one))
                 and (not _is_known_code(rows, heading) or _says_otherwise(one, key))
             ),
             None,
@@ -219,18 +230,23 @@ def _says_otherwise(one: Piece, key: str) -> bool:
     return otherwise_beside(one.rows[key], (one.rows[h] for h in one.headings if h != key)) is not None
 
 
-def _key_of(rows: pl.DataFrame, heading: str, one: Piece) -> str | None:
-    """The column of a list that holds every value of a column once, if the two are called so that it is no chance."""
-    values = key_text(rows[heading])
-    values = values.filter(values != "")
-    distinct = values.unique()
-    if distinct.len() < 2 or distinct.len() == values.len() or not distinct.str.contains(r"^[\w-]{1,40}$").all():
-        return None
-    for key in one.headings:
-        keys = key_text(one.rows[key])
-        if (keys == "").any() or keys.n_unique() < keys.len() or not distinct.is_in(keys.implode()).all():
-            continue
-        if _called_alike(heading, key, one, distinct.len() / keys.len()):
+def _named(rows: pl.DataFrame, headings: Sequence[str]) -> dict[str, frozenset[str]]:
+    """What the columns hold that may name rows elsewhere, several of them again and again; not those of patients."""
+    found = {}
+    for heading in headings:
+        if not _is_of_patients(heading):
+            texts = key_text(rows[heading])
+            texts = texts.filter(texts != "")
+            distinct = texts.unique()
+            if 2 <= distinct.len() < texts.len() and distinct.str.contains(r"^[\w-]{1,40}$").all():
+                found[heading] = frozenset(distinct)
+    return found
+
+
+def _key_of(heading: str, texts: frozenset[str], one: Piece) -> str | None:
+    """The column of a list that holds every text of a column once, if the two are called so that it is no chance."""
+    for key, keys in one.keys.items():
+        if texts <= keys and _called_alike(heading, key, one, len(texts) / len(keys)):
             return key
     return None
 

@@ -24,6 +24,7 @@ from pipeline.reading.sources.text_encoding import TextBytes
 from pipeline.reading.sources.text_notes import TOTAL_LINE
 from pipeline.reading.suggest import made_lines
 from pipeline.reading.suggest.layout_line import Found, LayoutLine
+from pipeline.reading.suggest.looked import Looked
 from pipeline.reading.suggest.name_forms import day_in_name, sheet_names
 from pipeline.reading.suggest.profile import Column
 from pipeline.reading.suggest.shapes import (
@@ -39,7 +40,6 @@ from pipeline.reading.suggest.toml_quote import quoted
 
 _LINES = 300
 _START_BYTES = 1 << 17
-_SAMPLE_BATCHES = 2
 _LEAST = 2  # lines of a kind that make a layout
 _BLANK = 0.2  # share of the rows without a value from which a column is one that is filled down
 _MOST_PRINTED = 2  # so many headings at most does a file have whose fields nothing parts
@@ -66,13 +66,13 @@ def find_layout_of(path: Path, options: ReadOptions) -> tuple[ReadOptions, tuple
     """
     bare = replace(options, header_row=0)
     source = open_source(path, bare)
-    turned, line = transposed(source, _first(source), bare)
+    turned, line = transposed(source, Looked(source), bare)
     if line is not None:
         return replace(turned, header_row=None), (line,)
     options, lines = _printed(path, options)
     source = open_source(path, options)
     try:
-        batches = _first(source)
+        batches = Looked(source)
     except DataError as error:
         needed = tuple(h for h in source.headings if any(fit(h, f) >= PART for f in (*_GROUPED, "code")))
         if ("stacked_tables" not in str(error) and "another order" not in str(error)) or not needed:
@@ -80,7 +80,7 @@ def find_layout_of(path: Path, options: ReadOptions) -> tuple[ReadOptions, tuple
         options = replace(options, stacked_tables=True, wanted=needed, header_row=None)
         lines.append(LayoutLine("stacked_tables", "true", "likely: headings stand again among the rows, other ones"))
         source = open_source(path, options)
-        batches = _first(source)
+        batches = Looked(source)
     finders = (
         *(repeated_columns, ditto_marks, _loose, _group_lines, sheet_names, _fill_down),
         *made_lines.FINDERS,
@@ -91,13 +91,9 @@ def find_layout_of(path: Path, options: ReadOptions) -> tuple[ReadOptions, tuple
             options = changed
             lines.append(found)
             source = open_source(path, options)
-            batches = _first(source)
+            batches = Looked(source)
     options, line = day_in_name(path, source, options)
     return options, (*lines, *([line] if line is not None else []))
-
-
-def _first(source: Source) -> list[Batch]:
-    return [batch for batch, _ in zip(source.batches(), range(_SAMPLE_BATCHES), strict=False)]
 
 
 def _printed(path: Path, options: ReadOptions) -> tuple[ReadOptions, list[LayoutLine]]:

@@ -15,7 +15,7 @@ from pipeline.practice.counts import count
 from pipeline.practice.table_settings import Made
 from pipeline.practice.words import words_of
 from pipeline.reading.headings import EXACT, NOT_OURS, PART, fit, numbered_like, plain_heading
-from pipeline.reading.sources import Batch, ReadOptions, Source
+from pipeline.reading.sources import ReadOptions, Source
 from pipeline.reading.sources.cell_lists import PARTED, parts_of
 from pipeline.reading.sources.excel_file import SHEET
 from pipeline.reading.sources.made_columns import (
@@ -39,6 +39,7 @@ from pipeline.reading.sources.made_columns import (
 )
 from pipeline.reading.sources.named_parts import stem
 from pipeline.reading.suggest.layout_line import Found, LayoutLine
+from pipeline.reading.suggest.looked import Looked
 from pipeline.reading.suggest.masks import masked_samples
 from pipeline.reading.suggest.match import are_words
 from pipeline.reading.suggest.profile import Column
@@ -53,7 +54,6 @@ _FLAGS = 8
 _FEWEST_BEHIND = 6  # different teeth
 _MOST_LISTED = 8
 _QUADRANTS = 4
-_LOOK_AT = 20_000
 # A day and a month without a year: `14.03.`, `3/14`; as a decimal number the zero at its end may be gone.
 _DAY_AND_MONTH = r"^(?:\d{1,2}\.\s?\d{1,2}\.|\d{2}\.\d{2}|\d{1,2}[/ -]\d{1,2}[/-]?|\d{1,2}[. /-]{1,2}\p{L}{3,}\.?)$"
 _DAY_CELL = r"^(?:0?[1-9]|[12]\d|3[01])(?:\.0+)?$"
@@ -64,9 +64,9 @@ _ENDS = (
 )  # fmt: skip
 
 
-def find_dates(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
+def find_dates(source: Source, looked: Looked, options: ReadOptions) -> Found:
     """A year, a month and a day, each in a column of its own."""
-    columns = _columns(source, batches)
+    columns = looked.columns
     for year, month, day in _triples(columns):
         rest = plain_heading(year.heading).split()
         field = "birth_date" if set(rest) & _BORN else "service_date"
@@ -82,9 +82,9 @@ def find_dates(source: Source, batches: Sequence[Batch], options: ReadOptions) -
     return options, None
 
 
-def find_month_in_name(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
+def find_month_in_name(source: Source, looked: Looked, options: ReadOptions) -> Found:
     """A column of days, where the name of the sheet or of the file says the month and the year, or the year alone."""
-    columns = _columns(source, batches)
+    columns = looked.columns
     if any(one.field == "service_date" for one in options.made):
         return options, None
     if any(fit(c.heading, "service_date") >= PART and c.date_share >= 0.5 for c in columns):
@@ -114,9 +114,9 @@ def find_month_in_name(source: Source, batches: Sequence[Batch], options: ReadOp
     return options, None
 
 
-def find_range(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
+def find_range(source: Source, looked: Looked, options: ReadOptions) -> Found:
     """The first and the last tooth of a row in two columns."""
-    columns = _columns(source, batches)
+    columns = looked.columns
     for first, last in product(columns, columns):
         words = plain_heading(first.heading).split(), plain_heading(last.heading).split()
         ends = next((e for e in _ENDS if e[0] in words[0] and e[1] in words[1] and first is not last), None)
@@ -144,9 +144,9 @@ def find_range(source: Source, batches: Sequence[Batch], options: ReadOptions) -
     return options, None
 
 
-def find_list(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
+def find_list(source: Source, looked: Looked, options: ReadOptions) -> Found:
     """Several teeth of a row, each in a numbered column of its own."""
-    columns = _columns(source, batches)
+    columns = looked.columns
     if any(one.field == "tooth" for one in options.made):
         return options, None
     for first in columns:
@@ -167,11 +167,11 @@ def find_list(source: Source, batches: Sequence[Batch], options: ReadOptions) ->
     return options, None
 
 
-def find_quadrants(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
+def find_quadrants(source: Source, looked: Looked, options: ReadOptions) -> Found:
     """A column for each quadrant, with the places of the teeth in it."""
     if any(one.field == "tooth" for one in options.made):
         return options, None
-    columns = [c for c in _columns(source, batches) if quadrant_of(c.heading)]
+    columns = [c for c in looked.columns if quadrant_of(c.heading)]
     filled = [c for c in columns if c.filled]
     if len({quadrant_of(c.heading) for c in columns}) < _QUADRANTS or len(columns) > _QUADRANTS or not filled:
         return options, None
@@ -187,9 +187,9 @@ def _is_ticked(column: Column) -> bool:
     return column.distinct <= 2 and column.matches(TICKS) + column.matches(NO_TICKS) >= _NEARLY_ALL
 
 
-def find_flags(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
+def find_flags(source: Source, looked: Looked, options: ReadOptions) -> Found:
     """A column for each tooth, with a tick in it."""
-    columns = _columns(source, batches)
+    columns = looked.columns
     stems: dict[str, list[Column]] = {}
     for column in columns:
         if match := re.fullmatch(r"(.*?)\s*\d{1,2}", column.heading.strip()):
@@ -214,9 +214,9 @@ def find_flags(source: Source, batches: Sequence[Batch], options: ReadOptions) -
     return options, None
 
 
-def find_code_lists(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
+def find_code_lists(source: Source, looked: Looked, options: ReadOptions) -> Found:
     """Several codes in a cell, of which some have their tooth behind them: `D0120; D2740(14)`."""
-    columns = _columns(source, batches)
+    columns = looked.columns
     if options.cell_lists or any(one.field == "tooth" for one in options.made) or any(map(_may_be_teeth, columns)):
         return options, None
     for column in (c for c in columns if c.filled and fit(c.heading, "code") >= PART):
@@ -229,12 +229,12 @@ def find_code_lists(source: Source, batches: Sequence[Batch], options: ReadOptio
     return options, None
 
 
-def find_lists_beside(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
+def find_lists_beside(source: Source, looked: Looked, options: ReadOptions) -> Found:
     """Several codes in a cell, and as many parts in the cell of another column: `D0120; D2740` beside `-; 14`."""
     if options.cell_lists:
         return options, None
     parted = {}
-    for column in (c for c in _columns(source, batches) if c.matches(PARTED) >= _SOME):
+    for column in (c for c in looked.columns if c.matches(PARTED) >= _SOME):
         is_fee = fit(column.heading, "fee") >= PART
         parted[column.name] = column, [len(parts_of(text, is_fee=is_fee)) for text in column.texts]
     codes = [name for name, (c, _) in parted.items() if fit(c.heading, "code") >= PART and c.date_share < _SOME]
@@ -255,9 +255,9 @@ def find_lists_beside(source: Source, batches: Sequence[Batch], options: ReadOpt
     return options, None
 
 
-def find_in_text(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
+def find_in_text(source: Source, looked: Looked, options: ReadOptions) -> Found:
     """Teeth named in a description, where no column is one of teeth."""
-    columns = _columns(source, batches)
+    columns = looked.columns
     own = [c for c in columns if _may_be_teeth(c)]
     if any(one.field == "tooth" for one in options.made) or len(own) > 1:
         return options, None
@@ -296,10 +296,10 @@ def _names_more(found: pl.Series, own: pl.Series) -> bool:
     return bool(n[0] >= _NEARLY_ALL * both.height and n[1] >= _LEAST)
 
 
-def find_code_in_text(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
+def find_code_in_text(source: Source, looked: Looked, options: ReadOptions) -> Found:
     """The text that names teeth, where it is the only column that says what was done."""
     told = next((one.headings[0] for one in options.made if one.how == TEXT), None)
-    columns = _columns(source, batches)
+    columns = looked.columns
     others = [c for c in columns if c.name not in (told, "tooth")]
     if told is None or any(fit(c.heading, "code") >= PART or _may_be_codes(c) for c in others):
         return options, None
@@ -340,18 +340,6 @@ def _with(options: ReadOptions, made: Made) -> ReadOptions:
     return replace(options, made=(*options.made, made))
 
 
-def _columns(source: Source, batches: Sequence[Batch]) -> list[Column]:
-    made = {h for h in source.headings if h.startswith("(")}
-    names = [h for h in source.headings if h not in made]
-    frames = [b.rows.head(_LOOK_AT) for b in batches if b.rows.height]
-    if not frames:
-        return []
-    cells = [
-        pl.concat([f.get_column(n).cast(pl.String).str.strip_chars().replace("", None) for f in frames]) for n in names
-    ]
-    return [Column(place, name, name, texts) for place, (name, texts) in enumerate(zip(names, cells, strict=True), 1)]
-
-
 def _triples(columns: Sequence[Column]) -> list[tuple[Column, Column, Column]]:
     """Columns headed by words for year, month and day, with the same other words."""
     by_rest: dict[tuple[str, ...], dict[str, Column]] = {}
@@ -386,7 +374,7 @@ def _may_be_teeth(column: Column) -> bool:
         return False
     if fit(column.heading, "tooth") >= PART:
         return True
-    return column.distinct >= _DIFFERENT and max(column.teeth.values()) >= _MOST and column.matches(r"[.,]\d\d$") < 0.5
+    return column.distinct >= _DIFFERENT and column.matches(r"[.,]\d\d$") < 0.5 and max(column.teeth.values()) >= _MOST
 
 
 def _seen(*columns: Column) -> str:

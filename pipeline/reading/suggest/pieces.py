@@ -3,6 +3,7 @@
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from pathlib import Path
 
 import polars as pl
@@ -15,6 +16,7 @@ from pipeline.reading.sources import Batch, ReadOptions, has_sheets, is_archive,
 from pipeline.reading.sources.archive import members
 from pipeline.reading.sources.excel_cells import visible_sheets
 from pipeline.reading.sources.excel_file import ALREADY_KNOWN, sheet_of
+from pipeline.reading.sources.joined import key_text
 from pipeline.reading.sources.kinds import TEXT, kind_of
 from pipeline.reading.sources.likely_encoding import EncodingUnknownError
 from pipeline.reading.suggest.layout_line import LayoutLine
@@ -55,6 +57,17 @@ class Piece:
     how: str = ""
     told: tuple[tuple[str, str, str], ...] = ()  # columns that a list beside shows to be a field, and in what words
     parts: tuple[pl.DataFrame, ...] = ()  # the samples of several sheets, or files of an archive, one by one
+
+    @cached_property
+    def alone(self) -> FileProfile:
+        """Its columns without those of other pieces; who asks again is given what was worked out."""
+        return _profile([self])
+
+    @cached_property
+    def keys(self) -> dict[str, frozenset[str]]:
+        """The texts of each column in which every row has its own."""
+        of = ((heading, key_text(self.rows[heading])) for heading in self.headings)
+        return {h: frozenset(t) for h, t in of if not (t == "").any() and t.n_unique() == t.len()}
 
 
 def open_pieces(path: Path, encoding: str | None = None) -> list[Piece]:
@@ -114,6 +127,10 @@ def _by_headings(path: Path, headings: Sequence[str]) -> str | None:
 
 def profile(pieces: Sequence[Piece]) -> FileProfile:
     """The columns of pieces of one shape, their samples one under the other."""
+    return pieces[0].alone if len(pieces) == 1 else _profile(pieces)
+
+
+def _profile(pieces: Sequence[Piece]) -> FileProfile:
     first = pieces[0]
     rows = pl.concat([_in_order_of(first.rows.columns, p.rows) for p in pieces])
     names = rows.columns

@@ -7,7 +7,7 @@ from functools import cached_property
 import polars as pl
 
 from pipeline.practice.codes import BUILT_IN, built_in, normalise_code
-from pipeline.practice.fields import input_fields, kind
+from pipeline.practice.fields import input_fields, kind, normal_words
 from pipeline.practice.table_settings import EACH
 from pipeline.practice.tables import INPUT_TABLES
 from pipeline.practice.teeth import NOTATIONS
@@ -40,6 +40,7 @@ class Column:
     heading: str
     texts: pl.Series
     told: tuple[str, str] = ("", "")  # the field that a list beside shows it to be, and in what words
+    _shares: dict[str, float] = field(default_factory=dict, init=False, repr=False)  # by pattern
 
     def fits(self, field: str) -> float:
         """How well its heading, or a list beside, says that it is a field (`headings.fit`)."""
@@ -81,11 +82,19 @@ class Column:
     def share(self, test: pl.Expr) -> float:
         """Share of the filled rows whose text passes a test on the column `text`."""
         total = int(self.common["n"].sum())
-        return int(self.common.filter(test)["n"].sum()) / total if total else 0.0
+        return int(self.common.select(pl.col("n").filter(test).sum()).item()) / total if total else 0.0
 
     def matches(self, pattern: str) -> float:
         """Share of the filled rows whose text matches a pattern."""
-        return self.share(pl.col("text").str.contains(pattern))
+        if pattern not in self._shares:
+            self._shares[pattern] = self.share(pl.col("text").str.contains(pattern))
+        return self._shares[pattern]
+
+    @cached_property
+    def words(self) -> dict[str, int]:
+        """The commonest texts in the form of `normal_word`, each with its rows."""
+        normal = self.common.select(normal_words(pl.col("text")), "n").group_by("text").agg(pl.col("n").sum())
+        return dict(normal.iter_rows())
 
     def share_of(self, words: set[str], normal: pl.Expr) -> float:
         """Share of the filled rows whose text, brought to a normal form, is one of some words."""

@@ -142,7 +142,7 @@ def _groups(pieces: Sequence[Piece]) -> list[Group]:
     for number, piece in enumerate(pieces):
         if piece.trouble or piece.tables:
             continue
-        alone = () if piece.headings and headings_speak(profile([piece])) else (number,)
+        alone = () if piece.headings and headings_speak(piece.alone) else (number,)
         laid_out = tuple((line.key, line.value) for line in piece.layout)
         # Columns are read by their headings, so their order does not matter.
         shapes.setdefault((tuple(sorted(piece.headings)), piece.sheets, laid_out, *alone), []).append(piece)

@@ -9,7 +9,7 @@ from collections.abc import Callable
 
 import polars as pl
 
-from pipeline.practice.fields import RANGES, YEARS_OF, kind, normal_words
+from pipeline.practice.fields import RANGES, YEARS_OF, kind
 from pipeline.practice.file_sizes import SIZES
 from pipeline.practice.tables import INPUT_TABLES
 from pipeline.reading.suggest.profile import Column, FileProfile, looks_like_teeth, tells
@@ -351,7 +351,8 @@ def _strength(_table: str, column: Column, _file: FileProfile) -> Rating:
 
 def _words(table: str, field: str, column: Column) -> Rating:
     known = known_words(table, field)
-    share = column.share_of(set(known), normal_words(pl.col("text")))
+    met = column.words.keys() & known.keys()
+    share = sum(column.words[word] for word in met) / max(sum(column.words.values()), 1)
     if kind(table, field) == "flag":
         if share < 0.9 or column.distinct > 6:
             return (0.0, "") if share < 0.5 else (0.2, "")
@@ -360,7 +361,7 @@ def _words(table: str, field: str, column: Column) -> Rating:
         return _NEVER
     if column.number_share >= 0.9:
         return 0.1, ""
-    meant = {known.get(w) for w in column.common.select(normal_words(pl.col("text")))["text"]} - {None}
+    meant = {known[word] for word in met}
     is_short = column.distinct <= 8 and column.matches(r"^\S{1,14}$") >= 0.95
     if field == "status" and meant & {"planned", "existing", "void"} and is_short:
         return 0.85, "few short words, some of them known for a status"
