@@ -3,12 +3,7 @@
 Ledgers leave room for judgement: what a crown is that was opened and renewed, what a posted date means, what counts as
 failure, how long a patient is followed (`choice_options.py`). The choices that matter to most practices are made in
 every way, each way with each way of all others; the rarer ones each by itself. The comparison is fitted anew every
-time [1]. The rules in force are one of these combinations.
-
-References
-----------
-[1] Steegen S, Tuerlinckx F, Gelman A, Vanpaemel W. Increasing transparency through a multiverse analysis. Perspect
-    Psychol Sci 2016;11:702-712.
+time [Steegen 2016]. The rules in force are one of these combinations.
 """
 
 import datetime as dt

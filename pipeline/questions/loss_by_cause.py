@@ -1,13 +1,8 @@
 """What teeth are lost to: cumulative incidence of loss by each cause, each competing with the others.
 
 A tooth is lost once. To follow one cause and end at the others as if the tooth had merely left would count, of each,
-more than ever happens, and the causes would add up to more than all teeth lost [1]. Here each takes its part of the
-teeth still there, and together they are the share lost. Why a tooth was taken out is what the practice wrote.
-
-References
-----------
-[1] Putter H, Fiocco M, Geskus RB. Tutorial in biostatistics: competing risks and multi-state models. Stat Med
-    2007;26:2389-2430 (from memory).
+more than ever happens, and the causes would add up to more than all teeth lost [Putter 2007]. Here each takes its part
+of the teeth still there, and together they are the share lost. Why a tooth was taken out is what the practice wrote.
 """
 
 from dataclasses import dataclass

@@ -85,7 +85,7 @@ def aalen_johansen(
     limits: LimitKind = "log-log",
     confidence: float = 0.95,
 ) -> Incidence:
-    """Cumulative incidence [1] of each cause in one group.
+    """Cumulative incidence [Aalen 1978] of each cause in one group.
 
     `cause` is 0 where follow-up ended first, else 1, 2, ...; `n_causes` keeps lines for causes that do not occur.
     The other columns are those of `kaplan_meier`. The variance is the infinitesimal jackknife: grouped by cluster, else
@@ -93,11 +93,6 @@ def aalen_johansen(
     matrix by cluster (survival 3.5-3 itself ignores `cluster` there). Limits are taken on the incidence itself.
 
     Raises ValueError as `read_spells` does, and if a cause lies above `n_causes`.
-
-    References
-    ----------
-    [1] Aalen OO, Johansen S. An empirical transition matrix for non-homogeneous Markov chains based on censored
-        observations. Scand J Stat 1978;5:141-150.
     """
     spells = read_spells(
         exit_days, cause, entry_days=entry_days, weights=weights, cluster=cluster, from_day=from_day, with_units=True

@@ -10,7 +10,7 @@ Floats = NDArray[np.float64]
 
 
 def balance_table(x: ArrayLike, treated: ArrayLike, weights: ArrayLike, *, names: Sequence[str]) -> pl.DataFrame:
-    """Absolute standardised mean differences before and after weighting [1].
+    """Absolute standardised mean differences before and after weighting [Austin 2009].
 
     One row per covariate, largest difference before first (then by name): `covariate`, `mean_treated`, `mean_other`,
     `mean_treated_after`, `mean_other_after`, `before`, `after`. Both differences are divided by the standard deviation
@@ -18,11 +18,6 @@ def balance_table(x: ArrayLike, treated: ArrayLike, weights: ArrayLike, *, names
     variance is p(1 - p) for columns of 0 and 1, else the sample variance. Null where neither group varies.
 
     Raises ValueError if the columns do not fit, values or weights are missing, or a group has fewer than 2 rows.
-
-    References
-    ----------
-    [1] Austin PC. Balance diagnostics for comparing the distribution of baseline covariates between treatment groups in
-        propensity-score matched samples. Stat Med 2009;28:3083-3107.
     """
     columns, weight = np.asarray(x, dtype=np.float64), np.asarray(weights, dtype=np.float64)
     chosen = np.asarray(treated).astype(np.bool_)

@@ -2,19 +2,12 @@
 
 Where leaving has to do with what is recorded, and that with failing, those who stay are no sample of all. Each stretch
 of follow-up is weighted by the chance of still being followed at its start, given little (the numerator), over that
-chance given all that is recorded up to then (the denominator): stabilised weights [1], which average about 1. A model
-with such weights speaks of all as if leaving had nothing to do with what only the denominator knows. Reasons that
-nobody wrote down stay what they are.
+chance given all that is recorded up to then (the denominator): stabilised weights [Robins 2000b], which average about
+1. A model with such weights speaks of all as if leaving had nothing to do with what only the denominator knows. Reasons
+that nobody wrote down stay what they are.
 
-Both tails are set back to a quantile: less noise for some bias [2]. Give the patient as `cluster` to what uses the
-weights; they are taken as known there.
-
-References
-----------
-[1] Robins JM, Finkelstein DM. Correcting for noncompliance and dependent censoring in an AIDS clinical trial with
-    inverse probability of censoring weighted (IPCW) log-rank tests. Biometrics 2000;56:779-788 (from memory).
-[2] Cole SR, Hernán MA. Constructing inverse probability weights for marginal structural models. Am J Epidemiol
-    2008;168:656-664.
+Both tails are set back to a quantile: less noise for some bias [Cole 2008]. Give the patient as `cluster` to what uses
+the weights; they are taken as known there.
 """
 
 from dataclasses import dataclass, field

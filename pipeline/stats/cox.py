@@ -2,12 +2,8 @@
 
 `fit_cox` maximises the partial likelihood of `cox_kernel` by Newton's method with step-halving and says in the result
 whether that converged. Model standard errors come from the inverse information, robust ones from the sum of the rows'
-influence within a cluster [1].
-
-References
-----------
-[1] Lin DY, Wei LJ. The robust inference for the Cox proportional hazards model. J Am Stat Assoc 1989;84:1074-1078.
-[2] Therneau TM, Grambsch PM. Modeling Survival Data: Extending the Cox Model. Springer, 2000 (chapters 3, 7 and 8).
+influence within a cluster [Lin 1989].
+Sources: Therneau 2000, chapters 3, 7 and 8.
 """
 
 from __future__ import annotations

@@ -5,11 +5,7 @@ rows at risk then. A row is at risk in a run of consecutive groups, so all such 
 group, one by first group, and one cumulative sum. In the other direction, whatever a row collects over its run is the
 difference of two cumulative sums. The matrix of second derivatives needs no matrix per group: it is one row-weighted
 cross product less one cross product of the groups' means.
-
-References
-----------
-[1] Therneau TM, Grambsch PM. Modeling Survival Data: Extending the Cox Model. Springer, 2000 (chapters 3 and 7).
-[2] Efron B. The efficiency of Cox's likelihood function for censored data. J Am Stat Assoc 1977;72:557-565.
+Sources: Therneau 2000, chapters 3 and 7; Efron 1977.
 """
 
 from collections.abc import Iterator

@@ -2,13 +2,9 @@
 
 All that the partial likelihood needs of the rows at one value of the coefficients are sums per event day and stratum;
 those of parts add up, and so do the score, the information and the squares of patients' influence, as long as no
-patient is in two parts [1]. So each step of Newton's method is a few rounds over the parts. The rows of one part are in
-memory at a time; between parts only the sums travel.
-
-References
-----------
-[1] Lin DY, Wei LJ. The robust inference for the Cox proportional hazards model. J Am Stat Assoc 1989;84:1074-1078.
-[2] Therneau TM, Grambsch PM. Modeling Survival Data: Extending the Cox Model. Springer, 2000 (chapters 3 and 7).
+patient is in two parts [Lin 1989]. So each step of Newton's method is a few rounds over the parts. The rows of one part
+are in memory at a time; between parts only the sums travel.
+Sources: Therneau 2000, chapters 3 and 7.
 """
 
 from __future__ import annotations

@@ -1,19 +1,12 @@
 """Weights that make two groups alike in what was known before: inverse probability of the treatment received.
 
-Stabilised weights [1]: the share treated (or not) over the fitted probability of what the crown received. They average
-about 1. A few very large ones would carry the comparison, so both tails are set back to a quantile [2]: less noise for
-some bias, which is why the bounds and the number of weights set back are part of the result.
+Stabilised weights [Robins 2000a]: the share treated (or not) over the fitted probability of what the crown received.
+They average about 1. A few very large ones would carry the comparison, so both tails are set back to a quantile [Cole
+2008]: less noise for some bias, which is why the bounds and the number of weights set back are part of the result.
 
 Curves and Cox fits take these weights; give the patient as `cluster`, so that their errors do not take a weight of 2
-for two crowns. Weights are taken as known there, which makes limits a little too wide rather than too narrow [1].
-
-References
-----------
-[1] Robins JM, Hernán MA, Brumback B. Marginal structural models and causal inference in epidemiology. Epidemiology
-    2000;11:550-560.
-[2] Cole SR, Hernán MA. Constructing inverse probability weights for marginal structural models. Am J Epidemiol
-    2008;168:656-664.
-[3] Kish L. Survey Sampling. Wiley, 1965 (section 11.7; from memory).
+for two crowns. Weights are taken as known there, which makes limits a little too wide rather than too narrow [Robins
+2000a].
 """
 
 from dataclasses import dataclass, field
@@ -29,7 +22,8 @@ class InverseWeights:
     """`values` has one weight per crown.
 
     `low` and `high` are the bounds, at the given `quantiles` of the weights before; `n_truncated` were set back to
-    them. `effective` is the effective sample size of the treated and of the others [3], `n` their numbers.
+    them. `effective` is the effective sample size of the treated and of the others [Kish 1965, section 11.7], `n` their
+    numbers.
     """
 
     values: Floats = field(repr=False)
@@ -76,6 +70,9 @@ def stabilised_weights(
 
 
 def effective_sample_size(weights: ArrayLike) -> float:
-    """How many rows of equal weight would tell as much: (sum of weights)^2 / sum of squares [3]."""
+    """How many rows of equal weight would tell as much: (sum of weights)^2 / sum of squares.
+
+    Sources: Kish 1965, section 11.7.
+    """
     weight = np.asarray(weights, dtype=np.float64)
     return float(weight.sum() ** 2 / np.sum(weight**2))

@@ -151,7 +151,7 @@ def kaplan_meier(
     limits: LimitKind = "log-log",
     confidence: float = 0.95,
 ) -> Curve:
-    """Kaplan-Meier curve [1] of one group.
+    """Kaplan-Meier curve [Kaplan 1958] of one group.
 
     Parameters
     ----------
@@ -173,10 +173,6 @@ def kaplan_meier(
     ------
     ValueError
         If the rows are broken (see `read_spells`), or none is left after `from_day`.
-
-    References
-    ----------
-    [1] Kaplan EL, Meier P. Nonparametric estimation from incomplete observations. J Am Stat Assoc 1958;53:457-481.
     """
     spells = read_spells(exit_days, event, entry_days=entry_days, weights=weights, cluster=cluster, from_day=from_day)
     one_event(spells)

@@ -23,13 +23,10 @@ def z_value(confidence: float) -> float:
 def share_limits(share: Floats, std_error: Floats, *, kind: LimitKind, confidence: float) -> tuple[Floats, Floats]:
     """Lower and upper limits; NaN where the scale cannot give any.
 
-    - `log-log`: on log(-log share) [1], always inside 0 to 1; none where the share is 0 or 1.
+    - `log-log`: on log(-log share) [Kalbfleisch 1980, section 1.3], always inside 0 to 1; none where the share is 0 or
+      1.
     - `log`: on log(share), cut at 1; none where the share is 0.
     - `plain`: on the share itself, cut at 0 and 1.
-
-    References
-    ----------
-    [1] Kalbfleisch JD, Prentice RL. The Statistical Analysis of Failure Time Data. Wiley, 1980 (section 1.3).
     """
     z = z_value(confidence)
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):

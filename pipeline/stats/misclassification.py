@@ -2,14 +2,7 @@
 
 The simple analysis takes one sensitivity and one specificity for granted; the probabilistic one draws them from what is
 believed of them, again and again, and so gives a range that holds the doubt about them beside chance.
-
-References
-----------
-[1] Lash TL, Fox MP, Fink AK. Applying Quantitative Bias Analysis to Epidemiologic Data. Springer, 2009.
-[2] Fox MP, Lash TL, Greenland S. A method to automate probabilistic sensitivity analyses of misclassified binary
-    variables. Int J Epidemiol 2005;34:1370-1376 (from memory).
-[3] Chu H, Wang Z, Cole SR, Greenland S. Sensitivity analysis of misclassification: a graphical and a Bayesian approach.
-    Ann Epidemiol 2006;16:834-841 (from memory).
+Sources: Chu 2006.
 """
 
 from __future__ import annotations
@@ -38,9 +31,10 @@ class Prior(Protocol):
 
 @dataclass(frozen=True)
 class Trapezoidal:
-    """Every value from `flat_from` to `flat_to` equally likely, less so towards `low` and `high`, none beyond [2].
+    """Every value from `flat_from` to `flat_to` equally likely, less so towards `low` and `high`, none beyond.
 
     With the flat part as wide as the whole it is uniform, without one triangular.
+    Sources: Fox 2005.
     """
 
     low: float
@@ -141,7 +135,7 @@ class Corrected:
 
 
 def correct_table(seen: Table, errors: Errors) -> Table:
-    """The table that errors of this size would have turned into the one seen, on average [1].
+    """The table that errors of this size would have turned into the one seen, on average [Lash 2009].
 
     With sensitivity S and specificity P, (seen - (1 - P) * all) / (S + P - 1) of each group are truly yes. A cell below
     0 says that the errors are impossible with what was seen: its whole table is NaN. So it is where S + P is not
@@ -187,8 +181,8 @@ def probabilistic(
 
     Without priors of the other group the errors are not differential: one draw serves both. Chance is added as
 
-    - `conventional`: a normal deviate times the error of the table as seen [2], which is too small, since correcting
-      for errors makes chance count for more;
+    - `conventional`: a normal deviate times the error of the table as seen [Fox 2005], which is too small, since
+      correcting for errors makes chance count for more;
     - `records`: the true shares are drawn from what the corrected table teaches of them, each group's records are
       reclassified by the chance of being right that follows, and a normal deviate times the error of the table so made
       is added.

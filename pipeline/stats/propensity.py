@@ -2,14 +2,7 @@
 
 A covariate that tells the treated from the others without error has no finite coefficient, and weights made of it would
 be without bound. Iterations that drift are taken as a suspicion; whether the data separate is then answered exactly, by
-a linear program [1, 2].
-
-References
-----------
-[1] Albert A, Anderson JA. On the existence of maximum likelihood estimates in logistic regression models. Biometrika
-    1984;71:1-10.
-[2] Konis K. Linear programming algorithms for detecting separated data in binary logistic regression models. DPhil
-    thesis, University of Oxford, 2007 (from memory).
+a linear program [Albert 1984; Konis 2007].
 """
 
 from collections.abc import Sequence

@@ -2,11 +2,7 @@
 
 A patient's influence on a curve needs the whole curve, which the merged counts give, and the patient's own rows, which
 lie in one part. So each part is looked at a second time, and gives the sum over its patients of their squared
-influence; those sums add up [1].
-
-References
-----------
-[1] Therneau TM, Grambsch PM. Modeling Survival Data: Extending the Cox Model. Springer, 2000 (sections 7.2 and 8.2).
+influence; those sums add up [Therneau 2000, sections 7.2 and 8.2].
 """
 
 from collections.abc import Iterable, Sequence

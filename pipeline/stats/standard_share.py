@@ -7,12 +7,7 @@ standardised share (g-computation), and the difference of two such shares compar
 
 The error counts the coefficients and which rows make up the sample. It is the infinitesimal jackknife grouped by
 cluster: the sum of squares of each cluster's pull, times m / (m - 1) for m clusters.
-
-References
-----------
-Hernán MA, Robins JM. Causal Inference: What If. Chapman & Hall/CRC, 2020 (chapter 13; from memory).
-Liang KY, Zeger SL. Longitudinal data analysis using generalized linear models. Biometrika 1986;73:13-22 (the error
-grouped by cluster; from memory).
+Sources: Hernán 2020, chapter 13; Liang 1986.
 """
 
 from collections.abc import Mapping, Sequence

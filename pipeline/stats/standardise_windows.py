@@ -7,12 +7,8 @@ after the start (`turns`), with a hazard ratio each. With one turn t, for crown 
 
     failure(d) = mean over i of 1 - exp(-(H(s_i + t) - H(s_i)) r1_i - (H(s_i + d) - H(s_i + t)) r2_i),  d > t.
 
-The mean time in place is the area above that curve [1], by the trapezoid rule between the days asked for. Errors are by
-the infinitesimal jackknife grouped by the clusters of the fit, as there.
-
-References
-----------
-[1] Royston P, Parmar MKB. Restricted mean survival time. BMC Med Res Methodol 2013;13:152.
+The mean time in place is the area above that curve [Royston 2013], by the trapezoid rule between the days asked for.
+Errors are by the infinitesimal jackknife grouped by the clusters of the fit, as there.
 """
 
 from collections.abc import Mapping, Sequence

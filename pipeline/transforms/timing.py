@@ -135,12 +135,9 @@ def classify_endo_timing(
       `endo_timing` is null.
 
     "vital" means that no course was seen before follow-up ended, so it is no outcome in itself. Comparing crowns by
-    this label from the seat onwards flatters the crowns opened later, which had to last until then [1]; in the
-    comparison an opening enters on its own date. A crown that ended on or before the day of an opening was not opened.
-
-    References
-    ----------
-    [1] Suissa S. Immortal time bias in pharmacoepidemiology. Am J Epidemiol 2008;167:492-499.
+    this label from the seat onwards flatters the crowns opened later, which had to last until then [Suissa 2008]; in
+    the comparison an opening enters on its own date. A crown that ended on or before the day of an opening was not
+    opened.
     """
     known = {"openings": openings, "filled": filled, "posts": posts, "entries": entries}
     told = _labelled(crowns, courses, **known, post_days=post_days, undated=undated)
