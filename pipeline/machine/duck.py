@@ -11,14 +11,9 @@ def connect_memory(
 ) -> duckdb.DuckDBPyConnection:
     """Open a database in memory that loads no extension and whose settings cannot be changed afterwards.
 
-    Parameters
-    ----------
-    files
-        The only files that its statements may name; none by default, and data are then registered.
-    scratch
-        Folder for what does not fit in memory; None forbids that, and a statement that needs it fails.
-    memory_limit, threads
-        What it may use at most.
+    - `files`: The only files that its statements may name; none by default, and data are then registered.
+    - `scratch`: Folder for what does not fit in memory; None forbids that, and a statement that needs it fails.
+    - `memory_limit`, `threads`: What it may use at most.
     """
     connection = duckdb.connect(
         config={

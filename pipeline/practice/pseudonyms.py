@@ -79,10 +79,7 @@ def choose(
 
     `stored` is the text stored before, None in a new database. `path` is where the key lies or is to be made.
 
-    Raises
-    ------
-    DataError
-        If the database names its patients the other way, or its key is lost, damaged or another one.
+    Raises DataError if the database names its patients the other way, or its key is lost, damaged or another one.
     """
     if keep_ids:
         if stored not in (None, KEPT):

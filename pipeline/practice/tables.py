@@ -127,10 +127,7 @@ class Table:
 
         Rows as they come from a file are not `settled` yet: only a key that is their place in it tells them apart.
 
-        Raises
-        ------
-        TableError
-            Naming the table, the column and the count of offending rows; never a value.
+        Raises TableError naming the table, the column and the count of offending rows; never a value.
         """
         if dict(frame.schema) != self.schema:
             wanted, got = self.schema, dict(frame.schema)

@@ -78,14 +78,10 @@ def make_group(
 ) -> Group:
     """Summarise one group.
 
-    Parameters
-    ----------
-    spells
-        Rows of the state: `entry_days, exit_days, event, patient_id`.
-    counted
-        Crowns or courses that carry the label, with `failure`: they give the counts of teeth, patients and failures.
-    late
-        True where the group enters after day 0; its curve then starts as `CurveRules` says.
+    - `spells`: Rows of the state: `entry_days, exit_days, event, patient_id`.
+    - `counted`: Crowns or courses that carry the label, with `failure`: they give the counts of teeth, patients and
+      failures.
+    - `late`: True where the group enters after day 0; its curve then starts as `CurveRules` says.
     """
     rate = failure_rate(
         spells["exit_days"],

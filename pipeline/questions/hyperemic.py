@@ -92,9 +92,7 @@ def emulate(
     `lab_days` (days from preparation to seat) is that of the linking rules, for practices that record too few days of
     preparation. All outcomes are followed from the preparation to the horizon of `analysis` at most.
 
-    Returns
-    -------
-    `NotRun` where no pulp is recorded as hyperemic and no reversible pulpitis is diagnosed, else a `Trial`:
+    Returns `NotRun` where no pulp is recorded as hyperemic and no reversible pulpitis is diagnosed, else a `Trial`:
 
     - `curves`: outcome "endo_needed" for "seat_vital", crude; "crown_failure" and "tooth_loss" for both arms, crude and
       weighted. Points at every quarter of a year since the preparation, up to where the curve stops by the rules of all

@@ -115,12 +115,9 @@ def weigh_for_leaving(
 ) -> tuple[Weighed | None, tuple[str, ...]]:
     """The main adjusted ratio and difference, weighted for who left; None, and why, where there are none.
 
-    Parameters
-    ----------
-    spells
-        Those of `state_spells`, with all columns of `crown_rows`; `findings` as stored.
-    difference
-        The main one: it says from which day to which year the weighted difference runs. Without it none is given.
+    - `spells`: Those of `state_spells`, with all columns of `crown_rows`; `findings` as stored.
+    - `difference`: The main one: it says from which day to which year the weighted difference runs. Without it none is
+      given.
 
     The models of leaving have the state, everything recorded of `EVERYTHING` (the clinician is left out where leavings
     are few) and days since the seat as their clock. The weighted model is the adjusted one of the main comparison, its

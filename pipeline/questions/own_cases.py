@@ -19,15 +19,10 @@ QUARTER_YEARS = 0.25
 def own_cases(spells: pl.DataFrame, *, outcome: str, horizon: float, rules: CurveRules) -> tuple[CaseCurve, ...]:
     """The whole practice first, then each recorded clinician in order of name; nothing where none is recorded.
 
-    Parameters
-    ----------
-    spells
-        One row per tooth, as `Outcome.spells` makes them: `entry_days, exit_days,
-        event, failure, patient_id, provider_id`.
-    horizon
-        Years at which the share is given.
-    rules
-        When a curve stops. All teeth enter at 0, so it starts there.
+    - `spells`: One row per tooth, as `Outcome.spells` makes them: `entry_days, exit_days, event, failure, patient_id,
+      provider_id`.
+    - `horizon`: Years at which the share is given.
+    - `rules`: When a curve stops. All teeth enter at 0, so it starts there.
     """
     spells = spells.select(*READ, "provider_id")
     recorded = spells.filter(pl.col("provider_id").is_not_null())

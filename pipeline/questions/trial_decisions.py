@@ -69,9 +69,7 @@ def decide(
 
     Crowns for which the order of root canal and seat is not known (`endo_timing` null) are not eligible.
 
-    Returns
-    -------
-    One row per crown, sorted by crown: the columns of `crown_rows`, of `early_diagnoses` and
+    Returns one row per crown, sorted by crown: the columns of `crown_rows`, of `early_diagnoses` and
 
     - `decision_date`: the day of the preparation. Where it is not recorded, lies after the seat or more than
       `MOST_PREP_DAYS` before it, it is the seat less the practice's median (see `PrepDays`).

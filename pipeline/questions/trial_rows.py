@@ -49,9 +49,7 @@ def enter_trial(
     A tooth enters with its first crown that is eligible (see `trial_decisions.decide`). `pulp` is "hyperemic" or
     "normal".
 
-    Returns
-    -------
-    One row per tooth, sorted by crown: the columns of `decide`, of `later_diagnoses` and
+    Returns one row per tooth, sorted by crown: the columns of `decide`, of `later_diagnoses` and
 
     - `course_started, course_completed`: of the first course begun from the day of the preparation to the seat, both
       days included, by whomever; null where there is none. `course_elsewhere`: true where another practice did it.

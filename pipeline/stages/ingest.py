@@ -67,21 +67,12 @@ class IngestReport:
 def ingest(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = False) -> IngestReport:
     """Read every file of PRACTICE.toml that is new or is to be read anew into the database.
 
-    Parameters
-    ----------
-    today
-        Work on a later day cannot have been done.
-    say
-        Gets the progress, a line at a time; no patient value is in it.
-    keep_ids
-        Store patients as the practice names them, not under pseudonyms.
+    - `today`: Work on a later day cannot have been done.
+    - `say`: Gets the progress, a line at a time; no patient value is in it.
+    - `keep_ids`: Store patients as the practice names them, not under pseudonyms.
 
-    Raises
-    ------
-    ConfigError
-        If a pattern matches no file, or something in the files can be meant in two ways and is not told.
-    DataError
-        If a file cannot be read as told, or the database is in use. The database is then as it was.
+    Raises ConfigError if a pattern matches no file, or something in the files can be meant in two ways and is not told.
+    Raises DataError if a file cannot be read as told, or the database is in use. The database is then as it was.
     """
     files = {
         name: [*matching_files(settings, name), *matching_files(settings, name, corrected=True)]

@@ -55,22 +55,14 @@ def clone_and_censor(
 ) -> Clones:
     """Clone each subject into "treat within the time of grace" and "wait", and censor what departs from them.
 
-    Parameters
-    ----------
-    exit_days, event
-        Follow-up since the decision.
-    treated_days
-        Day of the treatment; NaN where there was none.
-    grace_days
-        Last day of grace, of all or of each; a treatment on that day is in time.
-    for_need
-        True where the treatment followed a need of it that waiting allows for.
+    - `exit_days`, `event`: Follow-up since the decision.
+    - `treated_days`: Day of the treatment; NaN where there was none.
+    - `grace_days`: Last day of grace, of all or of each; a treatment on that day is in time.
+    - `for_need`: True where the treatment followed a need of it that waiting allows for.
 
-    Returns
-    -------
-    A clone to treat departs at the end of grace if its subject is followed to it without the event and without having
-    been treated; one to wait on the day of a treatment in time that was not for need. A subject lost to follow-up, or
-    with the event, before it could depart keeps both.
+    A clone to treat departs at the end of grace if its subject is followed to it without the event and without
+    having been treated; one to wait on the day of a treatment in time that was not for need. A subject lost to
+    follow-up, or with the event, before it could depart keeps both.
     """
     days, happened = np.asarray(exit_days, dtype=np.float64), np.asarray(event).astype(np.bool_)
     treated, n = np.asarray(treated_days, dtype=np.float64), len(days)

@@ -250,11 +250,8 @@ def fit_cox(
     row as its own cluster. `start` is where the iterations begin. A `prior` adds to the score and the information; the
     log-likelihoods are those of the rows alone.
 
-    Raises
-    ------
-    CoxInputError
-        As `cox_input.check_rows`; covariates that do not vary among rows at risk together or follow from those before
-        them (named); no more clusters than covariates.
+    Raises CoxInputError as `cox_input.check_rows`, and for covariates that do not vary among rows at risk together or
+    follow from those before them (named), and for no more clusters than covariates.
     """
     rows = check_rows(
         x, exit_days, event, names=names, entry_days=entry_days, strata=strata, weights=weights, cluster=cluster

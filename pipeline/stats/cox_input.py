@@ -48,12 +48,9 @@ def check_rows(
 ) -> CoxRows:
     """Return the rows as arrays of one length and type.
 
-    Raises
-    ------
-    CoxInputError
-        Lengths that differ, no covariate, repeated names, missing or infinite values, an event that is not
-        true/false, follow-up that ends before day 0 or not after its entry, weights that are not positive, no event
-        (unless `no_event_allowed`), or a covariate with one value only (unless `constant_allowed`).
+    Raises CoxInputError for lengths that differ, no covariate, repeated names, missing or infinite values, an event
+    that is not true/false, follow-up that ends before day 0 or not after its entry, weights that are not positive, no
+    event (unless `no_event_allowed`), or a covariate with one value only (unless `constant_allowed`).
     """
     exit_ = _numbers(exit_days, "exit_days")
     n = len(exit_)

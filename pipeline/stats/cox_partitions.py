@@ -99,22 +99,14 @@ def fit_cox_parts(
 ) -> CoxPartsFit:
     """Fit a Cox model to the rows of all parts; the estimate is that of `fit_cox` on all rows together.
 
-    Parameters
-    ----------
-    parts
-        Whatever stands for a part, such as a path, or for several.
-    load
-        Gives the rows of a part, or of several one after the other, whose sums are then added up before they travel.
-        Defined at the top of a module where `over` sends it to other processes.
-    names, ties
-        As in `fit_cox`. Errors are robust if the rows carry clusters; no cluster may have rows in two parts.
-    over
-        Applies a function to all parts, in their order.
+    - `parts`: Whatever stands for a part, such as a path, or for several.
+    - `load`: Gives the rows of a part, or of several one after the other, whose sums are then added up before they
+      travel. Defined at the top of a module where `over` sends it to other processes.
+    - `names`, `ties`: As in `fit_cox`. Errors are robust if the rows carry clusters; no cluster may have rows in two
+      parts.
+    - `over`: Applies a function to all parts, in their order.
 
-    Raises
-    ------
-    CoxInputError
-        As `fit_cox`.
+    Raises CoxInputError as `fit_cox`.
     """
     if ties not in ("efron", "breslow"):
         raise CoxInputError("ties must be efron or breslow.")

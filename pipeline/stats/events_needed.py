@@ -31,14 +31,9 @@ def ratio_of_shares(reference: float, group: float) -> float:
 def expected_failures(*, followed: float, arrivals: float, failing: float, leaving: float, after: float) -> float:
     """Failures to be seen within `after` years, under constant rates.
 
-    Parameters
-    ----------
-    followed
-        Teeth under observation now.
-    arrivals
-        Teeth that come under observation per year, evenly.
-    failing, leaving
-        Failures, and other ends of observation, per tooth-year.
+    - `followed`: Teeth under observation now.
+    - `arrivals`: Teeth that come under observation per year, evenly.
+    - `failing`, `leaving`: Failures, and other ends of observation, per tooth-year.
     """
     if min(followed, arrivals, failing, leaving, after) < 0:
         raise ValueError("numbers, rates and time must not be negative")

@@ -153,26 +153,16 @@ def kaplan_meier(
 ) -> Curve:
     """Kaplan-Meier curve [Kaplan 1958] of one group.
 
-    Parameters
-    ----------
-    exit_days, event, entry_days
-        One row per stretch of follow-up, in whole days; at risk on days with entry < day <= exit. See `spells.py` for
-        day 0 and ties.
-    weights
-        For adjusted curves; only their ratios matter.
-    cluster
-        The patient. With clusters or weights the variance is the infinitesimal jackknife grouped by cluster (else by
-        row), as R's `survfit(..., cluster=, robust=TRUE)`; otherwise it is Greenwood's.
-    from_day
-        Start the curve at this day, at 1, among those followed past it. With late entry the first few at risk can
-        otherwise take the whole curve down to 0. The default 0 keeps failures on day 0.
-    limits
-        Scale of the limits; see `limits.py`.
+    - `exit_days`, `event`, `entry_days`: One row per stretch of follow-up, in whole days; at risk on days with entry <
+      day <= exit. See `spells.py` for day 0 and ties.
+    - `weights`: For adjusted curves; only their ratios matter.
+    - `cluster`: The patient. With clusters or weights the variance is the infinitesimal jackknife grouped by cluster
+      (else by row), as R's `survfit(..., cluster=, robust=TRUE)`; otherwise it is Greenwood's.
+    - `from_day`: Start the curve at this day, at 1, among those followed past it. With late entry the first few at risk
+      can otherwise take the whole curve down to 0. The default 0 keeps failures on day 0.
+    - `limits`: Scale of the limits; see `limits.py`.
 
-    Raises
-    ------
-    ValueError
-        If the rows are broken (see `read_spells`), or none is left after `from_day`.
+    Raises ValueError if the rows are broken (see `read_spells`), or none is left after `from_day`.
     """
     spells = read_spells(exit_days, event, entry_days=entry_days, weights=weights, cluster=cluster, from_day=from_day)
     one_event(spells)

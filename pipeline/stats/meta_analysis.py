@@ -63,10 +63,7 @@ def meta_analysis(
 ) -> MetaAnalysis:
     """Pool estimates with their standard errors by random effects.
 
-    Raises
-    ------
-    ValueError
-        Below two studies, where lengths differ, or where a value is not finite or an error not above 0.
+    Raises ValueError below two studies, where lengths differ, or where a value is not finite or an error not above 0.
     """
     y, v = _checked(estimates, std_errors)
     tau2 = between_variance(y, v, method=method)

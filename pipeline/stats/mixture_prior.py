@@ -79,10 +79,7 @@ def predicted(
     it as it is. `centre` is the mean and standard deviation of a normal prior of the common mean, flat where None. The
     order of the studies changes no bit.
 
-    Raises
-    ------
-    ValueError
-        Without a study, or where a value is not finite, or an error or the scale not above 0.
+    Raises ValueError without a study, or where a value is not finite, or an error or the scale not above 0.
     """
     told = sorted(zip(estimates, std_errors, strict=True))
     if not told or not all(map(math.isfinite, (*estimates, *std_errors, tau_scale))):

@@ -66,15 +66,10 @@ def state_shares(
 ) -> StateShares:
     """Share in each state on chosen whole days, of those that are in state `starts_in` on `from_day`.
 
-    Parameters
-    ----------
-    exit_days, entry_days, cluster, from_day
-        As in `read_spells`: one row per stay in a state.
-    state, passes_to
-        The state of the row, and the state into which it passes on `exit_days`, numbered from 0; `STAYS` (-1) where
-        follow-up ends in the state.
-    days
-        Past the last exit shares are those of the last day: ask only as far as enough are followed.
+    - `exit_days`, `entry_days`, `cluster`, `from_day`: As in `read_spells`: one row per stay in a state.
+    - `state`, `passes_to`: The state of the row, and the state into which it passes on `exit_days`, numbered from 0;
+      `STAYS` (-1) where follow-up ends in the state.
+    - `days`: Past the last exit shares are those of the last day: ask only as far as enough are followed.
 
     Passing does not depend on how long a row has been in its state (a Markov process); shares of states are right even
     if it does, as long as leaving follow-up has nothing to do with it [Datta 2001]. A state that nobody is followed in

@@ -78,11 +78,9 @@ def fit_logistic(
     `x` has one row per crown and a column per name, without an intercept, which is added. `weights` multiply a row's
     likelihood.
 
-    Raises
-    ------
-    ValueError
-        Columns that do not fit, values that are missing or infinite, an outcome that is not true/false or the same in
-        all, weights that are not positive, covariates that are constant or follow from those before them (named).
+    Raises ValueError for columns that do not fit, values that are missing or infinite, an outcome that is not
+    true/false or the same in all, weights that are not positive, covariates that are constant or follow from those
+    before them (named).
     """
     rows = _checked(x, treated, names, weights)
     _refuse_collinear(rows, names)

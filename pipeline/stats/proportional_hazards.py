@@ -28,10 +28,7 @@ def proportional_hazards_test(fit: CoxFit, *, clustered: bool = False) -> pl.Dat
     that the log hazard ratio may follow is one minus Kaplan-Meier, all strata together. `clustered` takes the variance
     between clusters, which needs more of them than there are covariates: with fewer the p of all together is NaN.
 
-    Raises
-    ------
-    ValueError
-        The fit did not converge; `clustered` of a fit without clusters.
+    Raises ValueError if the fit did not converge, or for `clustered` of a fit without clusters.
     """
     if not fit.converged:
         raise ValueError("The fit did not converge: there is nothing to test.")

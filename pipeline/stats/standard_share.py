@@ -76,10 +76,7 @@ def standard_shares(
 
     None where the model has no finite estimate (groups or covariates that tell the outcomes apart without error).
 
-    Raises
-    ------
-    ValueError
-        As `fit_logistic`, and for group columns that are not in `names`.
+    Raises ValueError as `fit_logistic`, and for group columns that are not in `names`.
     """
     columns = {name: names.index(column) for name, column in groups.items() if column is not None}
     values, good = np.asarray(x, dtype=np.float64), np.asarray(success).astype(np.bool_)

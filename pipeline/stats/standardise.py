@@ -38,25 +38,16 @@ def standardise(
 ) -> Standardised:
     """Standardised share failed in each state by a day, with errors.
 
-    Parameters
-    ----------
-    fit
-        Cox fit whose state is one or more columns; its strata, weights, entries and ties carry over.
-    target
-        The crowns to average over; see `standard_target.py`.
-    states
-        For each state the value of every column that describes it. All states name the same columns.
-    day, from_day
-        Whole days. As in `kaplan_meier`, what happened up to `from_day` is dropped, except that 0 keeps day 0.
-    min_at_risk
-        A stratum with fewer rows at risk on some failure day of the window borrows the baseline of all strata on such
-        days, scaled by the stratum's observed over expected failures. Past the last day on which so many rows of all
-        strata are at risk every share is NaN.
+    - `fit`: Cox fit whose state is one or more columns; its strata, weights, entries and ties carry over.
+    - `target`: The crowns to average over; see `standard_target.py`.
+    - `states`: For each state the value of every column that describes it. All states name the same columns.
+    - `day`, `from_day`: Whole days. As in `kaplan_meier`, what happened up to `from_day` is dropped, except that 0
+      keeps day 0.
+    - `min_at_risk`: A stratum with fewer rows at risk on some failure day of the window borrows the baseline of all
+      strata on such days, scaled by the stratum's observed over expected failures. Past the last day on which so many
+      rows of all strata are at risk every share is NaN.
 
-    Raises
-    ------
-    ValueError
-        The fit did not converge; states, columns or days that do not fit.
+    Raises ValueError if the fit did not converge, and for states, columns or days that do not fit.
     """
     if min_at_risk < 1:
         raise ValueError("min_at_risk must be at least 1.")

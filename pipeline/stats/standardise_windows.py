@@ -87,19 +87,13 @@ def standardise_windows(
 ) -> Windows:
     """Standardised shares failed by each of `days` since each crown's `start`, in each state.
 
-    Parameters
-    ----------
-    fit, target
-        As in `standardise`. A stratum with fewer than `min_at_risk` at risk on a day borrows there, as it does there.
-    start
-        The day of the fit's clock from which each crown of the target counts (its own failures left out unless 0): one
-        number per crown, or one for all.
-    days
-        Increasing whole days above 0, counted from the start. All crowns must be observed to the last: see to it.
-    states
-        For each state its phases: the value of every column that describes it.
-    turns
-        The days since the start on which a phase ends and the next begins; one less than there are phases.
+    - `fit`, `target`: As in `standardise`. A stratum with fewer than `min_at_risk` at risk on a day borrows there, as
+      it does there.
+    - `start`: The day of the fit's clock from which each crown of the target counts (its own failures left out unless
+      0): one number per crown, or one for all.
+    - `days`: Increasing whole days above 0, counted from the start. All crowns must be observed to the last: see to it.
+    - `states`: For each state its phases: the value of every column that describes it.
+    - `turns`: The days since the start on which a phase ends and the next begins; one less than there are phases.
 
     Raises ValueError if the fit did not converge.
     """

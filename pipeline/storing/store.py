@@ -67,12 +67,8 @@ def open_store(
     Use it in a `with` statement. With `bulk` rows may be stored in any order, which lets many be written at once;
     tables are then read in any order too. `memory_mb` is what the whole process may use of the memory.
 
-    Raises
-    ------
-    BusyError
-        If another process has it open for writing.
-    DataError
-        If it is not there, is no database of ours, or its folder cannot be written.
+    Raises BusyError if another process has it open for writing.
+    Raises DataError if it is not there, is no database of ours, or its folder cannot be written.
     """
     path = Path(path)
     if not path.exists():

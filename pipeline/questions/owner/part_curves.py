@@ -41,12 +41,9 @@ def part_curves(
 ) -> list[PartCurve]:
     """The curve of each group at the years of `rules`, up to where it stops.
 
-    Parameters
-    ----------
-    exit_days, event, patient
-        One row per tooth, followed from day 0; whole days, failed, the patient's number from 0. Errors are by patient.
-    groups
-        Which rows are of each group; at least one each.
+    - `exit_days`, `event`, `patient`: One row per tooth, followed from day 0; whole days, failed, the patient's number
+      from 0. Errors are by patient.
+    - `groups`: Which rows are of each group; at least one each.
     """
     order = np.lexsort((event, exit_days, patient))
     exit_days, event, patient = exit_days[order], event[order], patient[order]

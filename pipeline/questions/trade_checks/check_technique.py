@@ -64,12 +64,8 @@ def check_technique(
 ) -> tuple[TradeCheck, ...]:
     """Every rule with its counts, those that are broken most first.
 
-    Parameters
-    ----------
-    endo_details, crown_details, endo_courses, findings
-        As declared in `pipeline.practice.tables`.
-    left_out
-        Texts that reading left out: `field, note, rows`.
+    - `endo_details`, `crown_details`, `endo_courses`, `findings`: As declared in `pipeline.practice.tables`.
+    - `left_out`: Texts that reading left out: `field, note, rows`.
     """
     tables = {"endo_details": _with_days(endo_details, endo_courses), "crown_details": crown_details}
     found = [_apply(rule, tables) for rule in RULES]

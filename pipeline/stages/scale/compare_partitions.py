@@ -54,10 +54,8 @@ def compare_in_parts(
     of a task's parts are added up before they travel. Each process keeps up to `keep` bytes of rows between rounds, and
     reads the others anew in each.
 
-    Raises
-    ------
-    DataError
-        Where the disk has too little room, before anything is written; where a worker process was lost, as `run` does.
+    Raises DataError where the disk has too little room, before anything is written; where a worker process was lost, as
+    `run` does.
     """
     folder.mkdir(parents=True, exist_ok=True, mode=0o700)
     _check_room(parts, folder)

@@ -76,10 +76,7 @@ def link_in_parts(
     what it holds is stored; a run that is stopped leaves it, and the next one on the same rows, codes and rules goes on
     with what is there.
 
-    Raises
-    ------
-    DataError
-        Where the disk has too little room for the parts, before any is written; and as `run` does.
+    Raises DataError where the disk has too little room for the parts, before any is written; and as `run` does.
     """
     folder.mkdir(parents=True, exist_ok=True, mode=0o700)
     scratch = folder / f"link-{_fingerprint(gathered, codes, rules, parts)}"
