@@ -8,7 +8,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from pipeline.stats.counts import Counts, count, event_free, exposure, per_survivor
 from pipeline.stats.influence import curve_variance, unit_sums
-from pipeline.stats.limits import LimitKind, share_limits
+from pipeline.stats.limits import share_limits
 from pipeline.stats.spells import Floats, Ints, Spells, Values, distinct_days, read_spells
 
 # As R's quantile.survfit: shares this close count as equal, so that a product of fractions can equal one half.
@@ -74,7 +74,6 @@ class Curve:
     low: Floats
     high: Floats
     variance: str
-    limits: LimitKind
     confidence: float
     n_rows: int
     n_units: int
@@ -89,7 +88,6 @@ class Curve:
         index = np.searchsorted(self.time, day, side="right")
         survival = np.concatenate(([1.0], self.survival))[index]
         none = (day < self.from_day) | ((day > self.time[-1]) & (survival > 0))
-        before = 1.0 if self.limits != "log-log" else np.nan
 
         def read(values: Floats, at_start: float) -> Floats:
             return np.where(none, np.nan, np.concatenate(([at_start], values))[index])
@@ -99,8 +97,8 @@ class Curve:
             at_risk=self.rows_at_risk_on(day),
             survival=np.where(none, np.nan, survival),
             std_error=read(self.std_error, 0.0),
-            low=read(self.low, before),
-            high=read(self.high, before),
+            low=read(self.low, np.nan),
+            high=read(self.high, np.nan),
         )
 
     def rows_at_risk_on(self, days: Ints) -> Ints:
@@ -148,7 +146,6 @@ def kaplan_meier(
     weights: Values | None = None,
     cluster: Values | None = None,
     from_day: int = 0,
-    limits: LimitKind = "log-log",
     confidence: float = 0.95,
 ) -> Curve:
     """Kaplan-Meier curve [Kaplan 1958] of one group.
@@ -160,7 +157,6 @@ def kaplan_meier(
       (else by row), as R's `survfit(..., cluster=, robust=TRUE)`; otherwise it is Greenwood's.
     - `from_day`: Start the curve at this day, at 1, among those followed past it. With late entry the first few at risk
       can otherwise take the whole curve down to 0. The default 0 keeps failures on day 0.
-    - `limits`: Scale of the limits; see `limits.py`.
 
     Raises ValueError if the rows are broken (see `read_spells`), or none is left after `from_day`.
     """
@@ -186,7 +182,6 @@ def kaplan_meier(
         entry_rows=np.bincount(np.searchsorted(entered_on, spells.entry)),
         exit_rows=np.bincount(counts.last, minlength=len(counts.time)),
         from_day=from_day,
-        limits=limits,
         confidence=confidence,
     )
 
@@ -201,12 +196,11 @@ def curve_of(
     entry_rows: Ints,
     exit_rows: Ints,
     from_day: int,
-    limits: LimitKind,
     confidence: float,
 ) -> Curve:
     """The curve that counts and its errors make; `entry_rows` enter on `entry_days`, `exit_rows` leave on each day."""
     survival = event_free(counts)
-    low, high = share_limits(survival, std_error, kind=limits, confidence=confidence)
+    low, high = share_limits(survival, std_error, confidence=confidence)
     return Curve(
         time=counts.time,
         at_risk=counts.at_risk,
@@ -219,7 +213,6 @@ def curve_of(
         low=low,
         high=high,
         variance="clustered" if clustered else "greenwood",
-        limits=limits,
         confidence=confidence,
         n_rows=int(exit_rows.sum()),
         n_units=n_units,

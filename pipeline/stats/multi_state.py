@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike
 
 from pipeline.stats.counts import Counts, count
 from pipeline.stats.influence import Exposure, unit_sums
-from pipeline.stats.limits import LimitKind, share_limits
+from pipeline.stats.limits import share_limits
 from pipeline.stats.spells import Floats, Ints, Spells, Values, read_spells, whole_numbers
 
 STAYS = -1
@@ -61,7 +61,6 @@ def state_shares(
     entry_days: Values | None = None,
     cluster: Values | None = None,
     from_day: int = 0,
-    limits: LimitKind = "log-log",
     confidence: float = 0.95,
 ) -> StateShares:
     """Share in each state on chosen whole days, of those that are in state `starts_in` on `from_day`.
@@ -94,7 +93,7 @@ def state_shares(
     error = np.sqrt(np.stack([_variance(spells, counts, moves, int(i)) for i in index], axis=1))
     if spells.n_units < 2:
         error = np.full_like(error, np.nan)
-    low, high = share_limits(share, error, kind=limits, confidence=confidence)
+    low, high = share_limits(share, error, confidence=confidence)
     followed = [
         [np.sum((spells.carried == j) & (spells.entry <= d) & (spells.exit > d)) for d in day] for j in range(n_states)
     ]

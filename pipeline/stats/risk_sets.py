@@ -91,7 +91,6 @@ def make_curve(
         entry_rows=entered["rows"].to_numpy(),
         exit_rows=leaves,
         from_day=from_day,
-        limits="log-log",
         confidence=confidence,
     )
 

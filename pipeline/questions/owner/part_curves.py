@@ -96,7 +96,7 @@ def _curves(laid: _Laid, days: Ints, rules: CurveRules) -> Iterator[PartCurve]:
     shares = np.concatenate((np.ones((shape[0], 1)), survival), axis=1)[:, reads]
     known = (shares > 0) & (patients > 1)[:, None]
     std_error = np.where(known, shares * np.sqrt(square), np.nan)
-    low, high = share_limits(shares, std_error, kind="log-log", confidence=rules.confidence)
+    low, high = share_limits(shares, std_error, confidence=rules.confidence)
     stop = _stops(laid.grid, at_risk, exits, survival, rules)
     reach = ((days <= stop[:, None]) & (followed >= rules.min_at_risk)).sum(axis=1)
     reach[np.maximum.reduceat(exit_days, starts) <= 0] = 0  # nothing was followed
