@@ -17,12 +17,9 @@ def released_curves(c: ReleasedComparison, *, id: str) -> theme.Chart | None:
     if not shown:
         return None
     lines = [
-        Line(
+        Line.through(
+            [(p.months / 12, float(p.failed), float(p.low), float(p.high)) for p in group.points],
             theme.look(group.name, index),
-            tuple(p.months / 12 for p in group.points),
-            tuple(float(p.failed) for p in group.points),
-            tuple(float(p.low) for p in group.points),
-            tuple(float(p.high) for p in group.points),
             label=group.label,
         )
         for index, group in shown

@@ -25,18 +25,15 @@ ROUNDING = 1e-9
 
 @dataclass(frozen=True, eq=False)
 class FollowedWeights:
-    """`values` has one weight a row, of which `n_truncated` were set back to the given `quantiles` of their group.
+    """`values` has one weight a row, of which `n_truncated` were set back to quantiles of their group.
 
     `low` and `high` are the least and the largest weight after that.
     """
 
     values: Floats = field(repr=False)
-    quantiles: tuple[float, float]
     low: float
     high: float
     n_truncated: int
-    largest_before: float
-    mean: float
 
 
 def expected_events(fit: CoxFit, x: ArrayLike, entry_days: ArrayLike, exit_days: ArrayLike) -> Floats:
@@ -90,10 +87,7 @@ def followed_weights(
         values[mine] = np.clip(raw[mine], *np.quantile(raw[mine], quantiles))
     return FollowedWeights(
         values=values,
-        quantiles=quantiles,
         low=float(values.min()),
         high=float(values.max()),
         n_truncated=int(np.count_nonzero(np.abs(values - raw) > ROUNDING * raw)),
-        largest_before=float(raw.max()),
-        mean=float(values.mean()),
     )

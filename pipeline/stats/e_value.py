@@ -14,7 +14,6 @@ class EValue:
 
     estimate: float
     limit: float
-    risk_ratio: float
 
 
 def e_value(hazard_ratio: float, ci_low: float, ci_high: float, *, outcome_is_rare: bool) -> EValue:
@@ -30,7 +29,7 @@ def e_value(hazard_ratio: float, ci_low: float, ci_high: float, *, outcome_is_ra
     ratio, low, high = (_risk_ratio(value, rare=outcome_is_rare) for value in (hazard_ratio, ci_low, ci_high))
     nearer = low if ratio > 1 else high
     holds_one = ci_low <= 1 <= ci_high
-    return EValue(estimate=_bound(ratio), limit=1.0 if holds_one else _bound(nearer), risk_ratio=ratio)
+    return EValue(estimate=_bound(ratio), limit=1.0 if holds_one else _bound(nearer))
 
 
 def _risk_ratio(hazard_ratio: float, *, rare: bool) -> float:

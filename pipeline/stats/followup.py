@@ -23,8 +23,6 @@ class Completeness:
     median_days: Quantile
     lost: int
     share_lost: float
-    days_observed: int
-    days_possible: int
     clarks_c: float
 
 
@@ -56,8 +54,6 @@ def completeness(
         median_days=reverse.median(),
         lost=int(lost.sum()),
         share_lost=float(lost.mean()),
-        days_observed=observed,
-        days_possible=could,
         clarks_c=observed / could if could else float("nan"),
     )
 

@@ -21,20 +21,15 @@ Floats = NDArray[np.float64]
 class InverseWeights:
     """`values` has one weight per crown.
 
-    `low` and `high` are the bounds, at the given `quantiles` of the weights before; `n_truncated` were set back to
-    them. `effective` is the effective sample size of the treated and of the others [Kish 1965, section 11.7], `n` their
-    numbers.
+    `low` and `high` are the bounds, at quantiles of the weights before; `n_truncated` were set back to them. `n` counts
+    the treated and the others.
     """
 
     values: Floats = field(repr=False)
-    quantiles: tuple[float, float]
     low: float
     high: float
     n_truncated: int
-    largest_before: float
-    mean: float
     n: tuple[int, int]
-    effective: tuple[float, float]
 
 
 def stabilised_weights(
@@ -58,14 +53,10 @@ def stabilised_weights(
     values = np.clip(raw, low, high)
     return InverseWeights(
         values=values,
-        quantiles=quantiles,
         low=float(low),
         high=float(high),
         n_truncated=int(np.count_nonzero(values != raw)),
-        largest_before=float(raw.max()),
-        mean=float(values.mean()),
         n=(int(chosen.sum()), int((~chosen).sum())),
-        effective=(effective_sample_size(values[chosen]), effective_sample_size(values[~chosen])),
     )
 
 
