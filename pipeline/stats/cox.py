@@ -17,15 +17,13 @@ from numpy.typing import ArrayLike
 from scipy import linalg
 
 from pipeline.stats import cox_kernel as kernel
-from pipeline.stats.cox_input import CoxInputError, CoxRows, check_rows
+from pipeline.stats.cox_input import COLLINEAR, CoxInputError, CoxRows, check_rows, refuse_repeated
 from pipeline.stats.cox_kernel import Bools, Floats, Moments, RiskSets, Ties
 from pipeline.stats.laws import chi2_upper, normal_quantile, normal_upper
 from pipeline.stats.log_f import LogF
 
 __all__ = ["Contrast", "CoxFit", "CoxInputError", "WaldTest", "fit_cox"]
 
-# Share of a covariate's variance, within risk sets and given the covariates before it, below which it counts as none.
-COLLINEAR = 1e-9
 # Twice the gain in log-likelihood that a Newton step promises, below which that step is the last one.
 GAIN_DONE = 1e-13
 # The gain is spent while some row's linear predictor still moves by this much: a coefficient on its way to infinity.
@@ -332,17 +330,7 @@ def _refuse_collinear(names: Sequence[str], events: float, null_information: Flo
             return
     except np.linalg.LinAlgError:
         pass
-    kept: list[int] = []
-    repeated: list[str] = []
-    for j, name in enumerate(names):
-        own = correlation[j, kept]
-        left = 1 - own @ linalg.solve(correlation[np.ix_(kept, kept)], own) if kept else 1.0
-        if left < COLLINEAR:
-            repeated.append(name)
-        else:
-            kept.append(j)
-    if repeated:
-        raise CoxInputError(f"These covariates follow from the covariates before them: {', '.join(repeated)}.")
+    refuse_repeated(names, correlation)
 
 
 def maximise(likelihood: Likelihood, names: Sequence[str], *, start: Floats | None = None) -> Maximum:

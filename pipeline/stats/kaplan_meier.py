@@ -242,13 +242,19 @@ def survival_influence(
         exit_days, event, entry_days=entry_days, weights=weights, cluster=cluster, from_day=from_day, with_units=True
     )
     one_event(spells)
-    counts = count(spells, n_causes=1)
-    step, own = per_survivor(counts)
     day = np.atleast_1d(np.asarray(days)).astype(np.int64)
-    index = np.searchsorted(counts.time, day, side="right") - 1
+    survival, values = pulls_on(spells, count(spells, n_causes=1), day)
+    return Influence(spells.unit_labels, day, survival, values)
+
+
+def pulls_on(spells: Spells, counts: Counts, days: Ints) -> tuple[Floats, Floats]:
+    """The curve that counts make at some days, and the pull of each unit on it; `counts` may be of more rows."""
+    step, own = per_survivor(counts)
+    index = np.searchsorted(counts.time, days, side="right") - 1
     survival = np.concatenate(([1.0], event_free(counts)))[index + 1]
-    sums = unit_sums(exposure(spells, counts), np.cumsum(step), own_jump(spells, counts, own), index)
-    return Influence(spells.unit_labels, day, survival, sums * survival)
+    return survival, survival * unit_sums(
+        exposure(spells, counts), np.cumsum(step), own_jump(spells, counts, own), index
+    )
 
 
 def first_day_with(at_least: int, *, exit_days: Values, entry_days: Values | None = None) -> int | None:
