@@ -8,7 +8,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.results import DAYS_PER_YEAR, GRID_MONTHS, LAST_MONTH, CurvePoint, Group, HalfYear, Milestone
+from pipeline.results import DAYS_PER_YEAR, GRID_MONTHS, LAST_MONTH, Group, HalfYear, Milestone
+from pipeline.results.points import CurvePoint
 from pipeline.stats.kaplan_meier import Curve, first_day_with, kaplan_meier
 from pipeline.stats.rates import Rate, failure_rate
 from pipeline.stats.risk_table import RiskTable, risk_table

@@ -38,7 +38,10 @@ class PrepDays:
 
 @dataclass(frozen=True)
 class Decisions:
-    """One row per crown on whose tooth the decision was due (see `decide`), and how they were found."""
+    """Crowns on whose tooth the decision was due (see `decide`), or the teeth of the trial (`enter_trial`).
+
+    With how they were found, and where the days of preparation come from.
+    """
 
     rows: pl.DataFrame
     flow: tuple[FlowStep, ...]
