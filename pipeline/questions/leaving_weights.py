@@ -40,9 +40,10 @@ from pipeline.questions.question import OF_CROWNS
 from pipeline.questions.verdict import DIFFERS, LITTLE_DIFFERENCE, decide, range_words, withheld
 from pipeline.results import Comparison, Difference, Verdict
 from pipeline.results.leaving import Weighed
-from pipeline.stats.censoring_weights import FollowedWeights, expected_events, followed_weights
+from pipeline.stats.censoring_weights import expected_events, followed_weights
 from pipeline.stats.cox import CoxFit, CoxInputError
 from pipeline.stats.few_failures import Allowance, allow, careful_ratio
+from pipeline.stats.inverse_weights import Weights
 from pipeline.stats.standard_target import fitted_target
 from pipeline.stats.standardise import standardise
 
@@ -282,7 +283,7 @@ def _model_of_leaving(rows: pl.DataFrame) -> _Model | None:
     return None
 
 
-def _weights(model: _Model, pieces: pl.DataFrame) -> FollowedWeights:
+def _weights(model: _Model, pieces: pl.DataFrame) -> Weights:
     """One weight a piece. A state without enough leavings leaves as the reference does."""
     much, little = model.columns(pieces)
     span = (pieces["entry_days"], pieces["exit_days"])

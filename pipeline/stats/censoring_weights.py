@@ -10,30 +10,16 @@ Both tails are set back to a quantile: less noise for some bias [Cole 2008]. Giv
 the weights; they are taken as known there.
 """
 
-from dataclasses import dataclass, field
-
 import numpy as np
 from numpy.typing import ArrayLike
 
 from pipeline.stats.cox import CoxFit
 from pipeline.stats.cox_kernel import Floats
+from pipeline.stats.inverse_weights import Weights, check_quantiles
 from pipeline.stats.spells import numbered
 
 # A weight that differs by less from the quantile is that quantile, not one set back.
 ROUNDING = 1e-9
-
-
-@dataclass(frozen=True, eq=False)
-class FollowedWeights:
-    """`values` has one weight a row, of which `n_truncated` were set back to quantiles of their group.
-
-    `low` and `high` are the least and the largest weight after that.
-    """
-
-    values: Floats = field(repr=False)
-    low: float
-    high: float
-    n_truncated: int
 
 
 def expected_events(fit: CoxFit, x: ArrayLike, entry_days: ArrayLike, exit_days: ArrayLike) -> Floats:
@@ -61,7 +47,7 @@ def followed_weights(
     *,
     group: ArrayLike | None = None,
     quantiles: tuple[float, float] = (0.01, 0.99),
-) -> FollowedWeights:
+) -> Weights:
     """Weights of stretches of follow-up, from the leavings expected over each of them.
 
     `subject` says which stretches follow one another, in the order of `entry_days`. The chance of still being followed
@@ -70,8 +56,7 @@ def followed_weights(
     are R's type 7, over the stretches of each `group` (one group unless given): a small group that leaves often would
     else hold all the weights that are set back. Raises ValueError for quantiles that are not in order.
     """
-    if not 0 <= quantiles[0] < quantiles[1] <= 1:
-        raise ValueError("quantiles must be two shares in order.")
+    check_quantiles(quantiles)
     unit, _ = numbered(subject)
     order = np.lexsort((np.asarray(entry_days), unit))
     more = (np.asarray(expected, dtype=np.float64) - np.asarray(expected_by_little, dtype=np.float64))[order]
@@ -85,9 +70,5 @@ def followed_weights(
     for code in range(int(groups.max()) + 1):
         mine = groups == code
         values[mine] = np.clip(raw[mine], *np.quantile(raw[mine], quantiles))
-    return FollowedWeights(
-        values=values,
-        low=float(values.min()),
-        high=float(values.max()),
-        n_truncated=int(np.count_nonzero(np.abs(values - raw) > ROUNDING * raw)),
-    )
+    truncated = np.abs(values - raw) > ROUNDING * raw
+    return Weights(values, float(values.min()), float(values.max()), int(np.count_nonzero(truncated)))

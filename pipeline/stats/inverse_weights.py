@@ -18,23 +18,21 @@ Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)
-class InverseWeights:
-    """`values` has one weight per crown.
+class Weights:
+    """`values` has one weight a row, of which `n_truncated` were set back to a quantile.
 
-    `low` and `high` are the bounds, at quantiles of the weights before; `n_truncated` were set back to them. `n` counts
-    the treated and the others.
+    `low` and `high` are the least and the largest weight after that.
     """
 
     values: Floats = field(repr=False)
     low: float
     high: float
     n_truncated: int
-    n: tuple[int, int]
 
 
 def stabilised_weights(
     treated: ArrayLike, probability: ArrayLike, *, quantiles: tuple[float, float] = (0.01, 0.99)
-) -> InverseWeights:
+) -> Weights:
     """Stabilised inverse-probability weights, truncated at quantiles (0 and 1 for none; R's type 7).
 
     `probability` is each crown's fitted probability of being treated, strictly between 0 and 1. Raises ValueError
@@ -45,19 +43,18 @@ def stabilised_weights(
         raise ValueError("probability needs a number between 0 and 1, both excluded, for each row.")
     if chosen.all() or not chosen.any():
         raise ValueError("One of the two groups is empty.")
-    if not 0 <= quantiles[0] < quantiles[1] <= 1:
-        raise ValueError("quantiles must be two shares in order.")
+    check_quantiles(quantiles)
     share = chosen.mean()
     raw = np.where(chosen, share / chance, (1 - share) / (1 - chance))
     low, high = np.quantile(raw, quantiles)
     values = np.clip(raw, low, high)
-    return InverseWeights(
-        values=values,
-        low=float(low),
-        high=float(high),
-        n_truncated=int(np.count_nonzero(values != raw)),
-        n=(int(chosen.sum()), int((~chosen).sum())),
-    )
+    return Weights(values, float(low), float(high), int(np.count_nonzero(values != raw)))
+
+
+def check_quantiles(quantiles: tuple[float, float]) -> None:
+    """Raise ValueError unless these are two shares in order."""
+    if not 0 <= quantiles[0] < quantiles[1] <= 1:
+        raise ValueError("quantiles must be two shares in order.")
 
 
 def effective_sample_size(weights: ArrayLike) -> float:
