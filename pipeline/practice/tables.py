@@ -27,7 +27,8 @@ class Column:
     `usual` are words of a field that takes any text: other texts are kept as they are. A number outside `limits` is a
     slip of the pen, and is left out with a note. The periapical index runs from 1 to 5 by definition (Orstavik and
     others 1986); the others are wide limits of our own: common practice, no source. `likely` says where numbers of this
-    field mostly lie and, from 0 to 1, how well a column of such numbers speaks for it.
+    field mostly lie and, from 0 to 1, how well a column of such numbers speaks for it. `later` says what a column
+    records that comes after the clock of its teeth starts.
     """
 
     dtype: PolarsType
@@ -37,6 +38,7 @@ class Column:
     usual: tuple[str, ...] = ()
     limits: tuple[float, float] | None = None
     likely: tuple[float, float, float] | None = None
+    later: str = ""
 
 
 @dataclass(frozen=True)
@@ -122,6 +124,7 @@ def _columns(table: str) -> dict[str, Column]:
             tuple(row["usual"].split("|")) if row["usual"] else (),
             _numbers(row["limits"]),  # type: ignore[arg-type]
             _numbers(row["likely"]),  # type: ignore[arg-type]
+            row["later"],
         )
     return found
 
