@@ -133,7 +133,8 @@ def _numbers(text: str) -> tuple[float, ...] | None:
     return tuple(float(n) if "." in n else int(n) for n in text.split()) or None
 
 
-def _table(name: str, one_row_per: str, key: str = "") -> Table:
+def declared_table(name: str, one_row_per: str, key: str = "") -> Table:
+    """A table with the columns that are declared for its name."""
     return Table(name, one_row_per, tuple(key.split()), _columns(name))
 
 
@@ -142,27 +143,27 @@ def _words(table: Table, column: str) -> tuple[str, ...]:
     return table.columns[column].words or table.columns[column].usual
 
 
-PROCEDURES = _table(
+PROCEDURES = declared_table(
     "procedures",
     "posted procedure on one tooth: a row of a file that names several teeth becomes several",
     "load_id row_number part",
 )
-PATIENTS = _table("patients", "patient", "patient_id")
-ENDO_DETAILS = _table("endo_details", "course of endo whose technique was recorded", "load_id row_number")
-CROWN_DETAILS = _table("crown_details", "crown whose making was recorded", "load_id row_number")
-FINDINGS = _table("findings", "tooth examined at one recall", "load_id row_number")
-ELSEWHERE = _table(
+PATIENTS = declared_table("patients", "patient", "patient_id")
+ENDO_DETAILS = declared_table("endo_details", "course of endo whose technique was recorded", "load_id row_number")
+CROWN_DETAILS = declared_table("crown_details", "crown whose making was recorded", "load_id row_number")
+FINDINGS = declared_table("findings", "tooth examined at one recall", "load_id row_number")
+ELSEWHERE = declared_table(
     "elsewhere", "thing that others did to a tooth, as far as the practice knows of it", "load_id row_number"
 )
-NOTES = _table(
+NOTES = declared_table(
     "notes",
     "chart note; of its text a digest is stored, by which a note that comes twice is known",
     "load_id row_number",
 )
-NOTE_ANSWERS = _table(
+NOTE_ANSWERS = declared_table(
     "note_answers", "value that was not sure, confirmed or mended by the practice", "load_id row_number"
 )
-NOTE_CHECKS = _table(
+NOTE_CHECKS = declared_table(
     "note_checks", "field of a note drawn by chance, held against the chart by the practice", "load_id row_number"
 )
 # What chart notes need and linking does not look at.
@@ -173,9 +174,9 @@ INPUT_TABLES = {
 DETAIL_TABLES = {t.name: t for t in (ENDO_DETAILS, CROWN_DETAILS, FINDINGS)}
 # What became of a value of a note (`outcome`): it filled a field, it says what is recorded or something else, another
 # note of the same treatment counts, nobody knows the tooth, or it is not sure and waits for the practice.
-NOTE_VALUES = _table("note_values", "value read from a chart note, with what became of it")
-QUARANTINE = _table("quarantine", "row set aside, with the first fault found in it")
-LOADS = _table("loads", "file read; rows_read = loaded + duplicate + reversed + quarantined", "load_id")
+NOTE_VALUES = declared_table("note_values", "value read from a chart note, with what became of it")
+QUARANTINE = declared_table("quarantine", "row set aside, with the first fault found in it")
+LOADS = declared_table("loads", "file read; rows_read = loaded + duplicate + reversed + quarantined", "load_id")
 # What a row of a claim file does. `claim` and `line` name the claim and its line; `action` is original, replacement,
 # void, payment or reversal; `replaces` names the claim that a replacement or void refers to; `sent` is when the file
 # says that it was sent (ISO 8601, sortable); `charge` the signed charge in the file's currency.
@@ -187,10 +188,12 @@ CLAIM_SCHEMA: dict[str, PolarsType] = {
     "sent": pl.String(),
     "charge": pl.Float64(),
 }
-ENDO_COURSES = _table("endo_courses", "course of endo on one permanent tooth", "course_id")
-CROWNS = _table("crowns", "crown of any kind on one permanent tooth", "crown_id")
-TOOTH_FOLLOWUP = _table("tooth_followup", "permanent tooth with a crown or a course of endo", "patient_id tooth_fdi")
-ELSEWHERE_HINTS = _table(
+ENDO_COURSES = declared_table("endo_courses", "course of endo on one permanent tooth", "course_id")
+CROWNS = declared_table("crowns", "crown of any kind on one permanent tooth", "crown_id")
+TOOTH_FOLLOWUP = declared_table(
+    "tooth_followup", "permanent tooth with a crown or a course of endo", "patient_id tooth_fdi"
+)
+ELSEWHERE_HINTS = declared_table(
     "elsewhere_hints",
     "sign that others may have worked on a tooth, for the practice to answer",
     "patient_id tooth_fdi kind seen_date",
@@ -198,7 +201,7 @@ ELSEWHERE_HINTS = _table(
 # What linking finds; each is stored anew by every run of it.
 LINKED_TABLES = (CROWNS, ENDO_COURSES, TOOTH_FOLLOWUP, ELSEWHERE_HINTS)
 # What each run of the comparison found, so that the next one can say what changed.
-RUN_FIGURES = _table(
+RUN_FIGURES = declared_table(
     "run_figures",
     "figure of the owner's sheet in one run; runs on the same records, settings and program are one",
     "run outcome figure",
