@@ -4,11 +4,19 @@ import pytest
 
 from dashboards.reference import FOLDER, RESULTS, pages
 from dashboards.results_schema import results_schema
+from pipeline.machine.data_tables import data_rows
+from pipeline.practice import tables
 from pipeline.practice.fields import input_fields
 from pipeline.practice.reference import fields_page
 from pipeline.practice.table_settings import MADE_KEYS
 from pipeline.practice.tables import INPUT_TABLES
+from pipeline.questions.benchmarks import BENCHMARKS
 from pipeline.reading.sources.made_columns import KEYS
+
+
+def test_every_declared_column_is_of_a_declared_table():
+    found = {row["table"] for row in data_rows("columns") if not row["table"].startswith("(")}
+    assert found == {BENCHMARKS.name, *(one.name for one in vars(tables).values() if isinstance(one, tables.Table))}
 
 
 @pytest.mark.parametrize("name", sorted(pages().keys() - {RESULTS}))

@@ -16,10 +16,7 @@ BEFORE, AFTER = theme.NEUTRAL[1], theme.NEUTRAL[0]
 def balance_chart(rows: Sequence[BalanceRow], *, id: str, label: str) -> theme.Chart | None:
     """The most unlike characteristics from the top, before and (where weighted) after; None where there is none.
 
-    References
-    ----------
-    Austin PC. Balance diagnostics for comparing the distribution of baseline covariates between treatment groups in
-    propensity-score matched samples. Stat Med 2009;28:3083-3107 (from memory): 0.1 is a convention.
+    Sources: Austin 2009. The line at 0.1 is a convention.
     """
     drawn = in_order(rows)[:MOST]
     if not drawn:

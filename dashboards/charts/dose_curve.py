@@ -4,7 +4,7 @@ import math
 from collections.abc import Sequence
 
 from dashboards import theme
-from dashboards.charts.forest import TICKS
+from dashboards.charts.forest import ticks_of
 from dashboards.drawing import Drawing
 from dashboards.formats import known
 from pipeline.results.technique import DosePoint
@@ -21,8 +21,8 @@ def dose_chart(
     if len(drawn) < FEWEST:
         return None
     doses = [round(p.dose, 4) for p in drawn]
-    bottom = max((t for t in TICKS if t <= min(0.5, *(p.hazard_ratio for p in drawn))), default=TICKS[0])
-    top = min((t for t in TICKS if t >= max(2.0, *(p.hazard_ratio for p in drawn))), default=TICKS[-1])
+    shown = ticks_of([p.hazard_ratio for p in drawn])
+    bottom, top = shown[0], shown[-1]
     figure = Drawing()
     band = {"mode": "lines", "line": {"width": 0}, "hoverinfo": "skip"}
     figure.add_scatter(x=doses, y=[_cut(p.ci_low, bottom, top) for p in drawn], **band)
@@ -42,11 +42,10 @@ def dose_chart(
             type="line", xref="x", yref="paper", x0=reference, x1=reference, y0=0, y1=1,
             line={"color": theme.MUTED, "width": 1, "dash": "dot"},
         )  # fmt: skip
-    shown = [t for t in TICKS if bottom <= t <= top]
     figure.update_xaxes(title={"text": theme.literal(f"In {unit}")}, range=[doses[0], doses[-1]])
     figure.update_yaxes(
         type="log", title={"text": "Hazard ratio"}, tickmode="array", tickvals=shown,
-        ticktext=[f"{t:g}" for t in shown], autorange=False, range=[_log(bottom), _log(top)],
+        ticktext=[f"{t:g}" for t in shown], autorange=False, range=[math.log10(bottom), math.log10(top)],
     )  # fmt: skip
     rows = [(p.dose, p.hazard_ratio, p.ci_low, p.ci_high) for p in drawn]
     theme.keep_data(figure, (unit, "hazard ratio", "low", "high"), rows)
@@ -56,7 +55,3 @@ def dose_chart(
 def _cut(value: float, bottom: float, top: float) -> float:
     """What runs past the axis is cut there; the table beside the chart has it whole."""
     return round(min(max(value, bottom), top), 5)
-
-
-def _log(value: float) -> float:
-    return math.log10(value)

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from dashboards import theme
-from dashboards.charts.forest import axis_of
+from dashboards.charts.forest import ticks_of
 from dashboards.charts.rows import Mark, Row, nice_top, rows_figure
 from dashboards.words.evidence import row_label, series
 from pipeline.results.evidence import EvidenceRange, EvidenceRow
@@ -23,8 +23,8 @@ def evidence_chart(rows: Sequence[EvidenceRow], *, id: str, label: str) -> theme
     lines = [Row(row_label(r), _marks(r)) for r in drawn]
     ends = [v for row in lines for m in row.marks for v in (m.mid, m.low, m.high) if v is not None]
     if drawn[0].kind == "ratio":
-        span, ticks = axis_of(ends)
-        title = "Hazard ratio: right of 1, failures came faster"
+        ticks = ticks_of(ends)
+        title, span = "Hazard ratio: right of 1, failures came faster", (ticks[0], ticks[-1])
         figure, height = rows_figure(lines, title=title, span=span, line=1, ticks=ticks, log=True, pitch=PITCH)
     else:
         figure, height = rows_figure(lines, title="With the event, of 100", span=(0, nice_top(ends)), pitch=PITCH)

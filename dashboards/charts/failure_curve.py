@@ -1,9 +1,12 @@
 """Failure curves going up from 0, with 95 % bands, and the years at which the table under them has its columns."""
 
+from __future__ import annotations
+
 import math
 import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from dashboards import theme
 from dashboards.drawing import Drawing
@@ -21,6 +24,7 @@ HEIGHT, TOP, BOTTOM = 380, 12, 48
 MOST_COLUMNS = 12
 MOST_POINTS = 400
 SMALLEST_STEP = 0.05  # of 100: less than a pixel
+Point = tuple[float, float, float, float, int]  # x, y, low, high and how many are followed
 
 
 @dataclass(frozen=True)
@@ -41,6 +45,12 @@ class Line:
     label: str = ""
     followed: tuple[int, ...] = ()
     lined: bool = True
+
+    @classmethod
+    def through(cls, points: Sequence[tuple[float, float, float, float]], look: theme.Look, **rest: Any) -> Line:
+        """The line through points of x, y, low and high, of which there is one at least."""
+        x, y, low, high = zip(*points, strict=True)
+        return cls(look, x, y, low, high, **rest)
 
 
 def failure_curves(comparison: Comparison, *, id: str, label: str, noun: str, since: str) -> theme.Chart | None:
@@ -203,34 +213,31 @@ def _line(group: Group, look: theme.Look) -> Line:
     # Of a group that enters late few are followed at first: a line along 0 would say that they hold better than others.
     first = next((p for p in group.curve if p.survival < 1), None) if group.starts_at_days > 0 else None
     start = (group.starts_at_days if first is None else first.days) / DAYS_PER_YEAR
-    x, y, low, high = [start], [0.0], [0.0], [0.0]
-    followed = [(first or group.curve[0]).at_risk]
-    for point in (p for p in group.curve if first is None or p.days >= first.days):
-        x.append(point.days / DAYS_PER_YEAR)
-        y.append(100 * (1 - point.survival))
-        low.append(100 * (1 - point.ci_high))
-        high.append(100 * (1 - point.ci_low))
-        followed.append(point.at_risk)
+    points = [(start, 0.0, 0.0, 0.0, (first or group.curve[0]).at_risk)]
+    points += [
+        (p.days / DAYS_PER_YEAR, 100 * (1 - p.survival), 100 * (1 - p.ci_high), 100 * (1 - p.ci_low), p.at_risk)
+        for p in group.curve
+        if first is None or p.days >= first.days
+    ]
     drawn = [m.years for m in group.milestones if m.survival is not None]
-    end = group.stops_at_days / DAYS_PER_YEAR if group.stops_at_days is not None else max([x[-1], *drawn])
-    if end > x[-1]:
-        x, y, low, high = [*x, end], [*y, y[-1]], [*low, low[-1]], [*high, high[-1]]
-        followed.append(followed[-1])
-    keep = _visible(y, low, high)
-    x, y, low, high = ([round(v[i], 4) for i in keep] for v in (x, y, low, high))
-    at_risk = tuple(followed[i] for i in keep)
-    return Line(look, tuple(x), tuple(y), tuple(low), tuple(high), label=group.label, followed=at_risk)
+    last = points[-1][0]
+    end = group.stops_at_days / DAYS_PER_YEAR if group.stops_at_days is not None else max([last, *drawn])
+    if end > last:
+        points.append((end, *points[-1][1:]))
+    *lines, followed = zip(*_visible(points), strict=True)
+    x, y, low, high = (tuple(round(v, 4) for v in values) for values in lines)
+    return Line(look, x, y, low, high, label=group.label, followed=followed)
 
 
-def _visible(y: Sequence[float], low: Sequence[float], high: Sequence[float]) -> list[int]:
+def _visible(points: Sequence[Point]) -> list[Point]:
     """All points of a short curve; of a long one those that move a line visibly, and the last."""
-    if len(y) <= MOST_POINTS:
-        return list(range(len(y)))
-    kept = [0]
-    for i in range(1, len(y)):
-        moved = max(abs(v[i] - v[kept[-1]]) for v in (y, low, high))
-        if moved >= SMALLEST_STEP or i == len(y) - 1:
-            kept.append(i)
+    if len(points) <= MOST_POINTS:
+        return list(points)
+    kept = [points[0]]
+    for point in points[1:]:
+        moved = max(abs(a - b) for a, b in zip(point[1:4], kept[-1][1:4], strict=True))
+        if moved >= SMALLEST_STEP or point is points[-1]:
+            kept.append(point)
     return kept
 
 

@@ -27,7 +27,7 @@ def forest_chart(ratios: Sequence[Ratio], *, id: str, label: str) -> theme.Chart
     if not drawn:
         return None
     ends = [v for r in drawn for v in (r.value, r.low, r.high) if known(v) and v > 0]
-    span, shown = axis_of(ends)
+    shown = ticks_of(ends)
     look = theme.Look(theme.INK, "solid", "none", "square")
     rows = [
         Row(r.label, (Mark(r.value, max(r.low, 0.01), r.high, look, "%{x:.2f}", hollow=r.misleading),)) for r in drawn
@@ -35,7 +35,7 @@ def forest_chart(ratios: Sequence[Ratio], *, id: str, label: str) -> theme.Chart
     figure, height = rows_figure(
         rows,
         title="Hazard ratio: right of 1, failures came faster",
-        span=span,
+        span=(shown[0], shown[-1]),
         line=1,
         ticks=shown,
         log=True,
@@ -43,11 +43,8 @@ def forest_chart(ratios: Sequence[Ratio], *, id: str, label: str) -> theme.Chart
     return theme.chart(figure, id=id, label=label, height=height)
 
 
-def axis_of(ends: Sequence[float]) -> tuple[tuple[float, float], list[float]]:
-    """A logarithmic axis that holds these ratios, from 0.1 to 10 at most, and its ticks."""
-    span = (min([*(t for t in TICKS if t <= min(*ends, 0.5))][-1:] or [0.1]), _upper(max(*ends, 2.0)))
-    return span, [t for t in TICKS if span[0] <= t <= span[1]]
-
-
-def _upper(value: float) -> float:
-    return next((t for t in TICKS if t >= value), TICKS[-1])
+def ticks_of(ends: Sequence[float], ticks: Sequence[float] = TICKS) -> list[float]:
+    """Those of the ticks that a logarithmic axis from the first to the last of them needs to hold these ratios."""
+    low = max((t for t in ticks if t <= min(*ends, 0.5)), default=ticks[0])
+    high = min((t for t in ticks if t >= max(*ends, 2.0)), default=ticks[-1])
+    return [t for t in ticks if low <= t <= high]

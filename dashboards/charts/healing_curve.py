@@ -10,13 +10,8 @@ def healing_curve(found: LesionHealing, *, id: str, label: str) -> theme.Chart |
     columns = tuple(p.years for p in found.points if float(p.years).is_integer())
     if not columns:
         return None
-    line = Line(
-        theme.OWN,
-        *(tuple(p.years for p in found.points), tuple(100 * p.estimate for p in found.points)),
-        tuple(100 * p.ci_low for p in found.points),
-        tuple(100 * p.ci_high for p in found.points),
-        label="Lesions healed",
-        followed=tuple(p.followed for p in found.points),
-    )
+    points = [(p.years, 100 * p.estimate, 100 * p.ci_low, 100 * p.ci_high) for p in found.points]
+    followed = tuple(p.followed for p in found.points)
+    line = Line.through(points, theme.OWN, label="Lesions healed", followed=followed)
     ticks = (0.0, *columns)
     return draw([line], ticks, id=id, label=label, noun="lesions", since="the root canal", said="Healed")

@@ -16,13 +16,10 @@ def incidence_chart(curves: Sequence[IncidenceCurve], *, since: str, id: str, la
     if not shown or len(columns) < 2:
         return None
     lines = [
-        Line(
-            look_of(c, curves),
-            tuple(p.years for p in c.points),
-            tuple(100 * p.estimate for p in c.points),
-            tuple(100 * p.ci_low for p in c.points),
-            tuple(100 * p.ci_high for p in c.points),
-            symbol=look_of(c, curves).symbol,
+        Line.through(
+            [(p.years, 100 * p.estimate, 100 * p.ci_low, 100 * p.ci_high) for p in c.points],
+            look := look_of(c, curves),
+            symbol=look.symbol,
             label=sentence_case(c.label),
             followed=tuple(p.at_risk for p in c.points),
         )

@@ -35,11 +35,5 @@ def at(group: PooledGroup, year: float) -> PooledPoint | None:
 
 
 def _line(group: PooledGroup, index: int) -> Line:
-    return Line(
-        theme.look(group.name, index),
-        tuple(p.months / 12 for p in group.points),
-        tuple(round(p.failed, 2) for p in group.points),
-        tuple(round(p.low, 2) for p in group.points),
-        tuple(round(p.high, 2) for p in group.points),
-        label=group.label,
-    )
+    points = [(p.months / 12, round(p.failed, 2), round(p.low, 2), round(p.high, 2)) for p in group.points]
+    return Line.through(points, theme.look(group.name, index), label=group.label)

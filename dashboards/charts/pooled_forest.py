@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 
 from dashboards import theme
+from dashboards.charts.forest import ticks_of
 from dashboards.charts.rows import Mark, Row, rows_figure
 from dashboards.formats import decimal, lower_first, ratio, sentence_case
 from pipeline.practice.outcomes import OUTCOMES
@@ -33,11 +34,12 @@ def pooled_forest(value: PooledValue, *, id: str, smallest: float) -> theme.Char
     if len(value.parts) > 2:  # of two practices it would run from end to end
         predicted = Mark(value.value, value.predicted_low, value.predicted_high, TOGETHER, hover, hollow=True)
         rows.append(Row("One further practice (dotted)", (predicted,)))
+    ends = [value.low, value.high, *(v for p in value.parts for v in (p.low, p.high))]
     if ratios:
-        ticks = _ratio_ticks(value)
+        ticks = ticks_of(ends, RATIO_TICKS)
         title, zone, line = "Hazard ratio: right of 1, failures came faster", None, 1.0
     else:
-        ticks = _difference_ticks(value, smallest)
+        ticks = _ticks(min(100.0, max(smallest, *map(abs, ends)) * 1.05))
         title, zone, line = "Failures per 100, more on the right", (-smallest, smallest), 0.0
     figure, height = rows_figure(
         rows, title=title, span=(ticks[0], ticks[-1]), line=line, zone=zone, ticks=ticks, log=ratios
@@ -67,9 +69,7 @@ def technique_forest(asked: Sequence[PooledComparison], *, id: str) -> theme.Cha
     ]
     smallest = asked[0].smallest_difference_per_100
     widest = min(WIDEST, max([smallest, *(max(-v.low, v.high) for c, v in found if c.id in kept)]))
-    step = next((s for s in STEPS if widest / s <= 5), STEPS[-1])
-    n = int(-(-widest // step))
-    ticks = [float(step * i) for i in range(-n, n + 1)]
+    ticks = _ticks(widest)
     title = "Failures per 100 more with the first than with the second"
     figure, height = rows_figure(
         rows, title=title, span=(ticks[0], ticks[-1]), line=0.0, zone=(-smallest, smallest), ticks=ticks, pitch=40
@@ -78,17 +78,8 @@ def technique_forest(asked: Sequence[PooledComparison], *, id: str) -> theme.Cha
     return theme.chart(figure, id=id, label=label, height=height)
 
 
-def _ratio_ticks(value: PooledValue) -> list[float]:
-    """Ticks that hold every practice's value and the pooled range, as far as the axis goes."""
-    ends = [value.low, value.high, *(v for p in value.parts for v in (p.low, p.high))]
-    low = max((t for t in RATIO_TICKS if t <= min(*ends, 0.5)), default=RATIO_TICKS[0])
-    high = min((t for t in RATIO_TICKS if t >= max(*ends, 2.0)), default=RATIO_TICKS[-1])
-    return [t for t in RATIO_TICKS if low <= t <= high]
-
-
-def _difference_ticks(value: PooledValue, smallest: float) -> list[float]:
-    ends = [value.low, value.high, *(v for p in value.parts for v in (p.low, p.high))]
-    widest = min(100.0, max(smallest, *map(abs, ends)) * 1.05)
+def _ticks(widest: float) -> list[float]:
+    """Even ticks to either side of 0, as far as a difference of `widest`."""
     step = next((s for s in STEPS if widest / s <= 5), STEPS[-1])
     n = int(-(-widest // step))
     return [float(step * i) for i in range(-n, n + 1)]

@@ -7,6 +7,7 @@ from dashboards import terms, theme
 from dashboards.charts.failure_curve import Line, draw
 from dashboards.downloads import Sheet
 from dashboards.formats import plural
+from dashboards.release.curve import ReleasedPoint
 from dashboards.release.released import ReleasedComparison, ReleasedGroup
 from dashboards.words import shared as words_shared
 
@@ -17,12 +18,9 @@ def released_curves(c: ReleasedComparison, *, id: str) -> theme.Chart | None:
     if not shown:
         return None
     lines = [
-        Line(
+        Line.through(
+            [(p.months / 12, *_drawn(p)) for p in group.points],
             theme.look(group.name, index),
-            tuple(p.months / 12 for p in group.points),
-            tuple(float(p.failed) if p.told else (p.low + p.high) / 2 for p in group.points),
-            tuple(float(p.low) for p in group.points),
-            tuple(float(p.high) for p in group.points),
             label=group.label,
             lined=all(p.told for p in group.points),
         )
@@ -32,6 +30,11 @@ def released_curves(c: ReleasedComparison, *, id: str) -> theme.Chart | None:
     chart = draw(lines, columns, id=id, label=words_shared.curves(c), noun=noun, since=terms.clock(c.clock))
     rows = tuple((g.label, p.months, p.failed if p.told else None, p.low, p.high) for g in c.groups for p in g.points)
     return replace(chart, sheet=Sheet(("group", "months", f"failed of 100 {noun}", "low", "high"), rows))
+
+
+def _drawn(p: ReleasedPoint) -> tuple[float, float, float]:
+    """A point with its range; of a band alone the middle of that."""
+    return float(p.failed) if p.told else (p.low + p.high) / 2, float(p.low), float(p.high)
 
 
 def years(c: ReleasedComparison) -> tuple[float, ...]:

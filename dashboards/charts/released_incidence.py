@@ -14,12 +14,9 @@ from dashboards.words import shared as words_shared
 def released_incidence_chart(found: Sequence[ReleasedIncidence], *, id: str) -> theme.Chart | None:
     """The released curves; None where none runs for a year."""
     lines = [
-        Line(
+        Line.through(
+            [(float(p.years), float(p.of_100), float(p.low), float(p.high)) for p in c.points],
             theme.look(c.arm, index),
-            tuple(float(p.years) for p in c.points),
-            tuple(float(p.of_100) for p in c.points),
-            tuple(float(p.low) for p in c.points),
-            tuple(float(p.high) for p in c.points),
             label=sentence_case(c.label),
         )
         for index, c in enumerate(found)

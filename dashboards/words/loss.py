@@ -1,7 +1,8 @@
 """Sentences on what teeth were lost to."""
 
 from dashboards.formats import listing, years
-from pipeline.results.healing import LossGroup, LossPoint, LossTable
+from pipeline.results.healing import LossGroup, LossTable
+from pipeline.results.points import IncidencePoint
 
 CAUSES = {
     "endodontic": "an endodontic cause",
@@ -24,12 +25,12 @@ NOUNS = {"endo_tooth_loss_by_cause": "root-filled teeth", "crowned_tooth_loss_by
 SHOWN_YEARS = (1.0, 5.0, 10.0)
 
 
-def at(points: tuple[LossPoint, ...], year: float) -> LossPoint | None:
+def at(points: tuple[IncidencePoint, ...], year: float) -> IncidencePoint | None:
     """The point at a year, if it is given."""
     return next((p for p in points if p.years == year), None)
 
 
-def last_year(group: LossGroup) -> LossPoint | None:
+def last_year(group: LossGroup) -> IncidencePoint | None:
     """The latest of the years shown in tables that the group reaches."""
     found = [p for p in (at(group.total.points, y) for y in SHOWN_YEARS) if p is not None]
     return found[-1] if found else None

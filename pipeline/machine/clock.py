@@ -19,10 +19,7 @@ def check_clock(*, dated: int, ahead: int, file: str, today: dt.date) -> None:
     `dated` counts the rows of a file with a readable date of work, `ahead` those of them after `today`. A few typing
     errors are no sign of a wrong clock: those rows are set aside.
 
-    Raises
-    ------
-    DataError
-        If more than half of the rows, and at least 5, lie ahead.
+    Raises DataError if more than half of the rows, and at least 5, lie ahead.
     """
     if ahead >= _FEW and 2 * ahead > dated:
         raise DataError(

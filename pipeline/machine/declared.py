@@ -79,19 +79,11 @@ def meanings(kind: type[Any]) -> dict[str, str]:
 def read_settings(kind: type[T], raw: Mapping[str, Any], where: str, *, also: Iterable[str] = (), **made: Any) -> T:
     """One table of a TOML as the dataclass that declares it.
 
-    Parameters
-    ----------
-    where
-        What a message begins with: `[rules]`.
-    also
-        Keys that are known besides, which the caller reads.
-    made
-        Values that the caller has read.
+    - `where`: What a message begins with: `[rules]`.
+    - `also`: Keys that are known besides, which the caller reads.
+    - `made`: Values that the caller has read.
 
-    Raises
-    ------
-    ConfigError
-        If a key is not known or a value is none that it may have.
+    Raises ConfigError if a key is not known or a value is none that it may have.
     """
     settings = declared(kind)
     known([*raw], [*settings, *also], where)

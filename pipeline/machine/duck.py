@@ -1,4 +1,4 @@
-"""A DuckDB in memory to work with, which may touch no file but those that it is given."""
+"""A DuckDB that may touch no file but those that it is given."""
 
 from collections.abc import Sequence
 from pathlib import Path
@@ -6,33 +6,32 @@ from pathlib import Path
 import duckdb
 
 
-def connect_memory(
-    *, files: Sequence[Path] = (), scratch: Path | None = None, memory_limit: str = "200MB", threads: int = 2
+def connect_closed(
+    path: str = ":memory:",
+    *,
+    memory_limit: str,
+    read_only: bool = False,
+    files: Sequence[Path] = (),
+    folders: Sequence[Path] = (),
+    scratch: Path | None = None,
+    **config: str | int,
 ) -> duckdb.DuckDBPyConnection:
-    """Open a database in memory that loads no extension and whose settings cannot be changed afterwards.
+    """Open a database that loads no extension and whose settings cannot be changed afterwards.
 
-    Parameters
-    ----------
-    files
-        The only files that its statements may name; none by default, and data are then registered.
-    scratch
-        Folder for what does not fit in memory; None forbids that, and a statement that needs it fails.
-    memory_limit, threads
-        What it may use at most.
+    - `path`: In memory unless it is given.
+    - `files`, `folders`: The only files that its statements may name, beside those of `scratch`; else data are
+      registered.
+    - `scratch`: Folder for what does not fit in memory; None forbids that, and a statement that needs it fails.
+    - `memory_limit`, `config`: What it may use at most, and other settings.
     """
-    connection = duckdb.connect(
-        config={
-            "autoinstall_known_extensions": "false",
-            "autoload_known_extensions": "false",
-            "allow_community_extensions": "false",
-            "memory_limit": memory_limit,
-            "threads": threads,
-            "temp_directory": "" if scratch is None else str(scratch),
-        }
+    closed = dict.fromkeys(
+        ("autoinstall_known_extensions", "autoload_known_extensions", "allow_community_extensions"), "false"
     )
-    connection.execute("SET allowed_paths = ?", [[str(path.resolve()) for path in files]])
+    own = {"memory_limit": memory_limit, "temp_directory": "" if scratch is None else str(scratch)}
+    connection = duckdb.connect(path, read_only=read_only, config={**closed, **own, **config})
+    connection.execute("SET allowed_paths = ?", [[str(file.resolve()) for file in files]])
     if scratch is not None:
-        connection.execute("SET allowed_directories = ?", [[str(scratch)]])
+        connection.execute("SET allowed_directories = ?", [[str(folder) for folder in (scratch, *folders)]])
     # Cannot be undone, and must come after the files are allowed.
     connection.execute("SET enable_external_access = false")
     connection.execute("SET lock_configuration = true")

@@ -5,6 +5,7 @@ The texts of such errors quote paths and values, so only their kind is told.
 
 import errno
 import os
+import shutil
 import traceback
 from pathlib import Path
 
@@ -32,6 +33,18 @@ def as_data_error(error: BaseException, *, name: str) -> DataError | None:
     if isinstance(error, MemoryError):
         return DataError(_too_little_memory(name))
     return None
+
+
+def need_room(need: float, folder: Path, *, what: str, instead: str) -> None:
+    """Refuse to begin what needs so many bytes of the disk of a folder.
+
+    Raises DataError where fewer are free; `instead` says what to do.
+    """
+    free = shutil.disk_usage(folder).free
+    if free < need:
+        raise DataError(
+            f"{what} about {need / 1e6:,.0f} MB, and {free / 1e6:,.0f} MB are free. {instead}; nothing was changed."
+        )
 
 
 def our_fault(error: BaseException) -> str:

@@ -15,19 +15,11 @@ SETTING = "files_outside"
 def inside(folder: Path, named: str, where: str, *, allowed: bool) -> Path:
     """The path that a name stands for, links followed.
 
-    Parameters
-    ----------
-    folder
-        Of the TOML, links followed.
-    where
-        Section and key, as the message names them.
-    allowed
-        Whether `files_outside` says that files may lie elsewhere.
+    - `folder`: Of the TOML, links followed.
+    - `where`: Section and key, as the message names them.
+    - `allowed`: Whether `files_outside` says that files may lie elsewhere.
 
-    Raises
-    ------
-    ConfigError
-        If it leads out of the folder.
+    Raises ConfigError if it leads out of the folder.
     """
     path = (folder / named).resolve()
     refuse_outside(folder, path, named, where, allowed=allowed)

@@ -37,19 +37,12 @@ def load_or_make_key(
     A file that others may read is closed to them where the disk can do that; else `say` is told, for on a shared or
     borrowed disk every file may be open, and refusing would stop the work without making the key any safer.
 
-    Parameters
-    ----------
-    text
-        What a new file holds, with `{key}` where the key goes.
-    what, setting
-        What the key is of, and the setting under `[practice]` that names its place, as messages say them.
-    beside
-        A file and what it holds, put there before a new key is: no new key stands without it.
+    - `text`: What a new file holds, with `{key}` where the key goes.
+    - `what`, `setting`: What the key is of, and the setting under `[practice]` that names its place, as messages say
+      them.
+    - `beside`: A file and what it holds, put there before a new key is: no new key stands without it.
 
-    Raises
-    ------
-    DataError
-        If the file cannot be read or made, or holds no key or a weak one.
+    Raises DataError if the file cannot be read or made, or holds no key or a weak one.
     """
     try:
         is_new = not path.exists()

@@ -18,10 +18,7 @@ MARK_IN_WORDS = "HOLDS PATIENT DATA - for use inside the practice only; do not s
 def write_private(path: Path, content: bytes | str) -> Path:
     """Put `content` (text in UTF-8) at `path`, readable by its owner alone, and return the path.
 
-    Raises
-    ------
-    OSError
-        Where that cannot be done. The former file is then as it was, and nothing new lies beside it.
+    Raises OSError where that cannot be done. The former file is then as it was, and nothing new lies beside it.
     """
     write_private_files({path: content})
     return path
@@ -30,10 +27,7 @@ def write_private(path: Path, content: bytes | str) -> Path:
 def write_private_files(contents: Mapping[Path, bytes | str]) -> None:
     """Put several files in place, none before all of them lie complete on the disk; in the order given.
 
-    Raises
-    ------
-    OSError
-        Where one cannot be written. All former files are then as they were.
+    Raises OSError where one cannot be written. All former files are then as they were.
     """
     made: list[tuple[str, Path]] = []
     try:
@@ -55,10 +49,7 @@ def write_private_files(contents: Mapping[Path, bytes | str]) -> None:
 def make_private(path: Path, content: bytes) -> bool:
     """Put `content` at `path` unless something is there; whether it was put. It never stands there in part.
 
-    Raises
-    ------
-    OSError
-        Where that cannot be done.
+    Raises OSError where that cannot be done.
     """
     name = _complete_beside(path, content)
     try:

@@ -7,16 +7,10 @@ from collections.abc import Callable
 class Progress:
     """Tells of work in pieces, at most once in `every` seconds, and of the last piece.
 
-    Parameters
-    ----------
-    what
-        What is done; `of` names its pieces.
-    total
-        All pieces together, by the measure that `step` is told: files, parts, bytes.
-    rows
-        All rows, where they are known before; each piece then counts for its share of them.
-    quick
-        Work done within so many seconds is not told of at all.
+    - `what`: What is done; `of` names its pieces.
+    - `total`: All pieces together, by the measure that `step` is told: files, parts, bytes.
+    - `rows`: All rows, where they are known before; each piece then counts for its share of them.
+    - `quick`: Work done within so many seconds is not told of at all.
     """
 
     def __init__(

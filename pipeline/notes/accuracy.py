@@ -12,17 +12,12 @@ _NOTE = ["patient_id", "note_date", "tooth_fdi"]
 def notes_read(values: pl.DataFrame, checks: pl.DataFrame, *, confidence: float) -> NotesRead | None:
     """Counts of what was read and, by field, how right it is; None without notes.
 
-    Parameters
-    ----------
-    values
-        `note_values` as declared.
-    checks
-        `note_checks` as declared: of a note drawn by chance, a row for each field of which a person wrote something.
+    - `values`: `note_values` as declared.
+    - `checks`: `note_checks` as declared: of a note drawn by chance, a row for each field of which a person wrote
+      something.
 
-    Returns
-    -------
-    By field the positive predictive value, of what was read the share that is so, and the sensitivity, of what the
-    chart says the share that was read so. Limits are those of `clustered_share`, by patient. A value that was read
+    Returns by field the positive predictive value, of what was read the share that is so, and the sensitivity, of what
+    the chart says the share that was read so. Limits are those of `clustered_share`, by patient. A value that was read
     wrongly, where the chart says another, counts against both. `cannot tell` counts for neither.
     """
     if values.is_empty():

@@ -1,15 +1,8 @@
 """What is said of a value: that it is not so, was so once, is planned, might be, is another person's, or is doubted.
 
-Cue words open a scope that ends at a word that turns the sentence, at a comma, or with the sentence, after NegEx [1]
-and its successor ConText [2], whose trigger lists these are not: notes of dentists are terser than those that they were
-made for.
-
-References
-----------
-[1] Chapman WW, Bridewell W, Hanbury P, Cooper GF, Buchanan BG. A simple algorithm for identifying negated findings and
-    diseases in discharge summaries. J Biomed Inform 2001;34:301-310 (from memory).
-[2] Harkema H, Dowling JN, Thornblade T, Chapman WW. ConText: an algorithm for determining negation, experiencer, and
-    temporal status from clinical reports. J Biomed Inform 2009;42:839-851 (from memory).
+Cue words open a scope that ends at a word that turns the sentence, at a comma, or with the sentence, after NegEx
+[Chapman 2001] and its successor ConText [Harkema 2009], whose trigger lists these are not: notes of dentists are terser
+than those that they were made for.
 """
 
 import re

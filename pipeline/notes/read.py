@@ -56,14 +56,9 @@ def read_note(
 ) -> list[NoteValue]:
     """What a note says, each field of a tooth once.
 
-    Parameters
-    ----------
-    notation
-        How the practice writes teeth: universal, fdi or palmer.
-    tooth
-        The tooth of the note's row, in two-digit ISO 3950.
-    day
-        The day of the note, by which years in it are told from today.
+    - `notation`: How the practice writes teeth: universal, fdi or palmer.
+    - `tooth`: The tooth of the note's row, in two-digit ISO 3950.
+    - `day`: The day of the note, by which years in it are told from today.
     """
     note = words.read(text[:LONGEST_NOTE])
     if not note.tokens:

@@ -43,22 +43,15 @@ def held(
 ) -> tuple[pl.DataFrame, dict[str, pl.DataFrame]]:
     """What becomes of each value, and the rows that fill the detail tables.
 
-    Parameters
-    ----------
-    values
-        What was read (`READ_VALUES`).
-    days
-        Teeth worked on, on the days of notes: `patient_id, note_date, tooth_fdi, work` (the table that tells of it).
-    recorded
-        The detail tables as the practice gave them.
-    answers
-        `note_answers`: values confirmed or mended. An answer settles its own value, and teaches the words: the same
-        words of the same field, not sure elsewhere, get the same value, unless answers about them differ.
+    - `values`: What was read (`READ_VALUES`).
+    - `days`: Teeth worked on, on the days of notes: `patient_id, note_date, tooth_fdi, work` (the table that tells of
+      it).
+    - `recorded`: The detail tables as the practice gave them.
+    - `answers`: `note_answers`: values confirmed or mended. An answer settles its own value, and teaches the words: the
+      same words of the same field, not sure elsewhere, get the same value, unless answers about them differ.
 
-    Returns
-    -------
-    `note_values` as declared, and one frame per detail table: rows under the place of the recorded row whose empty
-    fields they fill, or under their own where none is recorded. What is recorded is never changed.
+    Returns `note_values` as declared, and one frame per detail table: rows under the place of the recorded row whose
+    empty fields they fill, or under their own where none is recorded. What is recorded is never changed.
     """
     placed = _on_teeth(values.with_row_index("n"), days)
     told = _answered(_strengths(placed, rules.stock), answers)

@@ -8,36 +8,6 @@ are those that tell people apart.
 from pipeline.practice.outcomes import OUTCOMES, POPULATIONS, Population
 from pipeline.practice.tables import CROWN_DETAILS, CROWNS, ENDO_COURSES, ENDO_DETAILS, PATIENTS
 
-# Column to what it records that comes after time zero.
-AFTER_ZERO = {
-    "crowns": {
-        "endo_timing": "a root canal through the crown, begun after the seat",
-        "course_id": "a root canal that may be begun after the seat",
-        "access_date": "the day the crown was opened",
-        "order_uncertain": "a root canal completed after the seat",
-        "entry_date": "when follow-up began",
-        "exit_date": "when follow-up ended",
-        "exit_reason": "why follow-up ended",
-        "failure": "the outcome itself",
-        "failure_cause": "the outcome itself",
-        "first_complication_date": "a recement or repair",
-    },
-    "endo_courses": {
-        "crown_id": "a crown that may be seated after the root canal",
-        "days_to_crown": "the crown seated after the root canal",
-        "retreatment_date": "the outcome itself",
-        "surgery_date": "the outcome itself",
-        "extraction_date": "the outcome itself",
-        "failure": "the outcome itself",
-        "failure_cause": "the outcome itself",
-        "exit_date": "when follow-up ended",
-        "exit_reason": "why follow-up ended",
-    },
-    "patients": {
-        "last_contact_date": "when the patient was last seen",
-        "deceased_date": "the patient's death",
-    },
-}
 _NAMING = ("patient_id", "provider_id", "crown_id", "course_id", "load_id", "row_number", "tooth", "supernumerary")
 
 
@@ -65,17 +35,16 @@ def columns_of(population: Population) -> dict[str, str]:
     """Every column that may be named, and its table; the first table that has a name keeps it."""
     found: dict[str, str] = {}
     for table in population.tables:
-        refused = {*_NAMING, *AFTER_ZERO.get(table, {})}
         for name, column in TABLES[table].columns.items():
-            if name not in refused and "Date" not in str(column.dtype):
+            if name not in _NAMING and not column.later and "Date" not in str(column.dtype):
                 found.setdefault(name, table)
     return found
 
 
 def after_zero(population: Population, column: str) -> str | None:
     """What a column records that comes after time zero; None if nothing, or if there is no such column."""
-    found = (AFTER_ZERO.get(table, {}).get(column) for table in population.tables)
-    return next((why for why in found if why), None)
+    found = (TABLES[table].columns.get(column) for table in population.tables)
+    return next((one.later for one in found if one is not None and one.later), None)
 
 
 def said(name: str) -> str:

@@ -86,11 +86,8 @@ BUILT_IN: tuple[str, ...] = tuple(dict.fromkeys(row["system"] for row in data_ro
 def read_code_file(path: Path) -> pl.DataFrame:
     """A practice's own list: a CSV with the headings code, event and, if wanted, detail.
 
-    Raises
-    ------
-    ConfigError
-        If the file is missing, lacks a heading, names a code twice, or has a word that is not ours or a detail that its
-        event cannot have.
+    Raises ConfigError if the file is missing, lacks a heading, names a code twice, or has a word that is not ours or a
+    detail that its event cannot have.
     """
     try:
         with path.open(encoding="utf-8-sig", newline="") as stream:
@@ -127,10 +124,7 @@ def read_overrides(raw: Mapping[str, object]) -> dict[str, Override]:
     `detail` says what `material` says, and is for events other than crowns too: `{ event = "post", detail = "fiber" }`.
     A detail alone leaves the event as the code list has it.
 
-    Raises
-    ------
-    ConfigError
-        If an entry has another form, or a word in it is not ours.
+    Raises ConfigError if an entry has another form, or a word in it is not ours.
     """
     return {code: _override(said, where=f"[codes] {code}") for code, said in raw.items()}
 
@@ -138,11 +132,8 @@ def read_overrides(raw: Mapping[str, object]) -> dict[str, Override]:
 def with_overrides(table: pl.DataFrame, overrides: Mapping[str, Override], *, system: str) -> pl.DataFrame:
     """`table` with the changes of `overrides` (code to change) put over it; new codes are added.
 
-    Raises
-    ------
-    ConfigError
-        If a code is there twice in different spellings, an unknown code is given a detail and no event, or a detail is
-        none that the event can have.
+    Raises ConfigError if a code is there twice in different spellings, an unknown code is given a detail and no event,
+    or a detail is none that the event can have.
     """
     if not overrides:
         return table
@@ -196,10 +187,7 @@ def _fitting(detail: str | None, event: str, *, where: str) -> str | None:
 def event_word(word: str, *, where: str) -> str:
     """Our word for an event, from our own or a plain one of `ALIASES`.
 
-    Raises
-    ------
-    ConfigError
-        If it is neither; the message lists the nearest words.
+    Raises ConfigError if it is neither; the message lists the nearest words.
     """
     normal = _snake(word)
     normal = ALIASES.get(normal, normal)

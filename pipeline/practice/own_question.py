@@ -68,11 +68,8 @@ class Ask:
 def read_ask(raw: Mapping[str, Any], *, where: str = "[[ask]]") -> Ask:
     """Check one question.
 
-    Raises
-    ------
-    ConfigError
-        For a key, population, column, outcome or clock that is not known, one that does not fit the others, a column
-        that tells people apart, or one that records what comes after the clock has started.
+    Raises ConfigError for a key, population, column, outcome or clock that is not known, one that does not fit the
+    others, a column that tells people apart, or one that records what comes after the clock has started.
     """
     known(raw, KEYS, where)
     for key in ("population", "groups", "outcome"):
@@ -203,10 +200,7 @@ def _whole(value: Any, where: str, *, least: int = 1900) -> int:
 def asked_for(listed: Sequence[Ask], options: Mapping[str, Any]) -> tuple[Ask, ...]:
     """The question that the command line puts, or without any option those that PRACTICE.toml lists.
 
-    Raises
-    ------
-    ConfigError
-        Where neither puts a question, or the command line puts only part of one.
+    Raises ConfigError where neither puts a question, or the command line puts only part of one.
     """
     given = {name: value for name, value in options.items() if value}
     if not given:

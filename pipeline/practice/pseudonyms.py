@@ -1,15 +1,9 @@
 """Keyed pseudonyms: the database names patients by words that nobody can turn back without the key.
 
-A patient's number is short, so a plain digest of it is undone in a second by trying every number. HMAC-SHA-256 [1, 2]
-with a secret key cannot be; the same number always gives the same pseudonym, so later files link up. The key lies in
-a file of its own. Whoever loses it can link no later file to what is stored, and whoever gets it together with the
-database can try all numbers: keep a copy, and never send the two together.
-
-References
-----------
-[1] Krawczyk H, Bellare M, Canetti R. HMAC: keyed-hashing for message authentication. RFC 2104, 1997.
-[2] Nystrom M. Identifiers and test vectors for HMAC-SHA-224, HMAC-SHA-256, HMAC-SHA-384, and HMAC-SHA-512. RFC 4231,
-    2005.
+A patient's number is short, so a plain digest of it is undone in a second by trying every number. HMAC-SHA-256
+[Krawczyk 1997; Nystrom 2005] with a secret key cannot be; the same number always gives the same pseudonym, so later
+files link up. The key lies in a file of its own. Whoever loses it can link no later file to what is stored, and whoever
+gets it together with the database can try all numbers: keep a copy, and never send the two together.
 """
 
 import hashlib
@@ -85,10 +79,7 @@ def choose(
 
     `stored` is the text stored before, None in a new database. `path` is where the key lies or is to be made.
 
-    Raises
-    ------
-    DataError
-        If the database names its patients the other way, or its key is lost, damaged or another one.
+    Raises DataError if the database names its patients the other way, or its key is lost, damaged or another one.
     """
     if keep_ids:
         if stored not in (None, KEPT):

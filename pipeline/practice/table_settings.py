@@ -97,10 +97,7 @@ MADE_KEYS: dict[str, tuple[Any, str]] = {
 def period(told: str) -> tuple[dt.date | None, dt.date | None]:
     """The first and the last day of `2015-01-01..2017-12-31`, of which either may be left out.
 
-    Raises
-    ------
-    ValueError
-        If it is written otherwise.
+    Raises ValueError if it is written otherwise.
     """
     first, dots, last = told.partition("..")
     if not dots or not (first or last):

@@ -63,11 +63,8 @@ def read_talk(raw: Mapping[str, Any], *, where: str = "[talk]", text: str = "", 
 
     `text` is the whole TOML, so that a message can name the line; `where` is what a message begins with otherwise.
 
-    Raises
-    ------
-    ConfigError
-        For a key, slide or colour that is not known, a slide named twice, more than `MOST_SLIDES`, a text that is too
-        long, or a colour that cannot be read on white.
+    Raises ConfigError for a key, slide or colour that is not known, a slide named twice, more than `MOST_SLIDES`, a
+    text that is too long, or a colour that cannot be read on white.
     """
     base = base or Talk()
     place = _Place(where, text)

@@ -29,17 +29,11 @@ def teeth() -> pl.DataFrame:
 def parse_teeth(texts: pl.Series, *, notation: str) -> pl.DataFrame:
     """Read written teeth.
 
-    Parameters
-    ----------
-    texts
-        Distinct texts, e.g. `14`, `01`, `1.0`, `#14`, ` 14 `.
-    notation
-        `universal`, `fdi` or `palmer`.
+    - `texts`: Distinct texts, e.g. `14`, `01`, `1.0`, `#14`, ` 14 `.
+    - `notation`: `universal`, `fdi` or `palmer`.
 
-    Returns
-    -------
-    One row per text: `text`; `tooth_fdi`, null where the text is no tooth of this notation; `supernumerary`, true for
-    an extra tooth, which carries the number of the tooth beside it.
+    Returns one row per text: `text`; `tooth_fdi`, null where the text is no tooth of this notation; `supernumerary`,
+    true for an extra tooth, which carries the number of the tooth beside it.
     """
     key = pl.col("text").str.to_uppercase().str.replace_all(r"[\s#]", "").str.replace(r"^(\d+)\.0+$", "${1}")
     key = key.str.replace_all("-", "") if notation == "palmer" else key.str.strip_chars_start("0")

@@ -7,15 +7,16 @@ of teeth is never set beside ours: a difference would then be one of definitions
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
 
 import numpy as np
 import polars as pl
 
+from pipeline.machine.data_tables import data_rows
 from pipeline.practice.outcomes import CROWN_FAILURE, ENDO_FAILURE, TOOTH, TOOTH_LOSS, was_followed
-from pipeline.practice.tables import Column, Table
+from pipeline.practice.tables import declared_table
 from pipeline.results import DAYS_PER_YEAR
 from pipeline.results.monitoring import Benchmark
 from pipeline.stats.kaplan_meier import Curve, kaplan_meier
@@ -24,78 +25,23 @@ from pipeline.stats.kaplan_meier import Curve, kaplan_meier
 # had it, which is the share 1/2 at that time.
 SHARES = ("share_free", "share_with", "median_time")
 MEDIAN = "What they printed is a median, the time by which half of the teeth had failed. "
-MEASURES = (*SHARES, "ratio", "time", "other")
-OUTCOMES = {
-    "tooth_loss": "the loss of teeth",
-    "root_canal_failure": "the failure of root canals",
-    "crown_failure": "the failure of crowns",
-    "need_of_root_canal": "crowned teeth that come to need a root canal",
-    "healing": "healing seen on films",
-    "other": "something else",
-}
-EVENTS = {
-    "tooth_lost": "loss of the tooth",
-    "endo_intervention": "retreatment, surgery at the root or extraction",
-    "endo_or_tooth_lost": "root canal, retreatment, surgery at the root or extraction",
-    "crown_lost": "loss or replacement of the crown, or loss of the tooth",
-    "crown_intervention": "loss, recement or repair of the crown or its filling",
-    "crown_defect": "a defect of the crown",
-    "any_intervention": "any further treatment of the tooth",
-    "retreatment": "retreatment alone",
-    "apical_surgery": "surgery at the root alone",
-    "fracture": "fracture",
-    "periapical_or_clinical": "findings on films or symptoms",
-    "pulp_death": "death of the pulp",
-    "endo_needed": "a root canal alone, done or needed",
-    "not_stated": "something that is not stated",
-    "other": "something else",
-}
-STARTS = {
-    "endo_completion": "the root canal",
-    "crown_seat": "the seat of the crown",
-    "access_repair": "the repair of the opened crown",
-    "other": "another day",
-    "not_stated": "a day that is not stated",
-}
-CLOCKS = {
-    "fixed_time": "at one time after each tooth’s own start",
-    "unequal_followup": "its teeth were followed for unequal times, so the share stands at no one time",
-    "not_stated": "no one time after the start",
-}
-CENSORING = {
-    "kaplan_meier": "Kaplan-Meier: each tooth counts until it was last seen",
-    "modified_kaplan_meier": "a modified Kaplan-Meier, whose rule for teeth lost from sight was not read",
-    "unnamed": "how the share was estimated is not named in the text that was read",
-    "crude": "a crude share: teeth lost from sight count as if followed",
-    "pooled": "pooled over studies that count in different ways",
-    "model": "predicted by a model, not followed",
-    "minimum_followup": "only teeth followed for some years were counted",
-    "not_stated": "does not say what became of teeth lost from sight",
-}
-TEETH = {
-    "all_endo": "all root-filled teeth, repeats among them",
-    "initial_endo": "teeth with a first root canal",
-    "crowned_after_endo": "teeth crowned after a root canal",
-    "all_crowns": "all crowned teeth",
-    "accessed_crowns": "teeth opened through the crown",
-    "subset": "only some kinds of teeth or patients",
-}
+# Of each field typed by us the words that it may hold, in the order of `benchmark_words.csv`, and how each reads.
+WORDS: dict[str, dict[str, str]] = {}
+for _row in data_rows("benchmark_words"):
+    WORDS.setdefault(_row["field"], {})[_row["word"]] = _row["says"]
+EVENTS, STARTS = WORDS["event"], WORDS["start"]
 # What must agree, in the order in which a disagreement is told.
 AGREE = ("outcome", "event", "start", "clock", "censoring", "teeth")
-# How each disagreement reads; `ALONE` where naming ours would add nothing.
+# How each disagreement reads, unless naming ours would add nothing.
 SENTENCES = {
-    "outcome": ("is about {theirs}, not {ours}", OUTCOMES),
-    "event": ("counts {theirs}, not {ours}", EVENTS),
-    "start": ("counts from {theirs}, not from {ours}", STARTS),
-    "clock": ("{theirs}", CLOCKS),
-    "censoring": ("{theirs}", CENSORING),
-    "teeth": ("{theirs}, not {ours}", TEETH),
+    "outcome": "is about {theirs}, not {ours}",
+    "event": "counts {theirs}, not {ours}",
+    "start": "counts from {theirs}, not from {ours}",
+    "clock": "{theirs}",
+    "censoring": "{theirs}",
+    "teeth": "{theirs}, not {ours}",
 }
-ALONE = {
-    ("event", "not_stated"): "what counted as failure is not stated",
-    ("start", "not_stated"): "does not say from when",
-    ("teeth", "subset"): TEETH["subset"],
-}
+ALONE = {(row["field"], row["word"]): row["alone"] for row in data_rows("benchmark_words") if row["alone"]}
 # What must be on record before a figure may stand beside ours. A doi is not: some journals and theses have none.
 ON_RECORD = {
     "horizon_years": "its time",
@@ -106,51 +52,16 @@ ON_RECORD = {
 }
 
 
-def _words(about: str, words: Sequence[str]) -> Column:
-    return Column(pl.String(), about, nullable=False, words=tuple(words))
-
-
-def _source(about: str, *, nullable: bool = True) -> Column:
-    return Column(pl.String(), f"As printed or noted: {about}", nullable=nullable)
-
-
-BENCHMARKS = Table(
-    name="benchmarks",
-    one_row_per="published figure",
-    key=("benchmark_id",),
+_DECLARED = declared_table("benchmarks", "published figure", "benchmark_id")
+BENCHMARKS = replace(
+    _DECLARED,
     columns={
-        "benchmark_id": Column(pl.String(), "Figure.", nullable=False),
-        "outcome": _words("What the figure is about.", tuple(OUTCOMES)),
-        "event": _words("What ended it.", tuple(EVENTS)),
-        "start": _words("From when.", tuple(STARTS)),
-        "clock": _words("Whether the share stands at one time after each tooth's own start.", tuple(CLOCKS)),
-        "censoring": _words("What was done about teeth lost from sight.", tuple(CENSORING)),
-        "teeth": _words("Which teeth: all of a kind, or only some.", tuple(TEETH)),
-        "measure": _words("Share free of the event or with it, time by which half had it, or no share.", MEASURES),
-        "horizon_years": Column(pl.Float64(), "Years since the start; null where no one time is given."),
-        "estimate": Column(
-            pl.Float64(), "The figure; per 100 for shares; null for a median and for what is no number."
-        ),
-        "estimate_low": Column(pl.Float64(), "Lower limit, if printed."),
-        "estimate_high": Column(pl.Float64(), "Upper limit, if printed."),
-        "n": Column(pl.Int64(), "Teeth behind the figure; null where their number was not seen."),
-        "citation": Column(pl.String(), "Citation, as far as it was seen.", nullable=False),
-        "doi": Column(pl.String(), "Digital object identifier; null where none was seen."),
-        "definition": Column(pl.String(), "What was counted, in our words."),
-        "seen": Column(pl.Boolean(), "True if the figure was read in a source, false if from memory.", False),
-        "seen_where": Column(pl.String(), "Address of the text that was read."),
-        "source_outcome": _source("outcome.", nullable=False),
-        "source_population": _source("whose teeth.", nullable=False),
-        "source_tooth_type": _source("kinds of teeth."),
-        "source_timing_years": _source("time."),
-        "source_estimate": _source("figure."),
-        "source_unit": _source("unit."),
-        "source_ci_low": _source("lower limit."),
-        "source_ci_high": _source("upper limit."),
-        "source_n": _source("number of teeth or of studies."),
-        "source_note": _source("remarks."),
+        name: replace(column, words=tuple(WORDS[name])) if name in WORDS else column
+        for name, column in _DECLARED.columns.items()
     },
 )
+# What is passed on as it stands.
+SAME = ("benchmark_id", *AGREE, "definition", "citation", "doi", "seen_where")
 
 
 @dataclass(frozen=True)
@@ -274,8 +185,7 @@ def _differs(field: str, theirs: str, own: Own) -> str:
     ours = getattr(own, field)
     if (field, theirs) in ALONE:
         return ALONE[field, theirs]
-    sentence, words = SENTENCES[field]
-    return sentence.format(theirs=words[theirs], ours=words[ours])
+    return SENTENCES[field].format(theirs=WORDS[field][theirs], ours=WORDS[field][ours])
 
 
 def _one(
@@ -300,22 +210,12 @@ def _one(
     assert horizon is None or isinstance(horizon, float)
     assert n is None or isinstance(n, int)
     return Benchmark(
-        benchmark_id=text["benchmark_id"],
-        outcome=text["outcome"],
-        event=text["event"],
-        start=text["start"],
-        clock=text["clock"],
-        censoring=text["censoring"],
-        teeth=text["teeth"],
-        definition=text["definition"],
+        **{name: text[name] for name in SAME},
         population=text["source_population"],
         tooth_type=text["source_tooth_type"],
         timing=text["source_timing_years"],
         figure=f"{text['source_estimate']} {text['source_unit']}".strip(),
         n=n,
-        citation=text["citation"],
-        doi=text["doi"],
-        seen_where=text["seen_where"],
         note=MEDIAN + text["source_note"] if row["measure"] == "median_time" else text["source_note"],
         horizon_years=horizon,
         published=share[0],

@@ -3,12 +3,7 @@
 Ledgers leave room for judgement: what a crown is that was opened and renewed, what a posted date means, what counts as
 failure, how long a patient is followed (`choice_options.py`). The choices that matter to most practices are made in
 every way, each way with each way of all others; the rarer ones each by itself. The comparison is fitted anew every
-time [1]. The rules in force are one of these combinations.
-
-References
-----------
-[1] Steegen S, Tuerlinckx F, Gelman A, Vanpaemel W. Increasing transparency through a multiverse analysis. Perspect
-    Psychol Sci 2016;11:702-712.
+time [Steegen 2016]. The rules in force are one of these combinations.
 """
 
 import datetime as dt
@@ -92,28 +87,22 @@ def explore_choices(
 ) -> Choices:
     """Fit the main comparison under every combination of choices that changes anything in these records.
 
-    Parameters
-    ----------
-    tables, codes, rules
-        As for `link`: the stored rows and the rules in force, which give the main combination. The ledger is read once.
-    patients, analysis
-        As for `compare_since_seat`. Each row is made as there: the adjusted difference where the model has one, else
-        the crude one; the hazard ratio likewise. The main row has the very figures of `compare_since_seat`.
-    say
-        Told how far it is, and which options are left out because they change nothing.
-    records_begin, of_crowns
-        Only where `tables` hold a sample of the patients: the day on which the data of all begin, and how many crowns
-        with a known seat all have. `rules` then give the cut-off of all data. The main row has the figures of the
-        sample, and every row is held against that one, so that nothing but the way of counting differs between them.
-    changes
-        Whether the main comparison took no ratio since the opening as steady: then every adjusted way is fitted with
-        a changing one, so that ways differ by how they count and not by a test.
+    - `tables`, `codes`, `rules`: As for `link`: the stored rows and the rules in force, which give the main
+      combination. The ledger is read once.
+    - `patients`, `analysis`: As for `compare_since_seat`. Each row is made as there: the adjusted difference where the
+      model has one, else the crude one; the hazard ratio likewise. The main row has the very figures of
+      `compare_since_seat`.
+    - `say`: Told how far it is, and which options are left out because they change nothing.
+    - `records_begin`, `of_crowns`: Only where `tables` hold a sample of the patients: the day on which the data of all
+      begin, and how many crowns with a known seat all have. `rules` then give the cut-off of all data. The main row has
+      the figures of the sample, and every row is held against that one, so that nothing but the way of counting differs
+      between them.
+    - `changes`: Whether the main comparison took no ratio since the opening as steady: then every adjusted way is
+      fitted with a changing one, so that ways differ by how they count and not by a test.
 
-    Returns
-    -------
-    One row per combination, in the order of `options`; exactly one `is_main`. An option is left out if another one
-    gives the same figures under every combination of the others; `left_out` says so. `crowns` and `failures` count by
-    label, as the groups of the comparison do. `depends` by the rule of `hangs_on_choices`.
+    Returns one row per combination, in the order of `options`; exactly one `is_main`. An option is left out if another
+    one gives the same figures under every combination of the others; `left_out` says so. `crowns` and `failures` count
+    by label, as the groups of the comparison do. `depends` by the rule of `hangs_on_choices`.
     """
     main = main_options(rules)
     ledger = read_ledger(tables, codes, rules)

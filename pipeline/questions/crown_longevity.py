@@ -2,11 +2,7 @@
 
 A crown must last to be opened. So an opening enters the comparison on its own day, as a state that the crown passes
 into, and is never counted from the seat; the comparison by label from the seat is shown beside it as the picture that
-misleads [1].
-
-References
-----------
-[1] Suissa S. Immortal time bias in pharmacoepidemiology. Am J Epidemiol 2008;167:492-499.
+misleads [Suissa 2008].
 """
 
 from collections.abc import Callable, Mapping, Sequence

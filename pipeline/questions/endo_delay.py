@@ -1,12 +1,8 @@
 """Delay to the crown after a root canal, from a landmark on.
 
 Whoever waits longer for a crown has lasted longer already, so delays are not compared from completion. Teeth still
-there, and followed, on the landmark day are grouped by what had been done by then, and followed from that day [1].
-What is done after the landmark does not move a tooth into another group.
-
-References
-----------
-[1] Anderson JR, Cain KC, Gelber RD. Analysis of survival by tumor response. J Clin Oncol 1983;1:710-719 (from memory).
+there, and followed, on the landmark day are grouped by what had been done by then, and followed from that day [Anderson
+1983]. What is done after the landmark does not move a tooth into another group.
 """
 
 import numpy as np

@@ -1,15 +1,9 @@
 """What becomes of root-filled teeth with a crown and without one.
 
 A tooth must last to be crowned. So the crown enters on the day of its seat, as a state that the tooth passes into: a
-tooth crowned later counts as without a crown until then. The comparison by label, teeth ever crowned against never,
-is shown beside it as the picture that misleads [1]. Delay to the crown is compared from a landmark on, among teeth
-still there [2].
-
-References
-----------
-[1] Suissa S. Immortal time bias in pharmacoepidemiology. Am J Epidemiol 2008;167:492-499.
-[2] Anderson JR, Cain KC, Gelber RD. Analysis of survival by tumor response. J Clin Oncol 1983;1:710-719 (landmark;
-    from memory).
+tooth crowned later counts as without a crown until then. The comparison by label, teeth ever crowned against never, is
+shown beside it as the picture that misleads [Suissa 2008]. Delay to the crown is compared from a landmark on, among
+teeth still there [Anderson 1983].
 """
 
 import numpy as np

@@ -8,7 +8,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.results import DAYS_PER_YEAR, GRID_MONTHS, LAST_MONTH, CurvePoint, Group, HalfYear, Milestone
+from pipeline.results import DAYS_PER_YEAR, GRID_MONTHS, LAST_MONTH, Group, HalfYear, Milestone
+from pipeline.results.points import CurvePoint
 from pipeline.stats.kaplan_meier import Curve, first_day_with, kaplan_meier
 from pipeline.stats.rates import Rate, failure_rate
 from pipeline.stats.risk_table import RiskTable, risk_table
@@ -78,14 +79,10 @@ def make_group(
 ) -> Group:
     """Summarise one group.
 
-    Parameters
-    ----------
-    spells
-        Rows of the state: `entry_days, exit_days, event, patient_id`.
-    counted
-        Crowns or courses that carry the label, with `failure`: they give the counts of teeth, patients and failures.
-    late
-        True where the group enters after day 0; its curve then starts as `CurveRules` says.
+    - `spells`: Rows of the state: `entry_days, exit_days, event, patient_id`.
+    - `counted`: Crowns or courses that carry the label, with `failure`: they give the counts of teeth, patients and
+      failures.
+    - `late`: True where the group enters after day 0; its curve then starts as `CurveRules` says.
     """
     rate = failure_rate(
         spells["exit_days"],

@@ -19,9 +19,10 @@ from pipeline.practice.counts import years as in_years
 from pipeline.practice.outcomes import outcome as named
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.groups import curve_stop, days_of
+from pipeline.questions.trial_decisions import Decisions
 from pipeline.questions.trial_diagnoses import FIELDS, OTHER_TEXT, REVERSIBLE_DAYS
 from pipeline.questions.trial_protocol import Facts, protocol_table
-from pipeline.questions.trial_rows import EITHER, ENDO, FEWEST_TOLD, FIRST, WAIT, Entered, enter_trial
+from pipeline.questions.trial_rows import EITHER, ENDO, FEWEST_TOLD, FIRST, WAIT, enter_trial
 from pipeline.questions.trial_weights import TRUNCATED_AT, Cloned, Weighted, clone, weigh
 from pipeline.questions.verdict import CANNOT_TELL, DIFFERS, LITTLE_DIFFERENCE, Basis, write_verdict
 from pipeline.results import (
@@ -30,13 +31,13 @@ from pipeline.results import (
     Difference,
     Group,
     IncidenceCurve,
-    IncidencePoint,
     NotRun,
     Trial,
     TrialArm,
     TrialOutcome,
     Verdict,
 )
+from pipeline.results.points import IncidencePoint
 from pipeline.results.trial_words import (
     CROWN,
     NAMES,
@@ -92,9 +93,7 @@ def emulate(
     `lab_days` (days from preparation to seat) is that of the linking rules, for practices that record too few days of
     preparation. All outcomes are followed from the preparation to the horizon of `analysis` at most.
 
-    Returns
-    -------
-    `NotRun` where no pulp is recorded as hyperemic and no reversible pulpitis is diagnosed, else a `Trial`:
+    Returns `NotRun` where no pulp is recorded as hyperemic and no reversible pulpitis is diagnosed, else a `Trial`:
 
     - `curves`: outcome "endo_needed" for "seat_vital", crude; "crown_failure" and "tooth_loss" for both arms, crude and
       weighted. Points at every quarter of a year since the preparation, up to where the curve stops by the rules of all
@@ -483,7 +482,7 @@ def _not_claimed(verdict: Verdict, outcome: str, reason: str) -> Verdict:
     )
 
 
-def _notes(entered: Entered, arms: tuple[TrialArm, ...], analysis: Analysis) -> tuple[str, ...]:
+def _notes(entered: Decisions, arms: tuple[TrialArm, ...], analysis: Analysis) -> tuple[str, ...]:
     rows = entered.rows
     first, wait, either = (rows.filter(pl.col("arm") == arm) for arm in (FIRST, WAIT, EITHER))
     late = (pl.col("course_completed").is_null() | (pl.col("course_completed") > pl.col("seat_date"))).fill_null(True)

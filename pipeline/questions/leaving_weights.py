@@ -40,9 +40,10 @@ from pipeline.questions.question import OF_CROWNS
 from pipeline.questions.verdict import DIFFERS, LITTLE_DIFFERENCE, decide, range_words, withheld
 from pipeline.results import Comparison, Difference, Verdict
 from pipeline.results.leaving import Weighed
-from pipeline.stats.censoring_weights import FollowedWeights, expected_events, followed_weights
+from pipeline.stats.censoring_weights import expected_events, followed_weights
 from pipeline.stats.cox import CoxFit, CoxInputError
 from pipeline.stats.few_failures import Allowance, allow, careful_ratio
+from pipeline.stats.inverse_weights import Weights
 from pipeline.stats.standard_target import fitted_target
 from pipeline.stats.standardise import standardise
 
@@ -115,12 +116,9 @@ def weigh_for_leaving(
 ) -> tuple[Weighed | None, tuple[str, ...]]:
     """The main adjusted ratio and difference, weighted for who left; None, and why, where there are none.
 
-    Parameters
-    ----------
-    spells
-        Those of `state_spells`, with all columns of `crown_rows`; `findings` as stored.
-    difference
-        The main one: it says from which day to which year the weighted difference runs. Without it none is given.
+    - `spells`: Those of `state_spells`, with all columns of `crown_rows`; `findings` as stored.
+    - `difference`: The main one: it says from which day to which year the weighted difference runs. Without it none is
+      given.
 
     The models of leaving have the state, everything recorded of `EVERYTHING` (the clinician is left out where leavings
     are few) and days since the seat as their clock. The weighted model is the adjusted one of the main comparison, its
@@ -285,7 +283,7 @@ def _model_of_leaving(rows: pl.DataFrame) -> _Model | None:
     return None
 
 
-def _weights(model: _Model, pieces: pl.DataFrame) -> FollowedWeights:
+def _weights(model: _Model, pieces: pl.DataFrame) -> Weights:
     """One weight a piece. A state without enough leavings leaves as the reference does."""
     much, little = model.columns(pieces)
     span = (pieces["entry_days"], pieces["exit_days"])

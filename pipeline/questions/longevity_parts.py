@@ -40,7 +40,7 @@ from pipeline.results import Comparison, Difference, Estimate, Group, Naive
 from pipeline.stats.cox import CoxInputError
 from pipeline.stats.cox_partitions import CoxPart, CoxPartsFit
 from pipeline.stats.few_failures import Allowance, allow
-from pipeline.stats.risk_set_errors import clustered_curve_from, survival_difference_from
+from pipeline.stats.risk_set_errors import survival_difference_from
 from pipeline.stats.risk_set_rates import rate_from
 from pipeline.stats.risk_sets import curve_from, risk_table_from
 from pipeline.stats.spells import from_day_0
@@ -145,9 +145,7 @@ def _group(counted: Counted, again: SecondPass, seen: Seen, state: str, analysis
     rules, table = analysis.curve_rules(), counted.risk_sets
     start, curve = again.starts.get(state), None
     if start is not None:
-        curve = clustered_curve_from(
-            table, seen.squares[state], group=state, from_day=start, confidence=rules.confidence
-        )
+        curve = curve_from(table, seen.squares[state], group=state, from_day=start, confidence=rules.confidence)
     mine = counted.labels.filter(pl.col("endo_timing") == state)
     return group_of(
         Tally(*(int(mine[c].sum()) for c in ("teeth", "patients", "failures", "failed_patients"))),

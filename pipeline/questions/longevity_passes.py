@@ -17,9 +17,17 @@ from pipeline.questions.crown_rows import STATES, crown_rows, state_spells
 from pipeline.questions.groups import CurveRules, curve_stop, days_of, enough_for_curve, first_failures, past_thin_days
 from pipeline.questions.question import OF_CROWNS
 from pipeline.stats.few_failures import failed_patients
-from pipeline.stats.risk_set_errors import Squares, add_squares, curve_squares, difference_squares
+from pipeline.stats.risk_set_errors import add_squares, curve_squares, difference_squares
 from pipeline.stats.risk_set_rates import rate_sums
-from pipeline.stats.risk_sets import RISK_SETS, count_changes, curve_from, first_day_from, merge, risk_table_from
+from pipeline.stats.risk_sets import (
+    RISK_SETS,
+    Squares,
+    count_changes,
+    curve_from,
+    first_day_from,
+    merge,
+    risk_table_from,
+)
 
 Tables = Mapping[str, pl.DataFrame]
 # What a part holds of each stored table.

@@ -1,13 +1,8 @@
 """What teeth are lost to: cumulative incidence of loss by each cause, each competing with the others.
 
 A tooth is lost once. To follow one cause and end at the others as if the tooth had merely left would count, of each,
-more than ever happens, and the causes would add up to more than all teeth lost [1]. Here each takes its part of the
-teeth still there, and together they are the share lost. Why a tooth was taken out is what the practice wrote.
-
-References
-----------
-[1] Putter H, Fiocco M, Geskus RB. Tutorial in biostatistics: competing risks and multi-state models. Stat Med
-    2007;26:2389-2430 (from memory).
+more than ever happens, and the causes would add up to more than all teeth lost [Putter 2007]. Here each takes its part
+of the teeth still there, and together they are the share lost. Why a tooth was taken out is what the practice wrote.
 """
 
 from dataclasses import dataclass
@@ -25,7 +20,8 @@ from pipeline.questions.crown_rows import first_of_tooth
 from pipeline.questions.endo_teeth import CROWNED, NOT_CROWNED, crown_spells_of_teeth, endo_teeth
 from pipeline.questions.groups import curve_start, curve_stop, days_of
 from pipeline.results import NotRun
-from pipeline.results.healing import LossByCause, LossGroup, LossPoint, LossTable
+from pipeline.results.healing import LossByCause, LossGroup, LossTable
+from pipeline.results.points import IncidencePoint
 from pipeline.stats.aalen_johansen import aalen_johansen
 from pipeline.stats.kaplan_meier import kaplan_meier
 
@@ -171,7 +167,7 @@ def incidence_by_cause(spells: pl.DataFrame, years: NDArray[np.float64], analysi
     lost = spells.filter("event")
     for name, estimate, (low, high) in zip((*LOSS_REASONS, TOTAL), estimates, limits, strict=True):
         points = tuple(
-            LossPoint(float(y), teeth, float(e), *_limits(float(e), float(a), float(b), patients, tail))
+            IncidencePoint(float(y), teeth, float(e), *_limits(float(e), float(a), float(b), patients, tail))
             for y, (teeth, patients), e, a, b in zip(years, followed, estimate, low, high, strict=True)
         )
         mine = lost if name == TOTAL else lost.filter(pl.col("reason") == name)

@@ -11,7 +11,8 @@ import polars as pl
 from pipeline.questions.groups import CurveRules, days_of, make_group
 from pipeline.questions.success_rates import NOT_RECORDED, READ
 from pipeline.results import Group
-from pipeline.results.cases import CaseCurve, CasePoint
+from pipeline.results.cases import CaseCurve
+from pipeline.results.points import CurvePoint
 
 QUARTER_YEARS = 0.25
 
@@ -19,15 +20,10 @@ QUARTER_YEARS = 0.25
 def own_cases(spells: pl.DataFrame, *, outcome: str, horizon: float, rules: CurveRules) -> tuple[CaseCurve, ...]:
     """The whole practice first, then each recorded clinician in order of name; nothing where none is recorded.
 
-    Parameters
-    ----------
-    spells
-        One row per tooth, as `Outcome.spells` makes them: `entry_days, exit_days,
-        event, failure, patient_id, provider_id`.
-    horizon
-        Years at which the share is given.
-    rules
-        When a curve stops. All teeth enter at 0, so it starts there.
+    - `spells`: One row per tooth, as `Outcome.spells` makes them: `entry_days, exit_days, event, failure, patient_id,
+      provider_id`.
+    - `horizon`: Years at which the share is given.
+    - `rules`: When a curve stops. All teeth enter at 0, so it starts there.
     """
     spells = spells.select(*READ, "provider_id")
     recorded = spells.filter(pl.col("provider_id").is_not_null())
@@ -57,21 +53,21 @@ def _case(name: str, part: pl.DataFrame, outcome: str, horizon: float, rules: Cu
     )
 
 
-def quarterly(group: Group) -> tuple[CasePoint, ...]:
+def quarterly(group: Group) -> tuple[CurvePoint, ...]:
     """The curve of a group at the end of each quarter of a year, up to where it stops.
 
     `at_risk` is then the number followed at the last day before at which anything happened.
     """
     days = [p.days for p in group.curve]
-    points: list[CasePoint] = []
+    points: list[CurvePoint] = []
     for quarter in itertools.count(1):
         day = days_of(QUARTER_YEARS * quarter)
         place = bisect.bisect_right(days, day) - 1
         if day > (group.stops_at_days or 0):
             return tuple(points)
         if place < 0:
-            points.append(CasePoint(day, group.crowns, 1.0, 1.0, 1.0))
+            points.append(CurvePoint(day, group.crowns, 1.0, 1.0, 1.0))
         else:
             p = group.curve[place]
-            points.append(CasePoint(day, p.at_risk, p.survival, p.ci_low, p.ci_high))
+            points.append(CurvePoint(day, p.at_risk, p.survival, p.ci_low, p.ci_high))
     raise AssertionError("a count without end ended")

@@ -76,17 +76,11 @@ def plan_question(
 ) -> Plan | None:
     """How far a comparison of two groups is from an answer; None where it names no two groups.
 
-    Parameters
-    ----------
-    comparison
-        Its difference names the groups, else its first estimate, else its first two groups.
-    spells
-        The rows that it was made of: `state, entry_days, exit_days, event, exit_date, exit_reason` and `unit`, the
-        tooth or crown that a row belongs to. `exit_date` is the last day of the tooth, not of the row.
-    cutoff
-        The last day of the records; by default the last day on which any tooth was followed.
-    looked
-        Among which questions a claim must stand: limits are then as wide as its share of the chance asks for.
+    - `comparison`: Its difference names the groups, else its first estimate, else its first two groups.
+    - `spells`: The rows that it was made of: `state, entry_days, exit_days, event, exit_date, exit_reason` and `unit`,
+      the tooth or crown that a row belongs to. `exit_date` is the last day of the tooth, not of the row.
+    - `cutoff`: The last day of the records; by default the last day on which any tooth was followed.
+    - `looked`: Among which questions a claim must stand: limits are then as wide as its share of the chance asks for.
     """
     pair = _pair(comparison)
     if pair is None or spells.is_empty():

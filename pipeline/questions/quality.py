@@ -54,24 +54,15 @@ def make_quality(
 ) -> Quality:
     """Gather the data-quality figures.
 
-    Parameters
-    ----------
-    loads, quarantine
-        The stored tables of these names.
-    reasons
-        Reason code to its meaning and what to do about it.
-    filled
-        Counts of the stored input tables by name.
-    unknown_codes
-        Codes of the procedures that the code list in use does not hold, those with most rows first.
-    link_counts
-        What the linking step counted.
-    changes
-        Rows that later files change: `table_name, earlier, later, field, rows`.
-    could_hold
-        Fields that few rows of the ledger can hold: how many such rows there are, and in how many it is filled in.
-    other_texts
-        Texts of fields with usual words that are none of these: `table, field, rows, texts`.
+    - `loads`, `quarantine`: The stored tables of these names.
+    - `reasons`: Reason code to its meaning and what to do about it.
+    - `filled`: Counts of the stored input tables by name.
+    - `unknown_codes`: Codes of the procedures that the code list in use does not hold, those with most rows first.
+    - `link_counts`: What the linking step counted.
+    - `changes`: Rows that later files change: `table_name, earlier, later, field, rows`.
+    - `could_hold`: Fields that few rows of the ledger can hold: how many such rows there are, and in how many it is
+      filled in.
+    - `other_texts`: Texts of fields with usual words that are none of these: `table, field, rows, texts`.
     """
     return Quality(
         loads=_loads(loads, quarantine),

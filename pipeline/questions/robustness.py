@@ -41,19 +41,14 @@ def robustness_of(
 ) -> Robustness:
     """The robustness figures of one comparison of two groups.
 
-    Parameters
-    ----------
-    comparison
-        Its `difference` names the groups, the horizon and the day from which it counts; without one all is empty.
-    spells
-        The rows that it was made of: `state` (the group), `entry_days, exit_days, event, patient_id, exit_date,
-        exit_reason`, the covariates, and `unit`, the tooth or crown that a row belongs to.
-    covariates
-        Those whose balance is shown, as they stood when the clock started. A crown belongs to its last state.
-    cutoff
-        The day up to which a patient could have been followed; by default the last day on which anyone was.
-    away_days
-        A patient last seen longer than this before the cut-off has left.
+    - `comparison`: Its `difference` names the groups, the horizon and the day from which it counts; without one all is
+      empty.
+    - `spells`: The rows that it was made of: `state` (the group), `entry_days, exit_days, event, patient_id, exit_date,
+      exit_reason`, the covariates, and `unit`, the tooth or crown that a row belongs to.
+    - `covariates`: Those whose balance is shown, as they stood when the clock started. A crown belongs to its last
+      state.
+    - `cutoff`: The day up to which a patient could have been followed; by default the last day on which anyone was.
+    - `away_days`: A patient last seen longer than this before the cut-off has left.
 
     The E-value uses the adjusted hazard ratio of the same contrast, the one over the whole window where it changes. The
     outcome counts as rare where both groups are known to have failed in at most `RARE` by the horizon; otherwise the

@@ -17,18 +17,13 @@ comes from a model with phases: `PHASES` cut the first year again after four mon
 are over by then, and the one ratio of a first year, averaged over crowns of which many have failed or left by its end,
 would be too high for a crown that goes through all of it. Two errors do not weigh alike here. A range from one ratio
 that was chosen because a test was silent is too narrow wherever the test could not have spoken (a choice made on the
-same data has no range of its own, however large the practice [1]), while phases that were not needed only widen it, by
-a few hundredths. So `STEADY_FROM` is far from 0.05, and a practice with no failure in the first year, which has nothing
-to test, is not taken as steady.
+same data has no range of its own, however large the practice [Leeb 2005]), while phases that were not needed only widen
+it, by a few hundredths. So `STEADY_FROM` is far from 0.05, and a practice with no failure in the first year, which has
+nothing to test, is not taken as steady.
 
 A phase without a failure would have a ratio of none at all, without error. So it is believed, for what `ALIKE` failures
 are worth, that phases which adjoin are alike (`stats/log_f.py`); half of each such failure stands on either side, and
 the error of the difference has them as clusters of their own.
-
-References
-----------
-[1] Leeb H, Poetscher BM. Model selection and inference: facts and fiction. Econometric Theory 2005;21:21-59 (from
-    memory).
 """
 
 import math

@@ -38,7 +38,10 @@ class PrepDays:
 
 @dataclass(frozen=True)
 class Decisions:
-    """One row per crown on whose tooth the decision was due (see `decide`), and how they were found."""
+    """Crowns on whose tooth the decision was due (see `decide`), or the teeth of the trial (`enter_trial`).
+
+    With how they were found, and where the days of preparation come from.
+    """
 
     rows: pl.DataFrame
     flow: tuple[FlowStep, ...]
@@ -69,9 +72,7 @@ def decide(
 
     Crowns for which the order of root canal and seat is not known (`endo_timing` null) are not eligible.
 
-    Returns
-    -------
-    One row per crown, sorted by crown: the columns of `crown_rows`, of `early_diagnoses` and
+    Returns one row per crown, sorted by crown: the columns of `crown_rows`, of `early_diagnoses` and
 
     - `decision_date`: the day of the preparation. Where it is not recorded, lies after the seat or more than
       `MOST_PREP_DAYS` before it, it is the seat less the practice's median (see `PrepDays`).

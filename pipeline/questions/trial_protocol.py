@@ -1,11 +1,6 @@
-"""The protocol table of the emulated trial: what a trial would do, and what stands in for it in these records [1, 2].
+"""The protocol table of the emulated trial: what a trial would do, and what stands in for it in these records.
 
-References
-----------
-[1] Hernán MA, Robins JM. Using big data to emulate a target trial when a randomized trial is not available. Am J
-    Epidemiol 2016;183:758-764.
-[2] Hernán MA. How to estimate the effect of treatment duration on survival outcomes using observational data. BMJ
-    2018;360:k182.
+Sources: Hernán 2016; Hernán 2018.
 """
 
 from dataclasses import dataclass

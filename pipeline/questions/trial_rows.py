@@ -6,12 +6,10 @@ treated for it has had what either way would have done. All outcomes are counted
 sorted by what happened to it after its seat.
 """
 
-from dataclasses import dataclass
-
 import numpy as np
 import polars as pl
 
-from pipeline.questions.trial_decisions import KEY, Decisions, PrepDays, decide
+from pipeline.questions.trial_decisions import KEY, Decisions, decide
 from pipeline.questions.trial_diagnoses import later_diagnoses
 from pipeline.results import FlowStep
 from pipeline.stats.clone_censor_weight import Clones, Grace, clone_and_censor
@@ -24,15 +22,6 @@ ENDO, CROWN_FAILED, TOOTH_LOST = 1, 2, 3  # causes in `need_cause`
 FEWEST_TOLD = 10
 
 
-@dataclass(frozen=True)
-class Entered:
-    """The teeth of the trial (see `enter_trial`), how they were found, and where the days of preparation come from."""
-
-    rows: pl.DataFrame
-    flow: tuple[FlowStep, ...]
-    prep_days: PrepDays
-
-
 def enter_trial(
     crowns: pl.DataFrame,
     courses: pl.DataFrame,
@@ -43,15 +32,13 @@ def enter_trial(
     pulp: str,
     lab_days: int,
     horizon_days: int,
-) -> Entered:
+) -> Decisions:
     """Teeth of one state of the pulp at the preparation and no root canal begun before it, with strategy and outcomes.
 
     A tooth enters with its first crown that is eligible (see `trial_decisions.decide`). `pulp` is "hyperemic" or
     "normal".
 
-    Returns
-    -------
-    One row per tooth, sorted by crown: the columns of `decide`, of `later_diagnoses` and
+    Returns one row per tooth, sorted by crown: the columns of `decide`, of `later_diagnoses` and
 
     - `course_started, course_completed`: of the first course begun from the day of the preparation to the seat, both
       days included, by whomever; null where there is none. `course_elsewhere`: true where another practice did it.
@@ -77,12 +64,12 @@ def enter_trial(
 
     and on the clock since the seat, for teeth seated vital, cut alike: `vital_days, vital_cause`, the same need.
     """
-    found: Decisions = decide(crowns, courses, patients, endo_details, pulp=pulp, lab_days=lab_days)
+    found = decide(crowns, courses, patients, endo_details, pulp=pulp, lab_days=lab_days)
     once = found.rows.sort("seat_date", "crown_id").unique(KEY, keep="first", maintain_order=True)
     gone = found.rows.height - once.height
     why = "a later crown of a tooth already counted" if gone else ""
     rows = _with_strategy(later_diagnoses(once, endo_details), courses, teeth)
-    return Entered(
+    return Decisions(
         rows=_with_outcomes(rows, courses, horizon_days).sort("crown_id"),
         flow=(*found.flow, FlowStep("First such crown of its tooth", once.height, gone, why, "crowns")),
         prep_days=found.prep_days,

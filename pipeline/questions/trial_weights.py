@@ -18,7 +18,7 @@ from pipeline.questions.trial_rows import EITHER, FIRST, WAIT, clones_of, grace_
 from pipeline.results import BalanceRow
 from pipeline.stats.balance import balance_table
 from pipeline.stats.clone_censor_weight import Grace, alone, fit_staying
-from pipeline.stats.inverse_weights import InverseWeights, effective_sample_size, stabilised_weights
+from pipeline.stats.inverse_weights import Weights, effective_sample_size, stabilised_weights
 from pipeline.stats.propensity import fit_logistic
 
 Floats = NDArray[np.float64]
@@ -236,11 +236,12 @@ def _label(name: str, covariates: Sequence[Covariate]) -> str:
     return f"{covariate.label}: {words.get(level, level.replace('_', ' '))}"
 
 
-def _about(weights: InverseWeights, values: Floats, treated: NDArray[np.bool_]) -> str:
-    (n_first, n_wait), sides = weights.n, (values[treated], values[~treated])
+def _about(weights: Weights, values: Floats, treated: NDArray[np.bool_]) -> str:
+    sides = (values[treated], values[~treated])
     first, wait = (effective_sample_size(side) for side in sides)
     set_back = f"{count(weights.n_truncated, 'was')} set back to these bounds"
     return (
-        f"Weights lie between {weights.low:.2f} and {weights.high:.2f} ({set_back}); weighted, the {n_first:,} teeth "
-        f"treated first tell as much as {first:,.0f}, the {n_wait:,} seated vital as much as {wait:,.0f}."
+        f"Weights lie between {weights.low:.2f} and {weights.high:.2f} ({set_back}); weighted, the "
+        f"{len(sides[0]):,} teeth treated first tell as much as {first:,.0f}, the {len(sides[1]):,} seated vital as "
+        f"much as {wait:,.0f}."
     )

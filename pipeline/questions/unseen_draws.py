@@ -3,12 +3,7 @@
 Numbers come from what is believed (`unseen_priors`), crowns and days from what the ledger shows: the hazard of being
 opened over the years since the seat, and how fast vital and opened crowns fail. A crown that failed is taken for an
 opened one as readily as opened crowns fail more, so that unseen openings fare like those seen unless the draw says
-otherwise. This is reclassification record by record [1], on the clock since the seat.
-
-References
-----------
-[1] Lash TL, Fox MP, Fink AK. Applying Quantitative Bias Analysis to Epidemiologic Data. Springer, 2009 (chapter 8;
-    from memory).
+otherwise. This is reclassification record by record [Lash 2009, chapter 8], on the clock since the seat.
 """
 
 import itertools

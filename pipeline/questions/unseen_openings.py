@@ -3,14 +3,8 @@
 Root canals done by others leave no row here: an opened crown counts as vital, and so does one whose tooth was treated
 before its seat. Failures elsewhere are missed alike. Each draw takes the share of root canals done by others from what
 the practice says of it, makes one possible truth of the crowns (`unseen_draws`), and compares again; the spread over
-draws is the doubt [1, 2]. The comparison refitted is the unadjusted one, and how far it moves is laid on the figure
-that the answer stands on. Chance is added with the error of the crowns as drawn.
-
-References
-----------
-[1] Lash TL, Fox MP, Fink AK. Applying Quantitative Bias Analysis to Epidemiologic Data. Springer, 2009.
-[2] Lash TL, Fox MP, MacLehose RF, Maldonado G, McCandless LC, Greenland S. Good practices for quantitative bias
-    analysis. Int J Epidemiol 2014;43:1969-1985.
+draws is the doubt [Lash 2009; Lash 2014]. The comparison refitted is the unadjusted one, and how far it moves is laid
+on the figure that the answer stands on. Chance is added with the error of the crowns as drawn.
 """
 
 from collections.abc import Callable, Sequence

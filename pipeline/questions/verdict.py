@@ -83,10 +83,7 @@ def decide(
     With `scales` a difference must show on both: where the range of the ratio holds 1, where the two point opposite
     ways, or where nothing could be adjusted for, `differs` becomes `cannot_tell`. The E-value of the limit nearer to
     none is 1 exactly where the range of the ratio holds 1, so what is claimed always has one above 1.
-
-    References
-    ----------
-    Altman DG, Bland JM. Absence of evidence is not evidence of absence. BMJ 1995;311:485.
+    Sources: Altman 1995.
     """
     if difference is None or min(failures) < min_failures:
         return TOO_EARLY

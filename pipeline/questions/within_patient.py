@@ -2,9 +2,9 @@
 
 Frail patients may lose crowns sooner and have them opened more often; nothing that is recorded need tell. A Cox model
 with a baseline hazard for each patient compares crowns of one patient with one another alone, so that whatever they
-share (frailty, habits, care, hygiene) drops out [1]. It sees only the patients whose crowns are in different states
-when one of them fails, and so is far less certain than the comparison of all: it is a check and never the answer. A
-claim needs that it bears out the ratio of all patients, which takes two things:
+share (frailty, habits, care, hygiene) drops out [Holt 1974]. It sees only the patients whose crowns are in different
+states when one of them fails, and so is far less certain than the comparison of all: it is a check and never the
+answer. A claim needs that it bears out the ratio of all patients, which takes two things:
 
 - it lies nearer to that ratio than to none, on the scale of logarithms, so that what patients share made less than half
   of it;
@@ -14,11 +14,6 @@ claim needs that it bears out the ratio of all patients, which takes two things:
   is shared. The first rule alone lets more pass, the less certain the check is.
 
 Where too few patients tell, there is no check, and a claim stands without one.
-
-References
-----------
-[1] Holt JD, Prentice RL. Survival analyses in twin studies and matched pair experiments. Biometrika 1974;61:17-30
-    (from memory).
 """
 
 import math

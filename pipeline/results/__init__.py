@@ -26,6 +26,7 @@ from pipeline.results.monitoring import Benchmark, Monitoring
 from pipeline.results.notes import NotesRead
 from pipeline.results.owner import Owner
 from pipeline.results.planning import Plan
+from pipeline.results.points import CurvePoint, IncidencePoint
 from pipeline.results.records import Records
 from pipeline.results.states import CrownStates
 from pipeline.results.steady import MeanYears, Steady, WithinPatient
@@ -38,17 +39,6 @@ DAYS_PER_YEAR = 365.25
 # Of the half-years on which curves are shared.
 GRID_MONTHS = 6
 LAST_MONTH = 360
-
-
-@dataclass(frozen=True)
-class CurvePoint:
-    """A survival curve just after `days`: `at_risk` is counted just before that day."""
-
-    days: int
-    at_risk: int
-    survival: float
-    ci_low: float
-    ci_high: float
 
 
 @dataclass(frozen=True)
@@ -478,17 +468,6 @@ class ProtocolRow:
     part: str
     trial: str
     records: str
-
-
-@dataclass(frozen=True)
-class IncidencePoint:
-    """Cumulative incidence by `years`; shares between 0 and 1."""
-
-    years: float
-    at_risk: int
-    estimate: float
-    ci_low: float
-    ci_high: float
 
 
 @dataclass(frozen=True)

@@ -2,24 +2,16 @@
 
 from dataclasses import dataclass
 
-
-@dataclass(frozen=True)
-class CasePoint:
-    """A survival curve at the end of `days`; `at_risk` were followed when anything last happened."""
-
-    days: int
-    at_risk: int
-    survival: float
-    ci_low: float
-    ci_high: float
+from pipeline.results.points import CurvePoint
 
 
 @dataclass(frozen=True)
 class CaseCurve:
     """What became of the teeth of one clinician, or of all (`provider` is ""), in one outcome.
 
-    `points` show the curve at the end of each quarter of a year as far as it runs; empty where too few were followed.
-    `survival` and its limits (shares between 0 and 1) are those at `years`, None where the curve does not reach them.
+    `points` show the curve at the end of each quarter of a year as far as it runs, `at_risk` when anything last
+    happened; empty where too few were followed. `survival` and its limits (shares between 0 and 1) are those at
+    `years`, None where the curve does not reach them.
     """
 
     outcome: str  # the `rate` of an outcome in `practice/outcomes.py`
@@ -32,4 +24,4 @@ class CaseCurve:
     survival: float | None
     ci_low: float | None
     ci_high: float | None
-    points: tuple[CasePoint, ...]
+    points: tuple[CurvePoint, ...]

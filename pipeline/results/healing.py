@@ -2,6 +2,8 @@
 
 from dataclasses import dataclass
 
+from pipeline.results.points import IncidencePoint
+
 
 @dataclass(frozen=True)
 class CountedShare:
@@ -109,17 +111,6 @@ class LesionHealing:
 
 
 @dataclass(frozen=True)
-class LossPoint:
-    """Cumulative incidence by `years`: shares between 0 and 1; `at_risk` are followed beyond that day."""
-
-    years: float
-    at_risk: int
-    estimate: float
-    ci_low: float
-    ci_high: float
-
-
-@dataclass(frozen=True)
 class LossByCause:
     """Teeth lost by one cause (`all` for the total), and how many of 100 by each year.
 
@@ -128,7 +119,7 @@ class LossByCause:
 
     cause: str
     losses: int
-    points: tuple[LossPoint, ...]
+    points: tuple[IncidencePoint, ...]
     patients: int | None = None
 
 

@@ -1,7 +1,7 @@
 """The methods behind a run's figures, each with the module that holds it and its sources; and what each setting does.
 
-`pipeline/data/methods.csv` lists them, sources between bars, so that the methods page names only what a run used. The
-sources stand word for word in the docstrings of the modules; a test compares them.
+`pipeline/data/methods.csv` lists them, so that the methods page names only what a run used. Their sources, by author
+and year, are named in the docstrings of the modules too; a test compares.
 """
 
 from dataclasses import dataclass
@@ -10,8 +10,9 @@ from pipeline.machine.data_tables import data_rows
 from pipeline.machine.declared import meanings
 from pipeline.practice.settings import AnalysisSettings, Borrowing, Practice, Rules
 from pipeline.results import Results
+from pipeline.results.references import cited
 
-REMEMBERED = "from memory"  # what a module writes beside a source whose details nobody has looked up
+REMEMBERED = "from memory"  # what stands beside a source whose details nobody has looked up
 
 
 @dataclass(frozen=True)
@@ -31,7 +32,7 @@ class Method:
 
 
 METHODS = tuple(
-    Method(row["name"], row["purpose"], row["module"], tuple(filter(None, row["sources"].split(" | "))), row["needs"])
+    Method(**(row | {"sources": tuple(cited(one) for one in row["sources"].split(" | ") if one)}))  # type: ignore[arg-type]
     for row in data_rows("methods")
 )
 

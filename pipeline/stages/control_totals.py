@@ -57,10 +57,8 @@ def totals_told(found: pl.DataFrame, *, today: dt.date) -> list[str]:
 def refuse_other_totals(found: pl.DataFrame, told: Told) -> None:
     """Stop where what is loaded differs from the totals that the practice told of a year.
 
-    Raises
-    ------
-    DataError
-        Names each total that differs by more than a hundredth and more than two, and what such a difference comes of.
+    Raises DataError, which names each total that differs by more than a hundredth and more than two, and what such a
+    difference comes of.
     """
     by_year = {row["year"]: row for row in found.to_dicts()}
     apart = [

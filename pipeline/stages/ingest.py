@@ -6,7 +6,6 @@ what one expects. All of it is one transaction.
 """
 
 import datetime as dt
-import shutil
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -15,6 +14,7 @@ import polars as pl
 
 from pipeline.machine.clock import check_clock, clock_doubt
 from pipeline.machine.errors import DataError
+from pipeline.machine.faults import need_room
 from pipeline.machine.progress import Progress
 from pipeline.notes.hold import hold_notes, reader_of
 from pipeline.practice.counts import count
@@ -67,21 +67,12 @@ class IngestReport:
 def ingest(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = False) -> IngestReport:
     """Read every file of PRACTICE.toml that is new or is to be read anew into the database.
 
-    Parameters
-    ----------
-    today
-        Work on a later day cannot have been done.
-    say
-        Gets the progress, a line at a time; no patient value is in it.
-    keep_ids
-        Store patients as the practice names them, not under pseudonyms.
+    - `today`: Work on a later day cannot have been done.
+    - `say`: Gets the progress, a line at a time; no patient value is in it.
+    - `keep_ids`: Store patients as the practice names them, not under pseudonyms.
 
-    Raises
-    ------
-    ConfigError
-        If a pattern matches no file, or something in the files can be meant in two ways and is not told.
-    DataError
-        If a file cannot be read as told, or the database is in use. The database is then as it was.
+    Raises ConfigError if a pattern matches no file, or something in the files can be meant in two ways and is not told.
+    Raises DataError if a file cannot be read as told, or the database is in use. The database is then as it was.
     """
     files = {
         name: [*matching_files(settings, name), *matching_files(settings, name, corrected=True)]
@@ -99,7 +90,8 @@ def ingest(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = Fal
         loading = _Loading(store, settings, codes, pseudonyms, today, say)
         read = {name: loading.files(name, paths) for name, paths in files.items()}
         size = sum(file.path.stat().st_size for fresh in read.values() for file in fresh)
-        _check_room(size, store.path)
+        full = f"{store.path.name}: the disk is full: these files need"
+        need_room(size * BYTES_STORED, store.path.parent, what=full, instead="Make room and run again")
         loading.progress = Progress("reading", size, say, quick=2.0)
         # The rows of new ledgers are stored ahead: what hangs on them, and with it that they are there at all, follows
         # in one transaction. Rows taken out in the transaction that brought them would all be written anew.
@@ -306,16 +298,6 @@ class _Loading:
         settings = fingerprint(self.settings, table.name, self.codes, merged_patients(self.settings)) if done else ""
         for file, read in done:
             yield _load_row(file, table.name, read.rows_read, settings)
-
-
-def _check_room(size: int, database: Path) -> None:
-    """Refuse to begin where rows of so many bytes of files will not fit beside what is stored."""
-    need, free = size * BYTES_STORED, shutil.disk_usage(database.parent).free
-    if free < need:
-        raise DataError(
-            f"{database.name}: the disk is full: these files need about {need / 1e6:,.0f} MB, and {free / 1e6:,.0f} MB "
-            "are free. Make room and run again; nothing was changed."
-        )
 
 
 def _settle(store: Store, name: str, new_loads: list[int]) -> int:

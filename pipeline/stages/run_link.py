@@ -8,20 +8,18 @@ import shutil
 from collections.abc import Callable
 from pathlib import Path
 
-import polars as pl
-
 from pipeline.practice.counts import count
 from pipeline.practice.settings import Settings
 from pipeline.practice.tables import LINKED_TABLES
 from pipeline.reading.config import code_table
 from pipeline.stages.answered_before import LINKED, digest_of
-from pipeline.stages.scale.link_partitions import link_in_parts
+from pipeline.stages.scale.link_partitions import LinkedParts, link_in_parts
 from pipeline.stages.scale.run_partitions import workers_for
 from pipeline.storing.facts import TELLING
 from pipeline.storing.rows_to_link import Gathered
-from pipeline.storing.store import Store, open_store
+from pipeline.storing.store import open_store
 from pipeline.transforms.coded_details import telling_codes_of
-from pipeline.transforms.link import LinkInput, event_codes, link
+from pipeline.transforms.link import Linked, LinkInput, event_codes, link
 from pipeline.transforms.rules import LinkRules
 
 Say = Callable[[str], None]
@@ -41,7 +39,7 @@ def link_stage(
     """
     codes, rules = code_table(settings), link_rules(settings)
     coded = telling_codes_of(codes)
-    telling = json.dumps({"codes": sorted(coded), "until": rules.data_cutoff and rules.data_cutoff.isoformat()})
+    telling = json.dumps({"codes": sorted(coded), "until": _iso(rules.data_cutoff)})
     with open_store(settings.practice.database, must_exist=True, memory_mb=settings.machine.memory_mb) as store:
         store.require("ingest")
         digest = digest_of(settings.practice, settings.codes, rules, packages=PACKAGES)
@@ -54,24 +52,27 @@ def link_stage(
             wanted = parts or _parts_for(settings, gathered.rows, workers=workers, cluster=cluster is not None)
             if max(wanted, workers) > 1 or cluster is not None:
                 with workers_for(workers, cluster) as executor:
-                    found = link_in_parts(
+                    found: Linked | LinkedParts = link_in_parts(
                         gathered, codes, rules, parts=wanted, folder=store.parts_folder, executor=executor, say=say
                     )
                 say("numbering and storing what was linked")
-                with store.transaction():
-                    crowns, courses = store.linking.replace_linked(found.places, coded=coded)
-                    _keep(store, found.set_aside, found.begin, found.cutoff, found.counts)
-                    store.save_text(LINKED, digest)
-                    store.save_text(TELLING, telling)
-                shutil.rmtree(store.parts_folder, ignore_errors=True)
             else:
-                linked = link(link_input(gathered), codes, rules)
-                tables = {table.name: getattr(linked, table.name) for table in LINKED_TABLES}
-                with store.transaction():
-                    crowns, courses = store.linking.replace_linked(tables, coded=coded)
-                    _keep(store, linked.set_aside, linked.begin, linked.cutoff, linked.counts)
-                    store.save_text(LINKED, digest)
-                    store.save_text(TELLING, telling)
+                found = link(link_input(gathered), codes, rules)
+            rows = (
+                found.places
+                if isinstance(found, LinkedParts)
+                else {t.name: getattr(found, t.name) for t in LINKED_TABLES}
+            )
+            with store.transaction():
+                crowns, courses = store.linking.replace_linked(rows, coded=coded)
+                store.set_aside(found.set_aside)
+                days = {"begin": _iso(found.begin), "cutoff": _iso(found.cutoff)}
+                store.save_text(LINK_COUNTS, json.dumps({**days, "counts": found.counts}))
+                store.mark_done("link")
+                store.save_text(LINKED, digest)
+                store.save_text(TELLING, telling)
+            if isinstance(found, LinkedParts):
+                shutil.rmtree(store.parts_folder, ignore_errors=True)
     say(f"{count(crowns, 'crown')} and {count(courses, 'course')} of root canal treatment linked")
     return settings.practice.database
 
@@ -93,10 +94,5 @@ def _parts_for(settings: Settings, rows: int, *, workers: int, cluster: bool) ->
     return max(for_memory, PARTS_ON_A_CLUSTER if cluster else 4 * workers if workers > 1 else 1)
 
 
-def _keep(
-    store: Store, set_aside: pl.DataFrame, begin: dt.date | None, cutoff: dt.date | None, counts: dict[str, int]
-) -> None:
-    store.set_aside(set_aside)
-    days = {name: day.isoformat() if day else None for name, day in (("begin", begin), ("cutoff", cutoff))}
-    store.save_text(LINK_COUNTS, json.dumps({**days, "counts": counts}))
-    store.mark_done("link")
+def _iso(day: dt.date | None) -> str | None:
+    return day.isoformat() if day else None

@@ -33,10 +33,7 @@ def compare_main_in_parts(
 ) -> Comparison:
     """The main comparison over parts of whole patients; see `compare_in_parts`.
 
-    Raises
-    ------
-    DataError
-        Where no crown has a known seat; and as `compare_in_parts` does.
+    Raises DataError where no crown has a known seat; and as `compare_in_parts` does.
     """
     crowns = told.link_counts.get("crowns", 0)
     if not crowns:

@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike
 
 from pipeline.stats.counts import Counts, count, event_free, exposure, hazard, per_survivor
 from pipeline.stats.influence import Changes
-from pipeline.stats.limits import LimitKind, share_limits
+from pipeline.stats.limits import share_limits
 from pipeline.stats.spells import Floats, Ints, Spells, Values, read_spells
 
 
@@ -47,7 +47,6 @@ class Incidence:
     high: Floats
     event_free: Floats
     event_free_std_error: Floats
-    limits: LimitKind
     confidence: float
     n_units: int
     from_day: int
@@ -62,13 +61,12 @@ class Incidence:
             padded = np.concatenate((np.full((len(values), 1), at_start), values), axis=1)
             return np.where(none, np.nan, padded[:, index])
 
-        before = np.nan if self.limits != "plain" else 0.0
         return IncidencePoints(
             days=day,
             incidence=read(self.incidence, 0.0),
             std_error=read(self.std_error, 0.0),
-            low=read(self.low, before),
-            high=read(self.high, before),
+            low=read(self.low, np.nan),
+            high=read(self.high, np.nan),
             event_free=read(self.event_free[None, :], 1.0)[0],
         )
 
@@ -82,10 +80,9 @@ def aalen_johansen(
     cluster: Values | None = None,
     from_day: int = 0,
     n_causes: int | None = None,
-    limits: LimitKind = "log-log",
     confidence: float = 0.95,
 ) -> Incidence:
-    """Cumulative incidence [1] of each cause in one group.
+    """Cumulative incidence [Aalen 1978] of each cause in one group.
 
     `cause` is 0 where follow-up ended first, else 1, 2, ...; `n_causes` keeps lines for causes that do not occur.
     The other columns are those of `kaplan_meier`. The variance is the infinitesimal jackknife: grouped by cluster, else
@@ -93,11 +90,6 @@ def aalen_johansen(
     matrix by cluster (survival 3.5-3 itself ignores `cluster` there). Limits are taken on the incidence itself.
 
     Raises ValueError as `read_spells` does, and if a cause lies above `n_causes`.
-
-    References
-    ----------
-    [1] Aalen OO, Johansen S. An empirical transition matrix for non-homogeneous Markov chains based on censored
-        observations. Scand J Stat 1978;5:141-150.
     """
     spells = read_spells(
         exit_days, cause, entry_days=entry_days, weights=weights, cluster=cluster, from_day=from_day, with_units=True
@@ -108,7 +100,7 @@ def aalen_johansen(
     incidence = incidence_of(counts, free)
     variance, free_variance = squared_influence(spells, counts, free, incidence)
     return make_incidence(
-        counts, variance, free_variance, n_units=spells.n_units, from_day=from_day, limits=limits, confidence=confidence
+        counts, variance, free_variance, n_units=spells.n_units, from_day=from_day, confidence=confidence
     )
 
 
@@ -119,7 +111,6 @@ def make_incidence(
     *,
     n_units: int,
     from_day: int = 0,
-    limits: LimitKind = "log-log",
     confidence: float = 0.95,
 ) -> Incidence:
     """The curves that counts and squared influences (see `squared_influence`) make."""
@@ -127,7 +118,7 @@ def make_incidence(
     incidence = incidence_of(counts, free)
     one_unit = np.nan if n_units < 2 else 1.0
     std_error = np.sqrt(variance) * one_unit
-    low, high = share_limits(incidence, std_error, kind=limits, confidence=confidence)
+    low, high = share_limits(incidence, std_error, confidence=confidence)
     return Incidence(
         time=counts.time,
         at_risk=counts.at_risk,
@@ -139,7 +130,6 @@ def make_incidence(
         high=high,
         event_free=free,
         event_free_std_error=np.where(free > 0, free * np.sqrt(free_variance), np.nan) * one_unit,
-        limits=limits,
         confidence=confidence,
         n_units=n_units,
         from_day=from_day,

@@ -10,19 +10,14 @@ Floats = NDArray[np.float64]
 
 
 def balance_table(x: ArrayLike, treated: ArrayLike, weights: ArrayLike, *, names: Sequence[str]) -> pl.DataFrame:
-    """Absolute standardised mean differences before and after weighting [1].
+    """Absolute standardised mean differences before and after weighting [Austin 2009].
 
-    One row per covariate, largest difference before first (then by name): `covariate`, `mean_treated`, `mean_other`,
-    `mean_treated_after`, `mean_other_after`, `before`, `after`. Both differences are divided by the standard deviation
-    before weighting, sqrt((v1 + v0) / 2) over the two groups, so that a change comes from the means alone. The
-    variance is p(1 - p) for columns of 0 and 1, else the sample variance. Null where neither group varies.
+    One row per covariate, largest difference before first (then by name): `covariate`, `before`, `after`. Both
+    differences are divided by the standard deviation before weighting, sqrt((v1 + v0) / 2) over the two groups, so that
+    a change comes from the means alone. The variance is p(1 - p) for columns of 0 and 1, else the sample variance. Null
+    where neither group varies.
 
     Raises ValueError if the columns do not fit, values or weights are missing, or a group has fewer than 2 rows.
-
-    References
-    ----------
-    [1] Austin PC. Balance diagnostics for comparing the distribution of baseline covariates between treatment groups in
-        propensity-score matched samples. Stat Med 2009;28:3083-3107.
     """
     columns, weight = np.asarray(x, dtype=np.float64), np.asarray(weights, dtype=np.float64)
     chosen = np.asarray(treated).astype(np.bool_)
@@ -40,10 +35,6 @@ def balance_table(x: ArrayLike, treated: ArrayLike, weights: ArrayLike, *, names
     frame = pl.DataFrame(
         {
             "covariate": list(names),
-            "mean_treated": means[0],
-            "mean_other": means[1],
-            "mean_treated_after": after[0],
-            "mean_other_after": after[1],
             "before": _divided(np.abs(means[0] - means[1]), spread),
             "after": _divided(np.abs(after[0] - after[1]), spread),
         }

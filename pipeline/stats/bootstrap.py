@@ -2,11 +2,6 @@
 
 A replicate is one vector of counts: how often each patient was drawn. A statistic takes such counts, so that it can
 weight rows instead of copying them. The counts of replicate r depend on the seed and r alone.
-
-References
-----------
-[1] DiCiccio TJ, Efron B. Bootstrap confidence intervals. Stat Sci 1996;11:189-228.
-[2] Field CA, Welsh AH. Bootstrapping clustered data. J R Stat Soc B 2007;69:369-390 (from memory).
 """
 
 from collections.abc import Callable
@@ -26,7 +21,7 @@ def draw_counts(n_clusters: int, *, seed: int, replicate: int) -> Counts:
 
 
 def bootstrap_clusters(statistic: Callable[[Counts], Floats], n_clusters: int, *, replicates: int, seed: int) -> Floats:
-    """The statistic, a vector, under `replicates` draws of the clusters [2]: a row a replicate.
+    """The statistic, a vector, under `replicates` draws of the clusters [Field 2007]: a row a replicate.
 
     Number the clusters 0, 1, 2... in an order that hangs on no name and no row, for it decides who is drawn.
     ValueError for fewer than two clusters or no replicate.
@@ -37,7 +32,10 @@ def bootstrap_clusters(statistic: Callable[[Counts], Floats], n_clusters: int, *
 
 
 def percentile_limits(values: Floats, *, confidence: float) -> tuple[Floats, Floats]:
-    """Limits that are quantiles of the replicates [1], a pair of vectors; `values` has a row a replicate."""
+    """Limits that are quantiles of the replicates, a pair of vectors; `values` has a row a replicate.
+
+    Sources: DiCiccio 1996.
+    """
     tail = (1 - confidence) / 2
     # The (B + 1)-th parts, which is where quantiles of B replicates are taken.
     low, high = np.quantile(values, [tail, 1 - tail], axis=0, method="weibull")

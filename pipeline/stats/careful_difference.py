@@ -42,11 +42,8 @@ def careful_difference(
     Both groups need clusters; one cluster may lie in both. The larger of the error between clusters and Greenwood's is
     taken, with Student's t by the clusters that failed, and limits from those of the two shares on the log cumulative
     hazard (`few_failures.py`, with its references). Where fewer than five clusters failed in a group, t has so few
-    degrees of freedom that it would tell nothing: the limits of each cumulative hazard are then those of its count [1].
-
-    References
-    ----------
-    [1] Garwood F. Fiducial limits for the Poisson distribution. Biometrika 1936;28:437-442.
+    degrees of freedom that it would tell nothing: the limits of each cumulative hazard are then those of its count
+    [Garwood 1936].
     """
     found = survival_difference(group, reference, [day], confidence=confidence)
     curves = [_curve(side, clustered=True) for side in (group, reference)]

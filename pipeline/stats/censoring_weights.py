@@ -2,48 +2,24 @@
 
 Where leaving has to do with what is recorded, and that with failing, those who stay are no sample of all. Each stretch
 of follow-up is weighted by the chance of still being followed at its start, given little (the numerator), over that
-chance given all that is recorded up to then (the denominator): stabilised weights [1], which average about 1. A model
-with such weights speaks of all as if leaving had nothing to do with what only the denominator knows. Reasons that
-nobody wrote down stay what they are.
+chance given all that is recorded up to then (the denominator): stabilised weights [Robins 2000b], which average about
+1. A model with such weights speaks of all as if leaving had nothing to do with what only the denominator knows. Reasons
+that nobody wrote down stay what they are.
 
-Both tails are set back to a quantile: less noise for some bias [2]. Give the patient as `cluster` to what uses the
-weights; they are taken as known there.
-
-References
-----------
-[1] Robins JM, Finkelstein DM. Correcting for noncompliance and dependent censoring in an AIDS clinical trial with
-    inverse probability of censoring weighted (IPCW) log-rank tests. Biometrics 2000;56:779-788 (from memory).
-[2] Cole SR, Hernán MA. Constructing inverse probability weights for marginal structural models. Am J Epidemiol
-    2008;168:656-664.
+Both tails are set back to a quantile: less noise for some bias [Cole 2008]. Give the patient as `cluster` to what uses
+the weights; they are taken as known there.
 """
-
-from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from pipeline.stats.cox import CoxFit
 from pipeline.stats.cox_kernel import Floats
+from pipeline.stats.inverse_weights import Weights, check_quantiles
 from pipeline.stats.spells import numbered
 
 # A weight that differs by less from the quantile is that quantile, not one set back.
 ROUNDING = 1e-9
-
-
-@dataclass(frozen=True, eq=False)
-class FollowedWeights:
-    """`values` has one weight a row, of which `n_truncated` were set back to the given `quantiles` of their group.
-
-    `low` and `high` are the least and the largest weight after that.
-    """
-
-    values: Floats = field(repr=False)
-    quantiles: tuple[float, float]
-    low: float
-    high: float
-    n_truncated: int
-    largest_before: float
-    mean: float
 
 
 def expected_events(fit: CoxFit, x: ArrayLike, entry_days: ArrayLike, exit_days: ArrayLike) -> Floats:
@@ -71,7 +47,7 @@ def followed_weights(
     *,
     group: ArrayLike | None = None,
     quantiles: tuple[float, float] = (0.01, 0.99),
-) -> FollowedWeights:
+) -> Weights:
     """Weights of stretches of follow-up, from the leavings expected over each of them.
 
     `subject` says which stretches follow one another, in the order of `entry_days`. The chance of still being followed
@@ -80,8 +56,7 @@ def followed_weights(
     are R's type 7, over the stretches of each `group` (one group unless given): a small group that leaves often would
     else hold all the weights that are set back. Raises ValueError for quantiles that are not in order.
     """
-    if not 0 <= quantiles[0] < quantiles[1] <= 1:
-        raise ValueError("quantiles must be two shares in order.")
+    check_quantiles(quantiles)
     unit, _ = numbered(subject)
     order = np.lexsort((np.asarray(entry_days), unit))
     more = (np.asarray(expected, dtype=np.float64) - np.asarray(expected_by_little, dtype=np.float64))[order]
@@ -95,12 +70,5 @@ def followed_weights(
     for code in range(int(groups.max()) + 1):
         mine = groups == code
         values[mine] = np.clip(raw[mine], *np.quantile(raw[mine], quantiles))
-    return FollowedWeights(
-        values=values,
-        quantiles=quantiles,
-        low=float(values.min()),
-        high=float(values.max()),
-        n_truncated=int(np.count_nonzero(np.abs(values - raw) > ROUNDING * raw)),
-        largest_before=float(raw.max()),
-        mean=float(values.mean()),
-    )
+    truncated = np.abs(values - raw) > ROUNDING * raw
+    return Weights(values, float(values.min()), float(values.max()), int(np.count_nonzero(truncated)))

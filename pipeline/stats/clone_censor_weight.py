@@ -1,4 +1,4 @@
-"""Two strategies that may look alike for a while: clone, censor, weight [1, 2].
+"""Two strategies that may look alike for a while: clone, censor, weight [Hernán 2018; Maringe 2020].
 
 To treat within a time of grace, or to wait and treat only for need, cannot be told apart on the first day. So each
 subject is cloned into both strategies on that day, and a clone is censored on the day on which its subject departs from
@@ -12,17 +12,8 @@ was known on the first day, that it was decided to treat, a clone of a subject t
 subject weighs the part of these that the days say: of those alike who would not have come to light by then either, the
 share that was to be treated, and the share that was to wait. So weights are never above the inverse of a chance at the
 start, unlike products over days in which few are left to depart from. The chances are those of a model of mixtures,
-fitted by expectation and maximisation [3]; days to the treatment and to the end of grace are taken to hang on the
-decision alone. Without undecided subjects all of this is inverse-probability-of-treatment weighting.
-
-References
-----------
-[1] Hernán MA. How to estimate the effect of treatment duration on survival outcomes using observational data. BMJ
-    2018;360:k182.
-[2] Maringe C, Benitez Majano S, Exarchakou A, et al. Reflection on modern methods: trial emulation in the presence of
-    immortal-time bias. Int J Epidemiol 2020;49:1719-1729.
-[3] Dempster AP, Laird NM, Rubin DB. Maximum likelihood from incomplete data via the EM algorithm. J R Stat Soc B
-    1977;39:1-38.
+fitted by expectation and maximisation [Dempster 1977]; days to the treatment and to the end of grace are taken to hang
+on the decision alone. Without undecided subjects all of this is inverse-probability-of-treatment weighting.
 """
 
 from collections.abc import Callable
@@ -64,22 +55,14 @@ def clone_and_censor(
 ) -> Clones:
     """Clone each subject into "treat within the time of grace" and "wait", and censor what departs from them.
 
-    Parameters
-    ----------
-    exit_days, event
-        Follow-up since the decision.
-    treated_days
-        Day of the treatment; NaN where there was none.
-    grace_days
-        Last day of grace, of all or of each; a treatment on that day is in time.
-    for_need
-        True where the treatment followed a need of it that waiting allows for.
+    - `exit_days`, `event`: Follow-up since the decision.
+    - `treated_days`: Day of the treatment; NaN where there was none.
+    - `grace_days`: Last day of grace, of all or of each; a treatment on that day is in time.
+    - `for_need`: True where the treatment followed a need of it that waiting allows for.
 
-    Returns
-    -------
-    A clone to treat departs at the end of grace if its subject is followed to it without the event and without having
-    been treated; one to wait on the day of a treatment in time that was not for need. A subject lost to follow-up, or
-    with the event, before it could depart keeps both.
+    A clone to treat departs at the end of grace if its subject is followed to it without the event and without
+    having been treated; one to wait on the day of a treatment in time that was not for need. A subject lost to
+    follow-up, or with the event, before it could depart keeps both.
     """
     days, happened = np.asarray(exit_days, dtype=np.float64), np.asarray(event).astype(np.bool_)
     treated, n = np.asarray(treated_days, dtype=np.float64), len(days)

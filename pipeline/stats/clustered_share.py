@@ -23,21 +23,15 @@ class Share:
 
 
 def clustered_share(success: ArrayLike, cluster: NDArray[np.int64] | object, *, confidence: float = 0.95) -> Share:
-    """Share of rows that succeed, with exact limits at the effective sample size [1].
+    """Share of rows that succeed, with exact limits at the effective sample size [Korn 1998].
 
     The variance is that between clusters, m / (m - 1) * sum over clusters of (sum of (success - share))^2 / n^2. The
     effective size is share * (1 - share) over that variance, times (t of n - 1 degrees of freedom / t of m - 1)^2, and
-    never above n; the limits are those of Clopper and Pearson [2] for so many rows. Where all succeed or none does
-    there is no variance to go by: each cluster then counts as one row. With one cluster the limits are 0 and 1.
+    never above n; the limits are those of Clopper and Pearson [Clopper 1934] for so many rows. Where all succeed or
+    none does there is no variance to go by: each cluster then counts as one row. With one cluster the limits are 0 and
+    1.
 
     Raises ValueError without rows, for columns of unequal length and for a missing label.
-
-    References
-    ----------
-    [1] Korn EL, Graubard BI. Confidence intervals for proportions with small expected number of positive counts
-        estimated from survey data. Survey Methodology 1998;24:193-201.
-    [2] Clopper CJ, Pearson ES. The use of confidence or fiducial limits illustrated in the case of the binomial.
-        Biometrika 1934;26:404-413.
     """
     good = np.asarray(success).astype(np.bool_)
     code, _ = numbered(cluster)

@@ -14,13 +14,7 @@ error of the relative risks (`slopes`, `slope_cov`).
 `judge` looks at all groups as one family. The one that stands out most is set aside and no longer part of what the
 others are held against, then the rest are looked at again: else one group that fails often would make all others look
 as if they failed seldom. Of two groups that are left only the difference between them can be told.
-
-References (from memory)
-----------
-[1] Peto R, Peto J. Asymptotically efficient rank invariant test procedures. J R Stat Soc A 1972;135:185-207.
-[2] Lin DY, Wei LJ. The robust inference for the Cox proportional hazards model. J Am Stat Assoc 1989;84:1074-1078.
-[3] Sidak Z. Rectangular confidence regions for the means of multivariate normal distributions. J Am Stat Assoc
-    1967;62:626-633.
+Sources: Peto 1972; Sidak 1967. From memory, as is the one further below.
 """
 
 from dataclasses import dataclass
@@ -171,11 +165,12 @@ def rates_together(found: Tally) -> tuple[Floats, Floats]:
 def dispersion_of(
     found: Tally, exit_days: ArrayLike, event: ArrayLike, score: ArrayLike, *, group: ArrayLike, cluster: ArrayLike
 ) -> float:
-    """How many times as far as single rows the groups' counts spread because rows of one cluster fail together [2].
+    """How many times as far as single rows the groups' counts spread because rows of one cluster fail together.
 
     The sum of squares of the clusters' pulls on the log-rank scores of all groups, over what it is if every row goes
     its own way; each group at its own rate, so that groups that differ are not taken for rows that fail together. At
     least 1. Clusters with rows in several groups pull on each.
+    Sources: Lin 1989.
     """
     day, failed, weight = (np.asarray(v, dtype=np.float64) for v in (exit_days, event, score))
     code, unit = np.asarray(group, dtype=np.int64), np.asarray(cluster, dtype=np.int64)

@@ -2,12 +2,8 @@
 
 `fit_cox` maximises the partial likelihood of `cox_kernel` by Newton's method with step-halving and says in the result
 whether that converged. Model standard errors come from the inverse information, robust ones from the sum of the rows'
-influence within a cluster [1].
-
-References
-----------
-[1] Lin DY, Wei LJ. The robust inference for the Cox proportional hazards model. J Am Stat Assoc 1989;84:1074-1078.
-[2] Therneau TM, Grambsch PM. Modeling Survival Data: Extending the Cox Model. Springer, 2000 (chapters 3, 7 and 8).
+influence within a cluster [Lin 1989].
+Sources: Therneau 2000, chapters 3, 7 and 8.
 """
 
 from __future__ import annotations
@@ -21,15 +17,13 @@ from numpy.typing import ArrayLike
 from scipy import linalg
 
 from pipeline.stats import cox_kernel as kernel
-from pipeline.stats.cox_input import CoxInputError, CoxRows, check_rows
+from pipeline.stats.cox_input import COLLINEAR, CoxInputError, CoxRows, check_rows, refuse_repeated
 from pipeline.stats.cox_kernel import Bools, Floats, Moments, RiskSets, Ties
 from pipeline.stats.laws import chi2_upper, normal_quantile, normal_upper
 from pipeline.stats.log_f import LogF
 
 __all__ = ["Contrast", "CoxFit", "CoxInputError", "WaldTest", "fit_cox"]
 
-# Share of a covariate's variance, within risk sets and given the covariates before it, below which it counts as none.
-COLLINEAR = 1e-9
 # Twice the gain in log-likelihood that a Newton step promises, below which that step is the last one.
 GAIN_DONE = 1e-13
 # The gain is spent while some row's linear predictor still moves by this much: a coefficient on its way to infinity.
@@ -254,11 +248,8 @@ def fit_cox(
     row as its own cluster. `start` is where the iterations begin. A `prior` adds to the score and the information; the
     log-likelihoods are those of the rows alone.
 
-    Raises
-    ------
-    CoxInputError
-        As `cox_input.check_rows`; covariates that do not vary among rows at risk together or follow from those before
-        them (named); no more clusters than covariates.
+    Raises CoxInputError as `cox_input.check_rows`, and for covariates that do not vary among rows at risk together or
+    follow from those before them (named), and for no more clusters than covariates.
     """
     rows = check_rows(
         x, exit_days, event, names=names, entry_days=entry_days, strata=strata, weights=weights, cluster=cluster
@@ -339,17 +330,7 @@ def _refuse_collinear(names: Sequence[str], events: float, null_information: Flo
             return
     except np.linalg.LinAlgError:
         pass
-    kept: list[int] = []
-    repeated: list[str] = []
-    for j, name in enumerate(names):
-        own = correlation[j, kept]
-        left = 1 - own @ linalg.solve(correlation[np.ix_(kept, kept)], own) if kept else 1.0
-        if left < COLLINEAR:
-            repeated.append(name)
-        else:
-            kept.append(j)
-    if repeated:
-        raise CoxInputError(f"These covariates follow from the covariates before them: {', '.join(repeated)}.")
+    refuse_repeated(names, correlation)
 
 
 def maximise(likelihood: Likelihood, names: Sequence[str], *, start: Floats | None = None) -> Maximum:

@@ -6,8 +6,12 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy import linalg
 
 from pipeline.stats.cox_kernel import Bools, Floats, Ints
+
+# Share of a covariate's variance, within risk sets and given the covariates before it, below which it counts as none.
+COLLINEAR = 1e-9
 
 
 class CoxInputError(ValueError):
@@ -48,12 +52,9 @@ def check_rows(
 ) -> CoxRows:
     """Return the rows as arrays of one length and type.
 
-    Raises
-    ------
-    CoxInputError
-        Lengths that differ, no covariate, repeated names, missing or infinite values, an event that is not
-        true/false, follow-up that ends before day 0 or not after its entry, weights that are not positive, no event
-        (unless `no_event_allowed`), or a covariate with one value only (unless `constant_allowed`).
+    Raises CoxInputError for lengths that differ, no covariate, repeated names, missing or infinite values, an event
+    that is not true/false, follow-up that ends before day 0 or not after its entry, weights that are not positive, no
+    event (unless `no_event_allowed`), or a covariate with one value only (unless `constant_allowed`).
     """
     exit_ = _numbers(exit_days, "exit_days")
     n = len(exit_)
@@ -92,6 +93,21 @@ def check_rows(
     if constant:
         raise CoxInputError(f"Constant covariates cannot be estimated: {', '.join(constant)}.")
     return rows
+
+
+def refuse_repeated(names: Sequence[str], correlation: Floats) -> None:
+    """Name covariates that have next to nothing of their own beside those before them, by how they go together."""
+    kept: list[int] = []
+    repeated: list[str] = []
+    for j, name in enumerate(names):
+        own = correlation[j, kept]
+        left = 1 - own @ linalg.solve(correlation[np.ix_(kept, kept)], own) if kept else 1.0
+        if left < COLLINEAR:
+            repeated.append(name)
+        else:
+            kept.append(j)
+    if repeated:
+        raise CoxInputError(f"These covariates follow from the covariates before them: {', '.join(repeated)}.")
 
 
 def distinct_codes(values: ArrayLike, name: str) -> tuple[NDArray[Any], Ints]:

@@ -5,11 +5,7 @@ rows at risk then. A row is at risk in a run of consecutive groups, so all such 
 group, one by first group, and one cumulative sum. In the other direction, whatever a row collects over its run is the
 difference of two cumulative sums. The matrix of second derivatives needs no matrix per group: it is one row-weighted
 cross product less one cross product of the groups' means.
-
-References
-----------
-[1] Therneau TM, Grambsch PM. Modeling Survival Data: Extending the Cox Model. Springer, 2000 (chapters 3 and 7).
-[2] Efron B. The efficiency of Cox's likelihood function for censored data. J Am Stat Assoc 1977;72:557-565.
+Sources: Therneau 2000, chapters 3 and 7; Efron 1977.
 """
 
 from collections.abc import Iterator
@@ -45,7 +41,6 @@ class RiskSets:
     event_group: Ints
     group_time: Floats
     group_stratum: Ints
-    group_events: Ints
     group_weight: Floats
     step_group: Ints
     step_share: Floats
@@ -132,7 +127,6 @@ def lay_out_groups(times: Floats, keys: Ints, events: Ints, weight: Floats, ties
         event_group=none,
         group_time=times[keys % width - 1],
         group_stratum=keys // width,
-        group_events=events,
         group_weight=weight,
         step_group=step_group,
         step_share=step_share,
@@ -189,19 +183,18 @@ def steps_of(group_events: Ints, group_weight: Floats, ties: Ties) -> tuple[Ints
     return step_group, step_in_group / group_events[step_group], (group_weight / group_events)[step_group]
 
 
-def moments(sets: RiskSets, x: Floats, beta: Floats, offset: Floats | None = None) -> Moments:
+def moments(sets: RiskSets, x: Floats, beta: Floats) -> Moments:
     """Evaluate the log partial likelihood and all sums that its derivatives share. `x` is covariate by row.
 
-    `offset`, if given, is added to each row's linear predictor.
     Overflow gives a log-likelihood that is not finite, which the caller must refuse.
     """
-    risk, sums = sum_rows(sets, x, beta, offset)
+    risk, sums = sum_rows(sets, x, beta)
     return moments_of(sets, sums, risk)
 
 
-def sum_rows(sets: RiskSets, x: Floats, beta: Floats, offset: Floats | None = None) -> tuple[Floats, RowSums]:
+def sum_rows(sets: RiskSets, x: Floats, beta: Floats) -> tuple[Floats, RowSums]:
     """Each row's `risk` (see `Moments`) and what the rows add to the groups."""
-    eta = beta @ x if offset is None else beta @ x + offset
+    eta = beta @ x
     rows = sets.event_row
     with np.errstate(over="ignore", invalid="ignore"):
         risk = sets.weight * np.exp(eta)

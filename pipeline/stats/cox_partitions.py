@@ -2,13 +2,9 @@
 
 All that the partial likelihood needs of the rows at one value of the coefficients are sums per event day and stratum;
 those of parts add up, and so do the score, the information and the squares of patients' influence, as long as no
-patient is in two parts [1]. So each step of Newton's method is a few rounds over the parts. The rows of one part are in
-memory at a time; between parts only the sums travel.
-
-References
-----------
-[1] Lin DY, Wei LJ. The robust inference for the Cox proportional hazards model. J Am Stat Assoc 1989;84:1074-1078.
-[2] Therneau TM, Grambsch PM. Modeling Survival Data: Extending the Cox Model. Springer, 2000 (chapters 3 and 7).
+patient is in two parts [Lin 1989]. So each step of Newton's method is a few rounds over the parts. The rows of one part
+are in memory at a time; between parts only the sums travel.
+Sources: Therneau 2000, chapters 3 and 7.
 """
 
 from __future__ import annotations
@@ -103,22 +99,14 @@ def fit_cox_parts(
 ) -> CoxPartsFit:
     """Fit a Cox model to the rows of all parts; the estimate is that of `fit_cox` on all rows together.
 
-    Parameters
-    ----------
-    parts
-        Whatever stands for a part, such as a path, or for several.
-    load
-        Gives the rows of a part, or of several one after the other, whose sums are then added up before they travel.
-        Defined at the top of a module where `over` sends it to other processes.
-    names, ties
-        As in `fit_cox`. Errors are robust if the rows carry clusters; no cluster may have rows in two parts.
-    over
-        Applies a function to all parts, in their order.
+    - `parts`: Whatever stands for a part, such as a path, or for several.
+    - `load`: Gives the rows of a part, or of several one after the other, whose sums are then added up before they
+      travel. Defined at the top of a module where `over` sends it to other processes.
+    - `names`, `ties`: As in `fit_cox`. Errors are robust if the rows carry clusters; no cluster may have rows in two
+      parts.
+    - `over`: Applies a function to all parts, in their order.
 
-    Raises
-    ------
-    CoxInputError
-        As `fit_cox`.
+    Raises CoxInputError as `fit_cox`.
     """
     if ties not in ("efron", "breslow"):
         raise CoxInputError("ties must be efron or breslow.")

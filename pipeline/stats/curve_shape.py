@@ -2,11 +2,7 @@
 
 A natural spline spans a straight line. With the spline's columns in a Cox model, the coefficients along that line are
 those of a straight dose-response; all others bend it. Both hypotheses are linear in the coefficients and tested by
-Wald's chi-square with the covariance of the fit (clustered, where the fit is) [1].
-
-References
-----------
-[1] Harrell FE. Regression Modeling Strategies. 2nd ed. Springer, 2015 (section 2.4.5; from memory).
+Wald's chi-square with the covariance of the fit (clustered, where the fit is) [Harrell 2015, section 2.4.5].
 """
 
 from collections.abc import Sequence

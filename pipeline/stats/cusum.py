@@ -1,21 +1,12 @@
 """A risk-adjusted CUSUM for failures over time: does the hazard look doubled from some month on?
 
 After each month the chart adds the log-likelihood ratio of "the hazard is `ratio` times what was expected" against "as
-expected": failures x log(ratio) - (ratio - 1) x expected failures, and never falls below 0. Expected failures are
-those of every tooth under observation in that month, at its own age and with its own risks, so that a tooth tells
-something for as long as it is followed and not only on some fixed day [1, 2]. A chart that reaches its threshold
-signals and starts again from 0. What is expected is itself learnt from failures, so thresholds and delays are those of
-charts whose expectation is wrong by as much as chance makes it [4].
-
-References (from memory)
-----------
-[1] Sego LH, Reynolds MR, Woodall WH. Risk-adjusted monitoring of survival times. Stat Med 2009;28:1386-1401.
-[2] Biswas P, Kalbfleisch JD. A risk-adjusted CUSUM in continuous time based on the Cox model. Stat Med
-    2008;27:3382-3406.
-[3] Steiner SH, Cook RJ, Farewell VT, Treasure T. Monitoring surgical performance using risk-adjusted cumulative sum
-    charts. Biostatistics 2000;1:441-452.
-[4] Jones MA, Steiner SH. Assessing the effect of estimation error on risk-adjusted CUSUM chart performance. Int J Qual
-    Health Care 2012;24:176-181.
+expected": failures x log(ratio) - (ratio - 1) x expected failures, and never falls below 0. Expected failures are those
+of every tooth under observation in that month, at its own age and with its own risks, so that a tooth tells something
+for as long as it is followed and not only on some fixed day [Sego 2009; Biswas 2008]. A chart that reaches its
+threshold signals and starts again from 0. What is expected is itself learnt from failures, so thresholds and delays are
+those of charts whose expectation is wrong by as much as chance makes it [Jones 2012].
+Sources: Steiner 2000. All are from memory.
 """
 
 from collections.abc import Sequence

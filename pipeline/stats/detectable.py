@@ -8,12 +8,8 @@ from pipeline.stats.limits import z_value
 def detectable_difference(std_error: float, *, power: float = 0.8, confidence: float = 0.95) -> float:
     """Smallest true difference that a two-sided test would find with `power`: (z for alpha + z for power) * error.
 
-    With the defaults 2.80 standard errors [1]. The error is the one achieved, on whatever scale the difference has: a
-    share, days, or a log hazard ratio. The other tail is left out, as is usual; `power_at` counts it.
-
-    References
-    ----------
-    [1] Julious SA. Sample sizes for clinical trials with normal data. Stat Med 2004;23:1921-1986.
+    With the defaults 2.80 standard errors [Julious 2004]. The error is the one achieved, on whatever scale the
+    difference has: a share, days, or a log hazard ratio. The other tail is left out, as is usual; `power_at` counts it.
     """
     if not std_error >= 0:
         raise ValueError("std_error must not be negative or missing")

@@ -14,28 +14,22 @@ class EValue:
 
     estimate: float
     limit: float
-    risk_ratio: float
 
 
 def e_value(hazard_ratio: float, ci_low: float, ci_high: float, *, outcome_is_rare: bool) -> EValue:
-    """E-value of a hazard ratio with its limits [1].
+    """E-value of a hazard ratio with its limits [VanderWeele 2017].
 
     A hazard ratio stands for a risk ratio where the outcome is rare, under some 15% by the end of follow-up; otherwise
     it is turned into one by RR = (1 - 0.5^sqrt(HR)) / (1 - 0.5^sqrt(1/HR)).
 
     Raises ValueError unless 0 < ci_low <= hazard_ratio <= ci_high.
-
-    References
-    ----------
-    [1] VanderWeele TJ, Ding P. Sensitivity analysis in observational research: introducing the E-value. Ann Intern
-        Med 2017;167:268-274.
     """
     if not 0 < ci_low <= hazard_ratio <= ci_high < math.inf:
         raise ValueError("a hazard ratio above 0 inside its limits is needed")
     ratio, low, high = (_risk_ratio(value, rare=outcome_is_rare) for value in (hazard_ratio, ci_low, ci_high))
     nearer = low if ratio > 1 else high
     holds_one = ci_low <= 1 <= ci_high
-    return EValue(estimate=_bound(ratio), limit=1.0 if holds_one else _bound(nearer), risk_ratio=ratio)
+    return EValue(estimate=_bound(ratio), limit=1.0 if holds_one else _bound(nearer))
 
 
 def _risk_ratio(hazard_ratio: float, *, rare: bool) -> float:

@@ -11,12 +11,8 @@ def information_needed(hazard_ratio: float, *, power: float = 0.8, confidence: f
     """Information on the log hazard ratio (1 / variance) that finds this ratio with `power`.
 
     It is ((z + z) / log ratio)^2, and a failure brings share * (1 - share) of it, `share` being that of one group among
-    those at risk [1]. Raises ValueError for a ratio of 1, or one that is not above 0: no number of failures shows no
-    difference.
-
-    References
-    ----------
-    [1] Schoenfeld DA. Sample-size formula for the proportional-hazards regression model. Biometrics 1983;39:499-503.
+    those at risk [Schoenfeld 1983]. Raises ValueError for a ratio of 1, or one that is not above 0: no number of
+    failures shows no difference.
     """
     if not hazard_ratio > 0 or hazard_ratio == 1:
         raise ValueError("the hazard ratio must be above 0 and not 1")
@@ -35,14 +31,9 @@ def ratio_of_shares(reference: float, group: float) -> float:
 def expected_failures(*, followed: float, arrivals: float, failing: float, leaving: float, after: float) -> float:
     """Failures to be seen within `after` years, under constant rates.
 
-    Parameters
-    ----------
-    followed
-        Teeth under observation now.
-    arrivals
-        Teeth that come under observation per year, evenly.
-    failing, leaving
-        Failures, and other ends of observation, per tooth-year.
+    - `followed`: Teeth under observation now.
+    - `arrivals`: Teeth that come under observation per year, evenly.
+    - `failing`, `leaving`: Failures, and other ends of observation, per tooth-year.
     """
     if min(followed, arrivals, failing, leaving, after) < 0:
         raise ValueError("numbers, rates and time must not be negative")

@@ -26,14 +26,10 @@ class Hazard:
 
 
 def breslow_hazard(exit_days: ArrayLike, event: ArrayLike, score: ArrayLike) -> Hazard:
-    """Breslow's cumulative hazard [1] of rows followed from day 0, each with its relative hazard `score`.
+    """Breslow's cumulative hazard [Breslow 1972] of rows followed from day 0, each with its relative hazard `score`.
 
     A day with d failures adds d over the summed scores of the rows still followed on it (exit >= day). So the expected
     failures of all rows, score x hazard until exit, add up to the observed ones.
-
-    References
-    ----------
-    [1] Breslow NE. Discussion of Professor Cox's paper. J R Stat Soc B 1972;34:216-217.
     """
     day, failed, weight = (np.asarray(v, dtype=np.float64) for v in (exit_days, event, score))
     order = np.lexsort((weight, day))

@@ -3,21 +3,14 @@
 With few failures three things make a normal interval too narrow. The error between patients is then a sum of few large
 squares and comes out too small, more often than not below that of the model, which takes every failure as its own: the
 larger of the two is used. It is itself uncertain: the quantile is that of Student's t, with the degrees of freedom that
-Satterthwaite's rule [1] gives to two groups whose log rates each have as much information as patients who failed. And
-the difference of two shares near none is skewed: its limits come from those of the two shares, each on the scale of the
-log cumulative hazard, by the method of variance estimates recovery [2]. With many failures all three go over into the
-normal interval.
+Satterthwaite's rule [Satterthwaite 1946] gives to two groups whose log rates each have as much information as patients
+who failed. And the difference of two shares near none is skewed: its limits come from those of the two shares, each on
+the scale of the log cumulative hazard, by the method of variance estimates recovery [Zou 2008]. With many failures all
+three go over into the normal interval.
 
 Where a ratio has phases, the failures of one short phase may carry most of the error, however many there are in all.
 Then the degrees of freedom are no more than the clusters that carry it, less one: of squared pulls s the number
 sum(s)^2 / sum(s^2), which is that of the clusters where all pull alike.
-
-References
-----------
-[1] Satterthwaite FE. An approximate distribution of estimates of variance components. Biometrics Bulletin
-    1946;2:110-114 (from memory).
-[2] Zou GY, Donner A. Construction of confidence limits about effect measures: a general approach. Stat Med
-    2008;27:1693-1702 (from memory).
 """
 
 from __future__ import annotations

@@ -1,17 +1,10 @@
 """Cox regression with Firth's penalty: finite estimates and honest limits where a group has few or no failures.
 
-The log partial likelihood is increased by half the log determinant of the information [1, 2]. Limits and p come from
-the profile of that penalised likelihood, in which every other coefficient is re-estimated and the penalty keeps the
-whole information [2, 3]; the standard error (inverse information) is a guide only, the likelihood being skewed where
-the penalty matters. Weights enter as counts of rows. There is no robust form: clusters are not taken into account.
-
-References
-----------
-[1] Firth D. Bias reduction of maximum likelihood estimates. Biometrika 1993;80:27-38.
-[2] Heinze G, Schemper M. A solution to the problem of monotone likelihood in Cox regression. Biometrics
-    2001;57:114-119.
-[3] Heinze G, Ploner M. SAS and SPLUS programs to perform Cox regression without convergence problems. Comput Methods
-    Programs Biomed 2002;67:217-223.
+The log partial likelihood is increased by half the log determinant of the information [Firth 1993; Heinze 2001]. Limits
+and p come from the profile of that penalised likelihood, in which every other coefficient is re-estimated and the
+penalty keeps the whole information [Heinze 2001; Heinze 2002]; the standard error (inverse information) is a guide
+only, the likelihood being skewed where the penalty matters. Weights enter as counts of rows. There is no robust form:
+clusters are not taken into account.
 """
 
 from collections.abc import Callable, Sequence

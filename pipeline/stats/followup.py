@@ -13,18 +13,16 @@ from pipeline.stats.spells import Ints, Values, whole_numbers
 class Completeness:
     """How much of the follow-up that could have been was seen.
 
-    - `median_days`: median potential follow-up by reverse Kaplan-Meier [1], with limits.
+    - `median_days`: median potential follow-up by reverse Kaplan-Meier [Schemper 1996], with limits.
     - `lost`, `share_lost`: rows whose follow-up ended without an event before the day it could have reached, other
       than by death.
-    - `clarks_c`: days observed over days that could have been observed [2], between 0 and 1; NaN without any.
+    - `clarks_c`: days observed over days that could have been observed [Clark 2002], between 0 and 1; NaN without any.
     """
 
     rows: int
     median_days: Quantile
     lost: int
     share_lost: float
-    days_observed: int
-    days_possible: int
     clarks_c: float
 
 
@@ -43,12 +41,6 @@ def completeness(
     Rows that failed or `died` could not have been followed past that, so for them possible and observed are the same.
 
     Raises ValueError if a row is followed past its possible day, and as `read_spells` does.
-
-    References
-    ----------
-    [1] Schemper M, Smith TL. A note on quantifying follow-up in studies of failure time. Control Clin Trials
-        1996;17:343-346.
-    [2] Clark TG, Altman DG, De Stavola BL. Quantification of the completeness of follow-up. Lancet 2002;359:1309-1310.
     """
     ended = _ended(exit_days, event)
     reverse = kaplan_meier(exit_days, ended, entry_days=entry_days, confidence=confidence)
@@ -62,8 +54,6 @@ def completeness(
         median_days=reverse.median(),
         lost=int(lost.sum()),
         share_lost=float(lost.mean()),
-        days_observed=observed,
-        days_possible=could,
         clarks_c=observed / could if could else float("nan"),
     )
 

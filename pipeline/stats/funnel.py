@@ -3,11 +3,7 @@
 Limits are exact for a Poisson count, drawn as a smooth line by letting the count be any number >= 0: for whole counts
 the chance of k or more with mean m is the regularised incomplete gamma function P(k, m), which is defined in between.
 A whole count lies outside the line exactly if its own tail is smaller than half of what the line leaves out.
-
-References
-----------
-[1] Spiegelhalter DJ. Funnel plots for comparing institutional performance. Stat Med 2005;24:1185-1202 (from memory).
-[2] Garwood F. Fiducial limits for the Poisson distribution. Biometrika 1936;28:437-442.
+Sources: Spiegelhalter 2005; Garwood 1936.
 """
 
 import numpy as np

@@ -1,17 +1,11 @@
 """Rates of several groups drawn towards one another: counts that are Poisson around rates that are gamma.
 
 Group i has `observed` failures, Poisson with mean rate x `exposure`; the rates of the groups are a draw from a gamma
-distribution with shape a and rate b (mean a / b). Given a and b a group's own rate is gamma again, with shape
-a + observed and rate b + exposure: its mean lies between its raw rate and a / b, the nearer to the latter the less was
-seen of it [1]. With few groups a and b are hardly known, and putting in their best values [1] would make the ranges too
-narrow: so they are averaged over, on a grid of their own posterior distribution [2].
-
-References
-----------
-[1] Clayton D, Kaldor J. Empirical Bayes estimates of age-standardized relative risks for use in disease mapping.
-    Biometrics 1987;43:671-681.
-[2] Christiansen CL, Morris CN. Hierarchical Poisson regression modeling. J Am Stat Assoc 1997;92:618-632. (The
-    prior `uniform_shrinkage`; from memory.)
+distribution with shape a and rate b (mean a / b). Given a and b a group's own rate is gamma again, with shape a +
+observed and rate b + exposure: its mean lies between its raw rate and a / b, the nearer to the latter the less was seen
+of it [Clayton 1987]. With few groups a and b are hardly known, and putting in their best values [Clayton 1987] would
+make the ranges too narrow: so they are averaged over, on a grid of their own posterior distribution [Christiansen
+1997].
 """
 
 from collections.abc import Callable
@@ -43,10 +37,11 @@ class Shrunk:
 
 
 def uniform_shrinkage(exposure: ArrayLike, observed: ArrayLike) -> Prior:
-    """The prior under which a group of middle size is drawn to the mean by any share between 0 and 1 alike [2].
+    """The prior under which a group of middle size is drawn to the mean by any share between 0 and 1 alike.
 
     That share is a / (a + m) where m is the middle number of events expected of a group; the mean a / b may be anything
     on the log scale.
+    Sources: Christiansen 1997. From memory.
     """
     middle = _middle(exposure, observed)
 

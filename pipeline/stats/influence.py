@@ -6,11 +6,8 @@ just after day t is made of terms
     weight_i * (gain(min(t, exit_i)) - gain(min(t, entry_i)) - jump_i * [exit_i <= t]),
 
 where `gain` is a running sum over the event days (what being at risk earns) and `jump` what the row's own event costs.
-The variance is the sum over clusters of the squared sum of influences: the infinitesimal jackknife [1], grouped.
-
-References
-----------
-[1] Therneau TM, Grambsch PM. Modeling Survival Data: Extending the Cox Model. Springer, 2000 (section 7.2 and 8.2).
+The variance is the sum over clusters of the squared sum of influences: the infinitesimal jackknife [Therneau 2000,
+section 7.2 and 8.2], grouped.
 """
 
 from dataclasses import dataclass

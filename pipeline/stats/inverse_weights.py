@@ -1,19 +1,12 @@
 """Weights that make two groups alike in what was known before: inverse probability of the treatment received.
 
-Stabilised weights [1]: the share treated (or not) over the fitted probability of what the crown received. They average
-about 1. A few very large ones would carry the comparison, so both tails are set back to a quantile [2]: less noise for
-some bias, which is why the bounds and the number of weights set back are part of the result.
+Stabilised weights [Robins 2000a]: the share treated (or not) over the fitted probability of what the crown received.
+They average about 1. A few very large ones would carry the comparison, so both tails are set back to a quantile [Cole
+2008]: less noise for some bias, which is why the bounds and the number of weights set back are part of the result.
 
 Curves and Cox fits take these weights; give the patient as `cluster`, so that their errors do not take a weight of 2
-for two crowns. Weights are taken as known there, which makes limits a little too wide rather than too narrow [1].
-
-References
-----------
-[1] Robins JM, Hernán MA, Brumback B. Marginal structural models and causal inference in epidemiology. Epidemiology
-    2000;11:550-560.
-[2] Cole SR, Hernán MA. Constructing inverse probability weights for marginal structural models. Am J Epidemiol
-    2008;168:656-664.
-[3] Kish L. Survey Sampling. Wiley, 1965 (section 11.7; from memory).
+for two crowns. Weights are taken as known there, which makes limits a little too wide rather than too narrow [Robins
+2000a].
 """
 
 from dataclasses import dataclass, field
@@ -25,27 +18,21 @@ Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)
-class InverseWeights:
-    """`values` has one weight per crown.
+class Weights:
+    """`values` has one weight a row, of which `n_truncated` were set back to a quantile.
 
-    `low` and `high` are the bounds, at the given `quantiles` of the weights before; `n_truncated` were set back to
-    them. `effective` is the effective sample size of the treated and of the others [3], `n` their numbers.
+    `low` and `high` are the least and the largest weight after that.
     """
 
     values: Floats = field(repr=False)
-    quantiles: tuple[float, float]
     low: float
     high: float
     n_truncated: int
-    largest_before: float
-    mean: float
-    n: tuple[int, int]
-    effective: tuple[float, float]
 
 
 def stabilised_weights(
     treated: ArrayLike, probability: ArrayLike, *, quantiles: tuple[float, float] = (0.01, 0.99)
-) -> InverseWeights:
+) -> Weights:
     """Stabilised inverse-probability weights, truncated at quantiles (0 and 1 for none; R's type 7).
 
     `probability` is each crown's fitted probability of being treated, strictly between 0 and 1. Raises ValueError
@@ -56,26 +43,24 @@ def stabilised_weights(
         raise ValueError("probability needs a number between 0 and 1, both excluded, for each row.")
     if chosen.all() or not chosen.any():
         raise ValueError("One of the two groups is empty.")
-    if not 0 <= quantiles[0] < quantiles[1] <= 1:
-        raise ValueError("quantiles must be two shares in order.")
+    check_quantiles(quantiles)
     share = chosen.mean()
     raw = np.where(chosen, share / chance, (1 - share) / (1 - chance))
     low, high = np.quantile(raw, quantiles)
     values = np.clip(raw, low, high)
-    return InverseWeights(
-        values=values,
-        quantiles=quantiles,
-        low=float(low),
-        high=float(high),
-        n_truncated=int(np.count_nonzero(values != raw)),
-        largest_before=float(raw.max()),
-        mean=float(values.mean()),
-        n=(int(chosen.sum()), int((~chosen).sum())),
-        effective=(effective_sample_size(values[chosen]), effective_sample_size(values[~chosen])),
-    )
+    return Weights(values, float(low), float(high), int(np.count_nonzero(values != raw)))
+
+
+def check_quantiles(quantiles: tuple[float, float]) -> None:
+    """Raise ValueError unless these are two shares in order."""
+    if not 0 <= quantiles[0] < quantiles[1] <= 1:
+        raise ValueError("quantiles must be two shares in order.")
 
 
 def effective_sample_size(weights: ArrayLike) -> float:
-    """How many rows of equal weight would tell as much: (sum of weights)^2 / sum of squares [3]."""
+    """How many rows of equal weight would tell as much: (sum of weights)^2 / sum of squares.
+
+    Sources: Kish 1965, section 11.7.
+    """
     weight = np.asarray(weights, dtype=np.float64)
     return float(weight.sum() ** 2 / np.sum(weight**2))

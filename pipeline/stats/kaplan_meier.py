@@ -8,7 +8,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from pipeline.stats.counts import Counts, count, event_free, exposure, per_survivor
 from pipeline.stats.influence import curve_variance, unit_sums
-from pipeline.stats.limits import LimitKind, share_limits
+from pipeline.stats.limits import share_limits
 from pipeline.stats.spells import Floats, Ints, Spells, Values, distinct_days, read_spells
 
 # As R's quantile.survfit: shares this close count as equal, so that a product of fractions can equal one half.
@@ -74,7 +74,6 @@ class Curve:
     low: Floats
     high: Floats
     variance: str
-    limits: LimitKind
     confidence: float
     n_rows: int
     n_units: int
@@ -89,7 +88,6 @@ class Curve:
         index = np.searchsorted(self.time, day, side="right")
         survival = np.concatenate(([1.0], self.survival))[index]
         none = (day < self.from_day) | ((day > self.time[-1]) & (survival > 0))
-        before = 1.0 if self.limits != "log-log" else np.nan
 
         def read(values: Floats, at_start: float) -> Floats:
             return np.where(none, np.nan, np.concatenate(([at_start], values))[index])
@@ -99,8 +97,8 @@ class Curve:
             at_risk=self.rows_at_risk_on(day),
             survival=np.where(none, np.nan, survival),
             std_error=read(self.std_error, 0.0),
-            low=read(self.low, before),
-            high=read(self.high, before),
+            low=read(self.low, np.nan),
+            high=read(self.high, np.nan),
         )
 
     def rows_at_risk_on(self, days: Ints) -> Ints:
@@ -148,35 +146,19 @@ def kaplan_meier(
     weights: Values | None = None,
     cluster: Values | None = None,
     from_day: int = 0,
-    limits: LimitKind = "log-log",
     confidence: float = 0.95,
 ) -> Curve:
-    """Kaplan-Meier curve [1] of one group.
+    """Kaplan-Meier curve [Kaplan 1958] of one group.
 
-    Parameters
-    ----------
-    exit_days, event, entry_days
-        One row per stretch of follow-up, in whole days; at risk on days with entry < day <= exit. See `spells.py` for
-        day 0 and ties.
-    weights
-        For adjusted curves; only their ratios matter.
-    cluster
-        The patient. With clusters or weights the variance is the infinitesimal jackknife grouped by cluster (else by
-        row), as R's `survfit(..., cluster=, robust=TRUE)`; otherwise it is Greenwood's.
-    from_day
-        Start the curve at this day, at 1, among those followed past it. With late entry the first few at risk can
-        otherwise take the whole curve down to 0. The default 0 keeps failures on day 0.
-    limits
-        Scale of the limits; see `limits.py`.
+    - `exit_days`, `event`, `entry_days`: One row per stretch of follow-up, in whole days; at risk on days with entry <
+      day <= exit. See `spells.py` for day 0 and ties.
+    - `weights`: For adjusted curves; only their ratios matter.
+    - `cluster`: The patient. With clusters or weights the variance is the infinitesimal jackknife grouped by cluster
+      (else by row), as R's `survfit(..., cluster=, robust=TRUE)`; otherwise it is Greenwood's.
+    - `from_day`: Start the curve at this day, at 1, among those followed past it. With late entry the first few at risk
+      can otherwise take the whole curve down to 0. The default 0 keeps failures on day 0.
 
-    Raises
-    ------
-    ValueError
-        If the rows are broken (see `read_spells`), or none is left after `from_day`.
-
-    References
-    ----------
-    [1] Kaplan EL, Meier P. Nonparametric estimation from incomplete observations. J Am Stat Assoc 1958;53:457-481.
+    Raises ValueError if the rows are broken (see `read_spells`), or none is left after `from_day`.
     """
     spells = read_spells(exit_days, event, entry_days=entry_days, weights=weights, cluster=cluster, from_day=from_day)
     one_event(spells)
@@ -200,7 +182,6 @@ def kaplan_meier(
         entry_rows=np.bincount(np.searchsorted(entered_on, spells.entry)),
         exit_rows=np.bincount(counts.last, minlength=len(counts.time)),
         from_day=from_day,
-        limits=limits,
         confidence=confidence,
     )
 
@@ -215,12 +196,11 @@ def curve_of(
     entry_rows: Ints,
     exit_rows: Ints,
     from_day: int,
-    limits: LimitKind,
     confidence: float,
 ) -> Curve:
     """The curve that counts and its errors make; `entry_rows` enter on `entry_days`, `exit_rows` leave on each day."""
     survival = event_free(counts)
-    low, high = share_limits(survival, std_error, kind=limits, confidence=confidence)
+    low, high = share_limits(survival, std_error, confidence=confidence)
     return Curve(
         time=counts.time,
         at_risk=counts.at_risk,
@@ -233,7 +213,6 @@ def curve_of(
         low=low,
         high=high,
         variance="clustered" if clustered else "greenwood",
-        limits=limits,
         confidence=confidence,
         n_rows=int(exit_rows.sum()),
         n_units=n_units,
@@ -263,13 +242,19 @@ def survival_influence(
         exit_days, event, entry_days=entry_days, weights=weights, cluster=cluster, from_day=from_day, with_units=True
     )
     one_event(spells)
-    counts = count(spells, n_causes=1)
-    step, own = per_survivor(counts)
     day = np.atleast_1d(np.asarray(days)).astype(np.int64)
-    index = np.searchsorted(counts.time, day, side="right") - 1
+    survival, values = pulls_on(spells, count(spells, n_causes=1), day)
+    return Influence(spells.unit_labels, day, survival, values)
+
+
+def pulls_on(spells: Spells, counts: Counts, days: Ints) -> tuple[Floats, Floats]:
+    """The curve that counts make at some days, and the pull of each unit on it; `counts` may be of more rows."""
+    step, own = per_survivor(counts)
+    index = np.searchsorted(counts.time, days, side="right") - 1
     survival = np.concatenate(([1.0], event_free(counts)))[index + 1]
-    sums = unit_sums(exposure(spells, counts), np.cumsum(step), own_jump(spells, counts, own), index)
-    return Influence(spells.unit_labels, day, survival, sums * survival)
+    return survival, survival * unit_sums(
+        exposure(spells, counts), np.cumsum(step), own_jump(spells, counts, own), index
+    )
 
 
 def first_day_with(at_least: int, *, exit_days: Values, entry_days: Values | None = None) -> int | None:

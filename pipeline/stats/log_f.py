@@ -1,4 +1,4 @@
-"""A weak belief that coefficients are alike: a log-F prior on their differences, worth a failure in all [1].
+"""A weak belief that coefficients are alike: a log-F prior on their differences, worth a failure in all.
 
 The logarithm of the ratio of two F-distributed rates with m degrees of freedom each adds
 
@@ -9,11 +9,7 @@ each of the two has failed m / 2 times. So m is how many failures the belief is 
 m = 1 it allows, 95 times of 100, that one rate is up to some 650 times the other. A group without failures gets a
 finite ratio by it, as if it had up to half a failure, and one with many is left as it is. For the errors between
 clusters the two halves count as clusters of their own.
-
-References
-----------
-[1] Greenland S, Mansournia MA. Penalization, bias reduction, and default priors in logistic and related categorical and
-    survival regressions. Stat Med 2015;34:3133-3143 (from memory).
+Sources: Greenland 2015.
 """
 
 from __future__ import annotations

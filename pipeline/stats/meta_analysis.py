@@ -1,19 +1,7 @@
 """Estimates of several studies as one: random effects, how far the studies disagree, and what a further one may find.
 
 Every sum is correctly rounded, so the order of the studies changes no figure by a single bit.
-
-References
-----------
-[1] DerSimonian R, Laird N. Meta-analysis in clinical trials. Control Clin Trials 1986;7:177-188.
-[2] Paule RC, Mandel J. Consensus values and weighting factors. J Res Natl Bur Stand 1982;87:377-385.
-[3] Viechtbauer W. Bias and efficiency of meta-analytic variance estimators in the random-effects model.
-    J Educ Behav Stat 2005;30:261-293.
-[4] Hartung J, Knapp G. A refined method for the meta-analysis of controlled clinical trials with binary outcome.
-    Stat Med 2001;20:3875-3889. Sidik K, Jonkman JN. A simple confidence interval for meta-analysis.
-    Stat Med 2002;21:3153-3159.
-[5] Higgins JPT, Thompson SG, Spiegelhalter DJ. A re-evaluation of random-effects meta-analysis.
-    J R Stat Soc A 2009;172:137-159.
-[6] Viechtbauer W. Confidence intervals for the amount of heterogeneity in meta-analysis. Stat Med 2007;26:37-52.
+Sources: DerSimonian 1986; Paule 1982; Hartung 2001; Sidik 2002; Higgins 2009.
 """
 
 import math
@@ -75,10 +63,7 @@ def meta_analysis(
 ) -> MetaAnalysis:
     """Pool estimates with their standard errors by random effects.
 
-    Raises
-    ------
-    ValueError
-        Below two studies, where lengths differ, or where a value is not finite or an error not above 0.
+    Raises ValueError below two studies, where lengths differ, or where a value is not finite or an error not above 0.
     """
     y, v = _checked(estimates, std_errors)
     tau2 = between_variance(y, v, method=method)
@@ -150,13 +135,19 @@ def between_variance(y: Sequence[float], v: Sequence[float], *, method: Method) 
 
 
 def variance_limits(y: Sequence[float], v: Sequence[float], *, confidence: float) -> tuple[float, float]:
-    """The Q-profile interval of the variance between studies [6]; an end at 0 where even 0 is too large."""
+    """The Q-profile interval of the variance between studies; an end at 0 where even 0 is too large.
+
+    Sources: Viechtbauer 2007.
+    """
     tail, df = (1 - confidence) / 2, len(y) - 1
     return _where_q_is(y, v, float(chi2_quantile(1 - tail, df))), _where_q_is(y, v, float(chi2_quantile(tail, df)))
 
 
 def _restricted_likelihood(y: Sequence[float], v: Sequence[float]) -> float:
-    """The variance that maximises the restricted likelihood [3], found on a grid and then by the slope's root."""
+    """The variance that maximises the restricted likelihood, found on a grid and then by the slope's root.
+
+    Sources: Viechtbauer 2005.
+    """
     top = 4 * _upper(y, v)
     grid = [0.0, *(top * 10 ** (-8 + 8 * i / _STEPS) for i in range(_STEPS + 1))]
     at = max(range(len(grid)), key=lambda i: _log_likelihood(y, v, grid[i]))

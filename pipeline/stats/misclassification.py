@@ -2,20 +2,13 @@
 
 The simple analysis takes one sensitivity and one specificity for granted; the probabilistic one draws them from what is
 believed of them, again and again, and so gives a range that holds the doubt about them beside chance.
-
-References
-----------
-[1] Lash TL, Fox MP, Fink AK. Applying Quantitative Bias Analysis to Epidemiologic Data. Springer, 2009.
-[2] Fox MP, Lash TL, Greenland S. A method to automate probabilistic sensitivity analyses of misclassified binary
-    variables. Int J Epidemiol 2005;34:1370-1376 (from memory).
-[3] Chu H, Wang Z, Cole SR, Greenland S. Sensitivity analysis of misclassification: a graphical and a Bayesian approach.
-    Ann Epidemiol 2006;16:834-841 (from memory).
+Sources: Chu 2006.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal, Protocol
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -24,8 +17,6 @@ from scipy.special import ndtr
 from pipeline.stats.laws import beta_quantile
 
 Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
-RandomError = Literal["conventional", "records"]
 
 
 class Prior(Protocol):
@@ -38,9 +29,10 @@ class Prior(Protocol):
 
 @dataclass(frozen=True)
 class Trapezoidal:
-    """Every value from `flat_from` to `flat_to` equally likely, less so towards `low` and `high`, none beyond [2].
+    """Every value from `flat_from` to `flat_to` equally likely, less so towards `low` and `high`, none beyond.
 
     With the flat part as wide as the whole it is uniform, without one triangular.
+    Sources: Fox 2005.
     """
 
     low: float
@@ -103,21 +95,6 @@ class Table:
 
 
 @dataclass(frozen=True)
-class Errors:
-    """Sensitivity and specificity of a misread exposure in cases and in others; equal in both: not differential."""
-
-    sensitivity: ArrayLike
-    sensitivity_other: ArrayLike
-    specificity: ArrayLike
-    specificity_other: ArrayLike
-
-    @classmethod
-    def alike(cls, sensitivity: ArrayLike, specificity: ArrayLike) -> Errors:
-        """The same in both groups."""
-        return cls(sensitivity, sensitivity, specificity, specificity)
-
-
-@dataclass(frozen=True)
 class Range:
     """Median and limits over draws."""
 
@@ -130,27 +107,25 @@ class Range:
 class Corrected:
     """The odds ratio of a probabilistic bias analysis.
 
-    `systematic` holds the doubt about the errors alone, `total` chance as well. `impossible` of `draws` would have
-    needed cells below 0: they contradict what was seen, and are discarded.
+    `systematic` holds the doubt about the errors alone, `total` chance as well. `impossible` draws would have needed
+    cells below 0: they contradict what was seen, and are discarded.
     """
 
     systematic: Range
     total: Range
-    draws: int
     impossible: int
 
 
-def correct_table(seen: Table, errors: Errors) -> Table:
-    """The table that errors of this size would have turned into the one seen, on average [1].
+def correct_table(seen: Table, sensitivity: ArrayLike, specificity: ArrayLike) -> Table:
+    """The table that errors of this size would have turned into the one seen, on average [Lash 2009].
 
     With sensitivity S and specificity P, (seen - (1 - P) * all) / (S + P - 1) of each group are truly yes. A cell below
     0 says that the errors are impossible with what was seen: its whole table is NaN. So it is where S + P is not
     above 1, since a record that is wrong as often as right tells nothing.
     """
     a, b, c, d = seen.cells()
-    yes, cases = _true_yes(a, a + b, errors.sensitivity, errors.specificity)
-    other, others = _true_yes(c, c + d, errors.sensitivity_other, errors.specificity_other)
-    cells = [yes, cases - yes, other, others - other]
+    one, other = (_true_yes(yes, yes + no, sensitivity, specificity) for yes, no in ((a, b), (c, d)))
+    cells = [one, a + b - one, other, c + d - other]
     possible = np.all([np.greater_equal(cell, 0) for cell in cells], axis=0)
     return Table(*(np.where(possible, cell, np.nan) for cell in cells))
 
@@ -175,47 +150,35 @@ def probabilistic(
     *,
     sensitivity: Prior,
     specificity: Prior,
-    sensitivity_other: Prior | None = None,
-    specificity_other: Prior | None = None,
-    correlation: float = 0.8,
-    random_error: RandomError = "records",
     draws: int = 10_000,
     seed: int,
     confidence: float = 0.95,
 ) -> Corrected:
     """The odds ratio with doubt about the errors, and with chance added.
 
-    Without priors of the other group the errors are not differential: one draw serves both. Chance is added as
-
-    - `conventional`: a normal deviate times the error of the table as seen [2], which is too small, since correcting
-      for errors makes chance count for more;
-    - `records`: the true shares are drawn from what the corrected table teaches of them, each group's records are
-      reclassified by the chance of being right that follows, and a normal deviate times the error of the table so made
-      is added.
+    The errors are the same in both groups: one draw serves both. For chance, the true shares are drawn from what the
+    corrected table teaches of them, each group's records are reclassified by the chance of being right that follows,
+    and a normal deviate times the error of the table so made is added. The error of the table as seen would be too
+    small [Fox 2005], since correcting for errors makes chance count for more.
 
     Raises ValueError where every draw is impossible.
     """
     rng = np.random.default_rng(seed)
-    errors = _draw_errors(
-        (sensitivity, sensitivity_other), (specificity, specificity_other), correlation=correlation, n=draws, rng=rng
-    )
-    true = correct_table(seen, errors)
+    # Two normals a draw, one of which goes unused.
+    drawn = [draw_alike(p, p, correlation=1, n=draws, rng=rng)[0] for p in (sensitivity, specificity)]
+    true = correct_table(seen, *drawn)
     possible = np.all([cell > 0 for cell in true.cells()], axis=0)
     kept = int(possible.sum())
     if not kept:
         raise ValueError("no draw of the errors fits what was seen")
-    true, errors = _rows(true, possible), _error_rows(errors, possible)
+    true = Table(*(cell[possible] for cell in true.cells()))
     log = true.log_odds_ratio()
     noise = rng.standard_normal(kept)
-    if random_error == "conventional":
-        total = log - noise * float(seen.error())
-    else:
-        made = _reclassify(seen, true, errors, rng)
-        total = made.log_odds_ratio() - noise * made.error()
+    made = _reclassify(seen, true, drawn[0][possible], drawn[1][possible], rng)
+    total = made.log_odds_ratio() - noise * made.error()
     return Corrected(
         systematic=range_of(np.exp(log), confidence=confidence),
         total=range_of(np.exp(total), confidence=confidence),
-        draws=draws,
         impossible=draws - kept,
     )
 
@@ -240,53 +203,23 @@ def unseen_of(seen: int, sensitivity: Floats, rng: np.random.Generator) -> NDArr
     return np.asarray(rng.negative_binomial(seen, np.clip(sensitivity, 1e-9, 1.0)), dtype=np.int64)
 
 
-def _true_yes(seen: Floats, all_of: Floats, sensitivity: ArrayLike, specificity: ArrayLike) -> tuple[Floats, Floats]:
+def _true_yes(seen: Floats, all_of: Floats, sensitivity: ArrayLike, specificity: ArrayLike) -> Floats:
     right = np.asarray(sensitivity, dtype=np.float64) + np.asarray(specificity, dtype=np.float64) - 1
     with np.errstate(divide="ignore", invalid="ignore"):
         yes = (seen - (1 - np.asarray(specificity)) * all_of) / right
-    return np.where(right > 0, yes, np.nan), all_of
+    return np.where(right > 0, yes, np.nan)
 
 
-def _draw_errors(
-    sensitivity: tuple[Prior, Prior | None],
-    specificity: tuple[Prior, Prior | None],
-    *,
-    correlation: float,
-    n: int,
-    rng: np.random.Generator,
-) -> Errors:
-    drawn: list[Floats] = []
-    for one, other in (sensitivity, specificity):
-        drawn += draw_alike(one, other or one, correlation=1.0 if other is None else correlation, n=n, rng=rng)
-    return Errors(*drawn)
-
-
-def _rows(table: Table, kept: Bools) -> Table:
-    return Table(*(cell[kept] for cell in table.cells()))
-
-
-def _error_rows(errors: Errors, kept: Bools) -> Errors:
-    drawn = (errors.sensitivity, errors.sensitivity_other, errors.specificity, errors.specificity_other)
-    return Errors(*(np.asarray(one)[kept] for one in drawn))
-
-
-def _reclassify(seen: Table, true: Table, errors: Errors, rng: np.random.Generator) -> Table:
+def _reclassify(seen: Table, true: Table, S: Floats, P: Floats, rng: np.random.Generator) -> Table:
+    """Records after reclassification, one draw for each pair of errors."""
     a, b, c, d = (int(cell) for cell in seen.cells())
-    ta, tb, tc, td = true.cells()
-    first = _records(a, b, (ta, tb), (errors.sensitivity, errors.specificity), rng)
-    second = _records(c, d, (tc, td), (errors.sensitivity_other, errors.specificity_other), rng)
-    cells = (*first, *second)
+    true_a, true_b, true_c, true_d = true.cells()
+    cells: list[Floats] = []
+    for yes, no, truth in ((a, b, (true_a, true_b)), (c, d, (true_c, true_d))):
+        share = rng.beta(*truth)
+        right_yes = S * share / (S * share + (1 - P) * (1 - share))
+        right_no = P * (1 - share) / (P * (1 - share) + (1 - S) * share)
+        found = rng.binomial(yes, right_yes) + rng.binomial(no, 1 - right_no)
+        cells += [found.astype(np.float64), (yes + no - found).astype(np.float64)]
     # A cell that chance empties has no logarithm: half a record, as tables with an empty cell are commonly given.
     return Table(*(np.maximum(cell, 0.5) for cell in cells))
-
-
-def _records(
-    yes: int, no: int, true: tuple[Floats, Floats], errors: tuple[ArrayLike, ArrayLike], rng: np.random.Generator
-) -> tuple[Floats, Floats]:
-    """Records of one group after reclassification: truly yes and truly no, one draw for each pair of errors."""
-    S, P = (np.asarray(one) for one in errors)
-    share = rng.beta(*true)
-    right_yes = S * share / (S * share + (1 - P) * (1 - share))
-    right_no = P * (1 - share) / (P * (1 - share) + (1 - S) * share)
-    found = rng.binomial(yes, right_yes) + rng.binomial(no, 1 - right_no)
-    return found.astype(np.float64), (yes + no - found).astype(np.float64)

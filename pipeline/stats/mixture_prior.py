@@ -2,23 +2,10 @@
 
 The studies are put together by the normal hierarchical model: each has its own true value, these scatter around a
 common mean by `tau`, and `tau` has a half-normal prior, so one study alone says something, and not too much. The
-predicted value of one further study, this practice, is the meta-analytic-predictive prior [1, 2], here the exact
-mixture over a grid of `tau` in place of draws. A vague component, worth one unit of information [3], makes it
-robust [2]: where the practice's own figures lie far off, that component gains the weight, and the others fade.
-
-References
-----------
-[1] Neuenschwander B, Capkun-Niggli G, Branson M, Spiegelhalter DJ. Summarizing historical information on controls in
-    clinical trials. Clin Trials 2010;7:5-18.
-[2] Schmidli H, Gsteiger S, Roychoudhury S, O'Hagan A, Spiegelhalter D, Neuenschwander B. Robust
-    meta-analytic-predictive priors in clinical trials with historical control information. Biometrics
-    2014;70:1023-1032.
-[3] Kass RE, Wasserman L. A reference Bayesian test for nested hypotheses and its relationship to the Schwarz
-    criterion. J Am Stat Assoc 1995;90:928-934. For failures, one unit is one failure: Volinsky CT, Raftery AE.
-    Bayesian information criterion for censored survival models. Biometrics 2000;56:256-262.
-[4] Neuenschwander B, Weber S, Schmidli H, O'Hagan A. Predictively consistent prior effective sample sizes. Biometrics
-    2020;76:578-587.
-[5] Box GEP. Sampling and Bayes' inference in scientific modelling and robustness. J R Stat Soc A 1980;143:383-430.
+predicted value of one further study, this practice, is the meta-analytic-predictive prior [Neuenschwander 2010;
+Schmidli 2014], here the exact mixture over a grid of `tau` in place of draws. A vague component, worth one unit of
+information [Kass 1995; Volinsky 2000], makes it robust [Schmidli 2014]: where the practice's own figures lie far off,
+that component gains the weight, and the others fade.
 """
 
 import math
@@ -92,10 +79,7 @@ def predicted(
     it as it is. `centre` is the mean and standard deviation of a normal prior of the common mean, flat where None. The
     order of the studies changes no bit.
 
-    Raises
-    ------
-    ValueError
-        Without a study, or where a value is not finite, or an error or the scale not above 0.
+    Raises ValueError without a study, or where a value is not finite, or an error or the scale not above 0.
     """
     told = sorted(zip(estimates, std_errors, strict=True))
     if not told or not all(map(math.isfinite, (*estimates, *std_errors, tau_scale))):
@@ -159,7 +143,7 @@ def updated_by_count(prior: Mixture, failures: float, exposure: float) -> Update
 
 
 def surprise(prior: Mixture, estimate: float, std_error: float) -> float:
-    """How rarely the prior would give an estimate at least as far out, on either side [5]: a two-sided p."""
+    """How rarely the prior would give an estimate at least as far out, on either side [Box 1980]: a two-sided p."""
     below = Mixture(prior.weights, prior.means, np.sqrt(prior.sds**2 + std_error**2)).cdf(estimate)
     return min(1.0, 2 * min(below, 1 - below))
 
@@ -178,9 +162,9 @@ def surprise_by_count(prior: Mixture, failures: float, exposure: float) -> float
 def effective_size(prior: Mixture, unit_sd: float) -> float:
     """How many units a prior is worth: the variance of one unit's error over that of the prior (method of moments).
 
-    It is the cautious one of the usual measures. The expected local-information ratio [4] follows the peak that the
-    half-normal leaves where studies do not differ at all: one study of half a million teeth that 20 of ours are worth
-    by moments would be worth 640 by it.
+    It is the cautious one of the usual measures. The expected local-information ratio [Neuenschwander 2020] follows the
+    peak that the half-normal leaves where studies do not differ at all: one study of half a million teeth that 20 of
+    ours are worth by moments would be worth 640 by it.
     """
     return (unit_sd / prior.sd) ** 2
 

@@ -2,17 +2,12 @@
 
 Whatever starts in a state may pass into others, and from those onwards; a row ends where the state is left or follow-up
 ends. On each day a state passes on dN / Y of its share, N the passages of that day and Y those in the state just before
-it: P(t) = P(0) * product over days of (1 + dH) [1]. Competing events are the case in which every passage is the last
-one (`aalen_johansen.py`, which gives all days at once).
+it: P(t) = P(0) * product over days of (1 + dH) [Aalen 1978]. Competing events are the case in which every passage is
+the last one (`aalen_johansen.py`, which gives all days at once).
 
-The error is the infinitesimal jackknife over independent units [2]: a row in state j that is at risk on day v pulls the
-shares on day t by p_j(v-) / Y_j(v) * (own passage - dH_j) times the product of the later days.
-
-References
-----------
-[1] Aalen OO, Johansen S. An empirical transition matrix for non-homogeneous Markov chains based on censored
-    observations. Scand J Stat 1978;5:141-150.
-[2] Therneau TM, Grambsch PM. Modeling Survival Data: Extending the Cox Model. Springer, 2000 (section 7.2 and 8.2).
+The error is the infinitesimal jackknife over independent units [Therneau 2000, section 7.2 and 8.2]: a row in state j
+that is at risk on day v pulls the shares on day t by p_j(v-) / Y_j(v) * (own passage - dH_j) times the product of the
+later days.
 """
 
 from dataclasses import dataclass
@@ -22,7 +17,7 @@ from numpy.typing import ArrayLike
 
 from pipeline.stats.counts import Counts, count
 from pipeline.stats.influence import Exposure, unit_sums
-from pipeline.stats.limits import LimitKind, share_limits
+from pipeline.stats.limits import share_limits
 from pipeline.stats.spells import Floats, Ints, Spells, Values, read_spells, whole_numbers
 
 STAYS = -1
@@ -66,33 +61,21 @@ def state_shares(
     entry_days: Values | None = None,
     cluster: Values | None = None,
     from_day: int = 0,
-    limits: LimitKind = "log-log",
     confidence: float = 0.95,
 ) -> StateShares:
     """Share in each state on chosen whole days, of those that are in state `starts_in` on `from_day`.
 
-    Parameters
-    ----------
-    exit_days, entry_days, cluster, from_day
-        As in `read_spells`: one row per stay in a state.
-    state, passes_to
-        The state of the row, and the state into which it passes on `exit_days`, numbered from 0; `STAYS` (-1) where
-        follow-up ends in the state.
-    days
-        Past the last exit shares are those of the last day: ask only as far as enough are followed.
+    - `exit_days`, `entry_days`, `cluster`, `from_day`: As in `read_spells`: one row per stay in a state.
+    - `state`, `passes_to`: The state of the row, and the state into which it passes on `exit_days`, numbered from 0;
+      `STAYS` (-1) where follow-up ends in the state.
+    - `days`: Past the last exit shares are those of the last day: ask only as far as enough are followed.
 
     Passing does not depend on how long a row has been in its state (a Markov process); shares of states are right even
-    if it does, as long as leaving follow-up has nothing to do with it [3]. A state that nobody is followed in on a day
-    passes nothing on.
+    if it does, as long as leaving follow-up has nothing to do with it [Datta 2001]. A state that nobody is followed in
+    on a day passes nothing on.
 
     Raises ValueError as `read_spells` does, for states outside 0 to `n_states` - 1 and for a passage into the row's
     own state.
-
-    References
-    ----------
-    [3] Datta S, Satten GA. Validity of the Aalen-Johansen estimators of stage occupation probabilities and
-        Nelson-Aalen estimators of integrated transition hazards for non-Markov models. Stat Probab Lett
-        2001;55:403-411 (from memory).
     """
     own, onto = whole_numbers(state, "state"), whole_numbers(passes_to, "passes_to")
     _check(own, onto, n_states)
@@ -110,7 +93,7 @@ def state_shares(
     error = np.sqrt(np.stack([_variance(spells, counts, moves, int(i)) for i in index], axis=1))
     if spells.n_units < 2:
         error = np.full_like(error, np.nan)
-    low, high = share_limits(share, error, kind=limits, confidence=confidence)
+    low, high = share_limits(share, error, confidence=confidence)
     followed = [
         [np.sum((spells.carried == j) & (spells.entry <= d) & (spells.exit > d)) for d in day] for j in range(n_states)
     ]

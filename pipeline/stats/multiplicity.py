@@ -7,18 +7,13 @@ Floats = NDArray[np.float64]
 
 
 def holm(p: ArrayLike, weights: ArrayLike | None = None) -> Floats:
-    """Holm's adjusted p-values, in the order given: below alpha means a chance of alpha of any false claim [1].
+    """Holm's adjusted p-values, in the order given: below alpha means a chance of alpha of any false claim [Holm 1979].
 
     A comparison of weight w (1 unless given) among weights that sum to W is first held against alpha * w / W; what is
     claimed leaves its part to the rest. Without weights NaN (a comparison that could not be made) stays NaN and counts
     as none.
 
     Raises ValueError for values outside 0 to 1, for weights that are not above 0, of another length, or of a NaN.
-
-    References
-    ----------
-    [1] Holm S. A simple sequentially rejective multiple test procedure. Scand J Stat 1979;6:65-70. Weights: section 4,
-    from memory.
     """
     values = np.asarray(p, dtype=np.float64)
     parts = np.ones(values.shape) if weights is None else np.asarray(weights, dtype=np.float64)

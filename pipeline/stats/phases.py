@@ -30,16 +30,12 @@ class PhaseFit:
 def fit_phases(fit: CoxFit, group: str, *, start: ArrayLike, cuts: Sequence[int], alike: float = 0.0) -> PhaseFit:
     """Fit `fit` again with the column `group` cut in phases, each with a ratio of its own.
 
-    Parameters
-    ----------
-    start
-        Per fitted row the day of the fit's clock on which its group began; of rows outside the group it is not read.
-    cuts
-        Increasing days since then. A phase lasts to the end of its cut's day, the last one as long as rows are
-        followed; rows of the group are cut there, rows outside it stay whole.
-    alike
-        How many failures it is worth that two phases which adjoin have the same ratio (`log_f.py`). Above 0 a phase
-        without a failure has a ratio too.
+    - `start`: Per fitted row the day of the fit's clock on which its group began; of rows outside the group it is not
+      read.
+    - `cuts`: Increasing days since then. A phase lasts to the end of its cut's day, the last one as long as rows are
+      followed; rows of the group are cut there, rows outside it stay whole.
+    - `alike`: How many failures it is worth that two phases which adjoin have the same ratio (`log_f.py`). Above 0 a
+      phase without a failure has a ratio too.
 
     Raises CoxInputError where a phase has no rows at risk, or as `fit_cox`.
     """

@@ -2,14 +2,7 @@
 
 A covariate that tells the treated from the others without error has no finite coefficient, and weights made of it would
 be without bound. Iterations that drift are taken as a suspicion; whether the data separate is then answered exactly, by
-a linear program [1, 2].
-
-References
-----------
-[1] Albert A, Anderson JA. On the existence of maximum likelihood estimates in logistic regression models. Biometrika
-    1984;71:1-10.
-[2] Konis K. Linear programming algorithms for detecting separated data in binary logistic regression models. DPhil
-    thesis, University of Oxford, 2007 (from memory).
+a linear program [Albert 1984; Konis 2007].
 """
 
 from collections.abc import Sequence
@@ -20,6 +13,8 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import optimize
 from scipy.special import expit
 
+from pipeline.stats.cox_input import refuse_repeated
+
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 INTERCEPT = "intercept"
@@ -28,7 +23,6 @@ INTERCEPT = "intercept"
 GAIN_DONE = 1e-13
 GAIN_SPENT = 1e-8
 STILL_MOVING = 0.1
-COLLINEAR = 1e-9
 TOLERANCE = 1e-7
 MAX_ITERATIONS = 60
 MAX_HALVINGS = 30
@@ -85,14 +79,14 @@ def fit_logistic(
     `x` has one row per crown and a column per name, without an intercept, which is added. `weights` multiply a row's
     likelihood.
 
-    Raises
-    ------
-    ValueError
-        Columns that do not fit, values that are missing or infinite, an outcome that is not true/false or the same in
-        all, weights that are not positive, covariates that are constant or follow from those before them (named).
+    Raises ValueError for columns that do not fit, values that are missing or infinite, an outcome that is not
+    true/false or the same in all, weights that are not positive, covariates that are constant or follow from those
+    before them (named).
     """
     rows = _checked(x, treated, names, weights)
-    _refuse_collinear(rows, names)
+    cross = (rows.z * rows.weight[:, None]).T @ rows.z
+    scale = np.sqrt(np.diag(cross))
+    refuse_repeated((INTERCEPT, *names), cross / np.outer(scale, scale))
     start = np.zeros(len(names) + 1)
     start[0] = np.log(rows.weight[rows.outcome].sum() / rows.weight[~rows.outcome].sum())
     beta, iterations, converged, separated = _maximise(rows, start)
@@ -180,18 +174,3 @@ def _checked(x: ArrayLike, treated: ArrayLike, names: Sequence[str], weights: Ar
     if flat:
         raise ValueError(f"Constant covariates cannot be estimated: {', '.join(flat)}.")
     return _Rows(np.column_stack([np.ones(n), (columns - center) / scale]), outcome, weight, center, scale)
-
-
-def _refuse_collinear(rows: _Rows, names: Sequence[str]) -> None:
-    cross = (rows.z * rows.weight[:, None]).T @ rows.z
-    scale = np.sqrt(np.diag(cross))
-    correlation = cross / np.outer(scale, scale)
-    kept, repeated = [0], []
-    for j, name in enumerate(names, start=1):
-        own = correlation[j, kept]
-        if 1 - own @ np.linalg.solve(correlation[np.ix_(kept, kept)], own) < COLLINEAR:
-            repeated.append(name)
-        else:
-            kept.append(j)
-    if repeated:
-        raise ValueError(f"These covariates follow from the covariates before them: {', '.join(repeated)}.")

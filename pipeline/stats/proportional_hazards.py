@@ -1,20 +1,12 @@
 """Does a hazard ratio change over follow-up? The score test of proportional hazards, per term and for all together.
 
 Each covariate is joined by its product with a function of time, one minus Kaplan-Meier; the test is the score test that
-all products have coefficient zero [1]. It holds with late entry and strata, whose risk sets and tied events are those
-of the fit, and is what R's cox.zph computes from version 3.0 of survival on [2]. Fitted weights enter. R leaves
-clusters out of this test even where the fit has them, and takes rows as independent, so that teeth of one patient make
-its p too small. With `clustered` the variance of the score is taken between the clusters of the fit instead: the robust
-score test [3], each cluster's part of the score less what the fitted coefficients take up of it. R has no such form to
-hold it against; with every row its own cluster it tends to the plain test.
-
-References
-----------
-[1] Grambsch PM, Therneau TM. Proportional hazards tests and diagnostics based on weighted residuals. Biometrika
-    1994;81:515-526.
-[2] Therneau TM. The survival package, cox.zph (version 3.0 and later).
-[3] Lin DY, Wei LJ. The robust inference for the Cox proportional hazards model. J Am Stat Assoc 1989;84:1074-1078
-    (from memory).
+all products have coefficient zero [Grambsch 1994]. It holds with late entry and strata, whose risk sets and tied events
+are those of the fit, and is what R's cox.zph computes from version 3.0 of survival on [Therneau, survival package].
+Fitted weights enter. R leaves clusters out of this test even where the fit has them, and takes rows as independent, so
+that teeth of one patient make its p too small. With `clustered` the variance of the score is taken between the clusters
+of the fit instead: the robust score test [Lin 1989], each cluster's part of the score less what the fitted coefficients
+take up of it. R has no such form to hold it against; with every row its own cluster it tends to the plain test.
 """
 
 import numpy as np
@@ -36,10 +28,7 @@ def proportional_hazards_test(fit: CoxFit, *, clustered: bool = False) -> pl.Dat
     that the log hazard ratio may follow is one minus Kaplan-Meier, all strata together. `clustered` takes the variance
     between clusters, which needs more of them than there are covariates: with fewer the p of all together is NaN.
 
-    Raises
-    ------
-    ValueError
-        The fit did not converge; `clustered` of a fit without clusters.
+    Raises ValueError if the fit did not converge, or for `clustered` of a fit without clusters.
     """
     if not fit.converged:
         raise ValueError("The fit did not converge: there is nothing to test.")

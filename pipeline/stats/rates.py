@@ -16,7 +16,7 @@ PER = 100.0
 class Rate:
     """Failures per 100 tooth-years.
 
-    `low` and `high` are exact Poisson limits [1]; `clustered_low` and `clustered_high` let the failures of one cluster
+    `low` and `high` are exact Poisson limits; `clustered_low` and `clustered_high` let the failures of one cluster
     depend on one another, and are NaN without failures or with fewer than two clusters.
     """
 
@@ -42,13 +42,8 @@ def failure_rate(
 
     Time runs from the day of entry to the day of exit, so rows that fail on day 0 add a failure and no time.
     The clustered limits are exp(log rate -+ z * se), with se^2 the sum over clusters of (failures - rate * years)^2
-    over the failures squared: the sandwich of a constant-rate model [2]. The rate is NaN without any time.
-
-    References
-    ----------
-    [1] Garwood F. Fiducial limits for the Poisson distribution. Biometrika 1936;28:437-442.
-    [2] Lin DY, Wei LJ. The robust inference for the Cox proportional hazards model. J Am Stat Assoc 1989;84:1074-1078
-        (the same sandwich, for the Cox model).
+    over the failures squared: the sandwich of a constant-rate model [Lin 1989]. The rate is NaN without any time.
+    Sources: Garwood 1936.
     """
     spells = read_spells(exit_days, event, entry_days=entry_days, cluster=cluster, with_units=True)
     failed = (spells.cause > 0).astype(np.float64)
@@ -86,7 +81,7 @@ def make_rate(failures: int, years: float, squares: float | None, *, n_units: in
 
 
 def poisson_limits(failures: int, confidence: float = 0.95) -> tuple[float, float]:
-    """Exact limits of the mean of a Poisson count, by the chi-square quantiles [1]; the lower is 0 for a count of 0."""
+    """Exact limits of the mean of a Poisson count, by the chi-square quantiles; the lower is 0 for a count of 0."""
     tail = (1 - confidence) / 2
     low = float(chi2_quantile(tail, 2 * failures)) / 2 if failures else 0.0
     return low, float(chi2_quantile(1 - tail, 2 * failures + 2)) / 2

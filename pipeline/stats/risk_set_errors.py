@@ -2,15 +2,11 @@
 
 A patient's influence on a curve needs the whole curve, which the merged counts give, and the patient's own rows, which
 lie in one part. So each part is looked at a second time, and gives the sum over its patients of their squared
-influence; those sums add up [1].
-
-References
-----------
-[1] Therneau TM, Grambsch PM. Modeling Survival Data: Extending the Cox Model. Springer, 2000 (sections 7.2 and 8.2).
+influence; those sums add up [Therneau 2000, sections 7.2 and 8.2].
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import polars as pl
@@ -18,18 +14,10 @@ from numpy.typing import ArrayLike
 
 from pipeline.stats.counts import Counts, event_free, exposure, per_survivor
 from pipeline.stats.differences import Differences, make_differences
-from pipeline.stats.influence import curve_variance, unit_sums
-from pipeline.stats.kaplan_meier import Curve, own_jump
-from pipeline.stats.risk_sets import counts_of, make_curve, of_group
+from pipeline.stats.influence import curve_variance
+from pipeline.stats.kaplan_meier import own_jump, pulls_on
+from pipeline.stats.risk_sets import Squares, counts_of, of_group
 from pipeline.stats.spells import Floats, Ints, Spells, Values, numbered, position_in, read_spells, whole_numbers
-
-
-@dataclass(frozen=True)
-class Squares:
-    """What one part adds: sums of squared influence, and over how many patients."""
-
-    values: tuple[Floats, ...]
-    n_units: int
 
 
 def add_squares(parts: Sequence[Squares]) -> Squares:
@@ -57,24 +45,6 @@ def curve_squares(
     step, own = per_survivor(counts)
     squares = curve_variance(exposure(spells, placed), np.cumsum(step), own_jump(spells, placed, own))
     return Squares((squares,), spells.n_units)
-
-
-def clustered_curve_from(
-    table: pl.DataFrame, squares: Squares, *, group: str | None = None, from_day: int = 0, confidence: float = 0.95
-) -> Curve:
-    """The curve of `kaplan_meier(..., cluster=)` from merged counts and all parts' `curve_squares`."""
-    changes = of_group(table, group, from_day=from_day)
-    counts = counts_of(changes)
-    survival = event_free(counts)
-    known = (survival > 0) & (squares.n_units > 1)
-    return make_curve(
-        changes,
-        counts,
-        np.where(known, survival * np.sqrt(squares.values[0]), np.nan),
-        from_day=from_day,
-        confidence=confidence,
-        n_units=squares.n_units,
-    )
 
 
 def difference_squares(
@@ -140,13 +110,7 @@ def _pulls(changes: pl.DataFrame, spells: Spells | None, days: Ints, n_units: in
     out = np.zeros((n_units, len(days)))
     if spells is None:
         return out
-    counts = counts_of(changes)
-    step, own = per_survivor(counts)
-    index = np.searchsorted(counts.time, days, side="right") - 1
-    survival = np.concatenate(([1.0], event_free(counts)))[index + 1]
-    placed = _place(spells, counts)
-    sums = unit_sums(exposure(spells, placed), np.cumsum(step), own_jump(spells, placed, own), index)
-    out[spells.unit_labels.astype(np.intp)] = sums * survival
+    out[spells.unit_labels.astype(np.intp)] = pulls_on(spells, _place(spells, counts_of(changes)), days)[1]
     return out
 
 

@@ -6,6 +6,7 @@ rows. Errors that allow for teeth of one patient being alike need a second look 
 """
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
@@ -57,41 +58,42 @@ def merge(tables: Iterable[pl.DataFrame]) -> pl.DataFrame:
     return _shape(summed)
 
 
-def curve_from(table: pl.DataFrame, *, group: str | None = None, from_day: int = 0, confidence: float = 0.95) -> Curve:
-    """Kaplan-Meier curve with Greenwood's variance: that of `kaplan_meier` on the rows themselves.
+@dataclass(frozen=True)
+class Squares:
+    """What one part adds: sums of squared influence, and over how many patients; see `risk_set_errors`."""
+
+    values: tuple[Floats, ...]
+    n_units: int
+
+
+def curve_from(
+    table: pl.DataFrame,
+    squares: Squares | None = None,
+    *,
+    group: str | None = None,
+    from_day: int = 0,
+    confidence: float = 0.95,
+) -> Curve:
+    """The curve of `kaplan_meier` on the rows themselves: with Greenwood's variance, or by all parts' `squares`.
 
     `group` picks one group. Raises ValueError if no row is followed past `from_day`.
     """
     changes = of_group(table, group, from_day=from_day)
     counts = counts_of(changes)
     survival = event_free(counts)
-    step, _ = per_survivor(counts)
-    std_error = np.where(survival > 0, survival * np.sqrt(np.cumsum(step)), np.nan)
-    return make_curve(changes, counts, std_error, from_day=from_day, confidence=confidence)
-
-
-def make_curve(
-    changes: pl.DataFrame,
-    counts: Counts,
-    std_error: Floats,
-    *,
-    from_day: int,
-    confidence: float,
-    n_units: int | None = None,
-) -> Curve:
-    """The curve that counts and errors make; clustered if it rests on `n_units` independent units."""
+    variance = np.cumsum(per_survivor(counts)[0]) if squares is None else squares.values[0]
+    known = (survival > 0) & (squares is None or squares.n_units > 1)
     entered = changes.filter(pl.col("change") == _ENTERS).group_by("day").agg(pl.col("rows").sum()).sort("day")
     leaves: Ints = (counts.censored + counts.all_events).astype(np.int64)
     return curve_of(
         counts,
-        std_error,
-        clustered=n_units is not None,
-        n_units=n_units or 0,
+        np.where(known, survival * np.sqrt(variance), np.nan),
+        clustered=squares is not None,
+        n_units=0 if squares is None else squares.n_units,
         entry_days=entered["day"].to_numpy(),
         entry_rows=entered["rows"].to_numpy(),
         exit_rows=leaves,
         from_day=from_day,
-        limits="log-log",
         confidence=confidence,
     )
 

@@ -25,15 +25,10 @@ class RiskTable:
 
 
 def risk_table(exit_days: Values, event: Values, days: ArrayLike, *, entry_days: Values | None = None) -> RiskTable:
-    """Counts of one group at chosen whole days, as laid out in [1].
+    """Counts of one group at chosen whole days, as laid out in [Morris 2019].
 
     A row counts once, whatever it weighs elsewhere; a tooth that leaves the group and comes back counts as ended and
     entered again. Raises ValueError as `read_spells` does.
-
-    References
-    ----------
-    [1] Morris TP, et al. Proposals on Kaplan-Meier plots in medical research and a survey of stakeholder views:
-        KMunicate. BMJ Open 2019;9:e030215.
     """
     spells = read_spells(exit_days, event, entry_days=entry_days)
     day = np.atleast_1d(np.asarray(days)).astype(np.int64)

@@ -1,12 +1,8 @@
 """The same figures by another library, on the practice's own rows, each run.
 
-lifelines [1] is used for what it was found to do rightly: Kaplan-Meier with late entry and its log-log limits, and the
-coefficients of a Cox model. Its robust errors with late entry, its Aalen-Johansen estimator, its medians and its
-predictions with late entry are wrong in version 0.30 and are not used anywhere.
-
-References
-----------
-[1] Davidson-Pilon C. lifelines: survival analysis in Python. J Open Source Softw 2019;4:1317.
+lifelines [Davidson-Pilon 2019] is used for what it was found to do rightly: Kaplan-Meier with late entry and its
+log-log limits, and the coefficients of a Cox model. Its robust errors with late entry, its Aalen-Johansen estimator,
+its medians and its predictions with late entry are wrong in version 0.30 and are not used anywhere.
 """
 
 import warnings

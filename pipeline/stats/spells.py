@@ -78,26 +78,16 @@ def read_spells(
 ) -> Spells:
     """Check the columns of a group and put them in the form that the estimators share.
 
-    Parameters
-    ----------
-    exit_days, entry_days
-        Whole days since the origin of the clock; no entry means under observation from day 0.
-    event
-        Booleans, or 0 for none and 1, 2, ... for causes.
-    cluster
-        Label of what shares its fate, here the patient.
-    from_day
-        Drop what happened up to this day: the curve is then conditional on being at risk after it. 0 keeps all.
-    with_units
-        Number the independent units even where neither weights nor clusters ask for it.
-    carry
-        A whole number from 0 up that goes with each row.
+    - `exit_days`, `entry_days`: Whole days since the origin of the clock; no entry means under observation from day 0.
+    - `event`: Booleans, or 0 for none and 1, 2, ... for causes.
+    - `cluster`: Label of what shares its fate, here the patient.
+    - `from_day`: Drop what happened up to this day: the curve is then conditional on being at risk after it. 0 keeps
+      all.
+    - `with_units`: Number the independent units even where neither weights nor clusters ask for it.
+    - `carry`: A whole number from 0 up that goes with each row.
 
-    Raises
-    ------
-    ValueError
-        On columns of unequal length, no rows, missing or broken days, negative exits, rows that end on or before the
-        day they enter, weights that are not positive.
+    Raises ValueError on columns of unequal length, no rows, missing or broken days, negative exits, rows that end on or
+    before the day they enter, weights that are not positive.
     """
     ends = whole_numbers(exit_days, "exit_days")
     if len(ends) == 0:

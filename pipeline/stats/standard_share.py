@@ -7,12 +7,7 @@ standardised share (g-computation), and the difference of two such shares compar
 
 The error counts the coefficients and which rows make up the sample. It is the infinitesimal jackknife grouped by
 cluster: the sum of squares of each cluster's pull, times m / (m - 1) for m clusters.
-
-References
-----------
-Hernán MA, Robins JM. Causal Inference: What If. Chapman & Hall/CRC, 2020 (chapter 13; from memory).
-Liang KY, Zeger SL. Longitudinal data analysis using generalized linear models. Biometrika 1986;73:13-22 (the error
-grouped by cluster; from memory).
+Sources: Hernán 2020, chapter 13; Liang 1986.
 """
 
 from collections.abc import Mapping, Sequence
@@ -81,10 +76,7 @@ def standard_shares(
 
     None where the model has no finite estimate (groups or covariates that tell the outcomes apart without error).
 
-    Raises
-    ------
-    ValueError
-        As `fit_logistic`, and for group columns that are not in `names`.
+    Raises ValueError as `fit_logistic`, and for group columns that are not in `names`.
     """
     columns = {name: names.index(column) for name, column in groups.items() if column is not None}
     values, good = np.asarray(x, dtype=np.float64), np.asarray(success).astype(np.bool_)

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from pipeline.stats.cox import CoxFit
-from pipeline.stats.cox_kernel import Bools, Floats, Ints
+from pipeline.stats.cox_kernel import Floats, Ints
 
 
 @dataclass(frozen=True, eq=False)
@@ -23,16 +23,6 @@ class Target:
     stratum: Ints
     weight: Floats
     cluster: Ints | None
-
-    def take(self, chosen: Bools) -> Target:
-        """The chosen crowns."""
-        return replace(
-            self,
-            x=self.x[chosen],
-            stratum=self.stratum[chosen],
-            weight=self.weight[chosen],
-            cluster=None if self.cluster is None else self.cluster[chosen],
-        )
 
 
 def fitted_target(fit: CoxFit, rows: ArrayLike, *, weights: ArrayLike | None = None) -> Target:

@@ -1,22 +1,17 @@
 """Adjusted failures by a day: what share of one and the same set of crowns would fail in each state, by a Cox fit.
 
 Each crown of the target keeps its covariates and its stratum; only the state is set, to each state in turn, from
-`from_day` on. The mean of the predicted shares is the standardised curve (g-computation) [1, 2], and the difference of
-two such curves compares like with like on the scale people use: failures per 100 by a day. For state a
+`from_day` on. The mean of the predicted shares is the standardised curve (g-computation) [Makuch 1982; Hernán 2020,
+chapters 13 and 17], and the difference of two such curves compares like with like on the scale people use: failures per
+100 by a day. For state a
 
     failure_a(t) = mean over crowns i of 1 - exp(-(H(t) - H(from_day)) * exp(b_a + x_i b)),  H of the stratum of i,
 
 so all crowns are taken to be in place on `from_day`. Read it as: crowns in place that day, all in state a until t.
 
 The error counts all that comes from the sample: coefficients, baseline hazards, and which crowns make up the target. It
-is the infinitesimal jackknife [3] grouped by the clusters of the fit: the sum of squares of each patient's pull on the
-estimate. Weights are taken as known.
-
-References
-----------
-[1] Makuch RW. Adjusted survival curve estimation using covariates. J Chronic Dis 1982;35:437-443.
-[2] Hernán MA, Robins JM. Causal Inference: What If. Chapman & Hall/CRC, 2020 (chapters 13 and 17; from memory).
-[3] Therneau TM, Grambsch PM. Modeling Survival Data: Extending the Cox Model. Springer, 2000 (chapters 7 and 10).
+is the infinitesimal jackknife [Therneau 2000, chapters 7 and 10] grouped by the clusters of the fit: the sum of squares
+of each patient's pull on the estimate. Weights are taken as known.
 """
 
 from collections.abc import Mapping
@@ -43,25 +38,16 @@ def standardise(
 ) -> Standardised:
     """Standardised share failed in each state by a day, with errors.
 
-    Parameters
-    ----------
-    fit
-        Cox fit whose state is one or more columns; its strata, weights, entries and ties carry over.
-    target
-        The crowns to average over; see `standard_target.py`.
-    states
-        For each state the value of every column that describes it. All states name the same columns.
-    day, from_day
-        Whole days. As in `kaplan_meier`, what happened up to `from_day` is dropped, except that 0 keeps day 0.
-    min_at_risk
-        A stratum with fewer rows at risk on some failure day of the window borrows the baseline of all strata on such
-        days, scaled by the stratum's observed over expected failures. Past the last day on which so many rows of all
-        strata are at risk every share is NaN.
+    - `fit`: Cox fit whose state is one or more columns; its strata, weights, entries and ties carry over.
+    - `target`: The crowns to average over; see `standard_target.py`.
+    - `states`: For each state the value of every column that describes it. All states name the same columns.
+    - `day`, `from_day`: Whole days. As in `kaplan_meier`, what happened up to `from_day` is dropped, except that 0
+      keeps day 0.
+    - `min_at_risk`: A stratum with fewer rows at risk on some failure day of the window borrows the baseline of all
+      strata on such days, scaled by the stratum's observed over expected failures. Past the last day on which so many
+      rows of all strata are at risk every share is NaN.
 
-    Raises
-    ------
-    ValueError
-        The fit did not converge; states, columns or days that do not fit.
+    Raises ValueError if the fit did not converge, and for states, columns or days that do not fit.
     """
     if min_at_risk < 1:
         raise ValueError("min_at_risk must be at least 1.")

@@ -123,14 +123,9 @@ def difference_in_parts(
 
     That is `standardise(fit, fitted_target(...), unobserved="borrow")` and its `difference`, for rows without weights.
 
-    Parameters
-    ----------
-    fit, parts, load, over
-        A fit by `fit_cox_parts` with what it was given.
-    states
-        Two states by name, each with the value of every column that describes it.
-    day, from_day, min_at_risk, allowance, confidence
-        As in `standardise` and its `difference`.
+    - `fit`, `parts`, `load`, `over`: A fit by `fit_cox_parts` with what it was given.
+    - `states`: Two states by name, each with the value of every column that describes it.
+    - `day`, `from_day`, `min_at_risk`, `allowance`, `confidence`: As in `standardise` and its `difference`.
 
     Returns None where fewer than `min_at_risk` are followed to `day`. Raises ValueError if the fit did not converge.
     """

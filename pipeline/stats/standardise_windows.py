@@ -7,12 +7,8 @@ after the start (`turns`), with a hazard ratio each. With one turn t, for crown 
 
     failure(d) = mean over i of 1 - exp(-(H(s_i + t) - H(s_i)) r1_i - (H(s_i + d) - H(s_i + t)) r2_i),  d > t.
 
-The mean time in place is the area above that curve [1], by the trapezoid rule between the days asked for. Errors are by
-the infinitesimal jackknife grouped by the clusters of the fit, as there.
-
-References
-----------
-[1] Royston P, Parmar MKB. Restricted mean survival time. BMC Med Res Methodol 2013;13:152.
+The mean time in place is the area above that curve [Royston 2013], by the trapezoid rule between the days asked for.
+Errors are by the infinitesimal jackknife grouped by the clusters of the fit, as there.
 """
 
 from collections.abc import Mapping, Sequence
@@ -91,19 +87,13 @@ def standardise_windows(
 ) -> Windows:
     """Standardised shares failed by each of `days` since each crown's `start`, in each state.
 
-    Parameters
-    ----------
-    fit, target
-        As in `standardise`. A stratum with fewer than `min_at_risk` at risk on a day borrows there, as it does there.
-    start
-        The day of the fit's clock from which each crown of the target counts (its own failures left out unless 0): one
-        number per crown, or one for all.
-    days
-        Increasing whole days above 0, counted from the start. All crowns must be observed to the last: see to it.
-    states
-        For each state its phases: the value of every column that describes it.
-    turns
-        The days since the start on which a phase ends and the next begins; one less than there are phases.
+    - `fit`, `target`: As in `standardise`. A stratum with fewer than `min_at_risk` at risk on a day borrows there, as
+      it does there.
+    - `start`: The day of the fit's clock from which each crown of the target counts (its own failures left out unless
+      0): one number per crown, or one for all.
+    - `days`: Increasing whole days above 0, counted from the start. All crowns must be observed to the last: see to it.
+    - `states`: For each state its phases: the value of every column that describes it.
+    - `turns`: The days since the start on which a phase ends and the next begins; one less than there are phases.
 
     Raises ValueError if the fit did not converge.
     """

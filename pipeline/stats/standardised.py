@@ -53,7 +53,7 @@ class Standardised:
         """The share failed in a state with its limits on the log-log scale."""
         place = self._places(state)
         failure = self.failure[place]
-        low, high = share_limits(1 - failure, self.std_error[place], kind="log-log", confidence=confidence)
+        low, high = share_limits(1 - failure, self.std_error[place], confidence=confidence)
         return float(failure[0]), float(1 - high[0]), float(1 - low[0])
 
     def difference(

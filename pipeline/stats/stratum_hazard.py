@@ -2,12 +2,8 @@
 
 A stratum (a clinician) may have nobody under observation on some days of the window: it started late, or its records
 end early. Its own baseline then says nothing of those days. There it borrows: the baseline of all strata together,
-times the stratum's observed over expected failures, which is how indirect standardisation scales a reference rate [1].
-
-References
-----------
-[1] Breslow NE, Day NE. Statistical Methods in Cancer Research II: The Design and Analysis of Cohort Studies. IARC
-    Scientific Publications 82, 1987 (chapter 2; from memory).
+times the stratum's observed over expected failures, which is how indirect standardisation scales a reference rate
+[Breslow 1987, chapter 2].
 """
 
 from __future__ import annotations

@@ -2,22 +2,13 @@
 
 A curve takes those lost to fare as those still followed. Here they are carried on after their loss with the hazard of
 those followed times a ratio: 1 gives the curve as it is, 0 none of them failing any more, a ratio without bound all of
-them failing at the next failure. It is the delta-adjusted multiple imputation of failure times [1, 2] with the draws
-replaced by their mean, so it needs no chance: on each day with failures
+them failing at the next failure. It is the delta-adjusted multiple imputation of failure times [Zhao 2014; Jackson
+2014] with the draws replaced by their mean, so it needs no chance: on each day with failures
 
     hazard of all = (failures + L * h) / (followed + L),   h = 1 - (1 - failures / followed) ** ratio,
 
-where L is how many of the lost are expected to be in place still. A tipping point [3] is the ratio from which the
-conclusion is another one.
-
-References
-----------
-[1] Zhao Y, Herring AH, Zhou H, Ali MW, Koch GG. A multiple imputation method for sensitivity analyses of time-to-event
-    data with possibly informative censoring. J Biopharm Stat 2014;24:229-253 (from memory).
-[2] Jackson D, White IR, Seaman S, Evans H, Baisley K, Carpenter J. Relaxing the independent censoring assumption in the
-    Cox proportional hazards model using multiple imputation. Stat Med 2014;33:4681-4694 (from memory).
-[3] Yan X, Lee S, Li N. Missing data handling methods in medical device clinical trials. J Biopharm Stat
-    2009;19:1085-1098 (from memory).
+where L is how many of the lost are expected to be in place still. A tipping point [Yan 2009] is the ratio from which
+the conclusion is another one.
 """
 
 from dataclasses import dataclass

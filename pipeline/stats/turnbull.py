@@ -55,25 +55,17 @@ class Turnbull:
 
 
 def turnbull(left: ArrayLike, right: ArrayLike, *, weight: ArrayLike | None = None, enough: float = GAP) -> Turnbull:
-    """The nonparametric maximum likelihood estimate for times in `(left, right]` [1, 2].
+    """The nonparametric maximum likelihood estimate for times in `(left, right]` [Peto 1973; Turnbull 1976].
 
     `right` is infinite where the thing was never seen to happen; where both are equal the time is known. `weight`
     counts each row so often; rows of weight 0 are left out. The order of the rows changes nothing beyond rounding.
 
     Chance can only lie in the innermost intervals: from a left end to the next right end with no other end between.
-    What lies in each is found by EM steps (self-consistency [2]) in turn with steps of the iterative convex minorant,
-    halved until they raise the likelihood [3]; the pair converges to the maximum. It ends when the largest directional
-    derivative proves that no more than `enough` can be gained.
+    What lies in each is found by EM steps (self-consistency [Turnbull 1976]) in turn with steps of the iterative convex
+    minorant, halved until they raise the likelihood [Wellner 1997]; the pair converges to the maximum. It ends when the
+    largest directional derivative proves that no more than `enough` can be gained.
 
     Raises ValueError without rows, for a left end after its right end, a negative left end or weight, or a NaN.
-
-    References
-    ----------
-    [1] Peto R. Experimental survival curves for interval-censored data. Appl Stat 1973;22:86-91.
-    [2] Turnbull BW. The empirical distribution function with arbitrarily grouped, censored and truncated data.
-        J R Stat Soc B 1976;38:290-295.
-    [3] Wellner JA, Zhan Y. A hybrid algorithm for computation of the nonparametric maximum likelihood estimator from
-        censored data. J Am Stat Assoc 1997;92:945-959.
     """
     from_, to, w = _checked(left, right, weight)
     starts, ends, first, last = _innermost(from_, to)

@@ -27,7 +27,7 @@ class Kappa:
 
 
 def by_steps(categories: int) -> Floats:
-    """Disagreement that grows by the step: 0 for the same category, 1 for the next, 2 for the one after [2]."""
+    """Disagreement that grows by the step: 0 for the same category, 1 for the next, 2 for the one after."""
     place = np.arange(categories, dtype=np.float64)
     return np.abs(place[:, None] - place[None, :])
 
@@ -41,7 +41,7 @@ def weighted_kappa(
     interchangeable: bool = False,
     confidence: float = 0.95,
 ) -> Kappa:
-    """Weighted kappa [1] of pairs of categories 0, 1, 2, ...
+    """Weighted kappa [Cohen 1968] of pairs of categories 0, 1, 2, ...
 
     `disagreement` is the square matrix of how grave it is to say one category first and another one second, 0 on its
     diagonal. Kappa is 1 less the mean disagreement over that expected of independent readings with the same margins.
@@ -49,20 +49,12 @@ def weighted_kappa(
     readings together, and exchanging the two of any pair changes nothing.
 
     The variance is the sum over clusters of the squared influence: with a cluster a pair, that of Fleiss, Cohen and
-    Everitt [3]. Limits take the quantile of t with a degree of freedom less than there are clusters and are cut at -1
-    and 1. Kappa is NaN where chance expects no disagreement; its limits are NaN with one cluster, and where no pair
-    disagrees, which leaves no variance to go by.
+    Everitt [Fleiss 1969]. Limits take the quantile of t with a degree of freedom less than there are clusters and are
+    cut at -1 and 1. Kappa is NaN where chance expects no disagreement; its limits are NaN with one cluster, and where
+    no pair disagrees, which leaves no variance to go by.
 
     Raises ValueError without pairs, for columns of unequal length and for a category that has no line.
-
-    References
-    ----------
-    [1] Cohen J. Weighted kappa: nominal scale agreement with provision for scaled disagreement or partial credit.
-        Psychol Bull 1968;70:213-220.
-    [2] Cicchetti DV, Allison T. A new procedure for assessing reliability of scoring EEG sleep recordings. Am J EEG
-        Technol 1971;11:101-109 (from memory).
-    [3] Fleiss JL, Cohen J, Everitt BS. Large sample standard errors of kappa and weighted kappa. Psychol Bull
-        1969;72:323-327 (from memory).
+    Sources: Cicchetti 1971.
     """
     a, b = (np.asarray(x).astype(np.int64) for x in (first, second))
     v = np.asarray(disagreement, dtype=np.float64)

@@ -124,14 +124,9 @@ class Linking(Connected):
     def gathered(self, kinds: pl.DataFrame, *, until: dt.date | None, share: float | None = None) -> Iterator[Gathered]:
         """Gather what linking needs; it can be read inside the block only.
 
-        Parameters
-        ----------
-        kinds
-            What each code may tell (`event_rows.KIND_SCHEMA`).
-        until
-            The last day that counts; None for all.
-        share
-            This share of the patients with crowns, drawn by a hash of their stand-ins; None for all patients.
+        - `kinds`: What each code may tell (`event_rows.KIND_SCHEMA`).
+        - `until`: The last day that counts; None for all.
+        - `share`: This share of the patients with crowns, drawn by a hash of their stand-ins; None for all patients.
         """
         try:
             if share is not None:

@@ -1,4 +1,4 @@
-"""The practice's database: the only module that opens DuckDB.
+"""The practice's database: the only module that opens it.
 
 Every stage writes in one transaction, so that whatever happens the database holds the state before or after it. The
 file, its log and its temporary files are readable by their owner alone, and DuckDB may touch no file but these.
@@ -24,6 +24,7 @@ import numpy as np
 import polars as pl
 import pyarrow as pa
 
+from pipeline.machine.duck import connect_closed
 from pipeline.machine.errors import BusyError, DataError
 from pipeline.machine.faults import as_data_error, damaged, is_damaged
 from pipeline.practice.read_tables import CLAIMS, READ_VALUES, STORED_LOADS, STORED_QUARANTINE
@@ -67,12 +68,8 @@ def open_store(
     Use it in a `with` statement. With `bulk` rows may be stored in any order, which lets many be written at once;
     tables are then read in any order too. `memory_mb` is what the whole process may use of the memory.
 
-    Raises
-    ------
-    BusyError
-        If another process has it open for writing.
-    DataError
-        If it is not there, is no database of ours, or its folder cannot be written.
+    Raises BusyError if another process has it open for writing.
+    Raises DataError if it is not there, is no database of ours, or its folder cannot be written.
     """
     path = Path(path)
     if not path.exists():
@@ -506,26 +503,18 @@ class Store(Connected):
 
 def _connect(path: Path, scratch: Path, *, read_only: bool, bulk: bool, memory_limit: str) -> duckdb.DuckDBPyConnection:
     try:
-        connection = duckdb.connect(
+        return connect_closed(
             str(path),
             read_only=read_only,
-            config={
-                "autoinstall_known_extensions": "false",
-                "autoload_known_extensions": "false",
-                "allow_community_extensions": "false",
-                "memory_limit": memory_limit,
-                "temp_directory": str(scratch),
-                "preserve_insertion_order": str(not bulk).lower(),
-            },
+            memory_limit=memory_limit,
+            scratch=scratch,
+            folders=[_parts_folder(path)],
+            preserve_insertion_order=str(not bulk).lower(),
         )
     except (duckdb.IOException, duckdb.FatalException) as error:
         raise _cannot_open(path, str(error)) from None
     except duckdb.ConnectionException:
         raise BusyError(f"{path.name} is open already in this process. Close it first; nothing was changed.") from None
-    connection.execute("SET allowed_directories = [?, ?]", [str(scratch), str(_parts_folder(path))])
-    connection.execute("SET enable_external_access = false")
-    connection.execute("SET lock_configuration = true")
-    return connection
 
 
 def _parts_folder(path: Path) -> Path:

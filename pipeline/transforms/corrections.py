@@ -58,18 +58,12 @@ def overlapping(sums: pl.DataFrame) -> pl.DataFrame:
 def find_corrections(one_sided: pl.DataFrame, *, later: Mapping[int, int]) -> pl.DataFrame:
     """Pair the rows that only the earlier of two overlapping exports has with those that only the later has.
 
-    Parameters
-    ----------
-    one_sided
-        `ONE_SIDED_SCHEMA`: one row per pair of overlapping loads (`a, b`) and row that only one of them has on a day
-        that both hold. `patient` and `content` are digests.
-    later
-        Load to its rank in time: of two loads, the one with the higher rank is the later export.
+    - `one_sided`: `ONE_SIDED_SCHEMA`: one row per pair of overlapping loads (`a, b`) and row that only one of them has
+      on a day that both hold. `patient` and `content` are digests.
+    - `later`: Load to its rank in time: of two loads, the one with the higher rank is the later export.
 
-    Returns
-    -------
-    `CHANGE_SCHEMA`: one row per earlier row (`load_id, row_number, part`) that the later export does not have, with
-    the row that takes its place; `new_row_number` is null if it vanished without one. An earlier row that several
+    Returns `CHANGE_SCHEMA`: one row per earlier row (`load_id, row_number, part`) that the later export does not have,
+    with the row that takes its place; `new_row_number` is null if it vanished without one. An earlier row that several
     exports correct gets the counterpart in the earliest of them. Row order plays no part.
     """
     rank = pl.DataFrame(

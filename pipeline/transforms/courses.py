@@ -29,26 +29,17 @@ def build_courses(
 ) -> pl.LazyFrame:
     """Rule 4: courses of root canal treatment done here, one row each.
 
-    Parameters
-    ----------
-    events
-        Tooth events that happened here: `patient_id, tooth_fdi, service_date, event, fee, provider_id, site_id` and
-        the row's origin.
-    filled_elsewhere
-        `patient_id, tooth_fdi, filled_elsewhere`: the first day by which a root canal of others is known to be there;
-        a first treatment here on or after it is a repeat.
-    crowned_elsewhere
-        `patient_id, tooth_fdi, crown_day`: days on which others seated a crown.
-    course_gap_days
-        Longest gap, in days, between two rows of one course, each from the one before.
-    course_pair_days
-        A later first-treatment row with a fee of 0 at most so long after a row with a fee, no crown between (on the day
-        of that row or later), belongs to that row's course. Only where fees are kept.
+    - `events`: Tooth events that happened here: `patient_id, tooth_fdi, service_date, event, fee, provider_id, site_id`
+      and the row's origin.
+    - `filled_elsewhere`: `patient_id, tooth_fdi, filled_elsewhere`: the first day by which a root canal of others is
+      known to be there; a first treatment here on or after it is a repeat.
+    - `crowned_elsewhere`: `patient_id, tooth_fdi, crown_day`: days on which others seated a crown.
+    - `course_gap_days`: Longest gap, in days, between two rows of one course, each from the one before.
+    - `course_pair_days`: A later first-treatment row with a fee of 0 at most so long after a row with a fee, no crown
+      between (on the day of that row or later), belongs to that row's course. Only where fees are kept.
 
-    Returns
-    -------
-    `patient_id, tooth_fdi, started, completed, last_row, visits, kind, repeat, coded_as_initial, provider_id, site_id`,
-    sorted by tooth and start; `repeat` is a course posted as a repeat. Edges:
+    Returns `patient_id, tooth_fdi, started, completed, last_row, visits, kind, repeat, coded_as_initial, provider_id,
+    site_id`, sorted by tooth and start; `repeat` is a course posted as a repeat. Edges:
 
     - A repeat row within the gap of a first treatment begins a course of its own; a first-treatment row within the
       gap of a repeat belongs to the repeat.

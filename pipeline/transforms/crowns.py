@@ -25,35 +25,23 @@ def build_crowns(
 ) -> pl.LazyFrame:
     """Rules 5 and 6: crowns made here, of every kind, one row each.
 
-    Parameters
-    ----------
-    events
-        Tooth events that happened here, with `event`, `detail` (material that the code says), `fee` and the row's
-        origin.
-    crown_details
-        Recorded details, permanent teeth only.
-    opened
-        Days on which the tooth was opened, here or elsewhere: `patient_id, tooth_fdi, opened`.
-    crown_repost_days
-        Crown rows of one tooth at most this many days after the one before are one crown.
-    crown_pair_days
-        So are two at most this far apart of which exactly one has a fee of 0, unless the tooth was opened on a day
-        between the two: then the second is a remake. Only where fees are kept.
-    lab_days
-        Days from preparation to seat, used only where the practice posts at preparation, in one row, and no seat was
-        recorded.
+    - `events`: Tooth events that happened here, with `event`, `detail` (material that the code says), `fee` and the
+      row's origin.
+    - `crown_details`: Recorded details, permanent teeth only.
+    - `opened`: Days on which the tooth was opened, here or elsewhere: `patient_id, tooth_fdi, opened`.
+    - `crown_repost_days`: Crown rows of one tooth at most this many days after the one before are one crown.
+    - `crown_pair_days`: So are two at most this far apart of which exactly one has a fee of 0, unless the tooth was
+      opened on a day between the two: then the second is a remake. Only where fees are kept.
+    - `lab_days`: Days from preparation to seat, used only where the practice posts at preparation, in one row, and no
+      seat was recorded.
+    - `crown_rows`: Days with a row that a single crown has at least.
 
-    crown_rows
-        Days with a row that a single crown has at least.
-
-    Returns
-    -------
-    `patient_id, tooth_fdi, crown_kind, posted_first, posted_last, prep_date, seat_date, seat_recorded, shift_days,
-    material, margin, pulp_status_at_prep, post, remake_no_fee, opened_between, provider_id, site_id`. `shift_days` is
-    what was added to the last row's date. Rows of one day are one posting: of several kinds, materials or clinicians
-    the row with the highest fee names it, and a tie leaves material and clinician null. Rows of different kinds on
-    different days are different crowns: a prefabricated one and the single crown after it. `remake_no_fee` is a crown
-    without a fee after an earlier one of ours; `opened_between` one whose rows have an opening between them.
+    Returns `patient_id, tooth_fdi, crown_kind, posted_first, posted_last, prep_date, seat_date, seat_recorded,
+    shift_days, material, margin, pulp_status_at_prep, post, remake_no_fee, opened_between, provider_id, site_id`.
+    `shift_days` is what was added to the last row's date. Rows of one day are one posting: of several kinds, materials
+    or clinicians the row with the highest fee names it, and a tie leaves material and clinician null. Rows of different
+    kinds on different days are different crowns: a prefabricated one and the single crown after it. `remake_no_fee` is
+    a crown without a fee after an earlier one of ours; `opened_between` one whose rows have an opening between them.
     """
     rows = events.filter(pl.col("event").is_in(CROWNS))
     if not fees_kept:
@@ -208,24 +196,16 @@ def crowns_elsewhere(
 ) -> pl.LazyFrame:
     """Rules 3 and 12: crowns that others seated.
 
-    Parameters
-    ----------
-    others
-        What others did (`others.done_by_others`).
-    made_here
-        Crowns of `build_crowns`.
-    crown_details
-        A recorded seat before the crown was first seen makes its age known.
-    first_seen
-        `patient_id, first_seen`: the patient's first contact here.
+    - `others`: What others did (`others.done_by_others`).
+    - `made_here`: Crowns of `build_crowns`.
+    - `crown_details`: A recorded seat before the crown was first seen makes its age known.
+    - `first_seen`: `patient_id, first_seen`: the patient's first contact here.
 
-    Returns
-    -------
-    The columns of `build_crowns`, with `seen_date`: the first day on which the crown is known to be in place. A crown
-    on a day on which the patient was not seen here was seated that day. One that was charted on a visit was seated at
-    an unknown time before (`seat_date` null): one row per tooth, unless a crown of ours, or one of theirs on a known
-    day, was there already. One without any date was there at the first contact, if no crown was made here. Of several
-    kinds told of one crown the first by name stands.
+    Returns the columns of `build_crowns`, with `seen_date`: the first day on which the crown is known to be in place. A
+    crown on a day on which the patient was not seen here was seated that day. One that was charted on a visit was
+    seated at an unknown time before (`seat_date` null): one row per tooth, unless a crown of ours, or one of theirs on
+    a known day, was there already. One without any date was there at the first contact, if no crown was made here. Of
+    several kinds told of one crown the first by name stands.
     """
     rows = others.filter(pl.col("what") == CROWN)
     first_here = made_here.group_by(TOOTH).agg(first_here=pl.col("posted_first").min())

@@ -170,11 +170,8 @@ def decide_form(
     then cannot be read and are set aside. `years_from` and `serial` are as in `DateForm`. With `years_from`, dates
     with a year of two digits count like the others, unless all of them could have the year in front.
 
-    Raises
-    ------
-    DataError
-        If two orders fit, both have evidence, years have two digits or days are numbered and PRACTICE.toml does not
-        say how, or nothing in the column is a date.
+    Raises DataError if two orders fit, both have evidence, years have two digits or days are numbered and PRACTICE.toml
+    does not say how, or nothing in the column is a date.
     """
     e, s = evidence, evidence.separator
     if e.is_epoch:

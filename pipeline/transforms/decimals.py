@@ -67,10 +67,7 @@ def decide_decimal(evidence: DecimalEvidence, *, column: str, table: str) -> str
     Where both are proved and no number can have either sign, each number has its own. Else the majority rules only if
     the others are below 1 %; those then cannot be read.
 
-    Raises
-    ------
-    DataError
-        If both are proved; `column` names file, heading and field in the message.
+    Raises DataError if both are proved; `column` names file, heading and field in the message.
     """
     e = evidence
     if e.is_told_apart:

@@ -293,15 +293,10 @@ def endo_failures(
 def end_followup(teeth: pl.DataFrame, ends: pl.DataFrame, *, start: str, after_last_contact: bool) -> pl.DataFrame:
     """Close the follow-up of crowns or courses: add `exit_date, failure, exit_reason`; clear causes not seen.
 
-    Parameters
-    ----------
-    teeth
-        Crowns or courses with `failed`, `failure_cause`, the columns `LOSS`, `end_at` and the day `start` from which
-        they are followed.
-    ends
-        Rule 11: `patient_id, followup_end, end_reason`, and `counted_to`, the last day that may count at all.
-    after_last_contact
-        Whether what others did after the last contact here counts, up to `counted_to`.
+    - `teeth`: Crowns or courses with `failed`, `failure_cause`, the columns `LOSS`, `end_at` and the day `start` from
+      which they are followed.
+    - `ends`: Rule 11: `patient_id, followup_end, end_reason`, and `counted_to`, the last day that may count at all.
+    - `after_last_contact`: Whether what others did after the last contact here counts, up to `counted_to`.
 
     A failure on the last day counts as seen. A crown whose patient was not seen after its seat has no follow-up:
     `exit_date` equals `start`.

@@ -25,26 +25,17 @@ def losses(
 ) -> tuple[pl.DataFrame, int]:
     """Every tooth that was lost, one row each, and how many signs of a loss later rows contradict.
 
-    Parameters
-    ----------
-    events
-        Standing rows of permanent teeth, of every kind that needs the tooth or tells that it is gone, with `reason`;
-        what was done to the crown of an implant is not among them.
-    others
-        What others did (`others.done_by_others`).
-    findings
-        `patient_id, tooth_fdi, exam_date, crown_in_place` of permanent teeth.
-    exams
-        `patient_id, seen`: days on which the patient was examined here.
-    ends
-        `patient_id, followup_end`: each patient's last contact.
+    - `events`: Standing rows of permanent teeth, of every kind that needs the tooth or tells that it is gone, with
+      `reason`; what was done to the crown of an implant is not among them.
+    - `others`: What others did (`others.done_by_others`).
+    - `findings`: `patient_id, tooth_fdi, exam_date, crown_in_place` of permanent teeth.
+    - `exams`: `patient_id, seen`: days on which the patient was examined here.
+    - `ends`: `patient_id, followup_end`: each patient's last contact.
 
-    Returns
-    -------
-    `patient_id, tooth_fdi, lost_on, last_there, gone_by, lost_elsewhere, loss_reason`. An extraction on record gives
-    `lost_on` and leaves the other two days null. Otherwise an implant, a pontic, a denture tooth or the chart shows
-    that the tooth was gone on `gone_by`, and a row or finding of the tooth, or an examination of the patient, that it
-    was there on `last_there`, the latest such day before (null where none is). A sign without a date counts as
+    Returns `patient_id, tooth_fdi, lost_on, last_there, gone_by, lost_elsewhere, loss_reason`. An extraction on record
+    gives `lost_on` and leaves the other two days null. Otherwise an implant, a pontic, a denture tooth or the chart
+    shows that the tooth was gone on `gone_by`, and a row or finding of the tooth, or an examination of the patient,
+    that it was there on `last_there`, the latest such day before (null where none is). A sign without a date counts as
     seen at the last contact. A sign, or an extraction by others, that a later row needing the tooth contradicts says
     nothing.
     """

@@ -1,10 +1,7 @@
 """Rule 9, second half: what the latest recall film says of a root canal, and between which films a lesion healed.
 
-References
-----------
-Periapical index (PAI): Orstavik D, Kerekes K, Eriksen HM. Endod Dent Traumatol 1986;2:20-34. Cut-off 1-2 against 3-5:
-Trope M and others, 1999. Four years: European Society of Endodontology, quality guidelines for endodontic treatment,
-Int Endod J 2006;39:921-930 (from memory).
+The periapical index (PAI) is that of [Orstavik 1986]; its cut-off, 1-2 against 3-5, that of Trope M and others, 1999;
+the four years are those of [European Society of Endodontology 2006].
 """
 
 import polars as pl

@@ -167,18 +167,11 @@ class _Rows:
 def link(tables: LinkInput, codes: pl.DataFrame, rules: LinkRules) -> Linked:
     """Apply the linking rules.
 
-    Parameters
-    ----------
-    tables
-        All rows ever loaded, those set aside by an earlier link included.
-    codes
-        `code, event, detail`.
-    rules
-        The rules' numbers.
+    - `tables`: All rows ever loaded, those set aside by an earlier link included.
+    - `codes`: `code, event, detail`.
+    - `rules`: The rules' numbers.
 
-    Returns
-    -------
-    `crowns`, `endo_courses`, `tooth_followup` and `elsewhere_hints` as declared in `tables`, sorted by their
+    Returns `crowns`, `endo_courses`, `tooth_followup` and `elsewhere_hints` as declared in `tables`, sorted by their
     keys. The result does not depend on the order of the rows.
     """
     return link_ledger(read_ledger(tables, codes, rules), rules)

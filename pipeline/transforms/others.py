@@ -52,26 +52,17 @@ def done_by_others(
 ) -> pl.LazyFrame:
     """Everything that others did to permanent teeth, one row each; see the module for the columns.
 
-    Parameters
-    ----------
-    existing
-        `existing` rows of permanent teeth with their `event`.
-    elsewhere
-        The table of this name, permanent teeth.
-    own_work
-        What was done here: `patient_id, tooth_fdi, what` ("crown" or "root_canal"), `own_day`.
-    seen
-        `patient_id, seen`: the days on which each patient was seen here.
-    cutoff
-        Days after it are not told.
+    - `existing`: `existing` rows of permanent teeth with their `event`.
+    - `elsewhere`: The table of this name, permanent teeth.
+    - `own_work`: What was done here: `patient_id, tooth_fdi, what` ("crown" or "root_canal"), `own_day`.
+    - `seen`: `patient_id, seen`: the days on which each patient was seen here.
+    - `cutoff`: Days after it are not told.
 
-    Returns
-    -------
-    A date on which the patient was not seen here is the `day` of the event. A date on which the patient was seen here
-    is the day on which it was charted: the event lies on or before it (`by`). A year is its middle, whether the
-    patient was seen that day or not. An existing row of a crown or a root canal of ours that is charted again, undated
-    or on a visit here, says nothing new and is left out, whatever its code; what the table `elsewhere` says was done
-    by others is never taken for ours. An undated root canal that was charted, on a tooth of which the practice
+    A date on which the patient was not seen here is the `day` of the event. A date on which the patient was
+    seen here is the day on which it was charted: the event lies on or before it (`by`). A year is its middle, whether
+    the patient was seen that day or not. An existing row of a crown or a root canal of ours that is charted again,
+    undated or on a visit here, says nothing new and is left out, whatever its code; what the table `elsewhere` says was
+    done by others is never taken for ours. An undated root canal that was charted, on a tooth of which the practice
     answers that nothing was done elsewhere, was charted by mistake.
     """
     told = existing.filter(pl.col("event").is_in(list(TOLD))).select(

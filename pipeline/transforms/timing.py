@@ -96,29 +96,20 @@ def classify_endo_timing(
 ) -> pl.DataFrame:
     """Rule 7: label each crown by where the root canal on its tooth falls relative to its seat.
 
-    Parameters
-    ----------
-    crowns
-        `patient_id, tooth_fdi, crown_id, in_place_from, seat_date, shift_days, exit_date, failure, opened_between,
-        post, pulp_status_at_prep`.
-    courses
-        Courses done here, and elsewhere on a known day: `patient_id, tooth_fdi, course_id, started, completed, kind,
-        done_elsewhere, is_year`.
-    openings
-        `openings_of`.
-    filled
-        Teeth with a root canal from elsewhere of unknown day: `patient_id, tooth_fdi, filled_by` (`others.filled_by`).
-    posts
-        Days with a post: `patient_id, tooth_fdi, post_day`; one at most `post_days` before the seat, or on it, tells.
-    entries
-        Days with a row that opens a pulp or a filled tooth anew, whether it begins a course or not: `patient_id,
-        tooth_fdi, entered`.
-    undated
-        What a crown whose root canal elsewhere has no date counts as.
+    - `crowns`: `patient_id, tooth_fdi, crown_id, in_place_from, seat_date, shift_days, exit_date, failure,
+      opened_between, post, pulp_status_at_prep`.
+    - `courses`: Courses done here, and elsewhere on a known day: `patient_id, tooth_fdi, course_id, started, completed,
+      kind, done_elsewhere, is_year`.
+    - `openings`: `openings_of`.
+    - `filled`: Teeth with a root canal from elsewhere of unknown day: `patient_id, tooth_fdi, filled_by`
+      (`others.filled_by`).
+    - `posts`: Days with a post: `patient_id, tooth_fdi, post_day`; one at most `post_days` before the seat, or on it,
+      tells.
+    - `entries`: Days with a row that opens a pulp or a filled tooth anew, whether it begins a course or not:
+      `patient_id, tooth_fdi, entered`.
+    - `undated`: What a crown whose root canal elsewhere has no date counts as.
 
-    Returns
-    -------
-    One row per crown, with six more columns:
+    Returns one row per crown, with six more columns:
 
     - `endo_timing`: "before_seat": a course completed on or before the seat, here or elsewhere; a root canal elsewhere
       known by then; a post, or a record that the tooth was root-filled; or a course begun by the seat and completed
@@ -135,12 +126,9 @@ def classify_endo_timing(
       `endo_timing` is null.
 
     "vital" means that no course was seen before follow-up ended, so it is no outcome in itself. Comparing crowns by
-    this label from the seat onwards flatters the crowns opened later, which had to last until then [1]; in the
-    comparison an opening enters on its own date. A crown that ended on or before the day of an opening was not opened.
-
-    References
-    ----------
-    [1] Suissa S. Immortal time bias in pharmacoepidemiology. Am J Epidemiol 2008;167:492-499.
+    this label from the seat onwards flatters the crowns opened later, which had to last until then [Suissa 2008]; in
+    the comparison an opening enters on its own date. A crown that ended on or before the day of an opening was not
+    opened.
     """
     known = {"openings": openings, "filled": filled, "posts": posts, "entries": entries}
     told = _labelled(crowns, courses, **known, post_days=post_days, undated=undated)

@@ -5,7 +5,7 @@ import tomllib
 import pytest
 
 from pipeline.machine.errors import ConfigError
-from pipeline.practice.askable import AFTER_ZERO, TABLES, columns_of
+from pipeline.practice.askable import TABLES, columns_of
 from pipeline.practice.outcomes import OUTCOMES, POPULATIONS
 from pipeline.practice.own_question import Ask, asked_for, from_options, read_ask
 
@@ -69,7 +69,13 @@ def test_every_stored_column_is_allowed_or_refused(name: str):
 
 
 @pytest.mark.parametrize(
-    ("population", "column"), [(p, c) for p in POPULATIONS for c in AFTER_ZERO[p] if c not in ("crown_id", "course_id")]
+    ("population", "column"),
+    [
+        (p, c)
+        for p in POPULATIONS
+        for c, of in TABLES[p].columns.items()
+        if of.later and c not in ("crown_id", "course_id")
+    ],
 )
 def test_what_comes_after_time_zero_is_refused_with_the_reason(population: str, column: str):
     outcome = next(o.asked for o in OUTCOMES if o.population.name == population)

@@ -63,7 +63,6 @@ from pipeline.results.healing import (
     LesionHealing,
     LossByCause,
     LossGroup,
-    LossPoint,
     LossTable,
     ReaderWay,
     RecallRow,
@@ -964,7 +963,7 @@ def _losses(teeth: int) -> tuple[LossTable, ...]:
     def group(name: str, label: str, n: int, years: tuple[float, ...], start: int = 0) -> LossGroup:
         def line(cause: str, share: float) -> LossByCause:
             points = tuple(
-                LossPoint(y, int(n * (1 - y / 12)), share * y, share * y * 0.7, share * y * 1.4 + 0.01)
+                IncidencePoint(y, int(n * (1 - y / 12)), share * y, share * y * 0.7, share * y * 1.4 + 0.01)
                 for y in years
                 if 365.25 * y >= start
             )

@@ -3,7 +3,7 @@
 import pytest
 
 from dashboards.charts.difference import Apart, difference_chart
-from dashboards.charts.forest import axis_of
+from dashboards.charts.forest import ticks_of
 from dashboards.charts.rows import nice_top
 
 
@@ -32,7 +32,7 @@ def test_the_axis_of_differences(furthest: float, reach: int, step: int):
     ],
 )
 def test_the_axis_of_ratios(ends: tuple[float, float], span: tuple[float, float]):
-    assert axis_of(ends) == (span, [t for t in (0.1, 0.2, 0.5, 1, 2, 5, 10) if span[0] <= t <= span[1]])
+    assert ticks_of(ends) == [t for t in (0.1, 0.2, 0.5, 1, 2, 5, 10) if span[0] <= t <= span[1]]
 
 
 @pytest.mark.parametrize(

@@ -25,7 +25,8 @@ from dashboards.words import healing as words_healing
 from dashboards.words import loss as words_loss
 from dashboards.words import readings as words_readings
 from pipeline.results import Results, from_plain, to_plain
-from pipeline.results.healing import Agreement, CountedShare, LossByCause, LossGroup, LossPoint, LossTable, RecallRow
+from pipeline.results.healing import Agreement, CountedShare, LossByCause, LossGroup, LossTable, RecallRow
+from pipeline.results.points import IncidencePoint
 
 RESULTS = samples.differs()
 
@@ -202,7 +203,7 @@ def _counts(row: RecallRow) -> list[int]:
 def test_a_shared_share_of_losses_never_stands_still() -> None:
     """By 1, 5 and 10 years 12, 14 and 26 of 1,000 were lost: the second stands on two more, so it is left out."""
     shares = {1.0: 0.012, 5.0: 0.014, 10.0: 0.026}
-    points = tuple(LossPoint(y, 1000, share, share / 2, 2 * share) for y, share in shares.items())
+    points = tuple(IncidencePoint(y, 1000, share, share / 2, 2 * share) for y, share in shares.items())
     cause = LossByCause("caries", 26, points)
     group = LossGroup(
         "all", "", 1000, 900, 0, (cause, dataclasses.replace(cause, cause="other", losses=20)),

@@ -10,11 +10,12 @@ import pytest
 
 from dashboards import page
 from dashboards.pages import my_cases
-from pipeline.results.cases import CaseCurve, CasePoint
+from pipeline.results.cases import CaseCurve
+from pipeline.results.points import CurvePoint
 
 
 def _case(provider: str, survival: float | None, *, quarters: int = 20, failures: int = 9) -> CaseCurve:
-    points = tuple(CasePoint(round(91.3125 * q), 40, 1 - 0.005 * q, 1 - 0.01 * q, 1.0) for q in range(1, quarters + 1))
+    points = tuple(CurvePoint(round(91.3125 * q), 40, 1 - 0.005 * q, 1 - 0.01 * q, 1.0) for q in range(1, quarters + 1))
     low, high = (None, None) if survival is None else (survival - 0.04, survival + 0.04)
     return CaseCurve("crown_survival", provider, 90, 70, failures, 5.0, 30, survival, low, high, points)
 

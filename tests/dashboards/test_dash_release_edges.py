@@ -78,7 +78,7 @@ from pipeline.results import (
     Verdict,
 )
 from pipeline.results.gap import Gap
-from pipeline.results.healing import CountedShare, LossByCause, LossGroup, LossPoint, LossTable, RecallRow
+from pipeline.results.healing import CountedShare, LossByCause, LossGroup, LossTable, RecallRow
 from pipeline.results.records import Records
 from pipeline.results.technique import TechniqueAnswer, TechniqueContrast, TechniqueGroup
 from pipeline.results.unseen import Unseen
@@ -252,7 +252,7 @@ def test_healing_and_losses_go_by_known_names_only() -> None:
 
 
 def lost(cause: str, losses: int, *points: tuple[float, int, float]) -> LossByCause:
-    return LossByCause(cause, losses, tuple(LossPoint(y, n, e, max(e - 0.01, 0), e + 0.01) for y, n, e in points))
+    return LossByCause(cause, losses, tuple(IncidencePoint(y, n, e, max(e - 0.01, 0), e + 0.01) for y, n, e in points))
 
 
 def losses_of(*causes: LossByCause, teeth: int = 1000, name: str = "all") -> LossTable:

@@ -21,7 +21,8 @@ from pipeline.practice.tables import APICAL_DIAGNOSES, CROWNS, ENDO_COURSES, END
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.hyperemic import CRUDE, everyday_sentence
 from pipeline.questions.hyperemic import emulate as run_trial
-from pipeline.questions.trial_rows import Entered, enter_trial
+from pipeline.questions.trial_decisions import Decisions
+from pipeline.questions.trial_rows import enter_trial
 from pipeline.questions.trial_weights import Cloned, weigh
 from pipeline.questions.verdict import decide
 from pipeline.results import IncidenceCurve, IncidencePoint, NotRun, Trial, from_plain, to_plain
@@ -80,7 +81,7 @@ NO_DETAILS = ENDO_DETAILS.empty()
 # Who enters: one rule at a time, with its edge days. The preparation is on 30 June 2020 where none is drawn.
 
 
-def enter(crowns: pl.DataFrame, courses=NO_COURSES, details=NO_DETAILS, **asked) -> Entered:
+def enter(crowns: pl.DataFrame, courses=NO_COURSES, details=NO_DETAILS, **asked) -> Decisions:
     given = {"pulp": "hyperemic", "lab_days": 21, "horizon_days": FIVE_YEARS}
     return enter_trial(crowns, courses, NO_TEETH, PEOPLE, details, **(given | asked))
 
@@ -104,11 +105,11 @@ def day(text: str) -> dt.date:
     return dt.date.fromisoformat(text)
 
 
-def arms(entered: Entered) -> dict[str, str]:
+def arms(entered: Decisions) -> dict[str, str]:
     return dict(entered.rows.select("patient_id", "arm").iter_rows())
 
 
-def left_out(entered: Entered) -> dict[str, int]:
+def left_out(entered: Decisions) -> dict[str, int]:
     """Steps of the flow that took something, with how many."""
     return {s.step: s.removed for s in entered.flow if s.removed}
 

@@ -5,8 +5,8 @@ from cox_reference import CASES, dataset, expected, score_residuals
 from lifelines import CoxPHFitter
 
 from pipeline.stats import cox_kernel as kernel
-from pipeline.stats.cox import COLLINEAR, CoxInputError, fit_cox, refuse_collinear
-from pipeline.stats.cox_input import check_rows
+from pipeline.stats.cox import CoxInputError, fit_cox, refuse_collinear
+from pipeline.stats.cox_input import COLLINEAR, check_rows
 
 
 @pytest.mark.parametrize("key", CASES, ids="-".join)

@@ -14,10 +14,9 @@ from risk_set_rows import teeth
 from pipeline.stats.kaplan_meier import kaplan_meier
 from pipeline.stats.risk_set_errors import (
     add_squares,
-    clustered_curve_from,
     curve_squares,
 )
-from pipeline.stats.risk_sets import count_changes, merge
+from pipeline.stats.risk_sets import count_changes, curve_from, merge
 
 few = settings(max_examples=15, deadline=None, derandomize=True)
 seeds = st.integers(0, 10_000)
@@ -69,13 +68,13 @@ def test_a_clustered_curve_from_parts_is_that_of_all_rows(n_parts, seed, from_da
     )
     b = rows.filter(pl.col("group") == "b")
     wanted = kaplan_meier(b["exit"], b["event"], entry_days=b["entry"], cluster=b["patient"], from_day=from_day)
-    assert_same(clustered_curve_from(table, squares, group="b", from_day=from_day), wanted)
+    assert_same(curve_from(table, squares, group="b", from_day=from_day), wanted)
 
 
 def test_one_patient_leaves_nothing_to_tell_the_error_from():
     table = merge([count_changes([3, 5], [1, 0])])
     parts = [([3, 5], [1, 0], [7, 7]), ([], [], [])]  # the second part has no rows, and so no patient
     squares = add_squares([curve_squares(table, exits, event, cluster=of) for exits, event, of in parts])
-    curve = clustered_curve_from(table, squares)
+    curve = curve_from(table, squares)
     assert curve.survival.tolist() == [0.5, 0.5]
     assert np.isnan(curve.std_error).all()

@@ -64,11 +64,12 @@ def test_a_pool_that_stays_small_is_not_shown() -> None:
     assert found.notes == ("20 rows are in groups with fewer than 10 patients or 5 failures: not shown.",)
 
 
-def test_a_question_may_leave_small_groups_out() -> None:
-    frame = pl.concat([rows("a"), rows("b"), rows("c", failures=3), rows("d", failures=2)])
-    found = grouped(frame, replace(WAYS, small="leave_out"))
+def test_small_bands_of_a_dose_are_left_out() -> None:
+    bands = tuple(Band(name, name, n, n + 1) for n, name in enumerate(("low", "middle", "high", "highest")))
+    frame = pl.concat([rows(1.0), rows(2.0), rows(3.0, failures=3), rows(4.0, failures=2)])
+    found = grouped(frame, replace(WAYS, levels=(), bands=bands, reference="low"))
     assert found is not None
-    assert sizes(found) == {"a": 10, "b": 10}
+    assert sizes(found) == {"low": 10, "middle": 10}
 
 
 def test_of_healing_both_healed_and_not_healed_must_be_enough() -> None:
@@ -150,7 +151,8 @@ def test_a_question_that_contradicts_itself_is_refused() -> None:
     common = {"id": "x", "title": "X", "factor": "x", "adjust": (), "why_adjust": "", "needs": ()}
     with pytest.raises(ValueError, match="reference"):
         Question(**common, unit="crown", outcomes=(CROWN_FAILURE,), bands=(Band("a", "A", None, 1),), reference="b")
-    with pytest.raises(ValueError, match="pooled"):
-        Question(**common, unit="crown", outcomes=(CROWN_FAILURE,), bands=(Band("a", "A", None, 1),), reference="a")
+    dose = {"bands": (Band("a", "A", None, 1),), "reference": "a"}
+    with pytest.raises(ValueError, match="never counted together"):
+        Question(**common, unit="crown", outcomes=(CROWN_FAILURE,), **dose, pool_label="Others")
     with pytest.raises(ValueError, match="outcomes"):
         Question(**common, unit="crown", outcomes=(TOOTH_LOSS,))

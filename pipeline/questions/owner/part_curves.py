@@ -41,12 +41,9 @@ def part_curves(
 ) -> list[PartCurve]:
     """The curve of each group at the years of `rules`, up to where it stops.
 
-    Parameters
-    ----------
-    exit_days, event, patient
-        One row per tooth, followed from day 0; whole days, failed, the patient's number from 0. Errors are by patient.
-    groups
-        Which rows are of each group; at least one each.
+    - `exit_days`, `event`, `patient`: One row per tooth, followed from day 0; whole days, failed, the patient's number
+      from 0. Errors are by patient.
+    - `groups`: Which rows are of each group; at least one each.
     """
     order = np.lexsort((event, exit_days, patient))
     exit_days, event, patient = exit_days[order], event[order], patient[order]
@@ -99,7 +96,7 @@ def _curves(laid: _Laid, days: Ints, rules: CurveRules) -> Iterator[PartCurve]:
     shares = np.concatenate((np.ones((shape[0], 1)), survival), axis=1)[:, reads]
     known = (shares > 0) & (patients > 1)[:, None]
     std_error = np.where(known, shares * np.sqrt(square), np.nan)
-    low, high = share_limits(shares, std_error, kind="log-log", confidence=rules.confidence)
+    low, high = share_limits(shares, std_error, confidence=rules.confidence)
     stop = _stops(laid.grid, at_risk, exits, survival, rules)
     reach = ((days <= stop[:, None]) & (followed >= rules.min_at_risk)).sum(axis=1)
     reach[np.maximum.reduceat(exit_days, starts) <= 0] = 0  # nothing was followed

@@ -52,12 +52,9 @@ def _one(b: Benchmark, asked: Analysis) -> BesidePublished:
 
 
 def change_of(ours: tuple[float, float, float], theirs: tuple[float, float, float], plain: Change) -> Change:
-    """Failures of ours minus theirs, from two shares free of it with their limits, put together as errors are [1].
+    """Failures of ours minus theirs, from two shares free of it with their limits, put together as errors are.
 
-    References
-    ----------
-    [1] Zou GY, Donner A. Construction of confidence limits about effect measures: a general approach. Stat Med
-        2008;27:1693-1702 (from memory).
+    Sources: Zou 2008.
     """
     (s, low, high), (t, t_low, t_high) = ours, theirs
     middle = t - s
@@ -71,14 +68,10 @@ def change_of(ours: tuple[float, float, float], theirs: tuple[float, float, floa
 def published_range(
     share: float, low: float | None, high: float | None, n: int | None, *, confidence: float
 ) -> tuple[float, float] | None:
-    """The range of a published share: as printed, else Wilson's [1] from its number of teeth; None without either.
+    """The range of a published share: as printed, else Wilson's from its number of teeth; None without either.
 
     Teeth of one patient count as if alike to none, as nothing else is printed: the range is rather too narrow.
-
-    References
-    ----------
-    [1] Wilson EB. Probable inference, the law of succession, and statistical inference. J Am Stat Assoc
-        1927;22:209-212.
+    Sources: Wilson 1927.
     """
     if low is not None and high is not None:
         return low, high

@@ -57,13 +57,8 @@ def begun_in(teeth: pl.DataFrame, first: dt.date, last: dt.date) -> pl.DataFrame
 def seen_in(teeth: pl.DataFrame, first: dt.date, last: dt.date) -> pl.DataFrame:
     """What was seen of the teeth from one day to another, both included; older teeth enter late.
 
-    A rate of such rows is that of a period [1]: what a tooth begun now would fare, did it fail at each age as teeth of
-    that age did then. So it tells of late years without waiting until teeth begun in them are old.
-
-    References
-    ----------
-    [1] Brenner H, Gefeller O. An alternative approach to monitoring cancer patient survival. Cancer 1996;78:2004-2010
-        (from memory).
+    A rate of such rows is that of a period [Brenner 1996]: what a tooth begun now would fare, did it fail at each age
+    as teeth of that age did then. So it tells of late years without waiting until teeth begun in them are old.
     """
     before, end = first - dt.timedelta(days=1), pl.lit(last)
     left = pl.col("start") + pl.duration(days=pl.col("exit_days"))

@@ -28,9 +28,9 @@ def grouped(rows: pl.DataFrame, question: Question, *, judged: bool = False) -> 
     """Put each row into its group; None where fewer than two groups are large enough.
 
     Rows without a value are left out and counted in a note. A group with fewer than `MIN_PATIENTS` patients or
-    `MIN_FAILURES` failures (for `judged` rows, that many healed and that many not) is never shown by itself: by the
-    question's rule it is pooled into `other_pooled` or left out. A pool as small is left out too. Where the reference
-    is too small the group with most rows takes its place (of equals the first by name), which is said.
+    `MIN_FAILURES` failures (for `judged` rows, that many healed and that many not) is never shown by itself: words are
+    pooled into `other_pooled`, bands of a dose left out. A pool as small is left out too. Where the reference is too
+    small the group with most rows takes its place (of equals the first by name), which is said.
     """
     told, labels = named(rows, question)
     known = told.filter(pl.col("state").is_not_null())
@@ -43,7 +43,7 @@ def grouped(rows: pl.DataFrame, question: Question, *, judged: bool = False) -> 
     lost = known.filter(pl.col("state").is_in(small))
     limits = too_small(judged=judged)
     shown = {name: label for name, label in labels.items() if name in large}
-    if lost.height and question.small == "pool":
+    if lost.height and not question.bands:
         pool = lost.with_columns(state=pl.lit(OTHER))
         if _large(pool, [OTHER], judged=judged):
             pooled = pl.when(pl.col("state").is_in(small)).then(pl.lit(OTHER)).otherwise("state")

@@ -100,7 +100,6 @@ def _questions(of: Question, word: str, label: str, unit: str, outcomes: tuple[s
         bands=CASES,
         dose_unit="cases",
         spline=True,
-        small="leave_out",
         caveats=BY_NUMBER,
         **common,  # type: ignore[arg-type]
     )

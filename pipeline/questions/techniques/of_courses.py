@@ -39,7 +39,6 @@ QUESTIONS = (
         id="apical_size",
         title="Final apical size",
         factor="master_apical_size_iso",
-        needs=("endo_details.master_apical_size_iso",),
         reference="30_to_35",
         bands=(
             Band("to_25", "Size 25 or less", None, 25.0),
@@ -54,7 +53,6 @@ QUESTIONS = (
             AFTERWARDS,
             "Size follows the width of the root, which adjustment for the tooth group covers in part.",
         ),
-        small="leave_out",
     ),
     _course(
         id="endo_kind",
@@ -74,7 +72,6 @@ QUESTIONS = (
         id="filling_length",
         title="Where the filling ends",
         factor="length_short_of_apex_mm",
-        needs=("endo_details.length_short_of_apex_mm",),
         reference="0_5_to_1",
         bands=(
             Band("long", "Long, past the apex", None, 0.0, below=True),
@@ -85,13 +82,11 @@ QUESTIONS = (
         ),
         dose_unit="mm",
         spline=True,
-        small="leave_out",
     ),
     _course(
         id="filling_method",
         title="How the canals were filled",
         factor="obturation",
-        needs=("endo_details.obturation",),
         reference="cold_lateral",
         levels=same(
             ("cold_lateral", "Cold lateral"),
@@ -116,7 +111,6 @@ QUESTIONS = (
         id="instrumentation",
         title="How the canals were shaped",
         factor="instrumentation",
-        needs=("endo_details.instrumentation",),
         # What is asked is whether one file does what several do, so the sequence is what others are held against.
         reference="rotary_sequence",
         levels=(
@@ -131,7 +125,6 @@ QUESTIONS = (
         id="irrigant_activation",
         title="Irrigant activated or not",
         factor="irrigant_activation",
-        needs=("endo_details.irrigant_activation",),
         reference="no",
         levels=yes_no("Irrigant activated", "Irrigant not activated"),
         learn=True,
@@ -140,7 +133,6 @@ QUESTIONS = (
         id="irrigant_strength",
         title="Strength of the sodium hypochlorite",
         factor="naocl_percent",
-        needs=("endo_details.naocl_percent",),
         reference="1_to_3",
         bands=(
             Band("to_1", "Up to 1 %", None, 1.0),
@@ -150,14 +142,12 @@ QUESTIONS = (
         ),
         dose_unit="percent",
         spline=True,
-        small="leave_out",
         safety=True,
     ),
     _course(
         id="orifice_seal",
         title="Seal over the canal openings",
         factor="orifice_seal",
-        needs=("endo_details.orifice_seal",),
         reference="none",
         levels=same(
             ("none", "No orifice seal"),
@@ -195,7 +185,6 @@ QUESTIONS = (
         id="rubber_dam",
         title="Rubber dam or not",
         factor="rubber_dam",
-        needs=("endo_details.rubber_dam",),
         reference="yes",
         levels=yes_no("Rubber dam", "No rubber dam"),
         learn=True,
@@ -205,7 +194,6 @@ QUESTIONS = (
         id="sealer",
         title="Kind of sealer",
         factor="sealer",
-        needs=("endo_details.sealer",),
         reference="epoxy_resin",
         levels=same(
             ("zinc_oxide_eugenol", "Zinc oxide eugenol sealer"),
@@ -220,7 +208,6 @@ QUESTIONS = (
         id="separated_instrument",
         title="A file that separated",
         factor="separated_instrument",
-        needs=("endo_details.separated_instrument",),
         reference="none",
         levels=(
             Level("none", "No separated file", ("none",)),
@@ -236,7 +223,6 @@ QUESTIONS = (
         id="separated_when",
         title="A separated file left in the canal: was the canal cleaned first",
         factor="separated_instrument",
-        needs=("endo_details.separated_instrument",),
         reference="after_cleaning",
         levels=same(("before_cleaning", "Separated before cleaning"), ("after_cleaning", "Separated after cleaning")),
         caveats=("Files separate in narrow and curved canals, which do worse anyway.", AFTERWARDS),
@@ -245,7 +231,6 @@ QUESTIONS = (
         id="single_file_motion",
         title="The motion of a single file",
         factor="instrumentation",
-        needs=("endo_details.instrumentation",),
         reference="rotary_single_file",
         levels=same(("rotary_single_file", "A single rotary file"), ("reciprocating", "A reciprocating file")),
     ),
@@ -258,6 +243,5 @@ QUESTIONS = (
         bands=(Band("one", "One visit", 0.0, 1.0), Band("more", "Two or more visits", 1.0, None)),
         dose_unit="visits",
         caveats=(CHOSEN, AFTERWARDS, "Teeth with pain or swelling more often take several visits."),
-        small="leave_out",
     ),
 )

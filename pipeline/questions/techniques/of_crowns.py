@@ -40,13 +40,12 @@ QUESTIONS = (
         levels=yes_no("Grinding or clenching", "No grinding or clenching"),
         caveats=("Grinding is often noted after something broke, which makes it look worse than it is.",),
     ),
-    _crown(id="cement", title="Cement of the crown", factor="cement", needs=("crown_details.cement",), learn=True),
+    _crown(id="cement", title="Cement of the crown", factor="cement", learn=True),
     _crown(
         id="core",
         title="Core under the crown",
         factor="core",
         adjust=WITHOUT_POST,
-        needs=("crown_details.core",),
         events=("core", "post_core"),
     ),
     _crown(
@@ -78,7 +77,6 @@ QUESTIONS = (
         title="Height of the ferrule",
         factor="ferrule_mm",
         why_adjust="Teeth with less left of them differ in kind and in what was done before.",
-        needs=("crown_details.ferrule_mm",),
         reference="2_or_more",
         bands=(
             Band("under_1", "Ferrule below 1 mm", None, 1.0, below=True),
@@ -87,13 +85,11 @@ QUESTIONS = (
         ),
         dose_unit="mm",
         spline=True,
-        small="leave_out",
     ),
     _crown(
         id="margin",
         title="Margin of the crown",
         factor="margin",
-        needs=("crown_details.margin",),
         reference="chamfer",
         levels=same(
             ("chamfer", "Chamfer"), ("shoulder", "Shoulder"), ("knife_edge", "Knife edge"), ("other", "Other margins")
@@ -105,7 +101,6 @@ QUESTIONS = (
         title="Material of the crown",
         factor="material",
         adjust=(AGE, SEX, TOOTH_GROUP, ENDO_FIRST, YEAR, *BUILT),
-        needs=("crown_details.material",),
         reference="metal_ceramic",
         levels=same(
             ("metal", "Metal"),
@@ -136,7 +131,6 @@ QUESTIONS = (
             "Age is no choice of the clinician; this describes patients.",
             "Follow-up ends at the last visit or at death.",
         ),
-        small="leave_out",
     ),
     _crown(
         id="post",
@@ -144,7 +138,6 @@ QUESTIONS = (
         factor="post",
         among=Among("endo_before_seat", "Crowns made here on teeth with a root canal before the seat, from their seat"),
         adjust=tuple(c for c in WITHOUT_POST if c is not ENDO_FIRST),
-        needs=("crown_details.post",),
         events=("post_core", "post_core_addon"),
     ),
     _crown(
@@ -153,7 +146,6 @@ QUESTIONS = (
         factor="pulp_status_at_prep",
         adjust=(AGE, SEX, TOOTH_GROUP, MATERIAL, YEAR, LENGTHENED),
         why_adjust="The state of the pulp goes with age and tooth; a root canal before the seat is part of it.",
-        needs=("crown_details.pulp_status_at_prep",),
         reference="normal",
         levels=same(
             ("normal", "Normal pulp"),

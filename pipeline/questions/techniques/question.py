@@ -42,6 +42,8 @@ TIME_ZERO = {
     "course": "completion of the root canal",
     "every_course": "completion of the root canal",
 }
+# Where what is recorded of it stands.
+DETAILS = {"crown": "crown_details", "course": "endo_details", "every_course": "endo_details"}
 AFTERWARDS = "A crown made after the root canal is a later event and is not adjusted for."
 
 
@@ -85,14 +87,14 @@ class Question:
     Groups are `levels`, or `bands` of a dose, or, with neither, the words as recorded, the commonest being the
     reference. `reference` names a group; `also` are further pairs of groups to compare, the second being the one
     compared with. `adjust` are the covariates and `why_adjust` the reason for them. `needs` are the stored fields
-    without which it is not asked, each `table.column`. `smallest_difference_per_100` None takes that of the settings.
-    `spline` adds a curve over the dose. `learn` marks a technique that a clinician may take up: its learning curve is
-    then asked for as well (see `learning.py`). `small` says what becomes of groups too small to be shown: words may be
-    counted together (`pool`) or left out, bands of a dose are always left out, since its two ends are not alike.
+    without which it is not asked, each `table.column`: the detail of the factor's name unless others are given.
+    `smallest_difference_per_100` None takes that of the settings. `spline` adds a curve over the dose. `learn` marks a
+    technique that a clinician may take up: its learning curve is then asked for as well (see `learning.py`). Of groups
+    too small to be shown words are counted together, bands of a dose left out, since its two ends are not alike.
     `events` are words of `codes.EVENTS` whose rows say the groups where the fields do not (see `coded_details.py`).
-    `pool_label` names such words together where the reference is none of them ("others together" says nothing).
-    `among` keeps only the rows for which either way was possible. `safety` marks a measure of safety, of which it is
-    never said that its ways differ little (see `safety.py`).
+    `pool_label` names such words together where the reference is none of them ("others together" says nothing). `among`
+    keeps only the rows for which either way was possible. `safety` marks a measure of safety, of which it is never said
+    that its ways differ little (see `safety.py`).
     """
 
     id: str
@@ -102,7 +104,7 @@ class Question:
     outcomes: tuple[str, ...]
     adjust: tuple[Covariate, ...]
     why_adjust: str
-    needs: tuple[str, ...]
+    needs: tuple[str, ...] = ()
     reference: str = ""
     levels: tuple[Level, ...] = ()
     bands: tuple[Band, ...] = ()
@@ -112,7 +114,6 @@ class Question:
     smallest_difference_per_100: float | None = None
     also: tuple[tuple[str, str], ...] = ()
     learn: bool = False
-    small: Literal["pool", "leave_out"] = "pool"
     safety: bool = False
     events: tuple[str, ...] = ()
     pool_label: str = ""
@@ -125,15 +126,15 @@ class Question:
 
     def __post_init__(self) -> None:
         """Refuse a question that contradicts itself: a fault of ours."""
+        if not self.needs:
+            object.__setattr__(self, "needs", (f"{DETAILS[self.unit]}.{self.factor}",))
         names = [*(level.name for level in self.levels), *(band.name for band in self.bands)]
         if len(set(names)) < len(names) or bool(names) != (self.reference in names) or (self.levels and self.bands):
             raise ValueError(f"{self.id}: groups and reference do not fit.")
         if not {name for pair in self.also for name in pair} <= set(names):
             raise ValueError(f"{self.id}: a pair of groups that it does not have.")
-        if self.pool_label and self.small != "pool":
+        if self.pool_label and self.bands:
             raise ValueError(f"{self.id}: a name for groups that are never counted together.")
-        if self.bands and self.small == "pool":
-            raise ValueError(f"{self.id}: small bands of a dose cannot be pooled.")
         if self.spline and not self.bands:
             raise ValueError(f"{self.id}: a curve needs a dose.")
         known = (CROWN_FAILURE,) if self.unit == "crown" else COURSE_OUTCOMES

@@ -1,13 +1,11 @@
 """Hold the recorded technique against the rules: counts a rule and field, no rows."""
 
-from collections.abc import Mapping
-
 import polars as pl
 
 from pipeline.practice.counts import count, plural, whole
 from pipeline.practice.solutions import made_from
 from pipeline.questions.trade_checks.canals import UPPER_FIRST_MOLARS
-from pipeline.questions.trade_checks.rules import ARITHMETIC, COMMON, IMPOSSIBLE, RULES, UNUSUAL, Rule
+from pipeline.questions.trade_checks.rules import COMMON, IMPOSSIBLE, RULES, UNUSUAL, Rule
 from pipeline.results.checks import TradeCheck, TradeCount
 
 # Both 0 and 2 mm count as within 0 to 2 mm.
@@ -18,39 +16,6 @@ LENGTH_BANDS = (
     ("over 1 to 2 mm short", (pl.col("mm") > 1) & (pl.col("mm") <= 2)),
     ("over 2 to 5 mm short", (pl.col("mm") > 2) & (pl.col("mm") <= 5)),
     ("over 5 mm short", pl.col("mm") > 5),
-)
-# Fields that reading leaves empty where the text cannot be a value, with what the trade knows of it: table, field, the
-# notes of reading that count, and the words. None counts every note.
-_PAI = "Orstavik D, Kerekes K, Eriksen HM. Endod Dent Traumatol 1986;2:20-34"
-_UNREAD: tuple[tuple[str, str, str, tuple[str, ...] | None, str, str, str], ...] = (
-    (
-        "naocl_words",
-        "endo_details",
-        "naocl_percent",
-        ("unreadable", "unrecognised"),
-        "recorded with a strength written in words or as a ratio, and left empty",
-        "Write the strength in percent. “1:3” is read as 1 part in 4 by some and 1 part in 3 by others: of a 6 % stock "
-        "that is 1.5 or 2 %.",
-        ARITHMETIC,
-    ),
-    (
-        "preop_pai_scale",
-        "endo_details",
-        "preop_pai",
-        None,
-        "outside the periapical index of 1 to 5, and left empty",
-        "Write 1 to 5; leave empty what was not scored.",
-        _PAI,
-    ),
-    (
-        "pai_scale",
-        "findings",
-        "pai",
-        None,
-        "outside the periapical index of 1 to 5, and left empty",
-        "Write 1 to 5; leave empty what was not scored.",
-        _PAI,
-    ),
 )
 
 
@@ -64,18 +29,13 @@ def check_technique(
 ) -> tuple[TradeCheck, ...]:
     """Every rule with its counts, those that are broken most first.
 
-    Parameters
-    ----------
-    endo_details, crown_details, endo_courses, findings
-        As declared in `pipeline.practice.tables`.
-    left_out
-        Texts that reading left out: `field, note, rows`.
+    - `endo_details`, `crown_details`, `endo_courses`, `findings`: As declared in `pipeline.practice.tables`.
+    - `left_out`: Texts that reading left out: `field, note, rows`.
     """
-    tables = {"endo_details": _with_days(endo_details, endo_courses), "crown_details": crown_details}
-    found = [_apply(rule, tables) for rule in RULES]
+    dated = _with_days(endo_details, endo_courses)
+    tables = {"endo_details": dated, "crown_details": crown_details, "findings": findings}
+    found = [check for rule in RULES for check in _apply(rule, tables[rule.table], left_out)]
     found.append(_fourth_canals(endo_details))
-    if left_out is not None:
-        found += _unread({"endo_details": endo_details, "findings": findings}, left_out)
     return tuple(sorted(found, key=lambda c: (c.rows == 0, c.kind != IMPOSSIBLE, -c.rows, c.id)))
 
 
@@ -101,12 +61,18 @@ def count_technique(endo_details: pl.DataFrame) -> tuple[TradeCount, ...]:
     return tuple(out)
 
 
-def _apply(rule: Rule, tables: Mapping[str, pl.DataFrame]) -> TradeCheck:
-    table, field = rule.of.split(".")
-    broken = tables[table].select(broken=rule.broken)["broken"]
-    n, checked = int(broken.sum()), broken.len() - broken.null_count()
+def _apply(rule: Rule, rows: pl.DataFrame, left_out: pl.DataFrame | None) -> list[TradeCheck]:
+    if rule.broken is not None:
+        broken = rows.select(broken=rule.broken)["broken"]
+        n, checked = int(broken.sum()), broken.len() - broken.null_count()
+    elif left_out is not None:
+        own = left_out.filter(pl.col("field") == rule.field)
+        n = int((own.filter(pl.col("note").is_in(rule.unread)) if rule.unread else own)["rows"].sum())
+        checked = n + rows[rule.field].count()
+    else:
+        return []
     said = _said(n, checked, rule.says)
-    return TradeCheck(rule.id, table, field, rule.kind, checked, n, said, rule.what_to_do, rule.source)
+    return [TradeCheck(rule.id, rule.table, rule.field, rule.kind, checked, n, said, rule.what_to_do, rule.source)]
 
 
 def _said(n: int, checked: int, says: str) -> str:
@@ -152,13 +118,3 @@ def _fourth_canals(details: pl.DataFrame) -> TradeCheck:
         ),
         source=COMMON,
     )
-
-
-def _unread(tables: dict[str, pl.DataFrame], left_out: pl.DataFrame) -> list[TradeCheck]:
-    out = []
-    for name, table, field, notes, says, what_to_do, source in _UNREAD:
-        own = left_out.filter(pl.col("field") == field)
-        n = int((own if notes is None else own.filter(pl.col("note").is_in(notes)))["rows"].sum())
-        checked = n + tables[table][field].count()
-        out.append(TradeCheck(name, table, field, IMPOSSIBLE, checked, n, _said(n, checked, says), what_to_do, source))
-    return out

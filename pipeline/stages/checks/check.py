@@ -42,10 +42,7 @@ def check(settings: Settings, *, today: dt.date, say: Callable[[str], None] = la
 
     No patient's id or day is in the text: of the first and last dates it has the month, of those of a person the year.
 
-    Raises
-    ------
-    ConfigError
-        If the TOML does not fit: a pattern matches nothing, a question is open.
+    Raises ConfigError if the TOML does not fit: a pattern matches nothing, a question is open.
     """
     codes = code_table(settings)
     looks = {t: look_at(settings, t, codes, today=today, say=say) for t in INPUT_TABLES if t in settings.tables}

@@ -66,10 +66,7 @@ def look_at(
 
     A mended row does not take the place of the row that it mends here: that one is counted as set aside all the same.
 
-    Raises
-    ------
-    ConfigError
-        If the TOML does not fit the files; what the files themselves are at fault for becomes a refusal.
+    Raises ConfigError if the TOML does not fit the files; what the files themselves are at fault for becomes a refusal.
     """
     look = TableLook(table, rows=_nothing(table))
     for path in matching_files(settings, table):

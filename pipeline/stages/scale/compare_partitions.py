@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from pipeline.machine.errors import DataError
+from pipeline.machine.faults import need_room
 from pipeline.questions import longevity_parts as parted
 from pipeline.questions import longevity_passes as passes
 from pipeline.questions.analysis import Analysis
@@ -54,13 +54,13 @@ def compare_in_parts(
     of a task's parts are added up before they travel. Each process keeps up to `keep` bytes of rows between rounds, and
     reads the others anew in each.
 
-    Raises
-    ------
-    DataError
-        Where the disk has too little room, before anything is written; where a worker process was lost, as `run` does.
+    Raises DataError where the disk has too little room, before anything is written; where a worker process was lost, as
+    `run` does.
     """
     folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-    _check_room(parts, folder)
+    size = sum(file.stat().st_size for place in parts for file in place.rglob("*") if file.is_file())
+    instead = "Make room, or compare in fewer parts"
+    need_room(2 * size + COUNTS_OF_A_PART * len(parts), folder, what="Comparing in parts needs", instead=instead)
     scratch = folder / f"compare-{_fingerprint(parts, analysis)}"
     scratch.mkdir(exist_ok=True, mode=0o700)
     do = functools.partial(run, executor=executor, say=say)
@@ -173,17 +173,6 @@ def _over(executor: Executor | None) -> Over[Bundle, Any]:
                 yield futures.pop().result()  # not kept: the sums of many parts need not be in memory together
 
     return over
-
-
-def _check_room(parts: Sequence[Path], folder: Path) -> None:
-    """Refuse to begin where what the looks at the parts leave would not fit on the disk."""
-    size = sum(file.stat().st_size for place in parts for file in place.rglob("*") if file.is_file())
-    need, free = 2 * size + COUNTS_OF_A_PART * len(parts), shutil.disk_usage(folder).free
-    if free < need:
-        raise DataError(
-            f"Comparing in parts needs about {need / 1e6:,.0f} MB of the disk, and {free / 1e6:,.0f} MB "
-            "are free. Make room, or compare in fewer parts; nothing was changed."
-        )
 
 
 def _stored(place: Path) -> dict[str, pl.DataFrame]:

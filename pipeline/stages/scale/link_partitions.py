@@ -20,7 +20,7 @@ from typing import Any, Protocol
 
 import polars as pl
 
-from pipeline.machine.errors import DataError
+from pipeline.machine.faults import need_room
 from pipeline.practice.counts import count
 from pipeline.practice.tables import LINKED_TABLES
 from pipeline.stages.scale.run_partitions import Work, run
@@ -76,17 +76,15 @@ def link_in_parts(
     what it holds is stored; a run that is stopped leaves it, and the next one on the same rows, codes and rules goes on
     with what is there.
 
-    Raises
-    ------
-    DataError
-        Where the disk has too little room for the parts, before any is written; and as `run` does.
+    Raises DataError where the disk has too little room for the parts, before any is written; and as `run` does.
     """
     folder.mkdir(parents=True, exist_ok=True, mode=0o700)
     scratch = folder / f"link-{_fingerprint(gathered, codes, rules, parts)}"
     for other in folder.glob("link-*"):
         if other != scratch:
             shutil.rmtree(other, ignore_errors=True)
-    _check_room(gathered.rows * BYTES_A_ROW, folder)
+    instead = "Make room, or link without --parts and --workers"
+    need_room(gathered.rows * BYTES_A_ROW, folder, what="Linking in parts needs", instead=instead)
     how: dict[str, Any] = {"executor": executor, "say": say, "rows": gathered.rows}
     split_parts = _split_once(gathered, scratch / "parts", parts=parts, say=say)
     codes.write_parquet(scratch / "codes.parquet")
@@ -160,16 +158,6 @@ def _standing_days(places: Sequence[Path], rules: LinkRules) -> tuple[dt.date | 
     days = pl.concat([pl.read_parquet(place / "days.parquet") for place in places])
     begin, cutoff = (v if isinstance(v, dt.date) else None for v in (days["begin"].min(), days["cutoff"].max()))
     return begin, rules.data_cutoff or cutoff
-
-
-def _check_room(size: int, folder: Path) -> None:
-    """Refuse to begin where the parts, the ledgers read from them and the results would not fit on the disk."""
-    free = shutil.disk_usage(folder).free
-    if free < size:
-        raise DataError(
-            f"Linking in parts needs about {size / 1e6:,.0f} MB on this disk, and {free / 1e6:,.0f} MB are free. "
-            "Make room, or link without --parts and --workers; nothing was changed."
-        )
 
 
 def _fingerprint(gathered: PartedRows, codes: pl.DataFrame, rules: LinkRules, parts: int) -> str:

@@ -40,24 +40,14 @@ def run(
 ) -> list[Path]:
     """Do `work` on each partition; returns the folder of each result, in the order of `partitions`.
 
-    Parameters
-    ----------
-    work
-        A function of a module, so that it can be sent to another process: one partition in, tables by name out.
-    partitions
-        Folders or files, each with a name of its own.
-    out
-        Where results go: `out/<name>/<table>.parquet`. A result that is there is not worked out again, so `out` must
-        be another folder where the work or the partitions are others.
-    executor
-        Any `concurrent.futures` executor; None works in this process.
-    what, rows
-        What `say` is told is done, and to how many rows in all.
+    - `work`: A function of a module, so that it can be sent to another process: one partition in, tables by name out.
+    - `partitions`: Folders or files, each with a name of its own.
+    - `out`: Where results go: `out/<name>/<table>.parquet`. A result that is there is not worked out again, so `out`
+      must be another folder where the work or the partitions are others.
+    - `executor`: Any `concurrent.futures` executor; None works in this process.
+    - `what`, `rows`: What `say` is told is done, and to how many rows in all.
 
-    Raises
-    ------
-    DataError
-        Where a worker process was lost. What is done is kept, and the next run goes on from there.
+    Raises DataError where a worker process was lost. What is done is kept, and the next run goes on from there.
     """
     if len({p.name for p in partitions}) < len(partitions):
         raise ValueError("Two partitions share a name.")

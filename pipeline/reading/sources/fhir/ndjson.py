@@ -19,7 +19,7 @@ from typing import Any
 import duckdb
 import polars as pl
 
-from pipeline.machine.duck import connect_memory
+from pipeline.machine.duck import connect_closed
 from pipeline.machine.errors import DataError
 from pipeline.reading.sources.fhir import shapes, statements
 from pipeline.reading.sources.fhir.endo_details import endo_detail_rows
@@ -44,7 +44,7 @@ def _engine() -> duckdb.DuckDBPyConnection:
 
     Nothing in it outlives a block of records, so files may be read by turns.
     """
-    return connect_memory()
+    return connect_closed(memory_limit="200MB", threads=2)
 
 
 @dataclass(frozen=True)
