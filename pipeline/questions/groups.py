@@ -96,8 +96,7 @@ def make_group(
     )
     start = curve_start(spells, rules=rules) if late else 0
     curve = None
-    followed = spells.filter(pl.col("exit_days") > (start or 0))
-    if start is not None and followed.height:
+    if start is not None and (spells["exit_days"] > start).any():
         curve = kaplan_meier(
             spells["exit_days"],
             spells["event"],
@@ -124,7 +123,7 @@ def make_group(
 def curve_end(spells: pl.DataFrame, *, rules: CurveRules, late: bool = False) -> int:
     """The last day up to which the curve of a group is shown, as `make_group` has it; 0 where it has none."""
     start = curve_start(spells, rules=rules) if late else 0
-    if start is None or not (spells["exit_days"] > start).any():
+    if start is None or spells.is_empty():
         return 0
     curve = kaplan_meier(spells["exit_days"], spells["event"], entry_days=spells["entry_days"], from_day=start)
     return curve_stop(curve, rules=rules)[0]

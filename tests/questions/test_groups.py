@@ -249,3 +249,15 @@ def test_a_curve_ends_where_that_of_its_group_does(min_at_risk, late):
     for spells in (FIVE, LATE, LATE.filter(pl.col("entry_days") == 10)):
         asked = rules(min_at_risk)
         assert curve_end(spells, rules=asked, late=late) == (group(spells, asked, late=late).stops_at_days or 0)
+
+
+def test_a_group_enters_on_day_0_unless_it_is_said_to_be_late():
+    asked = rules(2)
+    assert (
+        curve_end(LATE, rules=asked)
+        == curve_end(LATE, rules=asked, late=False)
+        != curve_end(LATE, rules=asked, late=True)
+    )
+    told = make_group(LATE, name="vital", label="Vital", counted=LATE.with_columns(failure="event"), rules=asked)
+    assert told == group(LATE, asked, late=False) != group(LATE, asked, late=True)
+    assert curve_end(LATE.clear(), rules=asked) == 0
