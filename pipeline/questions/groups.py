@@ -175,7 +175,7 @@ def group_of(
         curve=_points(curve, stop) if curve else (),
         milestones=_milestones(table(milestone_days(rules)), curve, stop, rules),
         starts_at_days=start or 0,
-        stops_at_days=stop if curve else 0,
+        stops_at_days=stop,
         stop_reason=why,
         failed_patients=tally.failed_patients,
         half_years=_half_years(table, first_failures),
