@@ -327,6 +327,15 @@ def test_both_curves_must_reach_the_horizon(stops, reached):
     assert full_window(SINCE_OPENING, sides, {"before_seat": 400}, ONE_YEAR) is None
 
 
+@pytest.mark.parametrize(("opened", "start"), [(None, None), (364, 364), (365, None), (366, None)])
+def test_two_curves_are_compared_from_before_the_horizon_on(opened, start):
+    # Twenty crowns are opened on one day, or one alone, which is too few to start at all.
+    n = 1 if opened is None else 20
+    late = pl.DataFrame({"entry_days": [opened or 5] * n, "exit_days": 900, "event": False})
+    sides = {"through_crown": late, "before_seat": pl.DataFrame()}
+    assert full_window(SINCE_SEAT, sides, dict.fromkeys(sides, 900), ONE_YEAR) == start
+
+
 @pytest.mark.parametrize(
     ("failed", "columns"),
     [
