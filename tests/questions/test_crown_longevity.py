@@ -39,7 +39,8 @@ def test_an_adjusted_difference_keeps_its_sign_and_the_order_of_its_limits():
     assert found is not None
     assert (found.per_100, found.ci_low, found.ci_high) == (6.5, 2.5, 10.5)
     assert (found.group, found.reference, found.years, found.from_days) == ("through_crown", "before_seat", 1, 100)
-    assert found.method.startswith("adjusted")
+    changing = write_adjusted(SINCE_SEAT, adjusted(2.04), 1, changes=True)
+    assert (found.method, changing.method) == (SINCE_SEAT.adjusted, SINCE_SEAT.changing)
 
 
 @pytest.mark.parametrize("error", [np.nan, np.inf])

@@ -71,6 +71,8 @@ def test_mean_years_in_place_and_their_words():
     longer = years_of(replace(WINDOWS, mean_days=np.array([749.0, 700.0])))
     assert "1.6 months longer on average than one with" in longer.sentence
     assert longer.sentence.endswith("the range is 0 to 3.2 months longer.")
+    for days, said in ((730.4, "1 month longer"), (760.9, "2 months longer"), (669.6, "1 month shorter")):
+        assert f" {said} on average" in years_of(replace(WINDOWS, mean_days=np.array([days, 700.0]))).sentence
     # Few failures widen the range; without an error nothing is said.
     wider = years_of(WINDOWS, Allowance(1.5, math.inf))
     assert wider.ci_high - wider.difference == pytest.approx(1.5 * (found.ci_high - found.difference))
@@ -230,3 +232,21 @@ def test_of_the_tests_on_the_clock_of_the_model_that_of_the_group_counts(terms: 
         found = judge_ratio(small_fit(cluster=True), OPENED, start=np.zeros(36, dtype=int), confidence=0.95).steady
     assert found.tests[:-1] == told
     assert found.p == pytest.approx(found.tests[-1].p if p is None else p)
+
+
+@pytest.mark.parametrize(
+    ("steady", "few", "enough"),
+    [
+        (True, "The ratio is steady as far as", "The ratio is steady as far as"),
+        (None, "Too few failures to tell whether the ratio is", "Whether the ratio changes over time cannot be told: "),
+        (
+            False,
+            "The ratio changes over time: 4 failures in the first year after the opening, 9 later, which are too few ",
+            "The ratio changes over time: in the first year after the opening failures came ",
+        ),
+    ],
+)
+def test_what_is_said_of_a_ratio_with_too_few_failures_in_a_phase_and_with_enough(steady, few, enough):
+    with unittest.mock.patch("pipeline.questions.steady_ratio.told_of", return_value=steady):
+        assert of_phases(4, 9).sentence.startswith(few)
+        assert of_phases(5, 9).sentence.startswith(enough)
