@@ -85,10 +85,9 @@ def state_spells(rows: pl.DataFrame) -> pl.DataFrame:
     none has a crown whose order of root canal and seat is not known (`endo_timing` null): it is in neither group.
     """
     opened = (pl.col("access_days") < pl.col("exit_days")).fill_null(False)
-    before = ~opened & (pl.col("endo_timing") == "before_seat")
     first = rows.filter(pl.col("endo_timing").is_not_null()).with_columns(
         event=pl.col("failure") & ~opened,
-        state=pl.when(before).then(pl.lit("before_seat")).otherwise(pl.lit("vital")),
+        state=pl.when(pl.col("endo_timing") == "before_seat").then(pl.lit("before_seat")).otherwise(pl.lit("vital")),
     )
     after = first.filter(opened).with_columns(
         entry_days=pl.max_horizontal("entry_days", "access_days"), event="failure", state=pl.lit("through_crown")

@@ -93,8 +93,7 @@ def make_group(
     )
     start = curve_start(spells, rules=rules) if late else 0
     curve = None
-    followed = spells.filter(pl.col("exit_days") > (start or 0))
-    if start is not None and followed.height:
+    if start is not None and (spells["exit_days"] > start).any():
         curve = kaplan_meier(
             spells["exit_days"],
             spells["event"],
@@ -121,7 +120,7 @@ def make_group(
 def curve_end(spells: pl.DataFrame, *, rules: CurveRules, late: bool = False) -> int:
     """The last day up to which the curve of a group is shown, as `make_group` has it; 0 where it has none."""
     start = curve_start(spells, rules=rules) if late else 0
-    if start is None or not (spells["exit_days"] > start).any():
+    if start is None or spells.is_empty():
         return 0
     curve = kaplan_meier(spells["exit_days"], spells["event"], entry_days=spells["entry_days"], from_day=start)
     return curve_stop(curve, rules=rules)[0]
@@ -173,7 +172,7 @@ def group_of(
         curve=_points(curve, stop) if curve else (),
         milestones=_milestones(table(milestone_days(rules)), curve, stop, rules),
         starts_at_days=start or 0,
-        stops_at_days=stop if curve else 0,
+        stops_at_days=stop,
         stop_reason=why,
         failed_patients=tally.failed_patients,
         half_years=_half_years(table, first_failures),

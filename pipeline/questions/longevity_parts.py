@@ -46,7 +46,7 @@ from pipeline.stats.risk_sets import curve_from, risk_table_from
 from pipeline.stats.spells import from_day_0
 from pipeline.stats.standardised import AdjustedDifference
 
-_MODEL = ("exit_days", "event", "entry_days", "patient", "stratum")
+_MODEL = ("exit_days", "event", "entry_days", "patient")
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,7 +76,7 @@ def lay_out_rows(spells: pl.DataFrame, plan: ModelPlan) -> pl.DataFrame:
     x = np.column_stack([state_columns(usable, set(plan.with_failures)), plan.design.columns(usable)])
     stratum = pl.Series("stratum", stratum_codes(usable["provider_id"], plan.clinicians), dtype=pl.Int64)
     columns = [pl.Series(f"x{i}", x[:, i], dtype=pl.Float64) for i in range(x.shape[1])]
-    return usable.select(c for c in _MODEL if c != "stratum").with_columns(stratum, *columns)
+    return usable.select(_MODEL).with_columns(stratum, *columns)
 
 
 def model_rows(rows: pl.DataFrame, model: StateModel) -> CoxPart:

@@ -173,8 +173,6 @@ def plan_second_pass(counted: Counted, analysis: Analysis) -> SecondPass:
 
 def _window(table: pl.DataFrame, starts: Mapping[str, int], analysis: Analysis) -> tuple[int, float] | None:
     """The window of the difference, as `crude_difference` finds it from the rows."""
-    if any(last_exit(table, s) < 0 for s in ROOT_CANAL):
-        return None
     rules, horizon = analysis.curve_rules(), days_of(analysis.horizon_years)
     curves = [curve_from(table, group=s, from_day=starts[s]) for s in ROOT_CANAL if s in starts]
     if len(curves) == len(ROOT_CANAL) and all(curve_stop(c, rules=rules)[0] >= horizon for c in curves):
@@ -235,7 +233,7 @@ def add_second_passes(parts: Iterable[Tables]) -> Seen:
 
 def _columns_needed(spells: pl.DataFrame, columns: tuple[str, ...]) -> pl.DataFrame:
     """Follow-up, state and `columns`, with patients and crowns as numbers that mean something in this part only."""
-    number = (pl.col("patient_id").rank("dense").cast(pl.Int64) - 1).alias("patient")
+    number = pl.col("patient_id").rank("dense").cast(pl.Int64).alias("patient")
     out = spells.select("exit_days", "entry_days", "event", "state", number, *columns)
     return out.with_columns(pl.col("crown_id").rank("dense")) if "crown_id" in columns else out
 
@@ -269,14 +267,14 @@ def _start(table: pl.DataFrame, state: str, *, rules: CurveRules, late: bool) ->
         return 0
     need = enough_for_curve(rules)
     start = first_day_from(table, need, group=state)
-    if start is None or last_exit(table, state) <= start:
+    if start is None:
         return None
     return past_thin_days(curve_from(table, group=state, from_day=start), need=need)
 
 
 def last_exit(table: pl.DataFrame, group: str) -> int:
     """The last day on which a row of a group leaves; -1 for a group without rows."""
-    day = table.filter(pl.col("group") == group, pl.col("change") >= 0)["day"].max()
+    day = table.filter(pl.col("group") == group)["day"].max()
     return day if isinstance(day, int) else -1
 
 

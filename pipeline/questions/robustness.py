@@ -129,7 +129,7 @@ def followup_rows(
 
 def _followup(outcome: Outcome, frame: pl.DataFrame, cutoff: dt.date | None, confidence: float) -> FollowUp | None:
     start, end = outcome.population.start, cutoff or frame["exit_date"].max()
-    rows = outcome.population.timed(frame.filter(pl.col(start).is_not_null())).with_columns(
+    rows = outcome.population.timed(frame).with_columns(
         possible_days=(pl.max_horizontal(pl.lit(end, pl.Date), "exit_date") - pl.col(start)).dt.total_days(),
         died=pl.col("exit_reason") == "death",
     )

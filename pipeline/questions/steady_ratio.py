@@ -344,11 +344,11 @@ def mean_years(
     value, low, high = (float(v / DAYS_PER_YEAR) for v in (days, days - step, days + step))
     one, other = contrast.words
     tooth = {"teeth": "tooth"}.get(noun, noun.removesuffix("s"))
-    months, span = round(12 * abs(value), 1), f"{windows.days[-1] / DAYS_PER_YEAR:.1f}"
-    much = "as long" if months == 0 else _months(value)
+    much, span = _months(value), f"{windows.days[-1] / DAYS_PER_YEAR:.1f}"
     told = (
-        f"Over the {span} years that are compared, a {tooth} with {one} stays in place {much} on average "
-        f"{'as' if months == 0 else 'than'} one with {other}; the range is {_months(low)} to {_months(high)}."
+        f"Over the {span} years that are compared, a {tooth} with {one} stays in place "
+        f"{'as long on average as' if much == '0' else f'{much} on average than'} one with {other}; "
+        f"the range is {_months(low)} to {_months(high)}."
     )
     return MeanYears(contrast.group, contrast.reference, years, from_days, value, low, high, told)
 

@@ -105,10 +105,9 @@ def first_day_from(table: pl.DataFrame, at_least: int, *, group: str | None = No
     by_day = (
         changes.with_columns(day=pl.col("day").clip(lower_bound=0), moved=signed)
         .group_by("day")
-        .agg(pl.col("moved").sum(), entered=(pl.col("change") == _ENTERS).any())
+        .agg(pl.col("moved").sum())
         .sort("day")
-        .with_columns(under=pl.col("moved").cum_sum())
-        .filter(pl.col("entered"), pl.col("under") >= at_least)
+        .filter(pl.col("moved").cum_sum() >= at_least)
     )
     return int(by_day["day"][0]) if by_day.height else None
 

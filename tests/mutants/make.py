@@ -294,6 +294,8 @@ def _of_members(node: ast.Tuple | ast.List | ast.Set, site: _Site) -> Iterator[t
     """A word left out of a list of words: of one with a name, or of one that values are looked for in."""
     parent, place, _ = site
     named = isinstance(parent, ast.Assign | ast.AnnAssign) and parent.col_offset == 0 and place == "value"
+    if isinstance(parent, ast.Assign) and ast.unparse(parent.targets) == "__all__":
+        return
     looked_in = isinstance(parent, ast.Compare) or (isinstance(parent, ast.Call) and _called(parent) == "is_in")
     if len(node.elts) < 2 or not (named or looked_in):
         return

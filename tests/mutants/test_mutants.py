@@ -54,6 +54,7 @@ _MADE = """
     a.is_between(b, c)                 ; lower edge left out          ; a.is_between(b, c, closed='right')
     a.is_in(['b', 'c'])                ; 'b' left out                 ; a.is_in(['c'])
     WORDS = ('b', 'c')                 ; 'c' left out                 ; WORDS = ('b',)
+    __all__ = ['b', 'c']               ;                              ;
     zip(a, b, strict=True)             ;                              ;
     say(1 + 2)                         ;                              ;
     f'{a + 1}'                         ;                              ;

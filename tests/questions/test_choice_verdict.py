@@ -188,6 +188,7 @@ def test_a_verdict_that_claims_nothing_is_outvoted(others, said):
     assert outvoted(rows) == outvoted(rows[::-1]) == told
     # A verdict that claims something is never outvoted so.
     assert outvoted([MORE, *[way(-5, -9, -1, "differs")] * 9]) == ""
+    assert outvoted([way(0, -4, 4, "little_difference", main=True), *[way(0, -4, 4, "little_difference")] * 9]) == ""
 
 
 COUNTS = {"crowns_renewed_after_opening": 3, "crowns_opened": 40, "crowns_timing_unknown": 2}

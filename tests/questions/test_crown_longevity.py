@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import polars as pl
@@ -19,7 +20,7 @@ from pipeline.questions.crown_rows import crown_rows, state_spells
 from pipeline.questions.group_ratios import Ratios
 from pipeline.questions.question import SINCE_OPENING, SINCE_SEAT
 from pipeline.questions.steady_ratio import Standing, write_adjusted
-from pipeline.results import Comparison, Difference
+from pipeline.results import Comparison, Difference, Steady
 from pipeline.stats.cox import CoxInputError
 from pipeline.stats.differences import Differences
 from pipeline.stats.risk_table import RiskTable
@@ -38,7 +39,8 @@ def test_an_adjusted_difference_keeps_its_sign_and_the_order_of_its_limits():
     assert found is not None
     assert (found.per_100, found.ci_low, found.ci_high) == (6.5, 2.5, 10.5)
     assert (found.group, found.reference, found.years, found.from_days) == ("through_crown", "before_seat", 1, 100)
-    assert found.method.startswith("adjusted")
+    changing = write_adjusted(SINCE_SEAT, adjusted(2.04), 1, changes=True)
+    assert (found.method, changing.method) == (SINCE_SEAT.adjusted, SINCE_SEAT.changing)
 
 
 @pytest.mark.parametrize("error", [np.nan, np.inf])
@@ -295,6 +297,18 @@ def test_no_penalised_ratio_where_neither_or_too_few_failed():
     assert longevity.penalised_ratio(spells.filter(pl.col("state") != "through_crown"), ONE_YEAR) == []
 
 
+@pytest.mark.parametrize(
+    ("converged", "low", "high", "given"),
+    [(True, 0.1, 2.0, True), (False, 0.1, 2.0, False), (True, 0.0, 2.0, False), (True, 0.1, np.inf, False)],
+)
+def test_a_penalised_ratio_is_given_with_both_its_limits_alone(monkeypatch, converged, low, high, given):
+    ratio = SimpleNamespace(estimate=0.5, low=low, high=high, p=0.2)
+    fit = SimpleNamespace(converged=converged, hazard_ratio=lambda *_, **__: ratio, n_rows=80, n_events=5)
+    monkeypatch.setattr(longevity, "fit_firth", lambda *_, **__: fit)
+    found = [e for e in no_failure("through_crown").estimates if e.model == "cox_penalised"]
+    assert bool(found) is given
+
+
 @pytest.mark.parametrize(("failures", "given"), [(4, False), (5, True)])
 def test_a_group_needs_five_failures_for_a_ratio_and_a_range(failures, given):
     found = compare_since_seat(*practice(vital_failures=failures), ONE_YEAR)
@@ -312,6 +326,15 @@ def test_both_curves_must_reach_the_horizon(stops, reached):
         ends = {other: 400} if stops is None else {one: stops, other: 400}
         assert (full_window(SINCE_OPENING, sides, ends, ONE_YEAR) == 0) is reached
     assert full_window(SINCE_OPENING, sides, {"before_seat": 400}, ONE_YEAR) is None
+
+
+@pytest.mark.parametrize(("opened", "start"), [(None, None), (364, 364), (365, None), (366, None)])
+def test_two_curves_are_compared_from_before_the_horizon_on(opened, start):
+    # Twenty crowns are opened on one day, or one alone, which is too few to start at all.
+    n = 1 if opened is None else 20
+    late = pl.DataFrame({"entry_days": [opened or 5] * n, "exit_days": 900, "event": False})
+    sides = {"through_crown": late, "before_seat": pl.DataFrame()}
+    assert full_window(SINCE_SEAT, sides, dict.fromkeys(sides, 900), ONE_YEAR) == start
 
 
 @pytest.mark.parametrize(
@@ -395,7 +418,10 @@ def test_the_years_of_records_run_from_the_first_entry_to_the_last_exit(monkeypa
     monkeypatch.setattr(longevity, "comparison_of", lambda *_, years, **__: years)
     crowns, people = practice()
     followed = crowns.filter(pl.col("exit_date") > SEAT)
-    assert compare_since_seat(followed, people, ONE_YEAR) == pytest.approx(400 / 365.25)
+    later = pl.when(pl.col("endo_timing") == "vital").then(pl.duration(days=200)).otherwise(pl.duration(days=0))
+    # Those without a root canal are seated and last seen 200 days after the others.
+    moved = followed.with_columns(pl.col("seat_date", "entry_date", "exit_date") + later)
+    assert compare_since_seat(moved, people, ONE_YEAR) == pytest.approx(600 / 365.25)
 
 
 def test_without_checks_nothing_is_given_that_needs_all_rows(compared):
@@ -404,6 +430,25 @@ def test_without_checks_nothing_is_given_that_needs_all_rows(compared):
     assert longevity.NOT_CHECKED in found.notes
     assert longevity.NOT_CHECKED not in compared.notes
     assert compared.mean_years is not None
+
+
+@pytest.mark.parametrize("steady", [True, None, False])
+def test_with_no_difference_to_stand_on_the_fitted_ratio_is_told_unless_it_is_steady(monkeypatch, steady):
+    judged = Steady("through_crown vs before_seat", steady, 0.5, (), (), None, "")
+    ratio, other = (2.0, 1.5, 3.0), (9.0, 8.0, 10.0)
+    monkeypatch.setattr(longevity, "stand_on", lambda *_, **__: Standing(None, ratio, replace(judged, overall=told)))
+    told = None
+    # So few are at risk that no window has enough of them.
+    found = compare_since_seat(*practice(), replace(ONE_YEAR, min_at_risk=1000))
+    assert (found.difference, found.steady.overall) == (None, None if steady else ratio)
+    # With a difference what stands with it is kept, and without an adjusted model there is nothing to tell.
+    told = other
+    assert compare_since_seat(*practice(), ONE_YEAR).steady.overall == other
+    crowns, people = practice()
+    without = compare_since_seat(
+        crowns, people.with_columns(sex=pl.lit(None, pl.String)), replace(ONE_YEAR, min_at_risk=1000)
+    )
+    assert without.steady.overall == other
 
 
 def test_the_verdict_stands_on_the_adjusted_difference():

@@ -69,7 +69,7 @@ def test_a_seat_year_counts_its_days_from_new_year():
 
 def test_the_edges_of_the_states():
     # C1 opened on the day of the seat; C2 of unknown order; C3 seen first and last on day 1, C4 on the day of the seat;
-    # C5 opened on the day on which it was first seen, a day after the seat.
+    # C5 opened on the day on which it was first seen, a day after the seat; C6 opened on the day on which it failed.
     edges = frame("""
         crown_id | patient_id | seat_date  | entry_date | access_date | exit_date  | failure | endo_timing
         C1       | p1         | 2020-01-01 | 2020-01-01 | 2020-01-01  | 2020-01-31 | true    | through_crown
@@ -77,12 +77,14 @@ def test_the_edges_of_the_states():
         C3       | p1         | 2020-01-01 | 2020-01-02 |             | 2020-01-02 | true    | vital
         C4       | p1         | 2020-01-01 | 2020-01-01 |             | 2020-01-01 | false   | before_seat
         C5       | p1         | 2020-01-01 | 2020-01-02 | 2020-01-02  | 2020-01-31 | false   | through_crown
+        C6       | p1         | 2020-01-01 | 2020-01-01 | 2020-01-31  | 2020-01-31 | true    | through_crown
     """)
     expected = frame("""
         crown_id | state         | entry_days | exit_days | event
         C1       | through_crown | 0          | 30        | true
         C4       | before_seat   | 0          | 0         | false
         C5       | through_crown | 1          | 30        | false
+        C6       | vital         | 0          | 30        | true
     """)
     spells = state_spells(crown_rows(edges, PEOPLE))
     assert_frame_equal(spells.select(expected.columns), expected)

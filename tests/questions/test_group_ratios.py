@@ -55,6 +55,13 @@ def test_a_group_without_a_failure_is_left_out_and_named():
     assert found.notes == ("No failure in group not_crowned: no hazard ratio.",)
 
 
+def test_rows_of_a_group_that_is_not_asked_for_are_in_no_model():
+    thirds = spells().head(300).with_columns(pl.Series("state", ["crowned", "not_crowned", "other"] * 100))
+    beside, alone = ratios(thirds).estimates, ratios(thirds.filter(pl.col("state") != "other")).estimates
+    assert [e.rows for e in beside] == [200, 200]
+    assert beside == alone
+
+
 def test_pairs_share_one_reference():
     thirds = pl.Series("state", ["a", "b", "c"] * 667)[:2000]
     found = ratios(spells().with_columns(thirds), contrasts=(("a", "b"), ("c", "b"), ("a", "c")))
@@ -82,7 +89,7 @@ def test_with_one_clinician_there_is_one_baseline_and_what_the_clock_holds_is_no
     pair = (("crowned", "not_crowned"),)
     found = group_ratios(rows, pair, [Levels("sex", "sex")], Analysis(), unit="course_id", model="cox", held=held)
     assert [(e.adjusted_for, e.stratified_by) for e in found.estimates] == [(held, ())]
-    assert found.notes == notes
+    assert (found.notes, found.adjusted) == (notes, None)
 
 
 def test_where_the_adjusted_model_is_refused_the_crude_one_stands(monkeypatch):

@@ -19,7 +19,7 @@ from pipeline.questions.groups import (
     make_group,
     milestone_days,
 )
-from pipeline.results import Group, HalfYear
+from pipeline.results import LAST_MONTH, Group, HalfYear
 from pipeline.stats.kaplan_meier import kaplan_meier
 from pipeline.stats.rates import poisson_limits
 
@@ -199,7 +199,7 @@ def test_a_rate_without_failures_has_exact_limits():
 def test_a_group_that_is_never_followed_has_neither_rate_nor_curve():
     found = group(FIVE.with_columns(exit_days=pl.lit(0, pl.Int64)), rules())
     assert (found.tooth_years, found.rate_per_100_tooth_years, found.rate_ci_low, found.rate_ci_high) == (0, 0, 0, 0)
-    assert (found.curve, found.stops_at_days, found.failures) == ((), 0, 2)
+    assert (found.curve, found.stops_at_days, found.failures, found.half_years) == ((), 0, 2, ())
     assert found.stop_reason == "too few are followed for a curve"
 
 
@@ -229,6 +229,8 @@ def test_the_half_years_behind_a_curve_by_hand() -> None:
     # Days 0, 183, 366, 548 and 731: one leaves on day 200, and failures are on days 100 and 400.
     assert [(h.months, h.followed, h.failed) for h in his] == [(0, 5, 0), (6, 4, 1), (12, 3, 1), (18, 2, 2), (24, 2, 2)]
     assert [[h.failed_patients for h in found] for found in (one_each, his)] == [[0, 1, 1, 2, 2], [0, 1, 1, 1, 1]]
+    months = [h.months for h in group(FIVE.with_columns(pl.col("exit_days") * 100), rules()).half_years]
+    assert months == list(range(0, LAST_MONTH + 1, 6))
     # Wherever the settings have the curve begin and stop: two enter on day 100, and three more on day 300.
     late = LATE.with_columns(pl.col("entry_days", "exit_days") * 10)
     for need in (1, 3, 9):
@@ -249,3 +251,15 @@ def test_a_curve_ends_where_that_of_its_group_does(min_at_risk, late):
     for spells in (FIVE, LATE, LATE.filter(pl.col("entry_days") == 10)):
         asked = rules(min_at_risk)
         assert curve_end(spells, rules=asked, late=late) == (group(spells, asked, late=late).stops_at_days or 0)
+
+
+def test_a_group_enters_on_day_0_unless_it_is_said_to_be_late():
+    asked = rules(2)
+    assert (
+        curve_end(LATE, rules=asked)
+        == curve_end(LATE, rules=asked, late=False)
+        != curve_end(LATE, rules=asked, late=True)
+    )
+    told = make_group(LATE, name="vital", label="Vital", counted=LATE.with_columns(failure="event"), rules=asked)
+    assert told == group(LATE, asked, late=False) != group(LATE, asked, late=True)
+    assert curve_end(LATE.clear(), rules=asked) == 0

@@ -111,9 +111,18 @@ def opened(entries: list[int], exits: list[int], failed: list[bool]) -> tuple[pl
 def starts(entries: list[int], exits: list[int], failed: list[bool], analysis: Analysis) -> tuple[int | None, ...]:
     """Where the curve of opened crowns starts: by the rows, and by the counts of two parts."""
     crowns, people = opened(entries, exits, failed)
+    # Beside them one of another group that is first seen late.
+    other = crowns.head(1).with_columns(
+        crown_id=pl.lit("B"),
+        endo_timing=pl.lit("before_seat"),
+        access_date=pl.lit(None, pl.Date),
+        entry_date=pl.col("seat_date") + pl.duration(days=40),
+        exit_date=pl.col("seat_date") + pl.duration(days=50),
+    )
+    crowns = pl.concat([crowns, other])
     spells = pl.DataFrame({"entry_days": entries, "exit_days": exits, "event": failed})
-    odd = pl.Series(range(len(entries))) % 2 == 1
-    counted = add_counts(count_part(crowns.filter(mine), people.filter(mine)) for mine in (odd, ~odd))
+    odd = pl.Series(range(crowns.height)) % 2 == 1
+    counted = add_counts(count_part(crowns.filter(mine), people) for mine in (odd, ~odd))
     by_counts = plan_second_pass(counted, analysis).starts.get("through_crown")
     return curve_start(spells, rules=analysis.curve_rules()), by_counts
 
@@ -184,7 +193,10 @@ def test_what_the_second_look_needs_by_hand():
 def test_the_years_of_the_records_run_from_the_first_day_of_any_part_to_the_last_of_any():
     crowns, people = practice()
     moved = pl.col("entry_date", "exit_date", "seat_date", "access_date").dt.offset_by("2y")
-    parts = [count_part(rows, people) for rows in (crowns, crowns.with_columns(moved))]
+    # In the first part, too, not all are seated on one day.
+    seat = pl.when(pl.col("endo_timing") == "vital").then(pl.lit("4mo")).otherwise(pl.lit("0mo"))
+    first = crowns.with_columns(pl.col("entry_date", "seat_date", "exit_date").dt.offset_by(seat))
+    parts = [count_part(rows, people) for rows in (first, crowns.with_columns(moved))]
     for order in (parts, parts[::-1]):
         numbers = add_counts(order).numbers
         assert (numbers["first"], numbers["last"]) == (dt.date(2020, 1, 1), dt.date(2023, 2, 4))
@@ -203,6 +215,34 @@ def test_a_crude_difference_needs_both_curves_at_the_horizon_and_a_start_before_
     assert window(crowns, 100 / 365.25) is None
     none_opened = crowns.with_columns(endo_timing=pl.lit("before_seat"), access_date=pl.lit(None, pl.Date))
     assert window(none_opened, 1) is None
+
+
+@pytest.mark.parametrize(
+    ("opened_on", "fewer_seen", "days"),
+    [(300, None, 400), (300, None, 401), (300, "before_seat", 400), (300, "through_crown", 400), (10, None, 800)],
+)
+def test_the_window_of_counts_is_that_of_the_rows_at_every_edge(opened_on, fewer_seen, days):
+    crowns, people = practice()
+    seat = pl.col("seat_date")
+    at = pl.when(pl.col("access_date").is_not_null()).then(seat + pl.duration(days=opened_on))
+    less = pl.when(pl.col("endo_timing") == fewer_seen).then(350).otherwise(400) if fewer_seen else pl.lit(400)
+    rows = crowns.with_columns(
+        failure=False, access_date=at, exit_date=pl.when(pl.col("exit_date") > seat).then(seat + pl.duration(days=less))
+    ).with_columns(pl.col("exit_date").fill_null(seat))
+    asked = Analysis(horizon_years=days / 365.25)
+    spells, rules = state_spells(crown_rows(rows, people)), asked.curve_rules()
+    sides = {s: spells.filter(pl.col("state") == s) for s in ROOT_CANAL[::-1]}
+    ends = {s: curve_end(side, rules=rules, late=s == "through_crown") for s, side in sides.items()}
+    assert plan_second_pass(counted(rows, people)[0], asked).window == difference_window(sides, ends, asked)
+
+
+def test_a_group_that_is_followed_past_no_day_has_no_curve():
+    crowns, people = practice()
+    last = pl.when(pl.col("endo_timing") == "vital").then("seat_date").otherwise("exit_date")
+    none = crowns.with_columns(exit_date=last, failure=pl.col("failure") & (pl.col("endo_timing") != "vital"))
+    first = add_counts([count_part(none.filter(pl.col("endo_timing") != "through_crown"), people)])
+    assert first.present == {"before_seat", "vital"}
+    assert set(plan_second_pass(first, Analysis(horizon_years=1)).starts) == {"before_seat"}
 
 
 @settings(max_examples=10, deadline=None, derandomize=True)
@@ -246,7 +286,7 @@ def test_the_last_day_on_which_a_group_leaves():
 
 @pytest.mark.parametrize(
     ("entry", "exit_", "sound"),
-    [(0, 0, True), (0, 1, True), (-9, 0, True), (5, 6, True), (5, 5, False), (6, 5, False)],
+    [(0, 0, True), (0, 1, True), (-9, 0, True), (1, 1, False), (5, 6, True), (5, 5, False), (6, 5, False)],
 )
 def test_labels_are_counted_where_a_model_can_be_fitted_to_them(entry, exit_, sound):
     crowns, people = practice()

@@ -91,10 +91,18 @@ def test_balance_counts_each_crown_once_in_its_last_state():
     assert (rows["bruxism_unknown"].of_group, rows["bruxism_unknown"].of_reference) == pytest.approx((0.2, 0.0))
 
 
-def test_two_teeth_a_group_can_be_compared_and_one_cannot():
-    for n in (1, 2):
-        few = pl.concat([SPELLS.filter(pl.col("state") == state).head(n) for state in ("opened", "before")])
-        assert bool(balance(few, "opened", "before", (Numeric("age", "age", 10.0),), unit="crown_id")) is (n == 2)
+@pytest.mark.parametrize(("opened", "before", "given"), [(1, 1, False), (1, 3, False), (3, 1, False), (2, 2, True)])
+def test_two_teeth_a_group_can_be_compared_and_one_cannot(opened, before, given):
+    sides = (("opened", opened), ("before", before))
+    few = pl.concat([SPELLS.filter(pl.col("state") == state, pl.col("entry_days") == 0).head(n) for state, n in sides])
+    assert bool(balance(few, "opened", "before", (Numeric("age", "age", 10.0),), unit="crown_id")) is given
+
+
+def test_what_is_the_same_in_all_is_not_balanced():
+    alike = SPELLS.with_columns(smoker=True)
+    covariates = (Levels("smoker", "smoking"), Levels("sex", "sex"))
+    found = balance(alike, "opened", "before", covariates, unit="crown_id")
+    assert {row.name for row in found} == {"sex_male", "sex_female"}
 
 
 def test_followup_of_crowns_and_root_canals():

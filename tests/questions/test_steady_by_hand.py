@@ -25,6 +25,7 @@ from pipeline.questions.steady_ratio import (
     windows_of,
 )
 from pipeline.results import Estimate
+from pipeline.results.steady import Steady, SteadyTest
 from pipeline.stats.cox import CoxFit, fit_cox
 from pipeline.stats.few_failures import NONE, Allowance, degrees_of_freedom
 from pipeline.stats.phases import fit_phases
@@ -70,6 +71,8 @@ def test_mean_years_in_place_and_their_words():
     longer = years_of(replace(WINDOWS, mean_days=np.array([749.0, 700.0])))
     assert "1.6 months longer on average than one with" in longer.sentence
     assert longer.sentence.endswith("the range is 0 to 3.2 months longer.")
+    for days, said in ((730.4, "1 month longer"), (760.9, "2 months longer"), (669.6, "1 month shorter")):
+        assert f" {said} on average" in years_of(replace(WINDOWS, mean_days=np.array([days, 700.0]))).sentence
     # Few failures widen the range; without an error nothing is said.
     wider = years_of(WINDOWS, Allowance(1.5, math.inf))
     assert wider.ci_high - wider.difference == pytest.approx(1.5 * (found.ci_high - found.difference))
@@ -186,3 +189,64 @@ def test_the_test_since_the_opening_is_that_of_two_equal_coefficients(cluster: b
     # Holm over the two.
     assert found.p == pytest.approx(min(1.0, 2 * min(own, wald.p)))
     assert found.steady is {0: None, 1: True, -1: False}[(found.p >= STEADY_FROM) - (found.p < CHANGES_BELOW)]
+
+
+def of_phases(first: int, later: int) -> Steady:
+    """What is told of opened crowns of which so many fail in their first year, and so many later."""
+    opened = [*(20 * i + 10 for i in range(first)), *(20 * i + 400 for i in range(later)), *[900] * 10]
+    before = [*(65 * i + 35 for i in range(12)), *[900] * 10]
+    fit = fit_cox(
+        np.array([[1.0]] * len(opened) + [[0.0]] * len(before)),
+        [*opened, *before],
+        [day < 900 for day in (*opened, *before)],
+        names=["opened"],
+        entry_days=[-1] * (len(opened) + len(before)),
+    )
+    began = np.zeros(len(opened) + len(before), dtype=int)
+    return judge_ratio(fit, OPENED, start=began, confidence=0.95).steady
+
+
+@pytest.mark.parametrize(("first", "later", "given"), [(5, 5, True), (4, 9, False), (9, 4, False)])
+def test_a_phase_has_a_ratio_of_its_own_from_five_failures_on(first: int, later: int, given: bool):
+    found = of_phases(first, later)
+    assert [(p.phase, p.failures) for p in found.phases] == ([("first_year", first), ("later", later)] if given else [])
+
+
+@pytest.mark.parametrize(("first", "later", "tested"), [(0, 9, False), (9, 0, False), (1, 9, True), (9, 1, True)])
+def test_the_first_year_is_held_against_the_others_where_something_failed_in_both(first: int, later: int, tested: bool):
+    assert (of_phases(first, later).p is not None) is tested
+
+
+def test_without_an_answer_of_the_model_or_a_column_of_the_group_nothing_is_tested():
+    fit, began = small_fit(cluster=True), np.zeros(36, dtype=int)
+    no_answer, no_group = replace(fit, converged=False), replace(fit, names=("other", "vital"))
+    for found in (judge_ratio(f, OPENED, start=began, confidence=0.95) for f in (no_answer, no_group)):
+        assert (found.steady.steady, found.steady.p, found.steady.tests, found.changing) == (None, None, (), None)
+        assert found.steady.sentence.startswith("Too few failures to tell whether the ratio is the same")
+
+
+@pytest.mark.parametrize(("terms", "p"), [({"vital": 1e-9, "opened": 1e-6}, 2e-6), ({"vital": 1e-9}, None)])
+def test_of_the_tests_on_the_clock_of_the_model_that_of_the_group_counts(terms: dict[str, float], p: float | None):
+    told = tuple(SteadyTest(term, "clock of the model", 1.0, 1, value) for term, value in terms.items())
+    with unittest.mock.patch("pipeline.questions.steady_ratio._on_model_clock", return_value=told):
+        found = judge_ratio(small_fit(cluster=True), OPENED, start=np.zeros(36, dtype=int), confidence=0.95).steady
+    assert found.tests[:-1] == told
+    assert found.p == pytest.approx(found.tests[-1].p if p is None else p)
+
+
+@pytest.mark.parametrize(
+    ("steady", "few", "enough"),
+    [
+        (True, "The ratio is steady as far as", "The ratio is steady as far as"),
+        (None, "Too few failures to tell whether the ratio is", "Whether the ratio changes over time cannot be told: "),
+        (
+            False,
+            "The ratio changes over time: 4 failures in the first year after the opening, 9 later, which are too few ",
+            "The ratio changes over time: in the first year after the opening failures came ",
+        ),
+    ],
+)
+def test_what_is_said_of_a_ratio_with_too_few_failures_in_a_phase_and_with_enough(steady, few, enough):
+    with unittest.mock.patch("pipeline.questions.steady_ratio.told_of", return_value=steady):
+        assert of_phases(4, 9).sentence.startswith(few)
+        assert of_phases(5, 9).sentence.startswith(enough)

@@ -42,6 +42,16 @@ def test_a_difference_is_called_little_by_the_horizon_only(horizon, code):
     assert found == code
 
 
+def test_without_a_horizon_any_years_will_do():
+    early = dataclasses.replace(difference(1.0, 4.0), years=0.5)
+    assert decide(early, (50, 50), smallest=5, min_failures=10) == "little_difference"
+
+
+def test_a_difference_by_fewer_years_than_asked_for_says_so():
+    told = write_verdict(dataclasses.replace(basis(difference(5.6, 14.4)), horizon_years=10))
+    assert told.range.endswith("6 to 14 more per 100. Too few are followed for 10 years: this is by 5 years.")
+
+
 @pytest.mark.parametrize(("low", "high"), [(-9.0, 0.0), (0.0, 9.0), (-9.0, 9.0)])
 def test_a_range_that_holds_or_meets_zero_is_open_by_itself_whatever_the_ratio(low, high):
     told = basis(difference(low, high))

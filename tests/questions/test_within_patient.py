@@ -69,9 +69,24 @@ def test_a_failure_counts_only_where_a_crown_in_another_state_is_at_risk_that_da
     ):
         found = compared([*pairs(3, 2), ("q", "a", 0, 20, True), ("q", "a", 0, 40, False), gone])
         assert (found.patients, found.failures) == (5, 5)
+    found = compared([*pairs(3, 2), ("q", "a", 0, 1, True), ("q", "b", 1, 40, False)])
+    assert (found.patients, found.failures) == (5, 5)
     for there in (("q", "b", 0, 20, False), ("q", "b", 19, 40, False)):
         found = compared([*pairs(3, 2), ("q", "a", 0, 20, True), there])
         assert (found.patients, found.failures) == (6, 6)
+
+
+def test_failures_of_patients_with_crowns_of_one_kind_alone_say_nothing():
+    alone = [("q", "b", 0, 10, True), ("q", "b", 0, 50, False)]
+    assert compared([*pairs(8, 0), *alone]) == compared(pairs(8, 0))
+    assert compared([*pairs(8, 0), *alone]).hazard_ratio is None
+
+
+def test_a_state_in_which_nothing_fails_stands_with_the_reference():
+    beside = [(f"p{i}", "c", 0, 50, False) for i in range(5)]
+    as_reference = [(who, "b", *rest) for who, _, *rest in beside]
+    found = compared([*pairs(3, 2), *beside], states=("a", "b", "c"))
+    assert found.hazard_ratio == pytest.approx(compared([*pairs(3, 2), *as_reference]).hazard_ratio)
 
 
 @pytest.mark.parametrize(

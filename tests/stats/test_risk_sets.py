@@ -112,6 +112,8 @@ def test_who_left_by_the_day_from_which_is_asked_cancels():
     assert of_group(table, None, from_day=3).rows() == [(3, -1, 3), (4, 0, 1), (9, 0, 1), (9, 1, 1)]
     assert of_group(table, None, from_day=4).rows() == [(4, -1, 2), (9, 0, 1), (9, 1, 1)]
     assert of_group(table, None, from_day=9).rows() == []
+    # One alone may be left, and day 1 is past as any other is.
+    assert of_group(count_changes([1, 9], [1, 0]), None, from_day=1).rows() == [(1, -1, 1), (9, 0, 1)]
 
 
 def test_a_curve_from_counts_that_falls_to_0_has_no_error_there():

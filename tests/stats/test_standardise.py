@@ -282,3 +282,13 @@ def test_a_share_that_is_not_known_has_no_error_and_no_limits():
     known = make_difference(tuple(STATES), np.array([0.3, 0.1]), np.diag([0.01, 0.01]), **given)
     assert (known.per_100, known.std_error) == pytest.approx((20, 100 * math.sqrt(0.02)))
     assert known.low < 20 < known.high
+    # What few failures ask for widens the error.
+    few = make_difference(
+        tuple(STATES), np.array([0.3, 0.1]), np.diag([0.01, 0.01]), **given | {"allowance": Allowance(1.5)}
+    )
+    assert few.std_error == pytest.approx(1.5 * known.std_error)
+
+
+def test_where_nothing_pulls_there_is_no_error():
+    none = Standardised(("a",), 10, 0, np.array([0.2]), np.array([5]), np.zeros((1, 4)))
+    assert np.isnan(none.std_error).all()

@@ -276,7 +276,7 @@ def test_tables_hold_what_r_found(section, theirs):
 
 def test_counts_that_no_page_shows_are_those_of_the_teeth(made):
     files = known_practice.draw()
-    for group in made.main.groups:
+    for group in (*made.main.groups, *made.in_parts.comparisons[0].groups):
         rows = known_page.spells(files)[group.name]
         labelled = [c for c in files.crowns if c["endo_timing"] == group.name]
         failed = {c["patient_id"] for c in labelled if c["failure"] == "true"}
