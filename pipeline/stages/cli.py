@@ -241,13 +241,21 @@ def suggest(files: tuple[Path, ...], out: Path, encoding: str | None) -> None:
 
 @cli.command()
 @_TOML
-def check(practice: Path) -> None:
-    """Say what a practice's files will and will not answer, before anything is loaded."""
+@_OUT
+def check(practice: Path, out: Path) -> None:
+    """Say what a practice's files will and will not answer, before anything is loaded.
+
+    What was understood of them is read back in a file that HOLDS PATIENT DATA.
+    """
+    from pipeline.reading.worksheets.marked_file import write_marked
     from pipeline.stages.checks.check import check as check_files
+    from pipeline.stages.checks.understood import NAME
 
     settings, say = _settings(practice), _say()
     checked = on_query_thread(lambda: check_files(settings, today=today(), say=say))
     click.echo(checked.text)
+    click.echo("\nWhat was understood, year by year and row by row. Look through it before you run:")
+    _finish(write_marked(out, NAME, ".txt", checked.understood.encode("utf-8-sig")))
     if checked.exit_code:
         sys.exit(checked.exit_code)
 

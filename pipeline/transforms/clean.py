@@ -108,6 +108,8 @@ def clean(raw: pl.DataFrame, reading: Reading) -> Cleaned:
     """
     table = reading.table
     raw, typed = _split_codes(raw, _typed(raw, reading), reading)
+    if reading.renewed and "code" in typed.columns:
+        typed = _with_renewed_codes(typed, reading)
     rules = [*_rules(table.name, reading.today), *_other_days(reading)]
     rule = typed.select(
         pl.coalesce(pl.when(wrong).then(pl.lit(n, pl.Int32)) for n, (_, _, wrong) in enumerate(rules))
@@ -118,9 +120,6 @@ def clean(raw: pl.DataFrame, reading: Reading) -> Cleaned:
         rule = of_row.select(whole.alias("rule")).to_series()
     kept = typed.filter(rule.is_null()) if rule.null_count() < len(rule) else typed
     rows = _one_row_a_tooth(kept) if table.name == "procedures" else kept.with_columns(_FIRST_PART)
-    if reading.renewed and "code" in rows.columns:
-        code, normal = pl.col("code"), partial(normal_code, system=reading.code_system)
-        rows = rows.with_columns(code=_renewed(code, code, reading.renewed, normal))
     if reading.clinicians_renewed and "provider_id" in rows.columns:
         who = pl.col("provider_id")
         rows = rows.with_columns(provider_id=_renewed(who, who, reading.clinicians_renewed, str.strip))
@@ -130,6 +129,26 @@ def clean(raw: pl.DataFrame, reading: Reading) -> Cleaned:
         rejects=_rejects(raw, typed, rule, rules, reading),
         notes=_count_notes(kept, table.name),
     )
+
+
+def _with_renewed_codes(typed: pl.DataFrame, reading: Reading) -> pl.DataFrame:
+    """Codes as they are meant on the day of the work, and whether those that changed are about teeth."""
+    code, normal = pl.col("code"), partial(normal_code, system=reading.code_system)
+    rows = typed.with_columns(renewed=_renewed(code, code, reading.renewed, normal))
+    about = _about_teeth(reading.codes.select(renewed="code", event="event").unique("renewed"))
+    rows = rows.join(about, on="renewed", how="left", suffix="_new", maintain_order="left")
+    is_new = code != pl.col("renewed")
+    new = {c: pl.when(is_new).then(f"{c}_new").otherwise(c) for c in ("needs_tooth", "many_teeth")}
+    return rows.with_columns(**new, code="renewed").select(typed.columns)
+
+
+def _about_teeth(codes: pl.DataFrame) -> pl.DataFrame:
+    """Of codes, in place of their event, `needs_tooth`: true where one is about one tooth, false where about none, else
+    null; and `many_teeth`: whether a row of it may name several, which is so where we know that it is about teeth."""
+    event = pl.col("event")
+    needs = pl.when(event.is_in(TOOTH_LEVEL)).then(True).when(~event.is_in(TOOTH_OPTIONAL)).then(False)
+    many = (event.is_in(TOOTH_LEVEL) | event.is_in(TOOTH_OPTIONAL)).fill_null(False)
+    return codes.with_columns(needs_tooth=needs, many_teeth=many).drop("event")
 
 
 def _renewed(
@@ -309,28 +328,14 @@ def _parser(table: str, name: str, reading: Reading) -> Callable[[pl.Series], pl
 
 
 def _read_codes(text: pl.Series, reading: Reading) -> pl.DataFrame:
-    """Codes in normal form; `needs_tooth`: true where a code is about one tooth, false where about none, else null.
+    """Codes in normal form, and whether they are about teeth.
 
-    A code that the list does not know, and one for a bridge, may name a tooth and need not. `many_teeth`: whether a
-    row of this code may name several, which is so where we know that it is about teeth.
+    A code that the list does not know, and one for a bridge, may name a tooth and need not.
     """
-    event = pl.col("event")
-    needs = pl.when(event.is_in(TOOTH_LEVEL)).then(True).when(~event.is_in(TOOTH_OPTIONAL)).then(False)
-    read = read_codes(text, known=reading.known_codes, system=reading.code_system)
-    return (
-        read.rename({"fault": "code_fault"})
-        .join(
-            reading.codes.select("code", "event"), left_on="value", right_on="code", how="left", maintain_order="left"
-        )
-        .select(
-            "value",
-            "form",
-            "code_fault",
-            "all_codes",
-            needs.alias("needs_tooth"),
-            (event.is_in(TOOTH_LEVEL) | event.is_in(TOOTH_OPTIONAL)).fill_null(False).alias("many_teeth"),
-        )
-    )
+    read = read_codes(text, known=reading.known_codes, system=reading.code_system).rename({"fault": "code_fault"})
+    events = reading.codes.select(value="code", event="event")
+    found = _about_teeth(read.join(events, on="value", how="left", maintain_order="left"))
+    return found.select("value", "form", "code_fault", "all_codes", "needs_tooth", "many_teeth")
 
 
 def _with_absent(frame: pl.DataFrame, reading: Reading) -> pl.DataFrame:

@@ -98,6 +98,28 @@ def as_ordinary(texts: pl.Series) -> pl.Series:
     return texts.replace(other, other.to_frame().select(in_one_form(without_weekday(pl.col("text")))).to_series())
 
 
+_SIX = r"^(\d{2})(\d{2})(\d{2})$"
+_PARTS = {"%y%m%d": (3, 2), "%d%m%y": (1, 2), "%m%d%y": (2, 1)}  # the groups of day and month
+_ENOUGH, _NEARLY_ALL = 20, 0.98
+
+
+def six_digit_orders(counts: pl.DataFrame) -> list[str]:
+    """The patterns that nearly all texts of a column fit as days of six digits, the likelier first: of years there are
+    fewer than of days. `counts` has one row per distinct text: `text, n`. Which one is so must be told."""
+    texts = counts.select(pl.col("text").str.strip_chars(), "n").filter(pl.col("text") != "")
+    if texts.height < _ENOUGH:
+        return []
+    of = {g: pl.col("text").str.extract(_SIX, g).cast(pl.Int32, strict=False) for g in (1, 2, 3)}
+    fits = {
+        pattern: (of[day].is_between(1, 31) & of[month].is_between(1, 12)).fill_null(False)
+        for pattern, (day, month) in _PARTS.items()
+    }
+    shares = texts.select((pl.col("n").filter(fit).sum() / pl.col("n").sum()).alias(p) for p, fit in fits.items())
+    first, last = texts.select(of[1].n_unique().alias("first"), of[3].n_unique().alias("last")).row(0)
+    found = [pattern for pattern in _PARTS if shares[pattern][0] >= _NEARLY_ALL]
+    return found if first <= last else [*found[1:], *found[:1]]
+
+
 def without_weekday(text: pl.Expr) -> pl.Expr:
     """Dates without the day of the week before or behind them; other texts as they are."""
     for pattern in (_BEFORE_DAY, _BEFORE_MONTH, _BEHIND):

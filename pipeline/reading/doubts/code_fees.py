@@ -14,6 +14,7 @@ from pipeline.reading.doubts.doubt import Doubt, ask, of_ledger
 from pipeline.reading.suggest.toml_quote import quoted
 
 _LEAST, _JUMP, _SPREADS, _MOST = 8, math.log(2.5), 4, 0.5
+_LEAST_WITH, _SAME_TIME = 3, 2  # rows and months, where another code jumps
 _MOST_SHOWN, _LEAST_CODES, _NEARLY_ALL = 6, 4, 0.8
 SUMS = ("n", "total", "squares")
 
@@ -47,21 +48,36 @@ def fee_jumps(where: str, pieces: Sequence[pl.DataFrame], *, own_codes: bool, di
     sums = added(pieces).sort("code", "month")
     both = sums.with_columns(pl.col(SUMS).cum_sum().over("code").name.suffix("_to"))
     both = both.with_columns(**{f"{s}_from": pl.col(s).sum().over("code") - pl.col(f"{s}_to") for s in SUMS})
+    some = both.filter(pl.col("n_to") >= _LEAST_WITH, pl.col("n_from") >= _LEAST_WITH)
     enough = both.filter(pl.col("n_to") >= _LEAST, pl.col("n_from") >= _LEAST)
     mean = {side: pl.col(f"total_{side}") / pl.col(f"n_{side}") for side in ("to", "from")}
     spread = pl.max_horizontal(
         (pl.col(f"squares_{side}") / pl.col(f"n_{side}") - mean[side] ** 2).clip(lower_bound=0).sqrt() for side in mean
     )
     since = pl.col("month").shift(-1).over("code")
-    jumps = enough.select("code", since=since, before=mean["to"].exp(), after=mean["from"].exp(), spread=spread)
+    is_enough = (pl.col("n_to") >= _LEAST) & (pl.col("n_from") >= _LEAST)
+    jumps = some.select(
+        "code",
+        until="month",
+        since=since,
+        before=mean["to"].exp(),
+        after=mean["from"].exp(),
+        spread=spread,
+        enough=is_enough,
+    )
     size = (pl.col("after").log() - pl.col("before").log()).abs()
     jumps = jumps.drop_nulls().filter((size >= _JUMP) & (size >= _SPREADS * pl.col("spread")))
-    found = jumps.sort(size, "since", descending=[True, False]).unique("code", keep="first", maintain_order=True)
-    found = found.sort("code")
+    largest = jumps.sort(size, "since", descending=[True, False]).unique("code", keep="first", maintain_order=True)
+    found = largest.filter("enough").sort("code")
     if found.height > max(1, _MOST * enough["code"].n_unique()):
         return [] if divided else _in_one_month(where, found, sums)
     if found.is_empty() or not own_codes:
         return []
+    # Whoever gives one code another meaning writes a new list: of that time fewer rows of another code are enough.
+    near = [
+        (pl.col("until") <= month + _SAME_TIME) & (pl.col("since") >= month - _SAME_TIME) for month in found["since"]
+    ]
+    found = largest.filter(pl.col("enough") | pl.any_horizontal(near)).sort("code")
     rows = found.head(_MOST_SHOWN).rows(named=True)
     days = [f"{named_month(r['since'])}-01" for r in rows]
     shown = "; ".join(

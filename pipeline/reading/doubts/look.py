@@ -22,7 +22,7 @@ from pipeline.reading.doubts.whole_export import Counted
 from pipeline.reading.doubts.work_seen import WorkSeen, kinds_of
 from pipeline.reading.set_aside import MendedFile
 from pipeline.reading.sources import Source
-from pipeline.reading.sources.excel_file import ALREADY_KNOWN
+from pipeline.reading.sources.excel_file import ALREADY_KNOWN, SHEET
 from pipeline.reading.sources.joined import prefix
 from pipeline.reading.sources.made_columns import TEXT, WORDS, headings_of
 
@@ -80,7 +80,7 @@ def seen_of(
         is_mended=of != file,
         is_ours=ours,
         made=made,
-        parts=frozenset(parts),
+        parts=frozenset([*parts, SHEET] if settings.tables[table].sheet_name else parts),
         exported_on=day_of_export(above, of),
         work=None if kinds is None else WorkSeen(kinds),
         doubled=None if kinds is None else DoubledWork(kinds.filter(~pl.col("code").is_in(list(own))), codes["code"]),

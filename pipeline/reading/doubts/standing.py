@@ -221,6 +221,8 @@ def flag_doubts(
             continue
         if len(counts) == 1 and not _is_known(heading, next(iter(counts))):
             continue
+        if set(counts) == {_ANY} and _flag_of(heading) == _FLAGS["planned"]:
+            continue  # filled on every row with something else each time, it parts none from none: points, say
         if _ANY in made:  # what says no has to be named before it
             said = made_of(heading, sorted(counts))
             made = {t: w for t, w in said.items() if t and t != _ANY} | {_ANY: made[_ANY]}

@@ -33,6 +33,7 @@ _LEAST_FILLED, _ANY = 3, "*"
 _OTHER_HEADINGS = word_list("headings of other things")
 # Of these a file with enough rows shows whether they hang on the code.
 _OF_CODES = word_list("headings of what hangs on codes")
+_STATES = {"state", "status"}
 _TEXTS = word_lists("texts of other things")
 _NUMBER = re.compile(r"[-+$€£]?\s?\d{1,3}(?:[,.' ]\d{3})*(?:[.,]\d+)?\s?%?|\d{4,}")
 _SHARE = re.compile(r"(?:100|\d{1,2})(?:[.,]0+)?\s?%?|[01]?[.,]\d{1,2}")
@@ -190,7 +191,10 @@ def _share(text: str) -> float:
 
 def is_of_other(heading: str, *, is_large: bool = True) -> bool:
     """Whether a heading is plainly that of another thing than what became of the work."""
-    return bool((_OTHER_HEADINGS - (_OF_CODES if is_large else set())) & set(plain_heading(heading).split()))
+    words = set(plain_heading(heading).split())
+    if len(words) > 1 and words & _STATES:
+        return False  # `State` alone may be part of an address, `line_state` is not
+    return bool((_OTHER_HEADINGS - (_OF_CODES if is_large else set())) & words)
 
 
 def _is_other(texts: Sequence[str]) -> bool:

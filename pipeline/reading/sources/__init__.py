@@ -20,6 +20,7 @@ from pipeline.reading.sources.grouped import Grouped
 from pipeline.reading.sources.guarded import Guarded, reading
 from pipeline.reading.sources.joined import Joined, prefix
 from pipeline.reading.sources.json_rows import open_json
+from pipeline.reading.sources.likely_encoding import EncodingUnknownError
 from pipeline.reading.sources.lines_below import LinesBelow
 from pipeline.reading.sources.made_columns import MadeColumns
 from pipeline.reading.sources.named_parts import NamedParts
@@ -199,7 +200,11 @@ def _opened_with_lists(path: Path, options: ReadOptions, reader: Reader) -> Sour
 
     def opened(join: Join) -> Source:
         sheets = (join.sheet,) if join.sheet else ()
-        return open_source(Path(join.file), ReadOptions(table=_LIST, wanted=(join.key,), sheets=sheets))
+        told = ReadOptions(table=_LIST, wanted=(join.key,), sheets=sheets)
+        try:
+            return open_source(Path(join.file), told)
+        except EncodingUnknownError:  # a short list shows it less than the table whose encoding is told
+            return open_source(Path(join.file), replace(told, encoding=options.encoding))
 
     joined = Joined(source, options.joined, path.name, opened)
     return MadeColumns(joined, later, path.name) if later else joined

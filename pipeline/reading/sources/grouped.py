@@ -196,6 +196,8 @@ class Grouped(Around):
         is_known = text.str.contains(NOTE_LINE) | (reason == "repeated_heading").fill_null(False)
         is_known |= text.str.contains(rf"{_PAGE_HEAD}|{_RULE}")
         is_known |= pl.Series(are_titles(lines["line"]))
+        # What stands above the headings of the first page stands above those of each.
+        is_known |= pl.Series(_unnumbered(lines["line"]).is_in(_unnumbered(self.source.spoken.above).implode()))
         is_total = text.str.contains(TOTAL_LINE) | (reason == "totals_row").fill_null(False)
         is_total &= ~text.str.contains(_PAGE_TOTAL)
         broken = self._is_broken(text)
@@ -221,6 +223,12 @@ class _State:
     outer: dict[str, Any] = field(default_factory=dict)
     sheet: str | None = None
     in_head: bool = False
+
+
+def _unnumbered(lines: Sequence[str] | pl.Series) -> pl.Series:
+    """Lines with the same sign for each number, as of a page or a day, and single blanks."""
+    text = pl.col("line").str.replace_all(r"\d+", "9").str.replace_all(r"\s+", " ").str.strip_chars()
+    return pl.Series("line", lines, dtype=pl.String).to_frame().select(text).to_series()
 
 
 def _complete(rows: pl.DataFrame, needed: Sequence[str]) -> pl.Series:

@@ -13,12 +13,13 @@ from pipeline.reading.suggest.match import ASK
 from pipeline.reading.suggest.profile import Column
 from pipeline.transforms.dates import MAX_AGAINST, DateEvidence, gather_evidence
 from pipeline.transforms.decimals import gather_decimals
-from pipeline.transforms.other_days import ERAS
+from pipeline.transforms.other_days import ERAS, six_digit_orders
 from pipeline.transforms.tooth_lists import parse_tooth_lists
 
 _ENOUGH = 3  # fewer rows may be slips of the pen
 _MOST_UNKNOWN = 40
 _MOST_OFFICES = 12
+_SIX = {"%y%m%d": "year first: 190304 is 4 March 2019", "%d%m%y": "day first: 040319", "%m%d%y": "month first: 030419"}
 
 
 @dataclass(frozen=True)
@@ -103,6 +104,8 @@ def date_forms(
     column in each of several files, or files of an archive, whose order is found one by one; `others` are columns that
     may say of which office a row is."""
     order: list[str] = []
+    six: list[str] = []
+    choices = ""
     years = serial = parted_by = None
     said = []
     for field, column in columns:
@@ -116,6 +119,11 @@ def date_forms(
             told = f"{field}: {e.serial:,} of {e.filled:,} dates are day numbers"
             serial = f'"1900" (usual) or "1904" (old Macintosh files)? {told}'
         question, settled = _order(e)
+        if patterns := [] if settled else six_digit_orders(column.counts):
+            six.append(f"{field}: {_six(column.counts)}")
+            choices = ", ".join(f'"{pattern}" ({_SIX[pattern]})' for pattern in patterns)
+            years = f"{field}: years have two digits; 1950 reads 50 as 1950 and 49 as 2049"
+            continue
         if question and len(each := [gather_evidence(of) for of in parts(column)]) > 1:
             orders = [_order(of) for of in each if of.filled]
             if not any(asked for asked, _ in orders):
@@ -128,12 +136,22 @@ def date_forms(
             said.append(f"{field}: {settled}")
     s = "/"
     asked = "; ".join(order)
-    if asked:
+    if six:
+        asked = f"{choices}? {'; '.join(six)}"
+    elif asked:
         s = gather_evidence(next(c for f, c in columns if asked.startswith(f)).counts).separator
         year = "%y" if years else "%Y"
         first = f'"%y{s}%m{s}%d" (year first), ' if years else ""
         asked = f'{first}"%m{s}%d{s}{year}" (month first) or "%d{s}%m{s}{year}" (day first)? {asked}'
     return DateForms(asked or None, years, serial, parted_by, tuple(said))
+
+
+def _six(counts: pl.DataFrame) -> str:
+    """What stands first, and what last, in days of six digits."""
+    text = pl.col("text").str.strip_chars()
+    ends = counts.select(text.str.slice(0, 2).alias("first"), text.str.slice(-2).alias("last"))
+    first, last = (f"{ends[c].n_unique()} different numbers stand {c}" for c in ends.columns)
+    return f"days of six digits, of which {first} and {last}; of years there are fewer than of days"
 
 
 def _parting(dates: Column, others: Sequence[Column]) -> tuple[str, str] | None:

@@ -30,13 +30,15 @@ _MOST_JOINS, _LEAST_ROWS, _MOST_COLUMNS, _FEW_COLUMNS = 6, 8, 40, 8
 _FOLLOWS = 0.95  # share of the rows whose birth date follows from another number, that of the patient
 _KEY_WORDS = frozenset(["id", "ids", "key", "no", "nr", "num", "number", "code", "pk", "fk", "ref"])
 _PLACED = re.compile(r"[a-z]{0,6} ?\d+")  # `c3`, `column 3`: where it stands, and no name
+_OWN_ROW = "each row has its own, and rows elsewhere name it"
 _USED = 0.5  # share of the list's keys that rows name, where it is no more than a list of ids
 
 
 def with_joins(pieces: Sequence[Piece], folder: Path) -> list[Piece]:
     """The pieces, with the columns of their lists on those that name rows of them; the lists themselves left out."""
     pieces = _with_patients(pieces)
-    lists = [p for p in pieces if _is_list(p) and not any(field == "patient_id" for _, field, _ in p.told)]
+    # Who has one row each is a table of its own; whose rows name such a list may themselves be named, as visits are.
+    lists = [p for p in pieces if _is_list(p) and not any(why == _OWN_ROW for _, _, why in p.told)]
     used: set[int] = set()
     found = []
     for piece in pieces:
@@ -73,7 +75,7 @@ def _with_patients(pieces: Sequence[Piece]) -> list[Piece]:
             if key and not _is_around(one, piece) and is_key(key, one) and not is_patients(piece):
                 why = f'each stands in "{key}" of {one.path.name}, a list of patients, once'
                 told[id(piece)] = (heading, "patient_id", why)
-                told[id(one)] = (key, "patient_id", "each row has its own, and rows elsewhere name it")
+                told[id(one)] = (key, "patient_id", _OWN_ROW)
     return [replace(p, told=(told[id(p)],)) if id(p) in told else p for p in pieces]
 
 
@@ -97,7 +99,11 @@ def _key_of_patients(piece: Piece) -> str:
 
 
 def _may_name(piece: Piece) -> bool:
-    return _is_list(piece) and not _laid_out(piece) and piece.rows.height >= _LEAST_ROWS
+    return (
+        _is_list(piece)
+        and all(line.key == "encoding" for line in _laid_out(piece))
+        and piece.rows.height >= _LEAST_ROWS
+    )
 
 
 def _laid_out(piece: Piece) -> tuple[LayoutLine, ...]:
@@ -150,7 +156,9 @@ def _joined(piece: Piece, lists: Sequence[Piece], folder: Path) -> tuple[Piece, 
     people = [
         (join.on, "provider_id", f"its list is called {name}") for join, one in joins if (name := _of_people(one))
     ]
-    piece = replace(piece, told=(*piece.told, *(one for one in people if one[0] in by_key)))
+    of_lists = [(prefix(join) + h, field, why) for join, one in joins for h, field, why in one.told]
+    told_too = [*(one for one in people if one[0] in by_key), *(one for one in of_lists if one[0] in headings)]
+    piece = replace(piece, told=(*piece.told, *told_too))
     changed = replace(piece, rows=pl.DataFrame({h: rows.get_column(h) for h in headings}), headings=tuple(headings))
     return replace(changed, layout=(*_laid_out(piece), line)), [one for _, one in joins]
 
@@ -255,8 +263,12 @@ def _called_alike(heading: str, key: str, one: Piece, share: float) -> bool:
     ours, theirs = plain_heading(heading.rstrip(".").rpartition(".")[2]), plain_heading(key)
     name = plain_heading(one.sheets[0] if one.sheets else one.path.stem)
     bare, bare_key = (_bare(text) for text in (ours, theirs))
-    if not (set(ours.split()) | {ours[-2:]}) & _KEY_WORDS and ours != theirs:
+    if fit(heading, "code") >= PART and fit(key, "code") >= PART:
+        return True
+    if not (set(ours.split()) | {ours[-2:]}) & _KEY_WORDS and ours not in (theirs, bare_key):
         return False
+    if ours == bare_key and bare_key != theirs and not _PLACED.fullmatch(ours):
+        return True
     if ours == theirs and bare and not _PLACED.fullmatch(bare):
         return True
     is_key = not bare_key or bare_key in (bare, name)

@@ -14,7 +14,7 @@ from pipeline.reading.headings import EXACT, NOT_OURS, PART, fit, plain_heading,
 from pipeline.reading.suggest.profile import CUT, Column, FileProfile, looks_like_teeth, tells
 from pipeline.reading.suggest.ratings import rate
 from pipeline.reading.suggest.toml_quote import quoted
-from pipeline.reading.suggest.who_treated import cleaner_column
+from pipeline.reading.suggest.who_treated import cleaner_column, visit_columns
 
 SURE, LIKELY, ASK = "sure", "likely", "ask"
 _IMPOSSIBLE = -1e6
@@ -214,6 +214,8 @@ def _match_table(table: str, file: FileProfile, *, speak: bool, is_told: bool = 
             matches.append(match)
     matches = [_not_dropped(m, file, matches, ratings, fits) for m in _with_headed(table, matches, file, fits)]
     matches = [_who_treated(m, matches, file) if m.field == "provider_id" else _numbered(m) for m in matches]
+    if table == "procedures" and not any(m.field == "provider_id" for m in matches):
+        matches += _goes_through_visits(matches, file)
     own = sum(scores[f, c] for f, c in chosen.items())
     return TableMatch(table, tuple(matches), float(own))
 
@@ -413,6 +415,16 @@ def _who_treated(match: FieldMatch, matches: Sequence[FieldMatch], file: FilePro
     why = "who treated? One column may be of the owner, in whose name all is billed"
     said = ("one text throughout",) * len(alone) + ("one of its texts stands on the cleanings alone",)
     return FieldMatch(match.field, None, ASK, why, (*alone, treats, *own), (*said, *[""] * len(own)))
+
+
+def _goes_through_visits(matches: Sequence[FieldMatch], file: FileProfile) -> list[FieldMatch]:
+    """The clinician, asked for where no column is known for it and some look as if they might say it."""
+    by = {m.field: m.column for m in matches}
+    patient, day, code = by.get("patient_id"), by.get("service_date"), by.get("code")
+    used = {c.place for m in matches for c in (m.column, *m.rivals) if c is not None}
+    columns = visit_columns(file, patient, day, code, used) if patient and day and code else []
+    why = "one text goes through most visits: does it say who treated? Else take this line out"
+    return [FieldMatch("provider_id", None, ASK, why, tuple(columns))] if columns else []
 
 
 def _headed(name: str, file: FileProfile, fits: Mapping[tuple[str, int], float]) -> list[Column]:

@@ -22,6 +22,7 @@ _YEAR = re.compile(r"^(?:19|20)\d\d$|^\d{1,2}$")
 _DAY = re.compile(r"(?<!\d)(?:19|20)\d{2}([-_.]?)(?:0[1-9]|1[0-2])\1(?:0[1-9]|[12]\d|3[01])(?!\d)")
 _NUMBER = re.compile(r"\d+")
 _AGAIN = re.compile(r"\s*\(\d{1,2}\)$")  # a spreadsheet numbers sheets of one name, and a folder its files
+_TITLE = re.compile(r"(?i)^(?:dr|dra|dre|drs|prof|mudr|lek|oht|rdh|hyg|dh)\b\.?\s*\S")
 _PERSON = re.compile(r"^[^\W\d_][^\d_]*(?:,\s*|\s+)[^\W\d_][^\d_]*$")
 
 
@@ -36,7 +37,9 @@ def sheet_names(source: Source, _batches: Sequence[Batch], options: ReadOptions)
             return options, None
         what = "no column says what was done, and most sheets are called by work"
     elif has_patient(shown) or options.group_lines:
-        return options, None
+        if not are_clinicians(names) or any(fit(h, "provider_id") >= PART for h in shown):
+            return options, None
+        form, what = "{provider_id}", "no column says who treated, and the sheets are called by clinicians"
     elif (form := form_of_names(names)) is not None:
         what = "no column holds the patient, and each sheet is called by a number"
     elif are_persons(names):
@@ -102,6 +105,12 @@ def are_persons(names: Sequence[str]) -> bool:
     """Whether names are those of people: two words or more without a digit, none a month or a word of the trade."""
     like = [n for n in names if _PERSON.match(_AGAIN.sub("", n)) and not _is_of_trade(n)]
     return len(like) >= _LEAST and len(like) >= _MOST * len(names)
+
+
+def are_clinicians(names: Sequence[str]) -> bool:
+    """Whether most names have a title as clinicians do."""
+    titled = [name for name in names if _TITLE.match(name)]
+    return len(names) >= _LEAST and 2 * len(titled) > len(names)
 
 
 def _is_of_trade(name: str) -> bool:

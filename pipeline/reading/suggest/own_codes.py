@@ -6,6 +6,7 @@ its rows and the event that it is likely to stand for, or `ask`. Loading refuses
 
 import csv
 import io
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -13,7 +14,7 @@ import polars as pl
 
 from pipeline.practice.codes import ASK, BUILT_IN, EVENTS, normal_own_code
 from pipeline.practice.counts import count
-from pipeline.reading.headings import plain_heading, word_list
+from pipeline.reading.headings import plain_heading, word_list, word_pattern
 from pipeline.reading.set_aside import armed
 from pipeline.reading.suggest.code_words import ENDS, NOT_DONE, Meaning, likely_events, meaning
 from pipeline.reading.suggest.crown_day import by_tooth
@@ -29,6 +30,7 @@ _MOST_TOLD = 0.5
 _LASTING = ("crown_placement", "endo_initial")  # done once on a tooth, and seldom again within two months
 _SOON_DAYS, _LEAST_SOON, _MOST_SOON = 60, 5, 0.6
 _TEXTS = word_list("headings of descriptions") | {"text"}
+_CEMENTED = re.compile(word_pattern("cemented"), re.IGNORECASE)
 
 
 @dataclass(frozen=True)
@@ -67,12 +69,14 @@ def own_codes(chosen: Mapping[str, Group]) -> OwnCodes | None:
     left = 0
     fitting = {code: meaning(written, words.get(code, "")) for code, written in counts.select("code", "written").rows()}
     there = {of.events[0] for of in fitting.values() if len(of.events) == 1}
+    again = _may_be_put_back({code: f"{w} {words.get(code, '')}" for code, w, _ in counts.iter_rows()}, fitting)
     soon = _soon_again(ledger, column, {c: of.events[0] for c, of in fitting.items() if len(of.events) == 1})
     for code, _, n in counts.iter_rows():
         own = fitting[code].events
         # Where no code is for the last visit, the one for the first may stand for the whole work.
         end = ENDS.get(own[0]) if len(own) == 1 else None
         fits = own if end is None or end in there else (end, *own)
+        fits = ("crown_placement", "crown_recement") if code in again else fits
         if len(fits) == 1 and code not in soon:
             event, why = fits[0], f"likely: {EVENTS[fits[0]]}"
         else:
@@ -80,6 +84,14 @@ def own_codes(chosen: Mapping[str, Group]) -> OwnCodes | None:
             why = soon.get(code) or _asked(fits, fitting[code])
         writer.writerow([armed(code), event, "", n, why])
     return OwnCodes(out.getvalue(), counts.height, left, against)
+
+
+def _may_be_put_back(texts: Mapping[str, str], fitting: Mapping[str, Meaning]) -> set[str]:
+    """Codes of crowns whose text says that one was cemented, where other codes of crowns do not say it: theirs may be
+    the new crowns, and these the loose ones put back."""
+    crowns = {code for code, of in fitting.items() if of.events == ("crown_placement",)}
+    cemented = {code for code in crowns if _CEMENTED.search(texts[code])}
+    return cemented if cemented != crowns else set()
 
 
 def _asked(fits: tuple[str, ...], of: Meaning) -> str:

@@ -53,6 +53,7 @@ class Piece:
     tables: tuple[str, ...] = ()
     worksheet: str | None = None
     trouble: str | None = None
+    encoding_open: bool = False  # the trouble is that its text does not show how it is written
     layout: tuple[LayoutLine, ...] = ()
     how: str = ""
     told: tuple[tuple[str, str, str], ...] = ()  # columns that a list beside shows to be a field, and in what words
@@ -93,13 +94,26 @@ def open_pieces(path: Path, encoding: str | None = None) -> list[Piece]:
         # A guess that gives no headings that we know is left to the person, who is told it in the refusal.
         if any(_meant(p.headings) >= _MEANT - 1 for p in found):
             return _written_in(likely or "", f"likely: {str(error).splitlines()[0].partition(': ')[2]}", found)
-        return [Piece(path, pl.DataFrame(), trouble=str(error))]
+        return [Piece(path, pl.DataFrame(), trouble=str(error), encoding_open=isinstance(error, EncodingUnknownError))]
 
 
 def _written_in(encoding: str, why: str, pieces: Sequence[Piece]) -> list[Piece]:
     """Pieces of a text with the line that says how it is written."""
     line = LayoutLine("encoding", f'"{encoding}"', why)
     return [replace(piece, layout=(line, *piece.layout)) for piece in pieces]
+
+
+def in_one_encoding(pieces: Sequence[Piece]) -> list[Piece]:
+    """The pieces; a text too short to show how it is written is taken as the others are, where those agree."""
+    found = {line.value for p in pieces for line in p.layout if line.key == "encoding"}
+    if len(found) != 1:
+        return list(pieces)
+    (value,) = found
+    again = {p.path: open_pieces(p.path, value.strip('"')) for p in pieces if p.encoding_open}
+    why = "likely: another file is written so, and this one is not UTF-8 text"
+    return [
+        one for p in pieces for one in (_written_in(value.strip('"'), why, again[p.path]) if p.encoding_open else [p])
+    ]
 
 
 def _by_headings(path: Path, headings: Sequence[str]) -> str | None:

@@ -16,6 +16,7 @@ from pipeline.reading.suggest.tooth_words import OPEN, tooth_words
 from pipeline.transforms.clean import map_values
 from pipeline.transforms.dates import DateEvidence, DateForm, gather_evidence, parse_dates
 from pipeline.transforms.decimals import gather_decimals
+from pipeline.transforms.other_days import six_digit_orders
 from pipeline.transforms.parsers import parse_fees
 from pipeline.transforms.tooth_lists import parse_tooth_lists
 
@@ -106,7 +107,10 @@ class Column:
         evidence = gather_evidence(self.common)
         epoch = evidence.is_epoch and _is_headed_day(self.heading)
         if evidence.filled and not epoch and not (evidence.year_first + evidence.short_year + _year_last(evidence)):
-            return pl.Series("day", [None] * self.n, dtype=pl.Date)
+            orders = six_digit_orders(self.counts) if _is_headed_day(self.heading) else []
+            if not orders:
+                return pl.Series("day", [None] * self.n, dtype=pl.Date)
+            return parse_dates(self.texts, DateForm(pattern=orders[0], years_from=1930))["value"].alias("day")
         months = evidence.month_first + evidence.short_month_first >= evidence.day_first + evidence.short_day_first
         form = DateForm(month_first=months, years_from=1930, epoch=epoch, era=evidence.era)
         read = parse_dates(self.texts, form)["value"].to_frame("day")

@@ -31,7 +31,7 @@ from pipeline.reading.suggest.match import (
 )
 from pipeline.reading.suggest.more_sheets import with_more_sheets
 from pipeline.reading.suggest.own_codes import own_codes, why_written
-from pipeline.reading.suggest.pieces import Piece, open_pieces, profile
+from pipeline.reading.suggest.pieces import Piece, in_one_encoding, open_pieces, profile
 from pipeline.reading.suggest.profile import FileProfile
 from pipeline.reading.suggest.toml_text import toml_text
 from pipeline.reading.suggest.twice import ask_of_twice
@@ -77,7 +77,7 @@ def suggest(
     for path in dict.fromkeys(Path(f).resolve() for f in files):
         say(f"{path.name}: looking at it")
         pieces += open_pieces(path, encoding)
-    pieces = with_joins(pieces, folder.resolve())
+    pieces = with_joins(in_one_encoding(pieces), folder.resolve())
     groups = _groups(pieces)
     chosen, left = _under_other_names(*with_more_sheets(*_choose(groups), _group))
     spoken = {t: [p for p in pieces if t in p.tables] for t in INPUT_TABLES}

@@ -12,6 +12,7 @@ import polars as pl
 from pipeline.practice.fields import RANGES, YEARS_OF, kind
 from pipeline.practice.file_sizes import SIZES
 from pipeline.practice.tables import INPUT_TABLES
+from pipeline.reading.headings import EXACT
 from pipeline.reading.suggest.profile import Column, FileProfile, looks_like_teeth, tells
 from pipeline.reading.suggest.value_words import known_words
 from pipeline.transforms.other_days import epoch_seconds
@@ -164,7 +165,9 @@ def _none_of_few(column: Column) -> Rating:
 def _provider(table: str, column: Column, file: FileProfile) -> Rating:
     few = _who_or_where(table, column, file)
     if column not in few:
-        return _none_of_few(column)
+        # Numbers of clinicians hang on the work where one of them does the cleanings: then the heading decides.
+        is_called = column.fits("provider_id") == EXACT and 2 <= column.distinct <= _MOST_PEOPLE
+        return (None, "") if is_called and column.matches(r"^\d{1,4}$") >= _TELLS else _none_of_few(column)
     short = column.matches(r"^\S{1,6}$") >= 0.9 or column.matches(r"(?i)^d(?:r|ra|re)\b") >= 0.5
     if column is few[0] and (short or len(few) > 1):
         return 0.8, "a few different ones come back throughout"

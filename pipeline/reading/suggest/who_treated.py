@@ -10,6 +10,8 @@ from pipeline.reading.suggest.profile import Column, FileProfile, tells
 
 _MOST_PEOPLE, _LEAST_ROWS = 30, 10
 _ALL, _FEW, _FOLLOWS = 0.9, 0.7, 0.98
+_MOST_KEPT, _MORE = 12, 0.1  # texts that patients may keep; share above chance that goes through a visit
+_SHORT = r"^[\p{L}\p{M}\d.]{1,10}(?: [\p{L}\p{M}.]{1,12})?$"
 _CLEANINGS = frozenset({"recall_hygiene", "perio"})
 
 
@@ -25,6 +27,30 @@ def cleaner_column(file: FileProfile, code: Column | None, leave: Collection[int
         return None
     left = [c for c in file.columns if c.place not in leave and c is not code and tells(code, c) < _FOLLOWS]
     return next((c for c in left if _has_cleaner(c, is_cleaning)), None)
+
+
+def visit_columns(
+    file: FileProfile, patient: Column, day: Column, code: Column, leave: Collection[int]
+) -> list[Column]:
+    """Columns of a few short texts, one of which goes through most visits but for the codes of one hand, as cleanings
+    are. Names that patients keep are none."""
+    left = [c for c in file.columns if c.place not in leave and 2 <= c.distinct <= _MOST_PEOPLE and c.filled >= _ALL]
+    found = []
+    for column in (c for c in left if c.matches(_SHORT) >= _ALL):
+        if column.distinct > _MOST_KEPT and tells(patient, column) >= _FOLLOWS:
+            continue
+        rows = pl.DataFrame({"patient": patient.texts, "day": day.texts, "code": code.texts, "who": column.texts})
+        of = pl.col("who").unique_counts().max() / pl.len()
+        rows = rows.drop_nulls().filter(of.over("code") < _FOLLOWS)
+        visits = rows.group_by("patient", "day").agg(n=pl.len(), most=pl.col("who").unique_counts().max())
+        visits = visits.filter(pl.col("n") > 1)
+        if visits.height < _LEAST_ROWS:
+            continue
+        alike = int(visits["most"].sum()) / int(visits["n"].sum())
+        chance = int(rows["who"].unique_counts().max() or 0) / rows.height  # type: ignore[arg-type]
+        if alike >= max(_ALL, chance + _MORE):
+            found.append(column)
+    return found
 
 
 def _has_cleaner(column: Column, is_cleaning: pl.Series) -> bool:

@@ -16,6 +16,7 @@ from pipeline.reading.doubts import find_doubts
 from pipeline.reading.doubts.doubt import counted, told
 from pipeline.stages.checks.answerable import Answer, answers, known_codes
 from pipeline.stages.checks.look import TableLook, date_range, look_at
+from pipeline.stages.checks.understood import understood
 from pipeline.transforms.cell_forms import read_by_form
 
 _MANY = 10
@@ -31,10 +32,12 @@ _NOTE_WORDS = {
 
 @dataclass(frozen=True)
 class Checked:
-    """`text` for the screen; `exit_code` 0 if a run would work, 1 if the data would stop it, 2 if a doubt is open."""
+    """`text` for the screen; `exit_code` 0 if a run would work, 1 if the data would stop it, 2 if a doubt is open;
+    `understood`, which names days and teeth of patients, for a file."""
 
     text: str
     exit_code: int
+    understood: str
 
 
 def check(settings: Settings, *, today: dt.date, say: Callable[[str], None] = lambda _: None) -> Checked:
@@ -65,7 +68,8 @@ def check(settings: Settings, *, today: dt.date, say: Callable[[str], None] = la
         lines += ["", "When that is mended:", f"toothyears check {settings.path.name}"]
     else:
         lines += ["", "Next:", f"toothyears run {settings.path.name}"]
-    return Checked("\n".join(lines), 1 if stopped or (nothing and not doubts) else 2 if doubts else 0)
+    exit_code = 1 if stopped or (nothing and not doubts) else 2 if doubts else 0
+    return Checked("\n".join(lines), exit_code, understood(settings, looks, codes))
 
 
 def _table(look: TableLook) -> list[str]:

@@ -23,6 +23,7 @@ from pipeline.reading.sources import Source, open_source
 from pipeline.reading.sources.mapping import resolve_columns
 from pipeline.reading.sources.safe_path import refuse_outside
 from pipeline.reading.suggest.sample import sample_source
+from pipeline.stages.checks.shown_rows import ShownRows
 from pipeline.transforms.dates import DateForm
 
 
@@ -32,8 +33,8 @@ class TableLook:
 
     `rows` are those that would be loaded, typed; `aside` counts the others by reason, `notes` optional fields that
     would be left out by `(field, note)`; `refusals` are the messages that would stop the run; `forms` says how each
-    date field is read, `columns` the heading of each field; `seen` has the sums that doubts are found in; `mended`
-    counts the rows of files of mended rows.
+    date field is read, `columns` the heading of each field; `seen` has the sums that doubts are found in; `shown`
+    rows with their cells; `mended` counts the rows of files of mended rows.
     """
 
     table: str
@@ -49,6 +50,7 @@ class TableLook:
     notes: Counter[tuple[str, str]] = field(default_factory=Counter)
     rows: pl.DataFrame = field(default_factory=pl.DataFrame)
     seen: list[Seen] = field(default_factory=list)
+    shown: ShownRows = field(default_factory=ShownRows)
 
     @property
     def filled(self) -> dict[str, float]:
@@ -68,7 +70,8 @@ def look_at(
 
     Raises ConfigError if the TOML does not fit the files; what the files themselves are at fault for becomes a refusal.
     """
-    look = TableLook(table, rows=_nothing(table))
+    kinds = dict(codes.select("code", "event").iter_rows())
+    look = TableLook(table, rows=_nothing(table), shown=ShownRows(kinds))
     for path in matching_files(settings, table):
         say(f"{table}: {path.name}: looking at it")
         look.files += 1
@@ -109,12 +112,16 @@ def _look_into(
     reading = reading_of(source, told, settings.practice, forms, file=name, codes=codes, today=today)
     found = [look.rows]
     seen = seen_of(settings, told.name, source, columns, codes, file=name)
+    a = seen.answers
+    beside = (*a.dependant, *a.quadrant, a.clinic, a.credit, a.times, *(h for h, _, _ in (*a.marks, *a.codes)))
+    read = {*columns.values(), *seen.parts, *filter(None, beside)}
     for batch in sampled.batches():
         with sources.reading(name, TYPING):
             fields = seen.answers.fields(batch.rows)
             cleaned = clean_by_part(fields, batch, reading, forms)
             seen.add(batch.rows, fields, cleaned=cleaned.rows, rejects=cleaned.rejects, section=batch.section)
             seen.add_lines(batch.malformed)
+        look.shown.add(table=look.table, file=name, batch=batch, headings=read, of=cleaned)
         look.aside.update(cleaned.rejects["reason"].to_list())
         look.aside.update(batch.malformed["reason"].fill_null("malformed_line").to_list())
         for field_name, note, rows in cleaned.notes.iter_rows():
