@@ -129,7 +129,7 @@ def _section(c: ReleasedComparison, id: str) -> dict[str, Any]:
     return {
         "c": c,
         "place": place(c.id),
-        "definition": terms.outcome(c.outcome).definition,
+        "definition": " ".join([terms.outcome(c.outcome).definition, *words_shared.bands_alone(c)]),
         "verdict": words_shared.verdict(c) + ".",
         "parts": [
             ("Result", words_shared.result(c)),
@@ -144,7 +144,6 @@ def _section(c: ReleasedComparison, id: str) -> dict[str, Any]:
         "legend": [LegendItem(g.label, theme.look(g.name, i)) for i, g in drawn(c)],
         "curves": released_curves(c, id=f"{id}-curves"),
         "under": _under(c),
-        "bands": words_shared.bands_alone(c),
         "groups": groups_table(c),
         "difference": _difference(c, f"{id}-difference"),
         "zone": words_shared.zone(c),
