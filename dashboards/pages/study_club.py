@@ -7,7 +7,7 @@ from dashboards.answers import Answer, Answers, kept
 from dashboards.charts.difference import Apart, difference_chart
 from dashboards.charts.released_curve import drawn, released_curves, years
 from dashboards.charts.released_incidence import released_incidence_chart
-from dashboards.formats import DASH, listing, phrase, plural, sentence_case, spread
+from dashboards.formats import DASH, listing, lower_first, phrase, plural, sentence_case, spread
 from dashboards.formats import years as years_text
 from dashboards.pages.comparison import place
 from dashboards.pages.legend import LegendItem
@@ -129,7 +129,7 @@ def _section(c: ReleasedComparison, id: str) -> dict[str, Any]:
     return {
         "c": c,
         "place": place(c.id),
-        "definition": terms.outcome(c.outcome).definition,
+        "definition": " ".join([terms.outcome(c.outcome).definition, *words_shared.bands_alone(c)]),
         "verdict": words_shared.verdict(c) + ".",
         "parts": [
             ("Result", words_shared.result(c)),
@@ -144,7 +144,6 @@ def _section(c: ReleasedComparison, id: str) -> dict[str, Any]:
         "legend": [LegendItem(g.label, theme.look(g.name, i)) for i, g in drawn(c)],
         "curves": released_curves(c, id=f"{id}-curves"),
         "under": _under(c),
-        "bands": words_shared.bands_alone(c),
         "groups": groups_table(c),
         "difference": _difference(c, f"{id}-difference"),
         "zone": words_shared.zone(c),
@@ -161,11 +160,12 @@ def _difference(c: ReleasedComparison, id: str) -> theme.Chart | None:
         return None
     said = f"{words_shared.result(c)} {words_shared.reach(c)} {words_shared.zone(c)}"
     return difference_chart(
-        [Apart(c.label(d.group), d.per_100, d.low, d.high, code=c.verdict_code)],
+        [Apart(f"{c.label(d.group)} against {lower_first(c.label(d.reference))}", d.per_100, d.low, d.high,
+               code=c.verdict_code)],
         smallest=c.smallest_difference_per_100,
         id=id,
         label=f"In short: {said}" if id == "difference" else said,
-    )
+    )  # fmt: skip
 
 
 def groups_table(c: ReleasedComparison) -> NumberTable:

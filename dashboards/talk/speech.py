@@ -44,7 +44,7 @@ def opening(released: Released, title: str) -> str:
     """Whose records, which question, what is to come."""
     asked = f"The question is this. {title}" if title.endswith("?") else f"The subject is this: {title}."
     return (
-        f"Good evening. {words_shared.scope(released)} That is what you will see tonight, and nothing else: what one "
+        f"Welcome. {words_shared.scope(released)} That is what you will see today, and nothing else: what one "
         f"practice wrote down, not a trial. {asked} I will first show you why it matters, then a way of counting that "
         "leads astray. After that comes what was done instead, what was found, how sure it is, and what we would do. "
         "Small counts are hidden and the others are rounded, so a sum may be out by a few."

@@ -177,7 +177,7 @@ def method_lines(released: Released, c: ReleasedComparison) -> list[str]:
     """How it was counted: what a failure is, how long teeth were followed, what was adjusted for."""
     lines = [terms.outcome(c.outcome).definition]
     lines += [
-        f"Half of the {f.of} were followed for about {years(round(f.median_months / 12, 1))} or more."
+        f"Half of the {f.of} could be followed some {years(round(f.median_months / 12, 1))} or more."
         for f in released.methods.followup
         if f.of == "crowns" and f.median_months is not None
     ]
