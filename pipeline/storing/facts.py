@@ -93,7 +93,7 @@ class Facts(Connected):
 
     def _with_rows(self, tables: Sequence[Table]) -> set[str]:
         """Those that have any: most practices leave some empty, and to plan a query of one takes longer than that."""
-        each = (f"SELECT '{t.name}' WHERE EXISTS (FROM {t.name})" for t in tables)
+        each = (f"SELECT '{table.name}' WHERE EXISTS (FROM {table.name})" for table in tables)
         return {name for (name,) in self._rows(" UNION ALL ".join(each))}
 
     def _summed(self, rows: str, **params: object) -> pl.DataFrame:
