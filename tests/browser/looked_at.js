@@ -134,6 +134,11 @@
       }
       return wrong;
     },
+    // Each cell of a table that becomes cards has the heading of its column before it.
+    bare() {
+      const of = (t, r) => [...r.cells].slice(1).filter((c, i) => c.dataset.head !== t.tHead.rows[0].cells[i + 1].textContent);
+      return [...document.querySelectorAll(".broad")].flatMap(t => [...t.tBodies].flatMap(b => [...b.rows].flatMap(r => of(t, r)))).map(said);
+    },
     // Nothing is hidden behind an edge: what scrolls on the screen is whole on paper.
     cut() {
       const wrong = [], room = document.documentElement.clientWidth;

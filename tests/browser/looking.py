@@ -53,8 +53,14 @@ GLANCED = f"""(() => {{
       .filter(e => e.getClientRects().length).map(e => [e.innerText, e.getBoundingClientRect().height]),
   }};
 }})()"""
+# Each sentence of a page with its closed parts open, where what is said twice would be told.
+OPEN_ALL = "document.querySelectorAll('details').forEach(part => { part.open = true; })"
+SAID = """[...document.querySelectorAll("#main p, #main li, #main dd, #main figcaption")]
+  .filter(e => !e.closest(".take, noscript, .contents, .words, .flow, .legend, .methods, .files, .says, #references"))
+  .filter(e => !e.querySelector("p, li, dd"))
+  .map(e => e.matches(".told dd") ? `${e.previousElementSibling.innerText}: ${e.innerText}` : e.innerText)"""
 ON_THE_SCREEN = ("wide",)
-ON_A_TELEPHONE = ("sideways",)
+ON_A_TELEPHONE = ("sideways", "bare")
 ONCE = (
     "contrast", "drawn_contrast", "structure", "tables", "charts", "words_of_charts", "undrawn", "sending", "planted",
 )  # fmt: skip
@@ -96,6 +102,7 @@ class Glance:
     menu_links: dict[str, str]  # where each leads, by what it says
     answers: dict[str, Any]  # their words and pieces, how far down they end, their charts, whether they come first
     pressed: list[tuple[str, float]]  # what can be pressed, and how high it is
+    said: list[str]  # with all closed parts opened, each piece of text in which no sentence may stand twice
 
 
 def look_at(browser: headless.Browser, page: Path, *, width: int = 1280) -> None:
@@ -117,7 +124,9 @@ def glance(browser: headless.Browser, page: Path, width: int = 1280) -> Glance:
 
     def glanced() -> Glance:
         browser.open(page, width=width, height=800)
-        return Glance(**browser.ask(GLANCED))
+        seen = browser.ask(GLANCED)
+        browser.ask(OPEN_ALL)
+        return Glance(**seen, said=browser.ask(SAID))
 
     return made_once_in(page.parent, f"{page.name}-first-at-{width}", glanced)
 

@@ -40,18 +40,21 @@ HOSTILE = (
 )  # fmt: skip
 
 
-def results(folder: Path) -> dict[str, Results]:
-    """All four by name; `folder` takes the practices' files."""
-    toml = simulate(folder / "ordinary", crowns=CROWNS, seed=3)
-    ordinary = _run(toml)
-    shutil.copytree(SMALL, folder / "by_hand", ignore=shutil.ignore_patterns("*.duckdb", "*.key", "out"))
-    own = _own_texts(toml.parent, ordinary)
-    return {
-        "ordinary": ordinary,
-        "hostile": with_texts(_with_notes(ordinary), {text: HOSTILE[i % len(HOSTILE)] for i, text in enumerate(own)}),
-        "by_hand": _run(folder / "by_hand" / "practice.toml"),
-        "empty": samples.empty_practice(),
-    }
+def ordinary(folder: Path) -> Results:
+    """Of 400 crowns, whose files are left in `folder`."""
+    return _run(simulate(folder, crowns=CROWNS, seed=3))
+
+
+def hostile(folder: Path, found: Results) -> Results:
+    """The results of an ordinary one, with hostile texts for all that its files in `folder` say in its own words."""
+    own = _own_texts(folder, found)
+    return with_texts(_with_notes(found), {text: HOSTILE[i % len(HOSTILE)] for i, text in enumerate(own)})
+
+
+def by_hand(folder: Path) -> Results:
+    """The one worked by hand, copied to `folder`."""
+    shutil.copytree(SMALL, folder, ignore=shutil.ignore_patterns("*.duckdb", "*.key", "out"))
+    return _run(folder / "practice.toml")
 
 
 def large(folder: Path) -> Results:

@@ -1,16 +1,20 @@
 """Pages printed on A4 are whole: every sentence, cell and axis is on the paper, inside its edges."""
 
 import bisect
+import functools
 import html
 import re
 import shutil
 import subprocess
 import unicodedata
+from dataclasses import dataclass
 from pathlib import Path
 
 import headless
 import pytest
 from looking import PAPER, look_at
+
+from tests.made_once import made_once_in
 
 pytestmark = pytest.mark.skipif(shutil.which("pdftotext") is None, reason="no pdftotext here to read the paper with")
 LINE = 1.164  # height of a line of the letters that the browser is shown, of their size
@@ -83,45 +87,66 @@ def _pages(pdf: Path) -> int:
     return int(re.search(r"Pages:\s+(\d+)", told)[1])  # type: ignore[index]
 
 
-def test_closed_parts_are_printed_once_opened(browser: headless.Browser, ordinary: list[Path], tmp_path: Path) -> None:
+@dataclass(frozen=True)
+class Printed:
+    """A page on paper as it first stands, and again once all is opened (None where no button opens anything)."""
+
+    as_it_stands: Path
+    opened: Path | None
+    cells: list[str]  # of the closed parts
+    said: str  # the answers, in words, and the names in their picture
+    names: list[str]
+
+
+@functools.cache
+def printed(browser: headless.Browser, page: Path) -> Printed:
+    return made_once_in(page.parent, f"{page.name}-printed", lambda: _put_on_paper(browser, page))
+
+
+def _put_on_paper(browser: headless.Browser, page: Path) -> Printed:
+    browser.open(page)
+    cells = browser.ask("[...document.querySelectorAll('details :is(th, td)')].map(e => e.textContent.trim())")
+    browser.page.emulate_media(media="print")  # commands are for the screen
+    given = "e => e.innerText" if page.name != "owner.html" else "() => document.querySelector('.sheet').innerText"
+    said = browser.page.locator(".given").first.evaluate(given)
+    names = browser.ask("[...document.querySelectorAll('.answers .chart text')].map(e => e.textContent)")
+    browser.page.emulate_media(media="screen")
+    as_it_stands, opened = (page.with_name(f"{page.name}-{how}.pdf") for how in ("closed", "opened"))
+    browser.pdf(as_it_stands)
+    browser.page.emulate_media(media="screen")
+    if has_button := bool(browser.ask("document.getElementById('open-all') !== null") and cells):
+        browser.page.click("#open-all")
+        browser.pdf(opened)
+    return Printed(as_it_stands, opened if has_button else None, cells, said, names)
+
+
+def test_closed_parts_are_printed_once_opened(browser: headless.Browser, ordinary: list[Path]) -> None:
     """A page with a script prints what is open, and one button opens all; what no script can open is printed whole."""
-    pdf, folded, spared = tmp_path / "page.pdf", 0, 0
+    folded, spared = 0, 0
     for page in ordinary:
-        browser.open(page)
-        cells = browser.ask("[...document.querySelectorAll('details :is(th, td)')].map(e => e.textContent.trim())")
-        browser.pdf(pdf)
-        closed = _pages(pdf)
-        browser.page.emulate_media(media="screen")
-        if browser.ask("document.getElementById('open-all') !== null") and cells:
-            browser.page.click("#open-all")
-            browser.pdf(pdf)
-            spared += _pages(pdf) - closed
-            folded += len(cells)
-        paper = _printed(pdf)
-        assert [c for c in cells if not _is_on(paper, _squeezed(c))] == [], page.name
+        on = printed(browser, page)
+        if on.opened is not None:
+            spared += _pages(on.opened) - _pages(on.as_it_stands)
+            folded += len(on.cells)
+        paper = _printed(on.opened or on.as_it_stands)
+        assert [c for c in on.cells if not _is_on(paper, _squeezed(c))] == [], page.name
     assert folded
     assert spared > 20
 
 
 def test_the_first_sheet_holds_the_answers_and_the_picture_in_letters_that_can_be_read(
-    browser: headless.Browser, ordinary: list[Path], tmp_path: Path
+    browser: headless.Browser, ordinary: list[Path]
 ) -> None:
     """No browser may shrink a page for what is wider than the paper: letters stay as high as the style says."""
     for page in ordinary:
-        browser.open(page)
-        browser.page.emulate_media(media="print")  # commands are for the screen
-        given = "e => e.innerText" if page.name != "owner.html" else "() => document.querySelector('.sheet').innerText"
-        said = browser.page.locator(".given").first.evaluate(given)
-        names = browser.ask("[...document.querySelectorAll('.answers .chart text')].map(e => e.textContent)")
-        browser.page.emulate_media(media="screen")
-        browser.pdf(tmp_path / "page.pdf")
+        on = printed(browser, page)
         found = subprocess.run(
-            ["pdftotext", "-bbox", "-l", "1", tmp_path / "page.pdf", "-"], capture_output=True, text=True, check=True
+            ["pdftotext", "-bbox", "-l", "1", on.as_it_stands, "-"], capture_output=True, text=True, check=True
         ).stdout
         words = re.findall(r'yMin="(.+?)" .*?yMax="(.+?)">(.*)</word>', found)
         paper = _squeezed(html.unescape("".join(w[2] for w in words)))
-        apart = re.split(r"\s+|(?<=\.)(?=[A-Z])", said.strip())  # what ends a line of its own touches the next
-        lost = [w for w in (*apart, *names) if _squeezed(w) not in paper]
+        apart = re.split(r"\s+|(?<=\.)(?=[A-Z])", on.said.strip())  # what ends a line of its own touches the next
+        lost = [w for w in (*apart, *on.names) if _squeezed(w) not in paper]
         assert lost == [], page.name
         smallest = min(float(bottom) - float(top) for top, bottom, _ in words) / LINE
         assert smallest > 8.9, page.name

@@ -35,7 +35,7 @@ def test_the_policy_allows_no_more_than_it_must(pages: list[Path]) -> None:
         assert [name for name, allowed in rules.items() if "'unsafe-inline'" in allowed] == ["style-src"]
 
 
-def test_no_way_to_send_a_chart_is_drawn(browser: headless.Browser, pages: list[Path]) -> None:
+def test_every_chart_is_drawn_and_no_way_to_send_it(browser: headless.Browser, pages: list[Path]) -> None:
     assert wrong_with([visit(browser, page) for page in pages], "sending", "undrawn") == []
 
 
