@@ -112,19 +112,22 @@ def said(answer: TechniqueAnswer) -> tuple[str, ...]:
     )
 
 
-def contrast_says(a: TechniqueAnswer, c: TechniqueContrast) -> str:
-    """`Resin against glass ionomer: of 100 crowns, 2 fewer failed within 5 years (between 4 fewer and none).`"""
-    both = words_answers.pair(a, c)
+def contrast_says(a: TechniqueAnswer, c: TechniqueContrast, *, paired: bool = True) -> str:
+    """`Resin against glass ionomer: of 100 crowns, 2 fewer failed within 5 years (between 4 fewer and none).`
+
+    Without the pair where it is not `paired`.
+    """
+    both = f"{words_answers.pair(a, c)}: " if paired else ""
     if not words_answers.has_range(c) or c.difference_per_100 is None:
-        return f"{both}: too few failures so far to compare, by {lower_first(OUTCOME[a.outcome])}."
+        return f"{both}too few failures so far to compare, by {lower_first(OUTCOME[a.outcome])}."
     much, far = words_answers.more(round(c.difference_per_100)), f" ({words_answers.contrast_range(c)})"
     if c.verdict in words_answers.OPEN:
         much, far = words_answers.contrast_range(c).replace("between ", "from ").replace(" and ", " to "), ""
     if a.outcome == HEALED:
-        return f"{both}: of 100 teeth recalled, {much} were not healed{far}."
+        return f"{both}of 100 teeth recalled, {much} were not healed{far}."
     say = terms.outcome(a.outcome)
     befell = terms.happened(a.outcome)
-    return f"{both}: of 100 {plural(2, say.noun)}, {much} {befell} within {years(a.horizon_years)}{far}."
+    return f"{both}of 100 {plural(2, say.noun)}, {much} {befell} within {years(a.horizon_years)}{far}."
 
 
 def befell(a: TechniqueAnswer) -> str:

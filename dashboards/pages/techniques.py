@@ -13,19 +13,22 @@ from dashboards.words import answers as words_answers
 from dashboards.words import comparisons as words
 from dashboards.words import quality as words_quality
 from pipeline.results import NotRun, Results
+from pipeline.results.safety import UNMEASURED
 from pipeline.results.technique import TechniqueAnswer, TechniqueContrast
 
 TITLE = "Which technique makes a difference?"
-# Contrasts that are asked for by name, with the question in a person's words: the question, and which of its groups.
+# Contrasts that are asked for by name, with the question in a person's words: the question, and which of its groups is
+# the first that these words name.
 BY_NAME = (
-    ("instrumentation", "single_file", "One file, or several?"),
+    ("instrumentation", "single_file", "One file instead of several?"),
     ("separated_instrument", "left", "A separated file left?"),
 )
 # Questions that are asked for as a whole, by their first outcome.
 WHOLE = (
-    ("margin", "The margin of the crown?"),
-    ("irrigant_activation", "Activating the irrigant?"),
-    ("irrigant_strength", "Strength of the irrigant?"),
+    ("margin", "The margin?"),
+    ("irrigant_activation", "Irrigant activated?"),
+    ("filling_method", "How filled?"),
+    ("irrigant_strength", "Irrigant strength?"),
 )
 MOST_DRAWN = 6
 TOO_FEW = "Too few such teeth to compare"
@@ -129,19 +132,29 @@ def _by_name(results: Results) -> list[Answer]:
         if (found := _named(results.techniques, question, group)) is not None:
             a, c = found
             link = f"#{technique.address(question)}"
-            why = technique.why_open(a, c)
-            said = f"{technique.contrast_says(a, c).rstrip('.')}{f'; {why}' if why else ''}."
-            given.append(Answer(said, asked=asked, link=link, code=code_of(a, c)))
+            given.append(Answer(f"{_befell(a, c)}.", asked=asked, link=link, code=code_of(a, c)))
         elif lacking := _lacking(results, question):
             given.append(Answer(too_few(lacking, group), asked=asked, link="#not-run"))
     for question, asked in WHOLE:
         of = [a for a in results.techniques if a.question == question]
         if of:
-            said = f"{sentence_case(technique.finding(of))}."
+            said = f"{sentence_case('; '.join([*_range_of(of[0]), technique.finding(of)]))}."
             given.append(Answer(said, asked=asked, link=f"#{technique.address(question)}"))
         elif _lacking(results, question):
             given.append(Answer(f"{TOO_FEW}.", asked=asked, link="#not-run"))
     return given
+
+
+def _range_of(a: TechniqueAnswer) -> list[str]:
+    """From how many fewer to how many more, of a question of one contrast that no figure settles: risks unrecorded."""
+    if len(a.contrasts) > 1 or UNMEASURED not in a.caveats:
+        return []
+    return [f"{words_answers.first_of(a, c)}: {lower_first(_befell(a, c))}" for c in a.contrasts]
+
+
+def _befell(a: TechniqueAnswer, c: TechniqueContrast) -> str:
+    """What is said of a contrast where the question before it names both groups."""
+    return sentence_case(technique.contrast_says(a, c, paired=False).rstrip("."))
 
 
 def _lacking(results: Results, question: str) -> NotRun | None:

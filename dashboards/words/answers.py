@@ -253,8 +253,16 @@ def technique_in_short(answers: Sequence[TechniqueAnswer]) -> str:
 
 def pair(a: TechniqueAnswer, c: TechniqueContrast) -> str:
     """`A single rotary file against hand files`."""
-    labels = {g.name: g.label for g in a.groups}
-    return f"{labels[c.group]} against {lower_first(labels[c.reference])}"
+    return f"{first_of(a, c)} against {lower_first(_label(a, c.reference))}"
+
+
+def first_of(a: TechniqueAnswer, c: TechniqueContrast) -> str:
+    """The group of a contrast with which more or fewer failed."""
+    return _label(a, c.group)
+
+
+def _label(a: TechniqueAnswer, name: str) -> str:
+    return next(g.label for g in a.groups if g.name == name)
 
 
 def has_range(c: TechniqueContrast) -> bool:

@@ -29,7 +29,7 @@ def answer(question: str, outcome: str, failures: dict[str, int], *, family: int
     q = next(q for q in all_questions() if q.id == question)
     large = {n: f for n, f in failures.items() if f >= MIN_FAILURES}
     small = [f for f in failures.values() if f < MIN_FAILURES]
-    if q.small == "pool" and sum(small) >= MIN_FAILURES:
+    if not q.bands and sum(small) >= MIN_FAILURES:
         large[OTHER] = sum(small)
     if len(large) < 2:
         return None

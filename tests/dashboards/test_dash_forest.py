@@ -12,6 +12,7 @@ from dashboards.pages import technique, techniques
 from dashboards.pages.technique_forest import forests
 from dashboards.words import answers as words_answers
 from pipeline.results import NotRun, SmallGroup
+from pipeline.results.safety import UNMEASURED
 from pipeline.results.technique import TechniqueGroup
 
 LONE = replace(
@@ -117,11 +118,9 @@ def test_contrasts_that_are_asked_for_by_name_stand_among_the_answers() -> None:
     lacking = NotRun("technique_separated_instrument_tooth_loss", "A file that separated: tooth loss", ("x",))
     results = replace(samples.differs(), techniques=(asked,), not_run=(lacking,))
     given = {a.asked: a for a in techniques.opening(results)}
-    assert given["One file, or several?"].says.startswith(
-        "A single file against rotary files in sequence: of 100 teeth"
-    )
-    assert given["One file, or several?"].code == "little_difference"
-    assert given["One file, or several?"].link == "#instrumentation"
+    assert given["One file instead of several?"].says.startswith("Of 100 teeth")
+    assert given["One file instead of several?"].code == "little_difference"
+    assert given["One file instead of several?"].link == "#instrumentation"
     assert given["A separated file left?"].says == "Too few such teeth to compare."
     sizes = (("none", 900, 80, "None"), ("left", 11, 1, "Left"), ("removed", 4, 0, "Taken out"))
     counted = replace(lacking, groups=tuple(SmallGroup(*g) for g in sizes))
@@ -139,3 +138,16 @@ def test_a_range_that_ends_where_it_begins_to_matter_is_told_in_tenths() -> None
     assert line(replace(NARROW, difference_ci_low=-9.0, difference_ci_high=5.0))[2].why == "", (
         "it hangs on the other end"
     )
+
+
+def test_where_risks_are_not_recorded_the_range_and_whose_it_is_stand_beside() -> None:
+    """`Risks not recorded` alone answers nothing."""
+    names = (("3_to_5_25", "Over 3 to 5.25 %"), ("1_to_3", "Over 1 to 3 %"))
+    groups = tuple(replace(GROUPS[0], name=n, label=label) for n, label in names)
+    strong = replace(NARROW, group="3_to_5_25", reference="1_to_3")
+    of = answer(
+        question="irrigant_strength", reference="1_to_3", groups=groups, contrasts=(strong,), caveats=(UNMEASURED,)
+    )
+    given = {a.asked: a.says for a in techniques.opening(replace(samples.differs(), techniques=(of,)))}
+    assert given["Irrigant strength?"].startswith("Over 3 to 5.25 %: of 100 teeth, from 2 fewer to 2 more ")
+    assert given["Irrigant strength?"].endswith("; risks not recorded.")
