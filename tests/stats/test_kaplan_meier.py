@@ -370,3 +370,16 @@ def test_first_day_with_in_a_group_that_starts_together():
 def test_broken_rows_are_refused(columns, message):
     with pytest.raises(ValueError, match=message):
         kaplan_meier(**columns)
+
+
+def test_before_the_first_entry_nobody_is_at_risk_and_before_the_first_exit_there_is_no_error():
+    curve = kaplan_meier([10, 20], [1, 0], entry_days=[5, 6])
+    assert curve.rows_at_risk_on(np.array([3, 5, 6, 7, 10, 11])).tolist() == [0, 0, 1, 2, 2, 1]
+    assert curve.at([0, 9]).std_error.tolist() == [0, 0]
+    assert curve.at([0, 9]).survival.tolist() == [1, 1]
+
+
+@pytest.mark.parametrize("share", [-0.5, 0, 1, 1.5])
+def test_a_quantile_is_of_some_and_not_of_all(share):
+    with pytest.raises(ValueError, match="between 0 and 1"):
+        kaplan_meier([10, 20], [1, 0]).median(share)
