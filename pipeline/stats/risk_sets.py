@@ -77,7 +77,7 @@ def make_curve(
     *,
     from_day: int,
     confidence: float,
-    n_units: int | None = None,
+    n_units: int = 0,
 ) -> Curve:
     """The curve that counts and errors make; clustered if it rests on `n_units` independent units."""
     entered = changes.filter(pl.col("change") == _ENTERS).group_by("day").agg(pl.col("rows").sum()).sort("day")
@@ -85,8 +85,7 @@ def make_curve(
     return curve_of(
         counts,
         std_error,
-        clustered=n_units is not None,
-        n_units=n_units or 0,
+        n_units=n_units,
         entry_days=entered["day"].to_numpy(),
         entry_rows=entered["rows"].to_numpy(),
         exit_rows=leaves,
