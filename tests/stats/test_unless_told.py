@@ -10,8 +10,8 @@ import pytest
 import pipeline.stats
 from pipeline.stats.limits import share_limits, z_value
 
-# All that happened counts, ranges hold 95 of 100 times.
-UNLESS_TOLD = {"from_day": 0, "confidence": 0.95}
+# All that happened counts, ranges hold 95 of 100 times, and ten are enough at risk.
+UNLESS_TOLD = {"from_day": 0, "confidence": 0.95, "min_at_risk": 10}
 
 
 def test_every_estimator_counts_from_day_0_and_gives_95_percent_limits_unless_told_otherwise() -> None:
