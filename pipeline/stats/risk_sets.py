@@ -161,7 +161,7 @@ def counts_of(changes: pl.DataFrame) -> Counts:
         events=by_cause[1:].astype(np.float64),
         censored=by_cause[0].astype(np.float64),
         entered=entries.astype(np.float64),
-        all_fail=(failed == rows_at_risk) & (failed > 0),
+        all_fail=failed == rows_at_risk,
         first=_NO_ROWS,
         last=_NO_ROWS,
     )
