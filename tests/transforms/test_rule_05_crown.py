@@ -200,6 +200,20 @@ def test_only_a_crown_of_one_row_is_shifted_from_preparation_to_seat():
     )
 
 
+def test_where_each_crown_is_posted_twice_one_posted_once_was_not_seated():
+    # What is no single crown is posted once all the same.
+    ledger = """
+        service_date | tooth_fdi | code
+        2020-01-01   | 16        | CROWN
+        2020-01-25   | 16        | CROWN
+        2020-01-01   | 26        | CROWN
+        2020-01-01   | 36        | RETAIN
+        2021-01-01   |           | EXAM
+    """
+    for times, told in ((2, ["single", "retainer"]), (1, ["single", "single", "retainer"])):
+        assert run(ledger, crown_rows=times).crowns.sort("tooth_fdi")["crown_kind"].to_list() == told
+
+
 def test_details_belong_to_the_nearest_crown_and_without_a_date_to_an_only_one():
     # 16: ten days from the crown, thirty from the onlay. 26: no date, two crowns; 36: no date, one crown.
     linked = run(
