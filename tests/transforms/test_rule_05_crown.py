@@ -136,7 +136,7 @@ def test_a_remake_without_a_fee_is_a_replacement():
 
 def test_of_several_materials_on_one_day_the_highest_fee_names_the_crown():
     # 16: a benefit posted as the cheaper material beside the crown made; 17: the other way round. 26: a tie. 27: a tie
-    # of one material. 36, 37: no fees to tell by.
+    # of one material. 36, 37: no fees to tell by. 46: a fee of 0 tells more than none.
     linked = run("""
         service_date | tooth_fdi | code  | fee | provider_id
         2015-01-01   | 16        | CROWN | 700 | a
@@ -150,6 +150,8 @@ def test_of_several_materials_on_one_day_the_highest_fee_names_the_crown():
         2015-01-01   | 36        | CROWN |     | a
         2015-01-01   | 36        | CERAM |     | a
         2015-01-01   | 37        | CROWN |     | a
+        2015-01-01   | 46        | CROWN | 0   | a
+        2015-01-01   | 46        | CERAM |     | b
     """)
     assert_crowns(
         linked,
@@ -161,6 +163,7 @@ def test_of_several_materials_on_one_day_the_highest_fee_names_the_crown():
         27        | glass_ceramic | a           | false
         36        |               | a           | false
         37        | metal         | a           | false
+        46        | metal         | a           | false
     """,
     )
 
