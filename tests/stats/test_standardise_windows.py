@@ -206,3 +206,16 @@ def test_phases_cut_rows_where_they_say():
         {"opened_0": 0, "opened_1": 1, "other": 2},
     ]
     assert found.set_to(False, {}) == 2 * [{"opened_0": 0, "opened_1": 0}]
+
+
+def test_of_crowns_that_start_on_other_days_the_last_day_of_the_last_counts(fit):
+    # As many start on day 200 as on day 500: clinicians with few left by day 1800 borrow up to then.
+    crowns = np.arange(fit.n_rows)
+    starts = np.where(crowns % 2 == 0, 200, 500)
+    given = {"days": [1300], "states": STATES, "min_at_risk": 90}
+    both = standardise_windows(fit, fitted_target(fit, crowns), start=starts, **given)
+    alone = [
+        standardise_windows(fit, fitted_target(fit, crowns[starts == day]), start=day, **given) for day in (200, 500)
+    ]
+    many = [np.count_nonzero(starts == day) for day in (200, 500)]
+    assert both.failure == pytest.approx(np.average([one.failure for one in alone], axis=0, weights=many), rel=1e-3)
