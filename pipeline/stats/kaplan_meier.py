@@ -59,7 +59,7 @@ class Curve:
     - `rows_at_risk`: rows, whatever they weigh.
     - `survival`, `std_error`, `low`, `high`: just after the day; error and limits are NaN once survival is 0, and
       throughout where a single cluster leaves nothing to tell the error from.
-    - `variance`: `greenwood`, or `clustered` over `n_units` independent units.
+    - `n_units`: over how many independent units errors are clustered; 0 for Greenwood's.
     - `from_day`: the curve is 1 up to this day and conditional on being followed past it.
     """
 
@@ -73,7 +73,6 @@ class Curve:
     std_error: Floats
     low: Floats
     high: Floats
-    variance: str
     confidence: float
     n_rows: int
     n_units: int
@@ -176,7 +175,6 @@ def kaplan_meier(
     return curve_of(
         counts,
         std_error,
-        clustered=spells.unit is not None,
         n_units=spells.n_units,
         entry_days=entered_on,
         entry_rows=np.bincount(np.searchsorted(entered_on, spells.entry)),
@@ -190,7 +188,6 @@ def curve_of(
     counts: Counts,
     std_error: Floats,
     *,
-    clustered: bool,
     n_units: int,
     entry_days: Ints,
     entry_rows: Ints,
@@ -212,7 +209,6 @@ def curve_of(
         std_error=std_error,
         low=low,
         high=high,
-        variance="clustered" if clustered else "greenwood",
         confidence=confidence,
         n_rows=int(exit_rows.sum()),
         n_units=n_units,

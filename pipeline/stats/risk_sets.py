@@ -88,7 +88,6 @@ def curve_from(
     return curve_of(
         counts,
         np.where(known, survival * np.sqrt(variance), np.nan),
-        clustered=squares is not None,
         n_units=0 if squares is None else squares.n_units,
         entry_days=entered["day"].to_numpy(),
         entry_rows=entered["rows"].to_numpy(),
@@ -164,7 +163,7 @@ def counts_of(changes: pl.DataFrame) -> Counts:
         events=by_cause[1:].astype(np.float64),
         censored=by_cause[0].astype(np.float64),
         entered=entries.astype(np.float64),
-        all_fail=(failed == rows_at_risk) & (failed > 0),
+        all_fail=failed == rows_at_risk,
         first=_NO_ROWS,
         last=_NO_ROWS,
     )

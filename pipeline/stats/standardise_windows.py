@@ -54,12 +54,6 @@ class Windows:
         square = (self.pull[self.states.index(group)] - self.pull[self.states.index(reference)]) ** 2
         return float(square.sum() ** 2 / (square @ square)) if square.any() else 0.0
 
-    def difference(self, group: str, reference: str) -> tuple[float, float]:
-        """Difference of the shares failed by the last day, and its error."""
-        one, other = self.states.index(group), self.states.index(reference)
-        pull = self.pull[one] - self.pull[other]
-        return float(self.failure[one, -1] - self.failure[other, -1]), _error(pull)
-
     def mean_difference(self, group: str, reference: str) -> tuple[float, float]:
         """Difference of the mean days in place, and its error."""
         one, other = self.states.index(group), self.states.index(reference)

@@ -19,7 +19,7 @@ def build_crowns(
     crown_repost_days: int,
     crown_pair_days: int,
     lab_days: int,
-    crown_rows: int = 1,
+    crown_rows: int,
     posted_at_prep: bool,
     fees_kept: bool,
 ) -> pl.LazyFrame:

@@ -247,6 +247,7 @@ def tables(before: tuple[int, int, int], opened: tuple[int, int, int]) -> Callab
         (547, (0, 0, 50), (3, 3, 9), None),
         (547, (0, 0, 50), (0, 10, 0), None),  # nobody is followed to the horizon
         (547, (0, 9, 0), (0, 0, 10), None),
+        (547, (0, 10, 1), (0, 0, 10), (547, 5.0)),  # one alone is followed to it, of many that failed
         (None, (0, 0, 50), (0, 0, 50), None),
     ],
 )

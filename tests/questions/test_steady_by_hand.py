@@ -250,3 +250,13 @@ def test_what_is_said_of_a_ratio_with_too_few_failures_in_a_phase_and_with_enoug
     with unittest.mock.patch("pipeline.questions.steady_ratio.told_of", return_value=steady):
         assert of_phases(4, 9).sentence.startswith(few)
         assert of_phases(5, 9).sentence.startswith(enough)
+
+
+def test_halves_without_an_answer_or_without_a_failure_in_one_tell_nothing():
+    fit, began = small_fit(cluster=True), np.zeros(36, dtype=int)
+    halves = fit_phases(fit, "opened", start=began, cuts=(365,))
+    no_answer = replace(halves, fit=replace(halves.fit, converged=False))
+    for broken in (no_answer, replace(halves, failures=(0, 9)), replace(halves, failures=(9, 0))):
+        with unittest.mock.patch("pipeline.questions.steady_ratio.fit_phases", return_value=broken):
+            found = judge_ratio(fit, OPENED, start=began, confidence=0.95).steady
+        assert (found.steady, found.p, found.phases) == (None, None, ())

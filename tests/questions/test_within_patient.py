@@ -105,7 +105,7 @@ def test_a_claim_is_borne_out_by_a_ratio_nearer_to_it_than_to_none(within, main,
     assert bears_out(Contrast(log, 0.1, log - 0.2, log + 0.2, 0.1), estimate(*main)) == agrees
 
 
-@pytest.mark.parametrize(("error", "agrees"), [(0.69, True), (0.7, False)])
+@pytest.mark.parametrize(("error", "agrees"), [(0.69, True), (math.log(2), True), (0.7, False)])
 def test_a_claim_is_borne_out_by_a_ratio_an_error_of_its_own_from_none(error, agrees):
     # The logarithm of 2 is 0.693.
     for side, main in ((1, (3.0, 1.5, 6.0)), (-1, (1 / 3, 1 / 6, 1 / 1.5))):

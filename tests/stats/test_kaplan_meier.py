@@ -362,3 +362,27 @@ def test_first_day_with_in_a_group_that_starts_together():
 def test_broken_rows_are_refused(columns, message):
     with pytest.raises(ValueError, match=message):
         kaplan_meier(**columns)
+
+
+def test_before_the_first_entry_nobody_is_at_risk_and_before_the_first_exit_there_is_no_error():
+    curve = kaplan_meier([10, 20], [1, 0], entry_days=[5, 6])
+    assert curve.rows_at_risk_on(np.array([3, 5, 6, 7, 10, 11])).tolist() == [0, 0, 1, 2, 2, 1]
+    assert curve.at([0, 9]).std_error.tolist() == [0, 0]
+    assert curve.at([0, 9]).survival.tolist() == [1, 1]
+
+
+@pytest.mark.parametrize("share", [-0.5, 0, 1, 1.5])
+def test_a_quantile_is_of_some_and_not_of_all(share):
+    with pytest.raises(ValueError, match="between 0 and 1"):
+        kaplan_meier([10, 20], [1, 0]).median(share)
+
+
+def test_a_curve_whose_first_row_leaves_later_stands_at_1():
+    found = survival_influence([10, 20], [1, 0], [3, 10])
+    assert found.survival.tolist() == [1, 0.5]
+    assert not found.values[:, 0].any()
+
+
+def test_who_leaves_on_a_day_is_not_there_at_its_end():
+    assert first_day_with(2, exit_days=[3, 9], entry_days=[0, 3]) is None
+    assert first_day_with(2, exit_days=[4, 9], entry_days=[0, 3]) == 3

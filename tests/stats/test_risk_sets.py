@@ -121,7 +121,7 @@ def test_a_curve_from_counts_that_falls_to_0_has_no_error_there():
     # Greenwood after the first of three: 2/3 times the root of 1 / (3 x 2).
     assert curve.std_error[0] == pytest.approx(2 / 3 * np.sqrt(1 / 6))
     assert np.isnan(curve.std_error[1])
-    assert (curve.variance, curve.n_units, curve.confidence) == ("greenwood", 0, 0.95)
+    assert (curve.n_units, curve.confidence) == (0, 0.95)
 
 
 def test_without_labels_all_rows_carry_an_empty_one():

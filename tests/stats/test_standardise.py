@@ -292,3 +292,21 @@ def test_a_share_that_is_not_known_has_no_error_and_no_limits():
 def test_where_nothing_pulls_there_is_no_error():
     none = Standardised(("a",), 10, 0, np.array([0.2]), np.array([5]), np.zeros((1, 4)))
     assert np.isnan(none.std_error).all()
+
+
+def test_a_day_on_which_just_enough_are_at_risk_is_known():
+    # 30 rows, of which 5 leave on day 10.
+    rows = cells((0, 0, 20, 2), (1, 0, 10, 3))
+    model = fit_cox(rows.select("a").to_numpy(), rows["exit"], rows["event"], names=["a"])
+    target = fitted_target(model, [0])
+    for day, enough, known in ((15, 25, True), (15, 26, False), (10, 30, True), (1, 31, False)):
+        found = standardise(model, target, states=STATES, day=day, min_at_risk=enough)
+        assert np.isfinite(found.failure).all() == known
+
+
+def test_rows_are_in_a_state_of_two_columns_by_both():
+    rows = cells((0, 0, 20, 2), (1, 0, 10, 3), (1, 1, 12, 4))
+    model = fit_cox(rows.select("a", "c").to_numpy(), rows["exit"], rows["event"], names=["a", "c"])
+    states = {f"{a}{c}": {"a": float(a), "c": float(c)} for a, c in ((0, 0), (1, 0), (1, 1))}
+    found = standardise(model, fitted_target(model, [0]), states=states, day=10, min_at_risk=1)
+    assert found.at_risk.tolist() == [20, 10, 12]

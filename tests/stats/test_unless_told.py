@@ -4,10 +4,14 @@ import importlib
 import inspect
 import pkgutil
 
-import pipeline.stats
+import numpy as np
+import pytest
 
-# All that happened counts, ranges hold 95 of 100 times.
-UNLESS_TOLD = {"from_day": 0, "confidence": 0.95}
+import pipeline.stats
+from pipeline.stats.limits import share_limits, z_value
+
+# All that happened counts, ranges hold 95 of 100 times, and ten are enough at risk.
+UNLESS_TOLD = {"from_day": 0, "confidence": 0.95, "min_at_risk": 10}
 
 
 def test_every_estimator_counts_from_day_0_and_gives_95_percent_limits_unless_told_otherwise() -> None:
@@ -22,3 +26,19 @@ def test_every_estimator_counts_from_day_0_and_gives_95_percent_limits_unless_to
                     assert given.default == UNLESS_TOLD[name], (module.name, function.__qualname__)
                     seen.add((module.name, name))
     assert {("risk_sets", "from_day"), ("cox", "confidence")} <= seen
+
+
+@pytest.mark.parametrize("confidence", [-0.1, 0.0, 1.0, 1.1])
+def test_a_range_holds_some_and_not_all_of_the_times(confidence: float) -> None:
+    with pytest.raises(ValueError, match="between 0 and 1"):
+        z_value(confidence)
+
+
+def test_a_share_of_none_or_all_has_limits_only_where_its_scale_can_give_any() -> None:
+    share, error = np.array([0.0, 0.5, 1.0]), np.array([0.0, 0.1, 0.0])
+    for kind, known in (("log-log", [False, True, False]), ("log", [False, True, True])):
+        for limit in share_limits(share, error, kind=kind, confidence=0.95):
+            assert np.isfinite(limit).tolist() == known
+    low, high = share_limits(np.array([0.1, 0.5, 0.9]), np.full(3, 0.1), kind="plain", confidence=0.95)
+    assert low == pytest.approx([0, 0.5 - 0.1959964, 0.9 - 0.1959964])
+    assert high == pytest.approx([0.1 + 0.1959964, 0.5 + 0.1959964, 1])

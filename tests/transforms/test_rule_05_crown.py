@@ -136,7 +136,7 @@ def test_a_remake_without_a_fee_is_a_replacement():
 
 def test_of_several_materials_on_one_day_the_highest_fee_names_the_crown():
     # 16: a benefit posted as the cheaper material beside the crown made; 17: the other way round. 26: a tie. 27: a tie
-    # of one material. 36, 37: no fees to tell by.
+    # of one material. 36, 37: no fees to tell by. 46: a fee of 0 tells more than none.
     linked = run("""
         service_date | tooth_fdi | code  | fee | provider_id
         2015-01-01   | 16        | CROWN | 700 | a
@@ -150,6 +150,8 @@ def test_of_several_materials_on_one_day_the_highest_fee_names_the_crown():
         2015-01-01   | 36        | CROWN |     | a
         2015-01-01   | 36        | CERAM |     | a
         2015-01-01   | 37        | CROWN |     | a
+        2015-01-01   | 46        | CROWN | 0   | a
+        2015-01-01   | 46        | CERAM |     | b
     """)
     assert_crowns(
         linked,
@@ -161,6 +163,7 @@ def test_of_several_materials_on_one_day_the_highest_fee_names_the_crown():
         27        | glass_ceramic | a           | false
         36        |               | a           | false
         37        | metal         | a           | false
+        46        | metal         | a           | false
     """,
     )
 
@@ -198,6 +201,20 @@ def test_only_a_crown_of_one_row_is_shifted_from_preparation_to_seat():
         36        | 52
     """,
     )
+
+
+def test_where_each_crown_is_posted_twice_one_posted_once_was_not_seated():
+    # What is no single crown is posted once all the same.
+    ledger = """
+        service_date | tooth_fdi | code
+        2020-01-01   | 16        | CROWN
+        2020-01-25   | 16        | CROWN
+        2020-01-01   | 26        | CROWN
+        2020-01-01   | 36        | RETAIN
+        2021-01-01   |           | EXAM
+    """
+    for times, told in ((2, ["single", "retainer"]), (1, ["single", "single", "retainer"])):
+        assert run(ledger, crown_rows=times).crowns.sort("tooth_fdi")["crown_kind"].to_list() == told
 
 
 def test_details_belong_to_the_nearest_crown_and_without_a_date_to_an_only_one():
