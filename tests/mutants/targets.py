@@ -255,7 +255,7 @@ COMPARISON = (
         for name, *tests in (
             ("cox_input", "cox_input", "cox", "cox_partitions"),
             ("limits", "kaplan_meier", "differences", "aalen_johansen"),
-            ("standard_target", "standard_target", "standardise", "standardise_windows"),
+            ("standard_target", "standardise", "standardise_windows"),
             ("stratum_hazard", "standardise", "standardise_windows", "cox_kernel", "standardise_parts"),
             ("influence", "kaplan_meier", "aalen_johansen"),
             ("counts", "kaplan_meier", "aalen_johansen", "differences"),
