@@ -1,5 +1,6 @@
 """What others found, ours, and both together: three ranges a row, told apart by shape as well as by colour."""
 
+import math
 from collections.abc import Sequence
 
 from dashboards import theme
@@ -34,13 +35,9 @@ def evidence_chart(rows: Sequence[EvidenceRow], *, id: str, label: str) -> theme
 def _marks(row: EvidenceRow) -> tuple[Mark, ...]:
     found: dict[str, EvidenceRange | None] = {"others": row.others, "ours": row.ours, "together": row.together}
     shown = "%{x:.2f}" if row.kind == "ratio" else "%{x:.0f} of 100"
+    least = 0.01 if row.kind == "ratio" else -math.inf  # a ratio's axis has no 0
     return tuple(
-        Mark(r.value, _inside(r.low, row.kind), r.high, look, f"{series(who, row.kind)}: {shown}", series=who)
+        Mark(r.value, max(r.low, least), r.high, look, f"{series(who, row.kind)}: {shown}", series=who)
         for who, look in LOOKS.items()
         if (r := found[who]) is not None
     )
-
-
-def _inside(low: float, kind: str) -> float:
-    """A ratio's axis has no 0."""
-    return max(low, 0.01) if kind == "ratio" else low

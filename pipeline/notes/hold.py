@@ -46,16 +46,13 @@ class NoteReader:
         for patient, day, tooth, extra, text, load_id, row in wanted.iter_rows():
             if not text or extra:
                 continue
-            for v in read_note(text, self.words, notation=self.notation, tooth=_permanent(tooth), day=day):
+            permanent = tooth if tooth is not None and tooth < 50 else None
+            for v in read_note(text, self.words, notation=self.notation, tooth=permanent, day=day):
                 found.append(
                     (patient, day, v.tooth, v.table, v.field, v.value, v.sure, v.evidence, v.rule,
                      v.tooth_from or None, v.start, v.end, load_id, row)
                 )  # fmt: skip
         return pl.DataFrame(found, schema=READ_VALUES.schema, orient="row")
-
-
-def _permanent(tooth: int | None) -> int | None:
-    return tooth if tooth is not None and tooth < 50 else None
 
 
 def reader_of(settings: Settings) -> NoteReader:

@@ -113,7 +113,7 @@ def teeth_named(note: Note, notation: str) -> list[Named]:
         if named and _WITH_FILE.search(text[max(0, m.start() - 30) : m.start()]):
             no_teeth.append(Named((), m.start(), m.end()))  # "bypassed with #8"
             continue
-        after = text[m.start("list") + len(_first(m["list"])) :]
+        after = text[m.start("list") + len(_SEPARATORS.split(m["list"])[0]) :]
         signed = m.group().startswith(("#", "number"))
         before = text[max(0, m.start() - 16) : m.start()]
         if not named or (signed and _NOT_TEETH_BEFORE.search(before) and not _POINTED_AT.search(before)):
@@ -214,10 +214,6 @@ def _with_head(text: str, one: Named) -> Named:
 
 def _taken(found: list[Named], start: int, end: int) -> bool:
     return any(one.start < end and start < one.end for one in found)
-
-
-def _first(text: str) -> str:
-    return _SEPARATORS.split(text)[0]
 
 
 def _listed(text: str, notation: str) -> tuple[int, ...]:

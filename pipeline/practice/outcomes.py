@@ -1,7 +1,7 @@
-"""Every outcome, declared once: of which teeth, from which day, until what, in which words, and the rows followed so.
+"""Every outcome: of which teeth, until what, in which words (`data/outcomes.csv`), and the rows followed so.
 
 An outcome is met under several ids: its own; `rate`, that of the share kept free of it; and `asked`, as a question of
-one's own names it. `outcome` knows it by any of them. To add one is a line here, and a way to end (`until_...`) where
+one's own names it. `outcome` knows it by any of them. To add one is a row there, and a way to end (`until_...`) where
 none of these fits.
 """
 
@@ -9,6 +9,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import polars as pl
+
+from pipeline.machine.data_tables import data_rows
 
 TOOTH = ["patient_id", "tooth_fdi"]
 
@@ -160,126 +162,28 @@ def was_followed() -> pl.Expr:
     return (pl.col("exit_days") > pl.col("entry_days")) | (pl.col("entry_days") <= 0)
 
 
-_LOST = "A tooth is lost when it is extracted."
-CROWN_FAILURE = Outcome(
-    "crown_failure",
-    CROWNS,
-    until_failure,
-    noun="crown",
-    many="crowns",
-    good="still in place",
-    bad="failed",
-    definition="A crown fails when it is replaced, removed, or lost with its tooth. A recement or repair is not a "
-    "failure.",
-    event="crown failure",
-    happened="crowns failed",
-    competing="Loss of the tooth counts as failure of its crown; death and leaving end the time followed.",
-    rate="crown_survival",
-    rate_title="Crowns made here and in place",
-    rate_name="Crowns",
-    rate_kept="in place",
-    asked="crown_failure",
-    asked_as="failure",
-    published="crown_lost",
-)
-TOOTH_LOSS = Outcome(
-    "tooth_loss",
-    ENDO_COURSES,
-    until_lost,
-    noun="tooth",
-    many="teeth with a root canal",
-    good="still in place",
-    bad="lost",
-    definition=_LOST,
-    event="tooth loss",
-    happened="teeth were lost",
-    competing="Retreatment and surgery do not end the tooth; death and leaving end the time followed.",
-    rate="endo_tooth_survival",
-    rate_title="Root-filled teeth kept",
-    rate_name="Root-filled teeth",
-    rate_kept="kept",
-    asked="tooth_loss",
-    asked_as="loss of the tooth",
-    published="tooth_lost",
-)
-ENDO_FAILURE = Outcome(
-    "endo_failure",
-    ENDO_COURSES,
-    until_failure,
-    noun="root canal",
-    many="root canals",
-    good="without further treatment",
-    bad="needed further treatment",
-    definition="Further treatment is a retreatment, surgery at the root, or extraction of the tooth.",
-    event="retreatment, surgery or extraction",
-    short="endo failure",
-    happened="root canals failed",
-    competing="Extraction counts with retreatment and surgery; death and leaving end the time followed.",
-    rate="endo_free_of_intervention",
-    rate_title="Root canals without retreatment, surgery or extraction",
-    rate_name="Root canals",
-    rate_kept="not treated again",
-    asked="endo_intervention",
-    asked_as="further treatment",
-    published="endo_intervention",
-)
-NOT_HEALED = Outcome(
-    "radiographic_success",
-    ENDO_COURSES,
-    None,
-    noun="tooth",
-    many="teeth",
-    good="without failure",
-    bad="failed",
-    definition="Outcome: radiographic success.",
-    event="healing at recall",
-    shared="not healed at recall",
-    heading="Healed at recall",
-    competing="Teeth lost or treated again before a recall film are not in the shares. Until four years after the root "
-    "canal, a lesion that is smaller and not gone does not count as not healed.",
-)
-CROWNED_TOOTH_LOSS = Outcome(
-    "crowned_tooth_loss",
-    CROWNS,
-    until_lost,
-    noun="crowned tooth",
-    many="teeth with a crown",
-    good="still in place",
-    bad="lost",
-    definition=_LOST,
-    happened="teeth were lost",
-    asked="tooth_loss",
-    asked_as="loss of the tooth",
-)
-COMPLICATION = Outcome(
-    "complication",
-    CROWNS,
-    until_complication,
-    noun="crown",
-    many="crowns",
-    good="without a repair",
-    bad="needed a recement or repair",
-    definition="A complication is the first recement or repair of a crown in place; crown failure ends the waiting.",
-    asked="complication",
-    asked_as="complication",
-)
-ENDO_NEEDED = Outcome(
-    "endo_needed",
-    CROWNS,
-    None,
-    noun="tooth",
-    many="teeth crowned vital",
-    good="without a root canal",
-    bad="needed a root canal",
-    definition="A tooth needs a root canal when one is begun on it; crown failure and loss of the tooth end the "
-    "waiting.",
-    happened="teeth came to need a root canal",
-)
-OUTCOMES = (CROWN_FAILURE, COMPLICATION, ENDO_FAILURE, TOOTH_LOSS, CROWNED_TOOTH_LOSS, NOT_HEALED, ENDO_NEEDED)
+_UNTIL: dict[str, Until | None] = {
+    "failure": until_failure,
+    "loss": until_lost,
+    "complication": until_complication,
+    "": None,
+}
+
+
+def _outcome(row: dict[str, str]) -> Outcome:
+    words = {name: text for name, text in row.items() if name not in ("population", "until")}
+    return Outcome(population=POPULATIONS[row["population"]], until=_UNTIL[row["until"]], **words)
+
+
+OUTCOMES = tuple(_outcome(row) for row in data_rows("outcomes"))
+_BY_ID = {name: o for o in OUTCOMES for name in (o.asked, o.rate) if name} | {o.id: o for o in OUTCOMES}
+CROWN_FAILURE, TOOTH_LOSS = _BY_ID["crown_failure"], _BY_ID["tooth_loss"]
+CROWNED_TOOTH_LOSS, COMPLICATION = _BY_ID["crowned_tooth_loss"], _BY_ID["complication"]
+ENDO_FAILURE, NOT_HEALED = _BY_ID["endo_failure"], _BY_ID["radiographic_success"]
+ENDO_NEEDED = _BY_ID["endo_needed"]
 # Those whose share is told of every year, tooth group, clinic and clinician, in the order of the owner's sheet.
 RATES = (CROWN_FAILURE, TOOTH_LOSS, ENDO_FAILURE)
 ASKED = tuple(dict.fromkeys(o.asked for o in OUTCOMES if o.asked))
-_BY_ID = {name: o for o in OUTCOMES for name in (o.asked, o.rate) if name} | {o.id: o for o in OUTCOMES}
 
 
 def outcome(identifier: str) -> Outcome:

@@ -2,7 +2,7 @@
 
 import polars as pl
 
-from pipeline.practice.tables import CLAIM_SCHEMA, LOADS, NOTE_VALUES, QUARANTINE, Column, Table
+from pipeline.practice.tables import LOADS, NOTE_VALUES, QUARANTINE, Column, Table
 
 STORED_LOADS = Table(
     name="_loads",
@@ -24,17 +24,6 @@ STORED_QUARANTINE = Table(
     one_row_per="row set aside by ingest, with the first fault found in it",
     key=("load_id", "row_number"),
     columns={**_PLACE, **{n: QUARANTINE.columns[n] for n in ("field", "value", "reason", "raw_row")}},
-)
-
-CLAIMS = Table(
-    name="_claims",
-    one_row_per="row of a claim file: what it does to which claim",
-    key=("load_id", "row_number"),
-    columns={
-        "load_id": STORED_LOADS.columns["load_id"],
-        "row_number": STORED_LOADS.columns["rows_read"],
-        **{name: Column(dtype, "See `pipeline.practice.tables.CLAIM_SCHEMA`.") for name, dtype in CLAIM_SCHEMA.items()},
-    },
 )
 
 # What notes say as they were read: before the ledger, what is recorded and the practice's answers are held against it.

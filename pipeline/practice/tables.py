@@ -177,17 +177,8 @@ DETAIL_TABLES = {t.name: t for t in (ENDO_DETAILS, CROWN_DETAILS, FINDINGS)}
 NOTE_VALUES = declared_table("note_values", "value read from a chart note, with what became of it")
 QUARANTINE = declared_table("quarantine", "row set aside, with the first fault found in it")
 LOADS = declared_table("loads", "file read; rows_read = loaded + duplicate + reversed + quarantined", "load_id")
-# What a row of a claim file does. `claim` and `line` name the claim and its line; `action` is original, replacement,
-# void, payment or reversal; `replaces` names the claim that a replacement or void refers to; `sent` is when the file
-# says that it was sent (ISO 8601, sortable); `charge` the signed charge in the file's currency.
-CLAIM_SCHEMA: dict[str, PolarsType] = {
-    "claim": pl.String(),
-    "line": pl.String(),
-    "action": pl.String(),
-    "replaces": pl.String(),
-    "sent": pl.String(),
-    "charge": pl.Float64(),
-}
+CLAIMS = declared_table("_claims", "row of a claim file: what it does to which claim", "load_id row_number")
+CLAIM_SCHEMA = {name: of for name, of in CLAIMS.schema.items() if name not in CLAIMS.key}
 ENDO_COURSES = declared_table("endo_courses", "course of endo on one permanent tooth", "course_id")
 CROWNS = declared_table("crowns", "crown of any kind on one permanent tooth", "crown_id")
 TOOTH_FOLLOWUP = declared_table(

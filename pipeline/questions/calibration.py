@@ -100,7 +100,7 @@ def calibration_sentence(rows: Sequence[CalibrationRow], crowns: int | None = No
     if poor:
         held.append(f"held it in too few where {_named(poor, 'difference_coverage')}")
     if none:
-        held.append(f"could not be given where {_listed(_words(r) for r in none)}")
+        held.append(f"could not be given where {_listed(r.about for r in none)}")
     early = [r.too_early for r in told]
     alarms = sorted((r for r in told if r.false_alarm_rate > ALARMING), key=lambda r: -r.false_alarm_rate)
     others = [r.false_alarm_rate for r in told if r not in alarms]
@@ -132,7 +132,7 @@ def falls_short(row: CalibrationRow) -> bool:
 
 
 def _named(rows: Sequence[CalibrationRow], figure: str) -> str:
-    return _listed(f"{_words(r)} ({100 * getattr(r, figure):.0f} of 100)" for r in rows)
+    return _listed(f"{r.about} ({100 * getattr(r, figure):.0f} of 100)" for r in rows)
 
 
 def _listed(parts: Iterable[str]) -> str:
@@ -143,7 +143,3 @@ def _listed(parts: Iterable[str]) -> str:
 def _range(shares: Sequence[float]) -> str:
     low, high = (f"{100 * share:.0f}" for share in (min(shares), max(shares)))
     return low if low == high else f"{low} to {high}"
-
-
-def _words(row: CalibrationRow) -> str:
-    return row.about

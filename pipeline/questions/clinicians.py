@@ -107,7 +107,8 @@ def beside_colleagues(seen: Seen, *, not_recorded: int, seed: int) -> tuple[Funn
     Also gives the colleagues that each clinician is held against.
     """
     found, groups = seen.tally, seen.tally.groups
-    judged = np.array([_enough(ratio_to(found, _only(i, groups), ~_only(i, groups))) for i in range(groups)])
+    ratios = (ratio_to(found, _only(i, groups), ~_only(i, groups)) for i in range(groups))
+    judged = np.array([ratio.expected >= MIN_EXPECTED for ratio in ratios])
     verdict = judge(found, found.failed[None], judged, dispersion=seen.dispersion, levels=LEVELS)
     company = [_colleagues(verdict, judged, i) for i in range(groups)]
     noticed, by_chance = _simulated(seen, judged, company, seed)
@@ -168,10 +169,6 @@ def colleagues_hazard(seen: Seen, name: str, beside: Sequence[str]) -> tuple[Rat
     failed = found.failed[others].sum(axis=0) + (found.failed[mine].sum(axis=0) if rate else 0.0)
     risk = found.risk[others].sum(axis=0) + rate * found.risk[mine].sum(axis=0)
     return ratio, np.where(risk > 0, failed / np.maximum(risk, 1e-300), 0.0)
-
-
-def _enough(ratio: Ratio) -> bool:
-    return ratio.expected >= MIN_EXPECTED
 
 
 def _only(place: int, groups: int) -> Bools:

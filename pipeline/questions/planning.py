@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 import polars as pl
 from scipy.special import ndtri
 
+from pipeline.practice.counts import count
 from pipeline.practice.counts import years as in_years
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.groups import days_of
@@ -317,9 +318,5 @@ def _sentences(plan: Plan) -> tuple[str, ...]:
             f"Not at this pace: this practice alone would not get there within {plan.within_years} years. {together}"
         )
     else:
-        third = f"At the pace of the last 24 months about {_months(plan.months)} more of records, or {together}"
+        third = f"At the pace of the last 24 months about {count(plan.months, 'month')} more of records, or {together}"
     return first, second, third
-
-
-def _months(n: int) -> str:
-    return f"{n} month{'s' if n != 1 else ''}"

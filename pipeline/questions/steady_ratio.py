@@ -405,15 +405,11 @@ def _sentence(
             f"The ratio changes over time: {failures[0]} failures in the first year after {contrast.since}, "
             f"{failures[1]} later, which are too few for a ratio of each."
         )
-    first, later = (f"{_times(p.hazard_ratio)} as fast ({p.ci_low:.1f} to {p.ci_high:.1f})" for p in phases)
+    first, later = (f"{p.hazard_ratio:.1f} times as fast ({p.ci_low:.1f} to {p.ci_high:.1f})" for p in phases)
     came = f"in the first year after {contrast.since} failures came {first}, later {later}."
     if steady is None:
         return f"Whether the ratio changes over time cannot be told: {came}"
     return f"The ratio changes over time: {came} No one ratio holds throughout."
-
-
-def _times(ratio: float) -> str:
-    return f"{ratio:.1f} times"
 
 
 def _untested(contrast: Contrast, tests: tuple[SteadyTest, ...]) -> Steady:

@@ -15,8 +15,8 @@ import polars as pl
 
 from pipeline.machine.progress import Progress
 from pipeline.practice.pseudonyms import Pseudonyms
-from pipeline.practice.read_tables import CLAIMS, READ_VALUES, STORED_QUARANTINE
-from pipeline.practice.tables import Table
+from pipeline.practice.read_tables import READ_VALUES, STORED_QUARANTINE
+from pipeline.practice.tables import CLAIMS, Table
 from pipeline.reading.column_forms import ColumnForms, part_names
 from pipeline.reading.doubts import Seen
 from pipeline.reading.sources import Batch, Source, reading

@@ -43,7 +43,7 @@ def totals_told(found: pl.DataFrame, *, today: dt.date) -> list[str]:
         return []
     cells = [["year", *(name.replace("_", " ") for name in TOTALS)]]
     cells += [
-        [str(row["year"]), *(_figure(row.get(name) or 0) for name in TOTALS)]
+        [str(row["year"]), *(f"{row.get(name) or 0:,.0f}" for name in TOTALS)]
         for row in shown.tail(YEARS_SHOWN).to_dicts()
     ]
     wide = [max(map(len, column)) for column in zip(*cells, strict=True)]
@@ -70,7 +70,7 @@ def refuse_other_totals(found: pl.DataFrame, told: Told) -> None:
     if not apart:
         return
     lines = [
-        f"  {year} {name.replace('_', ' ')}: {_figure(value)} in [control_totals], {_figure(got)} in the files"
+        f"  {year} {name.replace('_', ' ')}: {value:,.0f} in [control_totals], {got:,.0f} in the files"
         for year, name, value, got in apart
     ]
     raise DataError(
@@ -96,7 +96,3 @@ def _causes(apart: Sequence[tuple[int, str, float, float]]) -> str:
     if any(got < value for value, got in counts):
         found.append("Fewer than told: a file is missing or cut short, rows were set aside, or a code is not known.")
     return "\n".join(found or ["Fees that differ alone: another amount was taken, such as what was paid."])
-
-
-def _figure(value: float) -> str:
-    return f"{value:,.0f}"

@@ -19,9 +19,9 @@ from pipeline.machine.progress import Progress
 from pipeline.notes.hold import hold_notes, reader_of
 from pipeline.practice.counts import count
 from pipeline.practice.pseudonyms import KEPT, NAMING, Pseudonyms, choose, key_path
-from pipeline.practice.read_tables import CLAIMS, STORED_LOADS
+from pipeline.practice.read_tables import STORED_LOADS
 from pipeline.practice.settings import Settings
-from pipeline.practice.tables import INPUT_TABLES, LOADS, NOTES, PATIENTS, PROCEDURES, Table
+from pipeline.practice.tables import CLAIMS, INPUT_TABLES, LOADS, NOTES, PATIENTS, PROCEDURES, Table
 from pipeline.reading.column_forms import column_forms, proves_comma, reading_of
 from pipeline.reading.config import code_table, matching_files
 from pipeline.reading.doubts import Seen, find_doubts, refuse_doubts

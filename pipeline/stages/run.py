@@ -5,7 +5,7 @@ import dataclasses
 import datetime as dt
 import json
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +19,7 @@ from pipeline.practice.counts import count
 from pipeline.practice.own_question import Ask
 from pipeline.practice.pseudonyms import KEPT, NAMING, choose, crosswalk, key_path
 from pipeline.practice.reasons import REASONS
-from pipeline.practice.settings import Borrowing, CodedWindows, Settings
+from pipeline.practice.settings import Borrowing, Settings
 from pipeline.practice.tables import (
     CROWN_DETAILS,
     CROWNS,
@@ -411,8 +411,12 @@ def written_ids(store: Store, settings: Settings, *, say: Say) -> pl.DataFrame:
 
 
 def _analysis(settings: Settings) -> Analysis:
-    names = {f.name for f in dataclasses.fields(Analysis)}
-    return Analysis(**{k: v for k, v in dataclasses.asdict(settings.analysis).items() if k in names})
+    return Analysis(**_part(Analysis, settings.analysis))
+
+
+def _part(kind: type, whole: object) -> dict[str, Any]:
+    """Of settings that hold more, what a dataclass asks for."""
+    return {f.name: getattr(whole, f.name) for f in dataclasses.fields(kind)}
 
 
 def _summary(store: Store, settings: Settings, codes: pl.DataFrame) -> StoreSummary:
@@ -431,13 +435,13 @@ def _summary(store: Store, settings: Settings, codes: pl.DataFrame) -> StoreSumm
         changes=store.changes.counted(),
         linked_from=_day(kept.get("begin")),
         cutoff=_day(kept.get("cutoff")),
-        rules=_in_words(settings.rules)
+        rules=_in_words(dataclasses.asdict(settings.rules))
         | {
             "crown_date": settings.practice.crown_date,
             "root_canals_elsewhere": settings.practice.root_canals_elsewhere,
             "film_readers": ", ".join(settings.practice.film_readers) or "not set",
         },
-        settings=_in_words(settings.analysis) | _in_words(_borrowing(settings)),
+        settings=_in_words(dataclasses.asdict(settings.analysis) | _part(Borrowing, settings.evidence)),
         left_out=store.read(FIELD_NOTES),
         other_texts=store.other_texts(),
         records=Records(),
@@ -462,15 +466,11 @@ def _others(store: Store, settings: Settings, told: StoreSummary, *, today: dt.d
     rules = agreed_rules(told.rules, told.settings)
     members = read_members(members_file(settings)) if told_by.members is not None else None
     found = others_of(
-        given, code=code, rules=rules, borrowing=_borrowing(settings), own_keys=_key_numbers(store), members=members
+        given, code=code, rules=rules, borrowing=settings.evidence, own_keys=_key_numbers(store), members=members
     )
     if members is None:
         refuse_unlisted(found.given, taken=told_by.unlisted)
     return found
-
-
-def _borrowing(settings: Settings) -> Borrowing:
-    return Borrowing(**{f.name: getattr(settings.evidence, f.name) for f in dataclasses.fields(Borrowing)})
 
 
 def _comparison_input(
@@ -480,7 +480,7 @@ def _comparison_input(
     every_crown, every_course = read(CROWNS), read(ENDO_COURSES)
     tables = _gathered(store, codes, until=settings.rules.data_cutoff)
     return ComparisonInput(
-        **{f.name: getattr(told, f.name) for f in dataclasses.fields(told)},
+        **_part(StoreSummary, told),
         crowns=own_crowns(every_crown),
         every_crown=every_crown,
         endo_courses=own_courses(every_course),
@@ -520,8 +520,7 @@ def _coded(store: Store, settings: Settings, codes: pl.DataFrame) -> Coded:
     found = store.procedures_of(telling, until=settings.rules.data_cutoff)
     rows = under_stand_ins(found, store.stand_ins.read()).lazy()
     refunds = match_refunds(rows, reversal_days=settings.rules.reversal_days)
-    windows = CodedWindows(**{f.name: getattr(settings.analysis, f.name) for f in dataclasses.fields(CodedWindows)})
-    return Coded(coded_rows(done_rows(rows, refunds).collect(), codes), windows)
+    return Coded(coded_rows(done_rows(rows, refunds).collect(), codes), settings.analysis)
 
 
 def _gathered(store: Store, codes: pl.DataFrame, *, until: dt.date | None, share: float | None = None) -> LinkInput:
@@ -551,6 +550,5 @@ def _day(text: str | None) -> dt.date | None:
     return dt.date.fromisoformat(text) if text else None
 
 
-def _in_words(choices: object) -> dict[str, str]:
-    values = dataclasses.asdict(choices)  # type: ignore[call-overload]
+def _in_words(values: Mapping[str, Any]) -> dict[str, str]:
     return {name: "not set" if value is None else str(value) for name, value in values.items()}

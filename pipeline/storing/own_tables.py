@@ -7,8 +7,9 @@ from collections.abc import Collection, Iterator
 
 import polars as pl
 
-from pipeline.practice.read_tables import CLAIMS, READ_VALUES, STORED_LOADS, STORED_QUARANTINE
+from pipeline.practice.read_tables import READ_VALUES, STORED_LOADS, STORED_QUARANTINE
 from pipeline.practice.tables import (
+    CLAIMS,
     DETAIL_TABLES,
     INPUT_TABLES,
     LINKED_TABLES,

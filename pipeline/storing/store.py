@@ -27,8 +27,8 @@ import pyarrow as pa
 from pipeline.machine.duck import connect_closed
 from pipeline.machine.errors import BusyError, DataError
 from pipeline.machine.faults import as_data_error, damaged, is_damaged
-from pipeline.practice.read_tables import CLAIMS, READ_VALUES, STORED_LOADS, STORED_QUARANTINE
-from pipeline.practice.tables import LOADS, PROCEDURES, QUARANTINE, Filled, Table
+from pipeline.practice.read_tables import READ_VALUES, STORED_LOADS, STORED_QUARANTINE
+from pipeline.practice.tables import CLAIMS, LOADS, PROCEDURES, QUARANTINE, Filled, Table
 from pipeline.storing import changes as store_changes
 from pipeline.storing import mended as store_mended
 from pipeline.storing.changes import Changes

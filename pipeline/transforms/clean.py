@@ -308,7 +308,7 @@ def _read(written: pl.Series, *, name: str, reading: Reading) -> pl.DataFrame:
     if kind(table, name) == "date":
         found = found.with_columns(_plausible(name, "value", "note", reading))
     if name in YEARS_OF:
-        found = found.with_columns(_year_alone(pl.col("text")).alias("year"))
+        found = found.with_columns(year=pl.col("text").str.extract(YEAR_ALONE).cast(pl.Float64, strict=False))
     return found
 
 
@@ -433,10 +433,6 @@ def _with_year(frame: pl.DataFrame, name: str) -> pl.DataFrame:
         known.cast(pl.Int32).alias(field),
         pl.when(~only_year.fill_null(False)).then(pl.col(f"{name}:note")).alias(f"{name}:note"),
     )
-
-
-def _year_alone(text: pl.Expr) -> pl.Expr:
-    return text.str.extract(YEAR_ALONE).cast(pl.Float64, strict=False)
 
 
 def _plausible(name: str, value: str, note: str | None, reading: Reading) -> list[pl.Expr]:

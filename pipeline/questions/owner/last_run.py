@@ -48,7 +48,7 @@ def noted(runs: pl.DataFrame, run: Run, owner: Owner, *, today: dt.date) -> tupl
         newest = runs.filter(pl.col("run") == runs["run"].max())
         same = newest.row(0, named=True)
         number, day = int(same["run"]), same["run_on"]
-        if _known_by(same) == (run.records, run.settings, run.program):
+        if (same["records"], same["settings"], same["program"]) == (run.records, run.settings, run.program):
             runs = runs.filter(pl.col("run") != number)
         else:
             number, day = number + 1, today
@@ -108,10 +108,6 @@ def _since(last: pl.DataFrame, figures: pl.DataFrame, run: Run) -> SinceLastRun:
         program_before=head["program"] if head["program"] != run.program else "",
         settings_changed=head["settings"] != run.settings,
     )
-
-
-def _known_by(row: Mapping[str, object]) -> tuple[object, object, object]:
-    return row["records"], row["settings"], row["program"]
 
 
 def _digest(content: object) -> str:

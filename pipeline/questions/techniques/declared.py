@@ -1,12 +1,79 @@
-"""The list of all technique questions that are asked."""
+"""The technique questions that are asked: `data/technique_questions.csv`, their groups in `technique_groups.csv`.
 
-from pipeline.questions.techniques import of_courses, of_crowns
-from pipeline.questions.techniques.question import Question
+A cell that is empty says that a question is as most are. `needs` is then the detail of the factor's name, `caveats` are
+those of `CAVEATS`; several are parted by `|`, and `chosen` and `afterwards` stand for `CHOSEN` and `AFTERWARDS`. All
+are adjusted for what is known of the tooth, but for what they ask about and what stands under `not_adjusted`. A group
+has the word of its name unless others are given; one of a dose lies above a number, up to another.
+"""
+
+from functools import cache
+
+from pipeline.machine.data_tables import data_rows
+from pipeline.questions.techniques.question import (
+    AFTERWARDS,
+    CHOSEN,
+    COURSE_OUTCOMES,
+    CROWN_FAILURE,
+    OF_COURSES,
+    OF_CROWNS,
+    Among,
+    Band,
+    Level,
+    Question,
+)
+
+SENTENCES = {"chosen": CHOSEN, "afterwards": AFTERWARDS}
+CAVEATS = {"crown": (CHOSEN,), "course": (CHOSEN, AFTERWARDS)}
+WHY_ADJUST = {
+    "crown": "Patients and teeth of higher risk may get another kind of crown.",
+    "course": "Harder teeth may be treated another way.",
+}
 
 
+@cache
 def all_questions() -> tuple[Question, ...]:
     """Every technique question, in order of unit (crowns first) and id."""
-    found = (*of_crowns.QUESTIONS, *of_courses.QUESTIONS)
+    found = tuple(_question(row) for row in data_rows("technique_questions"))
     if len({q.id for q in found}) < len(found):
         raise ValueError("Two technique questions share an id.")
     return tuple(sorted(found, key=lambda q: (q.unit != "crown", q.id)))
+
+
+def _question(row: dict[str, str]) -> Question:
+    groups = [group for group in data_rows("technique_groups") if group["question"] == row["id"]]
+    crown = row["unit"] == "crown"
+    usual = "crown" if crown else "course"
+    without = {row["factor"], *row["not_adjusted"].split()}
+    marks = row["marks"].split()
+    return Question(
+        id=row["id"],
+        title=row["title"],
+        unit=row["unit"],  # type: ignore[arg-type]
+        factor=row["factor"],
+        outcomes=(CROWN_FAILURE,) if crown else COURSE_OUTCOMES,
+        adjust=tuple(c for c in (OF_CROWNS if crown else OF_COURSES) if c.name not in without),
+        why_adjust=row["why_adjust"] or WHY_ADJUST[usual],
+        needs=(row["needs"],) if row["needs"] else (),
+        reference=row["reference"],
+        levels=() if row["dose_unit"] else tuple(_level(group) for group in groups),
+        bands=tuple(_band(group) for group in groups) if row["dose_unit"] else (),
+        dose_unit=row["dose_unit"],
+        spline="spline" in marks,
+        caveats=tuple(SENTENCES.get(c, c) for c in row["caveats"].split("|")) if row["caveats"] else CAVEATS[usual],
+        also=(tuple(row["also"].split()),) if row["also"] else (),  # type: ignore[arg-type]
+        learn="learn" in marks,
+        safety="safety" in marks,
+        events=tuple(row["events"].split()),
+        pool_label=row["pool_label"],
+        among=Among(row["among"], row["population"]) if row["among"] else None,
+    )
+
+
+def _level(group: dict[str, str]) -> Level:
+    return Level(group["name"], group["label"], tuple((group["words"] or group["name"]).split()))
+
+
+def _band(group: dict[str, str]) -> Band:
+    above, to = (float(group[end]) if group[end] else None for end in ("above", "to"))
+    ends = group["ends"].split()
+    return Band(group["name"], group["label"], above, to, "at_least" in ends, "below" in ends)

@@ -232,13 +232,12 @@ def _draft(question: Question, outcome: str, groups: Grouped, analysis: Analysis
         time_zero=TIME_ZERO[question.unit],
         competing=named(outcome).competing,
     )
-    smallest = question.smallest_difference_per_100
     return Draft(
         answer=answer,
         pairs=tuple(pair for pair in pairs if timed.issuperset(pair)),
         ratios={},
         differences={},
-        smallest_per_100=analysis.smallest_difference_per_100 if smallest is None else smallest,
+        smallest_per_100=analysis.smallest_difference_per_100,
         years_of_records=_years(groups.rows),
         paces=paces_of(groups.rows, groups.labels, outcome),
         safety=question.safety,

@@ -11,22 +11,28 @@ CROWN_FAILURE, TOOTH_LOSS = outcomes.CROWN_FAILURE.id, outcomes.TOOTH_LOSS.id
 ENDO_FAILURE, HEALED = outcomes.ENDO_FAILURE.id, outcomes.NOT_HEALED.id
 COURSE_OUTCOMES = (TOOTH_LOSS, ENDO_FAILURE, HEALED)
 
-TOOTH_GROUP, SEX = Levels("tooth_group", "tooth group"), Levels("sex", "sex")
-AGE, YEAR = Numeric("age", "age at the start", 10.0), Numeric("year", "year of the start", 5.0)
-MATERIAL, ENDO_FIRST = Levels("material", "material"), Levels("endo_before_seat", "root canal before the seat")
-LESION, KIND = Levels("lesion", "lesion before treatment"), Levels("kind", "first treatment or retreatment")
-CROWNED = Levels("crown_at_start", "crown at the start")
-POST_PLACED, LENGTHENED = Levels("post_placed", "post under the core"), Levels("crown_lengthening", "crown lengthening")
-PULPAL = Levels("pulpal_diagnosis", "diagnosis of the pulp before treatment")
-APICAL = Levels("apical_diagnosis", "diagnosis of the root end before treatment")
-SPLINTED, FILM_3D = Levels("splint", "splint"), Levels("film_3d", "three-dimensional film")
-# What was built before the seat, and what is known of a tooth before its root canal was finished.
-BUILT: tuple[Covariate, ...] = (POST_PLACED, LENGTHENED)
-DIAGNOSED: tuple[Covariate, ...] = (PULPAL, APICAL)
-FOUND: tuple[Covariate, ...] = (*DIAGNOSED, SPLINTED, FILM_3D)
-OF_CROWNS: tuple[Covariate, ...] = (AGE, SEX, TOOTH_GROUP, ENDO_FIRST, MATERIAL, YEAR, *BUILT)
-WITHOUT_POST: tuple[Covariate, ...] = tuple(c for c in OF_CROWNS if c is not POST_PLACED)
-OF_COURSES: tuple[Covariate, ...] = (AGE, SEX, TOOTH_GROUP, KIND, LESION, CROWNED, YEAR, *FOUND)
+_AGE, _SEX = Numeric("age", "age at the start", 10.0), Levels("sex", "sex")
+_TOOTH_GROUP, _YEAR = Levels("tooth_group", "tooth group"), Numeric("year", "year of the start", 5.0)
+# What is known of a tooth before its crown was seated, and before its root canal was finished.
+OF_CROWNS: tuple[Covariate, ...] = (
+    *(_AGE, _SEX, _TOOTH_GROUP),
+    Levels("endo_before_seat", "root canal before the seat"),
+    Levels("material", "material"),
+    _YEAR,
+    Levels("post_placed", "post under the core"),
+    Levels("crown_lengthening", "crown lengthening"),
+)
+OF_COURSES: tuple[Covariate, ...] = (
+    *(_AGE, _SEX, _TOOTH_GROUP),
+    Levels("kind", "first treatment or retreatment"),
+    Levels("lesion", "lesion before treatment"),
+    Levels("crown_at_start", "crown at the start"),
+    _YEAR,
+    Levels("pulpal_diagnosis", "diagnosis of the pulp before treatment"),
+    Levels("apical_diagnosis", "diagnosis of the root end before treatment"),
+    Levels("splint", "splint"),
+    Levels("film_3d", "three-dimensional film"),
+)
 
 CHOSEN = (
     "Teeth were not given one way or the other by chance; what led to the choice may itself decide how long they last."
@@ -88,14 +94,12 @@ class Question:
     reference. `reference` names a group; `also` are further pairs of groups to compare, the second being the one
     compared with. `adjust` are the covariates and `why_adjust` the reason for them. `needs` are the stored fields
     without which it is not asked, each `table.column`: the detail of the factor's name unless others are given.
-    `smallest_difference_per_100` None takes that of the settings. `spline` adds a curve over the dose. `learn` marks a
-    technique that a clinician may take up: its learning curve is then asked for as well (see `learning.py`). Of groups
-    too small to be shown words are counted together, bands of a dose left out, since its two ends are not alike.
-    `events` are words of `codes.EVENTS` whose rows say the groups where the fields do not (see `coded_details.py`).
-    `pool_label` names such words together where the reference is none of them ("others together" says nothing). `among`
-    keeps only the rows for which either way was possible. `safety` marks a measure of safety, of which it is never said
-    that its ways differ little (see `safety.py`).
-    """
+    `spline` adds a curve over the dose. `learn` marks a technique that a clinician may take up: its learning curve is
+    then asked for as well (see `learning.py`). Of groups too small to be shown words are counted together, bands of a
+    dose left out, since its two ends are not alike. `events` are words of `codes.EVENTS` whose rows say the groups
+    where the fields do not (see `coded_details.py`). `pool_label` names such words together where the reference is none
+    of them ("others together" says nothing). `among` keeps only the rows for which either way was possible. `safety`
+    marks a measure of safety, of which it is never said that its ways differ little (see `safety.py`)."""
 
     id: str
     title: str
@@ -111,7 +115,6 @@ class Question:
     dose_unit: str = ""
     spline: bool = False
     caveats: tuple[str, ...] = (CHOSEN,)
-    smallest_difference_per_100: float | None = None
     also: tuple[tuple[str, str], ...] = ()
     learn: bool = False
     safety: bool = False
@@ -168,8 +171,3 @@ def fields_needed(question: Question) -> tuple[str, ...]:
 def same(*pairs: tuple[str, str]) -> tuple[Level, ...]:
     """Levels that are each one recorded word: pairs of word and label."""
     return tuple(Level(word, label, (word,)) for word, label in pairs)
-
-
-def yes_no(yes: str, no: str) -> tuple[Level, Level]:
-    """Levels of a flag."""
-    return Level("yes", yes, ("true",)), Level("no", no, ("false",))

@@ -79,7 +79,7 @@ def _table(look: TableLook) -> list[str]:
         return lines
     if look.mended:
         lines.append(f"  mended: {look.mended:,} of these rows; each takes the place of one that was set aside")
-    absent = [f for f in _fields(look) if f not in look.columns]
+    absent = [f for f in input_fields(look.table) if f not in look.columns]
     filled = ", ".join(f"{name} {share:.0%}" for name, share in look.filled.items())
     lines.append(f"  columns: {len(look.columns)} mapped; filled in: {filled or 'nothing'}")
     if absent:
@@ -118,10 +118,6 @@ def _answers_given(look: TableLook) -> str:
     each = ", ".join(f"{event} {n:,}" for event, n in counts.iter_rows())
     undated = rows.filter(pl.col("event_year").is_null(), pl.col("event") != "nothing").height
     return f"{rows.height:,} ({each})" + (f"; {undated:,} of them without a day or a year" if undated else "")
-
-
-def _fields(look: TableLook) -> list[str]:
-    return input_fields(look.table)
 
 
 def _codes(looks: dict[str, TableLook], codes: pl.DataFrame) -> list[str]:
