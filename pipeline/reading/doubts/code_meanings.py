@@ -45,7 +45,8 @@ class CodeTexts:
 
 def text_heading(headings: Sequence[str], code: str | None) -> str | None:
     """The column of descriptions beside that of codes."""
-    return next((h for h in headings if h != code and plain_heading(h) in _TEXTS), None)
+    called = {h: plain_heading(h) for h in headings if h != code}  # also in two languages, `Text / Libellé`
+    return next((h for h, plain in called.items() if plain in _TEXTS or (plain and {*plain.split()} <= _TEXTS)), None)
 
 
 def meaning_doubts(where: str, seen: CodeTexts, named: Collection[str], *, is_own_list: bool) -> list[Doubt]:
