@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import json
 import random
 import tomllib
 from pathlib import Path
@@ -149,3 +150,24 @@ def test_a_printed_ledger_is_cut_below_its_known_headings_and_not_below_a_title(
     table = ledger_of(found(tmp_path, ledger__prn=lines))
     assert set(table["columns"]) >= {"patient_id", "service_date", "code", "tooth"}
     assert table["columns"]["service_date"] == "DATE"
+
+
+def test_patients_with_visits_within_are_not_joined_to_themselves(tmp_path: Path):
+    records: dict[int, dict[str, Any]] = {}
+    for patient, day, code, tooth in visits(80):
+        of = records.setdefault(patient, {"chart": f"c{patient}", "born": f"19{patient % 60 + 30}-05-06", "visits": []})
+        of["visits"].append({"on": f"{day}T09:30:00", "work": [{"cdt": code, "tooth": {"number": tooth}, "fee": 9}]})
+    path = tmp_path / "charts.jsonl"
+    path.write_text("\n".join(json.dumps(one) for one in records.values()) + "\n", encoding="utf-8")
+    table = ledger_of(suggest([path], folder=tmp_path))
+    assert "joined" not in table
+    assert table["sheets"] == ["visits.work"]
+    assert table["columns"]["service_date"] == "visit.on"
+
+
+def test_numbers_of_patients_with_a_year_behind_a_stroke_are_no_months(tmp_path: Path):
+    words = ("ตรวจ", "ขูดหินปูน", "ครอบฟัน", "รักษาราก", "ถอนฟัน", "PA")
+    rows = [f"{p % 100:04}/{40 + p % 25},{d},{words[CODES.index(code)]},{tooth}" for p, d, code, tooth in visits(90)]
+    table = ledger_of(found(tmp_path, ledger__csv=["HN,วันที่,การรักษา,ซี่", *rows]))
+    assert table["columns"]["patient_id"] == "HN"
+    assert table["columns"]["code"] == "การรักษา"
