@@ -20,7 +20,7 @@ MONTHS = (
     *("july", "august", "september", "october", "november", "december"),
 )
 # What can be told of one file alone, and in which words.
-OF_FILE = {"serial_dates": SERIAL_DATES, "late_stamps": ("next_day", "as_written", "midnights")}
+OF_FILE = {"serial_dates": SERIAL_DATES, "late_stamps": ("next_day", "as_written", "midnights", "universal")}
 NOTATIONS_BY = ("universal", "fdi")
 CENTURIES, CENTURY = Bounds(1880, 2000), "1950, which reads 50 as 1950"
 

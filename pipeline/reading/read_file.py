@@ -20,6 +20,7 @@ from pipeline.practice.tables import CLAIMS, Table
 from pipeline.reading.column_forms import ColumnForms, part_names
 from pipeline.reading.doubts import Seen
 from pipeline.reading.sources import Batch, Source, reading
+from pipeline.reading.sources.few_batches import in_few
 from pipeline.transforms.clean import DONE_ON, NOTE_SCHEMA, Cleaned, Reading, clean
 
 TYPING = "the typing of its cells"
@@ -114,7 +115,7 @@ class FileRead:
         """The typed rows of the file's table, batch by batch; everything else is counted or kept on the way."""
         table = self.reading.table
         load_id = pl.lit(self.load_id, pl.Int32).alias("load_id")
-        for batch in self.source.batches():
+        for batch in in_few(self.source.batches()):
             self.refuse(batch.rows)
             with reading(self.seen.file, TYPING):
                 fields = self.seen.answers.fields(batch.rows)

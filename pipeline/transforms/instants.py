@@ -12,7 +12,7 @@ from pipeline.transforms.other_days import epoch_as_stamp
 
 # Hours of the day in which practices work, and the share of the stamps that must lie in them: our own judgement
 # (common practice, no source).
-_OPENS, _CLOSES = 6, 22
+EARLIEST, LATEST = 6, 22
 _USUAL_MIDDLE = 13
 _NEARLY_ALL, _MATTERS = 0.98, 0.01
 # A place for each distance from Greenwich in hours, as they are in winter.
@@ -90,7 +90,7 @@ def days_in_doubt(hours: Mapping[int, int]) -> list[int] | None:
     differs = False
     for away in range(-11, 15):
         local = {hour: (hour + away) % 24 for hour in hours}
-        open_then = sum(n for hour, n in hours.items() if _OPENS <= local[hour] < _CLOSES)
+        open_then = sum(n for hour, n in hours.items() if EARLIEST <= local[hour] < LATEST)
         if open_then < _NEARLY_ALL * total:
             continue
         fitting[away] = abs(sum(local[h] * n for h, n in hours.items()) / total + 0.5 - _USUAL_MIDDLE)

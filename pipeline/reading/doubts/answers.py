@@ -54,6 +54,7 @@ _BETWEEN = "-"
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 _YEAR_MONTH_DAY = r"^(\d{4}-)(\d{2})(-\d{2}.*)$"
 _ISO_DAY = r"^(\d{4})-(\d{2})-(\d{2})"
+_BARE_STAMP = r"^\s*(\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?)\s*$"
 _BARE_DAY = r"^\s*(\d{4}-\d{2}-\d{2})(?:[T ]00:00(?::00)?)?\s*$"
 _LATE = r"^(\d{4}-\d{2}-\d{2})[T ](?:1[2-9]|2[0-3]):"
 
@@ -86,6 +87,7 @@ class Answers:
     fee_called: str | None = None  # what the file itself calls its fees
     months_from_zero: bool = False
     next_day: bool = False
+    universal: bool = False  # stamps that name no zone are told in the time of Greenwich
     midnights: bool = False  # days without a time are midnights of the zone, told in the time of Greenwich
     zone: str | None = None  # the time zone of the practice, where instants are told
     merged: Mapping[str, str] = field(default_factory=dict)  # numbers given up, each with the one that stands for it
@@ -274,6 +276,8 @@ class Answers:
             text = pl.coalesce(late.dt.offset_by("1d").cast(pl.String), text)
         if self.year_begins and name == "service_date":
             text = calendar_years(text, self.year_begins)
+        if self.universal:
+            text = text.str.replace(_BARE_STAMP, "${1}Z")
         if self.midnights:  # the last minute of a day of Greenwich is of the day that began last at the practice
             text = text.str.replace(_BARE_DAY, "${1}T23:59:00Z")
         return as_local(text, self.zone) if self.zone else text
@@ -302,11 +306,11 @@ def answers_for(
         If a column that PRACTICE.toml names for it is not in the file.
     """
     practice, told = settings.practice, settings.tables[table].for_file(of)
-    is_midnights = told.late_stamps == "midnights"
-    zone = practice.time_zone if is_midnights or not told.late_stamps else None
-    if is_midnights and zone is None:
+    is_midnights, is_universal = (told.late_stamps == word for word in ("midnights", "universal"))
+    zone = practice.time_zone if is_midnights or is_universal or not told.late_stamps else None
+    if (is_midnights or is_universal) and zone is None:
         raise DataError(
-            f'{file}: [tables.{table}] late_stamps = "midnights" needs time_zone under [practice], such as '
+            f'{file}: [tables.{table}] late_stamps = "{told.late_stamps}" needs time_zone under [practice], such as '
             '"Europe/Dublin", the practice\'s own.'
         )
     if ours:
@@ -371,6 +375,7 @@ def answers_for(
         months_from_zero=told.months_count_from == ZERO,
         next_day=told.late_stamps == NEXT_DAY,
         midnights=is_midnights,
+        universal=is_universal,
         zone=zone,
         merged=merged or {},
         notations=tuple(one for one in notations if one[0] != FILE or fits(Path(file).name, one[1])),

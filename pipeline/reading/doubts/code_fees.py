@@ -48,18 +48,18 @@ def fee_jumps(where: str, pieces: Sequence[pl.DataFrame], *, own_codes: bool, di
     sums = added(pieces).sort("code", "month")
     both = sums.with_columns(pl.col(SUMS).cum_sum().over("code").name.suffix("_to"))
     both = both.with_columns(**{f"{s}_from": pl.col(s).sum().over("code") - pl.col(f"{s}_to") for s in SUMS})
+    both = both.with_columns(since=pl.col("month").shift(-1).over("code"))
     some = both.filter(pl.col("n_to") >= _LEAST_WITH, pl.col("n_from") >= _LEAST_WITH)
     enough = both.filter(pl.col("n_to") >= _LEAST, pl.col("n_from") >= _LEAST)
     mean = {side: pl.col(f"total_{side}") / pl.col(f"n_{side}") for side in ("to", "from")}
     spread = pl.max_horizontal(
         (pl.col(f"squares_{side}") / pl.col(f"n_{side}") - mean[side] ** 2).clip(lower_bound=0).sqrt() for side in mean
     )
-    since = pl.col("month").shift(-1).over("code")
     is_enough = (pl.col("n_to") >= _LEAST) & (pl.col("n_from") >= _LEAST)
     jumps = some.select(
         "code",
         until="month",
-        since=since,
+        since="since",
         before=mean["to"].exp(),
         after=mean["from"].exp(),
         spread=spread,
@@ -67,7 +67,8 @@ def fee_jumps(where: str, pieces: Sequence[pl.DataFrame], *, own_codes: bool, di
     )
     size = (pl.col("after").log() - pl.col("before").log()).abs()
     jumps = jumps.drop_nulls().filter((size >= _JUMP) & (size >= _SPREADS * pl.col("spread")))
-    largest = jumps.sort(size, "since", descending=[True, False]).unique("code", keep="first", maintain_order=True)
+    ranked = jumps.sort("enough", size, "since", descending=[True, True, False])
+    largest = ranked.unique("code", keep="first", maintain_order=True)
     found = largest.filter("enough").sort("code")
     if found.height > max(1, _MOST * enough["code"].n_unique()):
         return [] if divided else _in_one_month(where, found, sums)

@@ -45,15 +45,19 @@ class CodeTexts:
 
 def text_heading(headings: Sequence[str], code: str | None) -> str | None:
     """The column of descriptions beside that of codes."""
-    return next((h for h in headings if h != code and plain_heading(h) in _TEXTS), None)
+    called = {h: plain_heading(h) for h in headings if h != code}  # also in two languages, `Text / Libellé`
+    return next((h for h, plain in called.items() if plain in _TEXTS or (plain and {*plain.split()} <= _TEXTS)), None)
 
 
-def meaning_doubts(where: str, seen: CodeTexts, named: Collection[str], *, is_own_list: bool) -> list[Doubt]:
-    """Codes that descriptions of two kinds stand beside; of a list of the trade only codes that are `named` anew."""
+def meaning_doubts(
+    where: str, seen: CodeTexts, named: Collection[str], *, is_own_list: bool, renewed: Collection[str] = ()
+) -> list[Doubt]:
+    """Codes that descriptions of two kinds stand beside; of a list of the trade only codes that are `named` anew. Those
+    that are told to mean other work since a day, `renewed`, are of two kinds by right."""
     kinds: dict[str, Counter[str]] = defaultdict(Counter)
     for (code, text), n in seen.rows.items():
         likely = likely_events(text)
-        if len(likely) == 1 and (is_own_list or code.upper() in named):
+        if len(likely) == 1 and code not in renewed and (is_own_list or code.upper() in named):
             kinds[code][likely[0]] += n
     found = {}
     for code, events in sorted(kinds.items()):

@@ -9,11 +9,12 @@ from pipeline.practice.settings import Settings
 from pipeline.reading.doubts.doubt import Doubt, ask
 from pipeline.reading.doubts.seen import Seen
 from pipeline.transforms.dates import MAX_AGAINST, NOON, bare_dates, gather_evidence
-from pipeline.transforms.instants import PLACES, days_in_doubt, utc_minutes
+from pipeline.transforms.instants import EARLIEST, LATEST, PLACES, days_in_doubt, utc_minutes
 from pipeline.transforms.other_days import epoch_as_stamp
 
 _SOME = 3
 _HOURS_OF_A_DAY, _MOST_PLACES = 2, 6
+_ENOUGH, _AT_NIGHT = 20, 0.2  # stamps, and share of them at night
 _YEAR_AND_MONTH = r"^\d{4}-(\d{2})-\d{2}"
 _MONTHS_SEEN = 6
 _ISO = r"^\d{4}-(\d{2})-(\d{2})"
@@ -36,6 +37,7 @@ def day_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             found += swapped(where, one.table, texts) if told.swapped_dates is None else []
             if told.late_stamps is None and settings.practice.time_zone is None:
                 found += late_stamps(where, one.table, texts) or other_days(where, one.table, texts)
+                found += stamps_at_night(where, one.table, texts)
             if told.months_count_from is None:
                 found += months_from_zero(where, one.table, texts)
             found += other_order(where, one.table, texts, pattern)
@@ -144,6 +146,33 @@ def other_days(where: str, table: str, texts: pl.Series) -> list[Doubt]:
         f"{minutes.len():,} different stamps are told in the time of Greenwich (UTC), from {first:02d}:00 round to "
         f"{last:02d}:59. Of a practice far from there a working day has two dates in it.",
         "Where is the practice? By its time zone the day of the work is found.",
+        *(("practice", f'time_zone = "{place}"', _place(n, place)) for n, place in enumerate(places)),
+        (f"tables.{table}", 'late_stamps = "as_written"', "no: the work was done on the day that is written"),
+    )
+
+
+def stamps_at_night(where: str, table: str, texts: pl.Series) -> list[Doubt]:
+    """Stamps that name no zone, many of them at hours at which nobody works: they may be told in universal time, and
+    part of a working day is then another day there; `texts` are distinct."""
+    minutes = utc_minutes(texts.str.strip_chars() + "Z")
+    minutes = minutes.filter(minutes != 0)
+    hours = {int(h): int(n) for h, n in (minutes // 60).value_counts(name="n").iter_rows()}
+    asleep = sum(n for hour, n in hours.items() if not EARLIEST <= hour < LATEST)
+    if minutes.len() < _ENOUGH or asleep < _AT_NIGHT * minutes.len() or (away := days_in_doubt(hours)) is None:
+        return []
+    places = [PLACES[n] for n in away if n in PLACES][:_MOST_PLACES]
+    first, last = _round_the_clock(sorted(hours))
+    return ask(
+        "time_zone",
+        where,
+        f"{asleep:,} of {minutes.len():,} different stamps are at night; all are from {first:02d}:00 round to "
+        f"{last:02d}:59.",
+        "Are they told in universal time (UTC)? Then the day of much of the work is another one where the practice is.",
+        (
+            f"tables.{table}",
+            'late_stamps = "universal"',
+            "yes; and under [practice] the zone of the practice:",
+        ),
         *(("practice", f'time_zone = "{place}"', _place(n, place)) for n, place in enumerate(places)),
         (f"tables.{table}", 'late_stamps = "as_written"', "no: the work was done on the day that is written"),
     )

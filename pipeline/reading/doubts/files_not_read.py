@@ -174,6 +174,14 @@ def _old_numbers(ledgers: Sequence[Seen], read: Sequence[Path]) -> list[Doubt]:
             continue
         old, new = sorted(pair, key=lambda heading: not _OLD.search(heading)) if len(pairs) > 1 else pair
         file = f'files = ["{path.name}"]'
+        # A number given up that stands in several rows is that of a family: another column says who.
+        is_whole = not _OLD.search(new) or bool(_OLD.search(old))
+        lines = (
+            ("tables.patients", file, "with its folder; a line of files that is there takes it in too"),
+            ("tables.patients", f"columns.patient_id = {quoted(old)}", "the number given up"),
+            ("tables.patients", f"merged_into = {quoted(new)}", "the one that stands for it now"),
+        )
+        more = "" if is_whole else f' Each number in "{new}" may be of several people: give such a list whole numbers.'
         return ask(
             "merged_patients",
             "procedures",
@@ -181,10 +189,8 @@ def _old_numbers(ledgers: Sequence[Seen], read: Sequence[Path]) -> list[Doubt]:
             f"numbers of patients of the ledger, two in each of its {count(rows.height, 'row')} and never the "
             "same.",
             "Does it say which number a patient had before, in another office or program? Then two numbers are one "
-            "patient.",
-            ("tables.patients", file, "with its folder; a line of files that is there takes it in too"),
-            ("tables.patients", f"columns.patient_id = {quoted(old)}", "the number given up"),
-            ("tables.patients", f"merged_into = {quoted(new)}", "the one that stands for it now"),
+            f"patient.{more}",
+            *(lines if is_whole else ()),
             so="no: they are different patients",
         )
     return []

@@ -4,6 +4,8 @@ Rows alike in both count once. Where some were corrected, deleted or dated other
 Common practice, no source.
 """
 
+from __future__ import annotations
+
 import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -11,6 +13,7 @@ from pathlib import Path
 
 import polars as pl
 
+from pipeline.reading.doubts.cells import OF
 from pipeline.reading.doubts.doubt import Doubt, ask, of_ledger
 from pipeline.reading.doubts.seen import Seen
 from pipeline.reading.suggest.toml_quote import quoted
@@ -39,7 +42,56 @@ def overlap_doubts(seen: Sequence[Seen]) -> list[Doubt]:
             )
     files.sort(key=lambda file: (file.first, file.last, file.name))
     pairs = [(a, b) for n, a in enumerate(files) for b in files[n + 1 :] if not a.patients.isdisjoint(b.patients)]
-    return [doubt for a, b in pairs for doubt in _overlap(a, b)]
+    return [doubt for a, b in pairs for doubt in _overlap(a, b)] + _deleted_since(seen)
+
+
+def _deleted_since(seen: Sequence[Seen]) -> list[Doubt]:
+    """A question for each pair of files whose entries have numbers, where some of the first are not in the second that
+    holds most of that time: nothing later takes their place."""
+    files = []
+    for one in seen:
+        keys = OF + (one.answers.columns.get("procedure_id") or "")
+        if one.held is None or keys not in one.held.frame.columns:
+            continue
+        # As `add_keys` writes them, where those that do not stand are among them.
+        text = {"procedure_id": pl.col(keys)} | (
+            {"site_id": pl.col("site")} if "site_id" in one.answers.columns else {}
+        )
+        frame = one.held.frame.select("day", **{f: e.str.strip_chars().str.to_lowercase() for f, e in text.items()})
+        ids = frame.drop("day").hash_rows(seed=0)
+        rows = frame.select("day", id=ids).filter(frame["procedure_id"] != "")
+        every = [piece["id"] for piece in one.row_ids.pieces]
+        if rows.height >= _LEAST_ROWS and every:
+            files.append((Path(one.file).name, rows, pl.concat(every), one.row_ids.one_in))
+    files.sort(key=lambda f: (f[1]["day"].min(), f[1]["day"].max(), f[0]))
+    return [doubt for n, a in enumerate(files) for b in files[n + 1 :] for doubt in _deleted(a, b)]
+
+
+def _deleted(one: _Keyed, other: _Keyed) -> list[Doubt]:
+    (first, a, _, _), (last, b, there, one_in) = one, other
+    start, end = b["day"].min(), min(a["day"].max(), b["day"].max())  # type: ignore[type-var]
+    if not (isinstance(start, dt.date) and isinstance(end, dt.date)) or (end - start).days < _LEAST_DAYS:
+        return []
+    of = a.filter(pl.col("day").is_between(start, end), pl.col("id") % one_in == 0)
+    gone = of.filter(~pl.col("id").is_in(there.implode())).height
+    if gone < _DIFFER or of.height - gone < max(_LEAST_ROWS, _SHIFTED * of.height):
+        return []
+    return ask(
+        "files_overlap",
+        "procedures",
+        f"{first} and {last} both hold {start:%Y-%m-%d} to {end:%Y-%m-%d}; of {of.height:,} entries of that time in "
+        f"{first} {gone:,} have a number that is not in {last}.",
+        "Were these deleted since the first of the two was made? Leave that time out of it:",
+        of_ledger(
+            f"period_of_file.{quoted(first)} = {quoted(f'..{start - dt.timedelta(1)}')}",
+            f"that time counts from {last}",
+        ),
+        so="no: they are work of their own",
+    )
+
+
+# The name of a file, `day, id` of its rows that stand, the ids of all its rows, and of how many they are one.
+_Keyed = tuple[str, pl.DataFrame, pl.Series, int]
 
 
 @dataclass(frozen=True)

@@ -72,7 +72,8 @@ def ledger_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         parts = [h for made in told.made if made.how == PARTS and made.field == "service_date" for h in made.headings]
         found += fiscal_years(where, parts, told=told.year_begins)
         coins[where] = one.answers.fee_called
-        found += meaning_doubts(where, one.texts, set(settings.codes), is_own_list=own_codes)
+        named, renewed = set(settings.codes), set(told.codes_renewed)
+        found += meaning_doubts(where, one.texts, named, is_own_list=own_codes, renewed=renewed)
         found += [] if own_codes else list_doubts(where, one.texts)
         if columns["patient_id"] not in marked and one.work is not None:
             patients = together(one.work.patient_pieces)

@@ -55,6 +55,7 @@ _NO_DAY = (
 )
 _NEARLY_ALL = 0.9  # of the rows
 _ANY = "*"
+_DECIMAL = re.compile(r"\d+[.,]\d+$")
 SMALL_LETTERS = "[a-z]"
 _YES, _NO = word_list("yes"), word_list("no")
 _TEXTS = word_list("headings of texts")
@@ -221,8 +222,8 @@ def flag_doubts(
             continue
         if len(counts) == 1 and not _is_known(heading, next(iter(counts))):
             continue
-        if set(counts) == {_ANY} and _flag_of(heading) == _FLAGS["planned"]:
-            continue  # filled on every row with something else each time, it parts none from none: points, say
+        if _flag_of(heading) == _FLAGS["planned"] and all(t == _ANY or _DECIMAL.match(t) for t in counts):
+            continue  # filled on every row with a number or something else each time, it parts none: points, say
         if _ANY in made:  # what says no has to be named before it
             said = made_of(heading, sorted(counts))
             made = {t: w for t, w in said.items() if t and t != _ANY} | {_ANY: made[_ANY]}

@@ -133,8 +133,10 @@ def unread_columns(
     partly = " or filled on some rows" if any(_ANY in counts for counts in found.values()) else ""
     back = f"; {REVERSAL} where such a row takes back the one of the same work and fee" if has_fee else ""
     is_begun = _is_progress(counts)
+    most = commonest(counts)[0][0]
     made = {
-        (text if _text(first, text) == text else "<the text>"): word_of(text)
+        # Of a ledger most rows are work done: a letter that most of them have stands for no plan.
+        (text if _text(first, text) == text else "<the text>"): (word_of(text) if text != most or text == _ANY else "")
         or ("void" if text == _ANY else "planned" if is_begun and _share(text) < _most(counts) else "completed")
         for text in sorted(counts)
         if text

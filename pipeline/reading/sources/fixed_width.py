@@ -80,15 +80,21 @@ def find_starts(lines: Sequence[str]) -> list[int]:
     rows = {n: t for n, t in enumerate(texts) if are_rows[n]}
     # A line with the time of printing looks like a row too, and has no headings above it.
     firsts = [n for n in range(1, len(texts)) if are_rows[n] and not are_rows[n - 1]][:_MOST_FIRSTS]
-    below = ((n, [t for at, t in rows.items() if at >= n]) for n in firsts)
-    found = (_starts_below(_above(texts[:n]), found) for n, found in below if len(found) >= _LEAST_ROWS)
-    return next((starts for starts in found if starts), [])
+    below = ((_above(texts[:n]), [t for at, t in rows.items() if at >= n]) for n in firsts)
+    found = [(above, _starts_below(above, of)) for above, of in below if len(of) >= _LEAST_ROWS]
+    # A title may have as many words as some headings: what is known for headings goes first.
+    ranked = sorted(found, key=lambda one: not _are_known(one[0]))
+    return next((starts for _, starts in ranked if starts), [])
+
+
+def _are_known(line: str) -> bool:
+    return are_headings(re.split(r"\s{2,}", line.strip()))
 
 
 def _above(texts: Sequence[str]) -> str:
     """The headings above a row: the line before it, or one above a line that says whose rows follow."""
     near = texts[: -_MOST_BETWEEN - 1 : -1]
-    return next((t for t in near if are_headings(re.split(r"\s{2,}", t.strip()))), texts[-1])
+    return next((t for t in near if _are_known(t)), texts[-1])
 
 
 def _starts_below(above: str, rows: Sequence[str]) -> list[int]:

@@ -3,7 +3,8 @@
 A template is the line with the name of a field in braces where its value stands: `Patient: {patient_id} {*}`. `{*}` is
 anything, also nothing. A value is one word, but for dates and names; `{patient_id:words}` may have several.
 Case and the number of blanks do not matter; cells of one row are joined by a blank. A template
-without words, `{patient_id} {*}`, is of lines that begin with a number: its first field then holds a digit.
+without words, `{patient_id} {*}`, is of lines that begin with a number: its first field then holds a digit;
+`{service_date}` alone is of lines that are a day and nothing else.
 """
 
 import re
@@ -18,6 +19,13 @@ from pipeline.machine.errors import ConfigError
 _SEVERAL_WORDS = ("service_date", "exam_date", "event_date", "prep_date", "seat_date", "provider_id", "site_id")
 _PLACE = re.compile(r"\{(\*|\w+(?:: ?words)?)\}")
 _LEAST_LETTERS = 2
+# A line that is a day and nothing else, with the day of the week or without.
+_DAY = (
+    r"\d{1,4}[-/.] ?\d{1,2}[-/.] ?\d{2,4}|"
+    r"\d{1,2}(?:\.|º|er|st|nd|rd|th)?[\s-]+(?:de |of )?\p{L}{3,}\.?,?[\s-]+(?:del? )?\d{4}|"
+    r"\p{L}{3,}\.? \d{1,2}(?:st|nd|rd|th)?,? \d{4}"
+)
+DAY_LINE = rf"(?i)^\W*((?:\p{{L}}[\p{{L}}-]*\.?,? +)?(?:{_DAY}))\W*$"
 _VALUE = r"\s*([^\s,;|]+)[,;|]?"
 _NUMBER = r"\s*([^\s,;|]*\d[^\s,;|]*)[,;|]?"
 
@@ -67,6 +75,8 @@ def _template(text: str, known: Sequence[str], *, where: str, of_name: bool) -> 
     if not fields or len(set(fields)) < len(fields):
         raise ConfigError(f'{where} must name a field in braces, each once, e.g. "Patient: {{patient_id}} {{*}}".')
     literal = re.split(_PLACE, text)[0::2]
+    if text.strip() == "{service_date}" and not of_name:
+        return Template(("service_date",), DAY_LINE, "")
     bare = sum(c.isalpha() for part in literal for c in part) < _LEAST_LETTERS
     if bare and of_name and text.strip() == f"{{{told[0]}}}" and _is_long(told[0]):
         return Template(tuple(fields), r"^\s*(\S.*?)\s*$", "")

@@ -14,7 +14,7 @@ from pipeline.machine.errors import DataError
 from pipeline.reading.sources.found_tables import MAX_CELLS, Row, records_as_rows, too_large
 from pipeline.reading.sources.lone_records import with_lone_records
 
-_ALONE = "records"
+ALONE = "records"
 _CODING = "coding"  # how health records write a code with its system and its words
 _DAY = re.compile(r"^\d{4}-?\d{2}-?\d{2}$")
 _LEAST_KEYS = 3
@@ -35,11 +35,11 @@ def tables_of(tree: Any, *, file: str) -> dict[str, Iterable[Row]]:
     finder = _Finder(file, _maps_of(plain))
     finder.walk(plain, (), {}, 0)
     found: dict[str, Iterable[Row]] = {
-        ".".join(path) or _ALONE: list(records_as_rows(rows)) for path, rows in finder.records.items()
+        ".".join(path) or ALONE: list(records_as_rows(rows)) for path, rows in finder.records.items()
     }
-    found |= {".".join(path) or _ALONE: rows for path, rows in finder.cells.items()}
+    found |= {".".join(path) or ALONE: rows for path, rows in finder.cells.items()}
     if not found and isinstance(tree, dict):
-        found[_ALONE] = list(records_as_rows([flat(tree)]))
+        found[ALONE] = list(records_as_rows([flat(tree)]))
     return found
 
 
@@ -217,5 +217,5 @@ def _named_around(name: str, path: tuple[str, ...]) -> str:
 
 def _one(path: tuple[str, ...]) -> str:
     """The name of one of a list: without the s of the plural."""
-    name = next((part for part in reversed(path)), _ALONE)
+    name = next((part for part in reversed(path)), ALONE)
     return name[:-1] if len(name) > 2 and name.endswith("s") and not name.endswith("ss") else name

@@ -2,6 +2,9 @@
 
 Each set of columns gives a row of its own, with the columns that stand once on every one of them. A set in which
 nothing stands gives none, but for the first where no other does, so that no row is lost.
+
+Where each set is one column, its heading says what was done and its cells when: a log with a line a tooth, `RCT date,
+Crown seated, Ext date`. The heading is then the text of a further column, `treatment`.
 """
 
 from collections.abc import Iterator, Sequence
@@ -14,6 +17,7 @@ from pipeline.reading.sources.around import Around
 from pipeline.reading.sources.source import ROW, Batch, refuse_absent
 
 Sets = tuple[tuple[str, ...], ...]
+WORK = "treatment"
 
 
 @dataclass
@@ -36,7 +40,12 @@ class RepeatedColumns(Around):
     def headings(self) -> Sequence[str]:
         """Those that stand once, and those of the first set."""
         later = {h for one in self.sets[1:] for h in one}
-        return [h for h in self.source.headings if h not in later]
+        own = [h for h in self.source.headings if h not in later]
+        return [*own, WORK] if self._says_work else own
+
+    @property
+    def _says_work(self) -> bool:
+        return all(len(one) == 1 for one in self.sets) and WORK not in self.source.headings
 
     def done(self) -> Sequence[str | None]:
         """How many rows were made."""
@@ -63,10 +72,11 @@ class RepeatedColumns(Around):
 
     def _piece(self, batch: Batch, one: Sequence[str], has: pl.Series, number: int) -> pl.DataFrame:
         names = dict(zip(one, self.sets[0], strict=True))
-        once = [h for h in self.headings if h not in self.sets[0]]
+        once = [h for h in self.source.headings if h in self.headings and h not in self.sets[0]]
         later = [pl.col(h).cast(pl.String).alias(name) for h, name in names.items()]
         numbers = ((batch.numbers - 1) * len(self.sets) + number + 1).alias(ROW)
-        return batch.rows.select(*(pl.col(h) for h in once), *later).with_columns(numbers).filter(has)
+        work = [pl.lit(one[0]).alias(WORK)] if self._says_work else []
+        return batch.rows.select(*(pl.col(h) for h in once), *later, *work).with_columns(numbers).filter(has)
 
 
 def _filled(rows: pl.DataFrame, columns: Sequence[str]) -> pl.Series:

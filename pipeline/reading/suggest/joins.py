@@ -18,6 +18,7 @@ from pipeline.practice.codes import BUILT_IN
 from pipeline.practice.table_settings import Join
 from pipeline.reading.headings import PART, fit, plain_heading
 from pipeline.reading.sources.joined import Joined, key_text, prefix
+from pipeline.reading.sources.nested_records import ALONE
 from pipeline.reading.sources.source import Batch, Source, Spoken
 from pipeline.reading.suggest.layout_line import LayoutLine
 from pipeline.reading.suggest.list_words import otherwise_beside
@@ -207,9 +208,9 @@ def _is_of_patients(heading: str) -> bool:
 
 def _is_around(one: Piece, piece: Piece) -> bool:
     """Whether a list holds the records around those of a piece of one file, what it says standing on them already."""
-    return (
-        one.path == piece.path and bool(one.sheets and piece.sheets) and piece.sheets[0].startswith(f"{one.sheets[0]}.")
-    )
+    if one.path != piece.path or not (one.sheets and piece.sheets):
+        return False
+    return one.sheets[0] == ALONE or piece.sheets[0].startswith(f"{one.sheets[0]}.")
 
 
 def _of_people(one: Piece) -> str:

@@ -18,7 +18,7 @@ from pipeline.practice.fields import input_fields
 from pipeline.reading.headings import EXACT, PART, fit
 from pipeline.reading.sources import Batch, ReadOptions, Source, open_source
 from pipeline.reading.sources.fixed_width import find_bare_starts, find_starts
-from pipeline.reading.sources.group_lines import read_templates
+from pipeline.reading.sources.group_lines import DAY_LINE, read_templates
 from pipeline.reading.sources.kinds import TEXT, kind_of
 from pipeline.reading.sources.text_encoding import TextBytes
 from pipeline.reading.sources.text_notes import TOTAL_LINE
@@ -35,6 +35,7 @@ from pipeline.reading.suggest.shapes import (
     repeated_columns,
     shown_texts,
     transposed,
+    work_columns,
 )
 from pipeline.reading.suggest.toml_quote import quoted
 
@@ -82,7 +83,7 @@ def find_layout_of(path: Path, options: ReadOptions) -> tuple[ReadOptions, tuple
         source = open_source(path, options)
         batches = Looked(source)
     finders = (
-        *(repeated_columns, ditto_marks, _loose, _group_lines, sheet_names, _fill_down),
+        *(repeated_columns, work_columns, ditto_marks, _loose, _group_lines, sheet_names, _fill_down),
         *made_lines.FINDERS,
     )
     for find in finders:
@@ -164,6 +165,11 @@ def _group_lines(source: Source, batches: Sequence[Batch], options: ReadOptions)
         rest = " {*}" if any(m[4] for m in of) else ""
         templates.append(f"{words}{sign} {{{field}}}{rest}")
         seen += [m[0] for m in of]
+    alone = _days_alone(texts) if not any("{service_date" in template for template in templates) else []
+    if len(set(alone)) >= _LEAST and not any(fit(h, "service_date") >= PART for h in source.headings):
+        templates.insert(0, "{service_date}")
+        seen += alone
+        texts = [t for t in texts if t not in set(alone)]
     bare = [t for t in texts if _BARE_LINE.match(t)]
     told = any("{patient_id}" in template for template in templates)
     is_told = told or has_patient(source.headings)
@@ -189,6 +195,13 @@ def _days_in_words(texts: Sequence[str]) -> tuple[list[str], set[str]]:
             found.setdefault(m[1].strip(), {})[text] = m[2].strip(" ,;|")
     days = {w: of for w, of in found.items() if len(of) >= _LEAST and _date_share([*of.values()]) >= _NEARLY_DATES}
     return list(days), {text for of in days.values() for text in of}
+
+
+def _days_alone(texts: Sequence[str]) -> list[str]:
+    """The lines that are a day and nothing else."""
+    lines = pl.Series("line", list(texts), dtype=pl.String)
+    found = lines.filter(lines.str.contains(DAY_LINE)).to_list()
+    return found if _date_share(found) >= _NEARLY_DATES else []
 
 
 def _date_share(texts: Sequence[str]) -> float:

@@ -32,7 +32,7 @@ _TELLS = 0.98  # share of the rows whose text follows from that of another colum
 _NEVER_DROPPED = ("patient_id", "tooth", "service_date", "exam_date")
 _OF_PERSONS = frozenset(("name", "names", "namn", "nom", "nombre", "nome", "naam", "phone", "mobile", "tel", "telefon"))
 _WORK = "treatment"
-_FEWEST_WORDS, _TIMES_BACK, _NEARLY_ALL = 4, 8, 0.95  # of words for work
+_FEWEST_WORDS, _TIMES_BACK, _NEARLY_ALL, _MOST_WORDS = 4, 8, 0.95, 0.7  # of words for work
 _ENOUGH_OF_NEEDED, _MOST_LEFT = 2, 6  # of patient, day and code; of columns that are shown for one of them
 _WHY_NOT = {
     "patient_id": "no column holds a number that comes back on several days",
@@ -154,9 +154,10 @@ def _called_tooth(column: Column) -> bool:
 def are_words(column: Column) -> bool:
     """Whether a column holds words that come back on many rows, as names of work do, and not marks or names."""
     few = _FEWEST_WORDS <= column.distinct <= max(_FEWEST_WORDS, column.n / _TIMES_BACK)
-    is_text = (
-        column.filled >= _NEARLY_ALL and column.matches(r"[\p{L}\p{M}]{4}|\p{Han}{2}|\p{Hangul}{2}") >= _NEARLY_ALL
-    )
+    # Among the words may be some that are cut short (PA, BW).
+    words, short = r"[\p{L}\p{M}]{4}|\p{Han}{2}|\p{Hangul}{2}", r"^\p{Lu}{2,3}$"
+    shares = column.matches(words), column.matches(f"{words}|{short}")
+    is_text = column.filled >= _NEARLY_ALL and shares[0] >= _MOST_WORDS and shares[1] >= _NEARLY_ALL
     return (
         few and is_text and column.date_share < _CONTRADICTS and column.matches(r"^\p{Lu}\p{L}+, \p{Lu}\p{L}+$") < _FITS
     )

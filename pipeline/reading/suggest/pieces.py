@@ -28,6 +28,7 @@ from pipeline.reading.suggest.sample import SampledSource, only, sample_rows, sa
 _PREAMBLE = 20  # lines that may stand above the headings
 _OTHERS = ("windows-1250", "windows-1254")
 _SAMPLE = 1 << 16
+_MANY_SHEETS = 150
 _MEANT = 3  # so many headings that mean something are no chance
 _AGAIN = re.compile(r" \(\d+\)$")
 _PLACE = re.compile(r"^column \d+$")
@@ -254,8 +255,10 @@ def _sheets(path: Path) -> list[Piece]:
             faults[0] if faults else DataError(f"{path.name}: its sheets are empty. Export it again, or leave it out.")
         )
     ours = {sheet_of(table): table for table in INPUT_TABLES}  # a sheet of our worksheet is read as its table
+    many = _many_alike(path, names) if len(names) > _MANY_SHEETS else ()
+    left = [name for name in names if name not in many]
     read = [
-        _read(path, ReadOptions(table=ours.get(name, "procedures"), sheets=(name,)), say_sheets=True) for name in names
+        _read(path, ReadOptions(table=ours.get(name, "procedures"), sheets=(name,)), say_sheets=True) for name in left
     ]
     grouped: dict[tuple[str, ...], list[Piece]] = {}
     for piece in read:
@@ -263,7 +266,21 @@ def _sheets(path: Path) -> list[Piece]:
         grouped.setdefault(key, []).append(piece)
     alone = len(names) == 1 and not faults
     found = [_sheets_alike(path, of, all_of_them=alone or len(of) == len(names), ours=ours) for of in grouped.values()]
+    if many:
+        one = _read(path, ReadOptions(sheets=many), say_sheets=True)
+        found.insert(0, replace(one, sheets=() if len(many) == len(names) else many))
     return found + [Piece(path, pl.DataFrame(), trouble=str(fault)) for fault in faults]
+
+
+def _many_alike(path: Path, names: Sequence[str]) -> tuple[str, ...]:
+    """The most sheets with the same headings, if these are many: a day on each, say. They are looked at together, for
+    one alone shows little and a look at each takes long."""
+    alike: dict[tuple[str, ...], list[str]] = {}
+    for name in names:
+        headings = open_source(path, ReadOptions(sheets=(name,))).headings
+        alike.setdefault(tuple(headings), []).append(name)
+    most = max(alike.values(), key=len)
+    return tuple(most) if len(most) > _MANY_SHEETS else ()
 
 
 def _sheets_alike(path: Path, of: list[Piece], *, all_of_them: bool, ours: Mapping[str, str]) -> Piece:

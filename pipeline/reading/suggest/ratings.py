@@ -87,7 +87,8 @@ def _repeats(column: Column, file: FileProfile) -> bool:
 
 
 def _is_id(column: Column, file: FileProfile) -> bool:
-    if column.date_share >= 0.5 or column.matches(r"^[+-]?\d+[.,]\d{1,2}$") >= 0.3 or column.distinct < 2:
+    is_money = max(column.matches(r"^[+-]?\d+[.,]\d{1,2}$"), column.matches(IN_MONEY)) >= 0.3
+    if column.date_share >= 0.5 or is_money or column.distinct < 2:
         return column.distinct >= 1 and column.n < 3 and column.date_share < 0.5
     if column is file.code_column or (column.serial_share >= 0.95 and file.main_date is column):
         return False
@@ -103,7 +104,9 @@ def _is_id(column: Column, file: FileProfile) -> bool:
 
 
 def _is_prose(column: Column) -> bool:
-    """Names and descriptions: letters with blanks or commas, and hardly a digit."""
+    """Names and descriptions: letters with blanks or commas, and hardly a digit, or several words."""
+    if column.matches(r"\p{L}{2}\S*\s+\S+\s+\S") >= 0.3:
+        return True
     return column.matches(r"^[^\d]*\p{L}[^\d]*[\s,]+[^\d]*$") >= 0.5 or column.matches(r"^.{25,}$") >= 0.5
 
 

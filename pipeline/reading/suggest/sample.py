@@ -6,6 +6,7 @@ from dataclasses import dataclass, field, replace
 import polars as pl
 
 from pipeline.reading.sources import Batch, Source
+from pipeline.reading.sources.few_batches import in_few
 from pipeline.reading.sources.source import Spoken
 
 # Neighbouring rows belong together (one visit, one patient), so slices are kept, not single rows.
@@ -43,7 +44,8 @@ def sample_source(source: Source) -> SampledSource:
     """Read a source once and keep a bounded sample of it.
 
     Of the first batch the first 20,000 rows, of each later one 1,000 from its middle, of the last one its end; where
-    that makes too many slices every second is dropped again. Records that are no rows are kept up to the same bounds.
+    that makes too many slices, and as many rows, every second is dropped again. Records that are no rows are kept up to
+    the same bounds. Batches are small where a workbook has many sheets: they are held as few.
     """
     held: list[Batch] = []
     seen, whole, stride, last = 0, True, 1, None
@@ -57,7 +59,7 @@ def sample_source(source: Source) -> SampledSource:
         start = 0 if number == 0 else max(0, (len(batch.numbers) - most) // 2)
         whole &= len(batch.numbers) <= most and batch.malformed.height <= most
         held.append(_slice(batch, start, most))
-        if len(held) > _MOST_SLICES:
+        if len(held) > _MOST_SLICES and sum(len(b.numbers) for b in held) > _FIRST_ROWS:
             held, stride = held[::2], 2 * stride
             whole = False
     if not whole and last is not None and last[0] > 0:
@@ -65,7 +67,7 @@ def sample_source(source: Source) -> SampledSource:
         first = max(0, len(end.numbers) - _SLICE_ROWS)
         held = [b for b in held if not (len(b.numbers) and len(end.numbers) and b.numbers[-1] >= end.numbers[first])]
         held.append(_slice(end, first, _SLICE_ROWS))
-    return SampledSource(list(source.headings), source.spoken, held, seen, whole)
+    return SampledSource(list(source.headings), source.spoken, list(in_few(held)), seen, whole)
 
 
 def sample_rows(sampled: SampledSource) -> pl.DataFrame:

@@ -13,13 +13,18 @@ from pipeline.practice.fields import REQUIRED_FIELDS
 from pipeline.reading.headings import PART, fit
 from pipeline.reading.sources import Batch, ReadOptions, Source
 from pipeline.reading.sources.record_lines import are_record_lines, label_of
+from pipeline.reading.sources.repeated_columns import WORK
+from pipeline.reading.suggest.code_words import likely_events
 from pipeline.reading.suggest.layout_line import Found, LayoutLine
 from pipeline.reading.suggest.masks import masked_samples
+from pipeline.reading.suggest.profile import Column
 from pipeline.reading.suggest.toml_quote import quoted
 
 _LEAST = 2
+_LEAST_WORK, _DAYS = 3, 0.5  # columns of days headed by work, and share of their cells that are days
 _WORDS, _TIMES = 0.95, 4  # share of the texts that are words, and how often each comes back
 _MOST_LINES = 60  # a table on its side has so few lines at most
+_OF_DAY = re.compile(r"(?i)\s*\b(?:dates?|datum|data|fecha|le|am|on)\b\s*")
 _NUMBERED = re.compile(r"^(.*?\S)\s*(?:[-_#]|\bno\.?\s*)?\s*\(?(\d{1,2})\)?$")
 
 
@@ -71,6 +76,27 @@ def repeated_columns(source: Source, batches: Sequence[Batch], options: ReadOpti
     rows = ", ".join(f"{n:,}" for n in filled)
     why = f"likely: {len(sets)} sets of columns side by side, each a row of its own (rows with one: {rows}); "
     return replace(options, repeated_columns=sets), LayoutLine("repeated_columns", value, why + shown_texts(cells))
+
+
+def work_columns(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
+    """Columns of days, each headed by a piece of work of its own: a log with a line a tooth."""
+    headings = [h for h in source.headings if not h.startswith("(") and likely_events(_OF_DAY.sub("", h.lower()))]
+    if options.repeated_columns or len(headings) < _LEAST_WORK or WORK in source.headings:
+        return options, None
+    rows = [b.rows for b in batches if b.rows.height]
+    if not rows:
+        return options, None
+    texts = pl.concat([r.select(pl.col(h).cast(pl.String).replace("", None) for h in headings) for r in rows])
+    cells = {h: texts[h].drop_nulls() for h in headings}
+    found = [h for h, of in cells.items() if of.len() and Column(1, h, "", of).date_share >= _DAYS]
+    if len(found) < _LEAST_WORK:
+        return options, None
+    value = "[" + ", ".join(f"[{quoted(h)}]" for h in found) + "]"
+    each = ", ".join(f"{h} {cells[h].len():,}" for h in found)
+    why = (
+        f'likely: columns of days under headings of work, each a row of its own whose "{WORK}" is the heading ({each})'
+    )
+    return replace(options, repeated_columns=tuple((h,) for h in found)), LayoutLine("repeated_columns", value, why)
 
 
 def ditto_marks(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:

@@ -9,7 +9,7 @@ from pipeline.reading.suggest.code_words import likely_events
 from pipeline.reading.suggest.profile import Column, FileProfile, tells
 
 _MOST_PEOPLE, _LEAST_ROWS = 30, 10
-_ALL, _FEW, _FOLLOWS = 0.9, 0.7, 0.98
+_ALL, _FEW, _FOLLOWS, _HALF = 0.9, 0.7, 0.98, 0.5
 _MOST_KEPT, _MORE = 12, 0.1  # texts that patients may keep; share above chance that goes through a visit
 _SHORT = r"^[\p{L}\p{M}\d.]{1,10}(?: [\p{L}\p{M}.]{1,12})?$"
 _CLEANINGS = frozenset({"recall_hygiene", "perio"})
@@ -34,7 +34,7 @@ def visit_columns(
 ) -> list[Column]:
     """Columns of a few short texts, one of which goes through most visits but for the codes of one hand, as cleanings
     are. Names that patients keep are none."""
-    left = [c for c in file.columns if c.place not in leave and 2 <= c.distinct <= _MOST_PEOPLE and c.filled >= _ALL]
+    left = [c for c in file.columns if c.place not in leave and 2 <= c.distinct <= _MOST_PEOPLE and c.filled >= _HALF]
     found = []
     for column in (c for c in left if c.matches(_SHORT) >= _ALL):
         if column.distinct > _MOST_KEPT and tells(patient, column) >= _FOLLOWS:

@@ -28,7 +28,7 @@ _STATUS = {
     "existing": "was there BEFORE, done elsewhere",
     "void": "TAKEN BACK: it does not count",
 }
-_MOST_YEARS, _MOST_CODES, _MOST_PEOPLE, _MOST_TEETH, _MOST_CELL = 12, 80, 30, 3, 60
+_MOST_YEARS, _MOST_CODES, _MOST_PEOPLE, _MOST_TEETH, _MOST_TEXTS, _MOST_CELL = 12, 80, 30, 3, 3, 60
 _OF_A_STORY = ("crown_placement", "endo_initial", "endo_retreatment", "extraction")
 _SAID_OTHERWISE = {"row_number", "part", "supernumerary", "tooth"}
 _MONTHS = (
@@ -110,23 +110,29 @@ def _people(done: pl.DataFrame) -> list[str]:
     return _at_most(lines, _MOST_PEOPLE)
 
 
-def _codes(rows: pl.DataFrame, texts: Mapping[str, str]) -> list[str]:
-    """Each code with what it is taken for, its rows, its usual fee, and what most often stands beside it."""
-    by = rows.group_by("code", "event").agg(pl.len().alias("n"), pl.col("fee").cast(pl.Float64).median().alias("fee"))
+def _codes(rows: pl.DataFrame, texts: Mapping[str, Sequence[str]]) -> list[str]:
+    """Each code with what it is taken for, its rows, its fees, and what most often stands beside it: one that means two
+    things has two fees, and two texts."""
+    fee = pl.col("fee").cast(pl.Float64).filter(pl.col("fee") > 0)
+    by = rows.group_by("code", "event").agg(pl.len().alias("n"), fee.min().alias("low"), fee.max().alias("high"))
     lines = []
-    for code, event, n, fee in by.sort(["n", "code"], descending=[True, False]).iter_rows():
-        price = "" if fee is None else f", {fee:,.2f}"
-        beside = f"   (beside it: {_cell(texts[code])})" if code in texts else ""
-        lines.append(f"{_cell(code)}: {_about(event)}   ({count(n, 'row')}{price}){beside}")
+    for code, event, n, low, high in by.sort(["n", "code"], descending=[True, False]).iter_rows():
+        fees = "" if low is None else f", {low:,.2f}" if low == high else f", {low:,.2f} to {high:,.2f}"
+        beside = f"   (beside it: {', '.join(map(_cell, texts[code]))})" if code in texts else ""
+        lines.append(f"{_cell(code)}: {_about(event)}   ({count(n, 'row')}{fees}){beside}")
     return _at_most(lines, _MOST_CODES)
 
 
-def _texts(ledger: TableLook) -> dict[str, str]:
-    """The commonest text beside each code, where a column of descriptions is read by nothing."""
+def _texts(ledger: TableLook) -> dict[str, list[str]]:
+    """The commonest texts beside each code, of a column of descriptions that nothing reads."""
     counts: Counter[tuple[str, str]] = Counter()
     for seen in ledger.seen:
         counts.update(seen.texts.rows)
-    return {code: text for (code, text), _ in sorted(counts.items(), key=lambda one: (one[1], one[0]))}
+    found: dict[str, list[str]] = {}
+    for (code, text), _ in sorted(counts.items(), key=lambda one: (-one[1], one[0])):
+        if len(of := found.setdefault(code, [])) < _MOST_TEXTS:
+            of.append(text)
+    return found
 
 
 def _statuses(rows: pl.DataFrame) -> list[str]:
