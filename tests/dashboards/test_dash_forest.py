@@ -144,7 +144,7 @@ def test_where_risks_are_not_recorded_the_range_and_whose_it_is_stand_beside() -
     """`Risks not recorded` alone answers nothing."""
     names = (("3_to_5_25", "Over 3 to 5.25 %"), ("1_to_3", "Over 1 to 3 %"))
     groups = tuple(replace(GROUPS[0], name=n, label=label) for n, label in names)
-    strong = replace(NARROW, group="3_to_5_25", reference="1_to_3")
+    strong = replace(NARROW, group="3_to_5_25", reference="1_to_3", verdict="cannot_tell")
     of = answer(
         question="irrigant_strength", reference="1_to_3", groups=groups, contrasts=(strong,), caveats=(UNMEASURED,)
     )

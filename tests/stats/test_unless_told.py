@@ -36,9 +36,5 @@ def test_a_range_holds_some_and_not_all_of_the_times(confidence: float) -> None:
 
 def test_a_share_of_none_or_all_has_limits_only_where_its_scale_can_give_any() -> None:
     share, error = np.array([0.0, 0.5, 1.0]), np.array([0.0, 0.1, 0.0])
-    for kind, known in (("log-log", [False, True, False]), ("log", [False, True, True])):
-        for limit in share_limits(share, error, kind=kind, confidence=0.95):
-            assert np.isfinite(limit).tolist() == known
-    low, high = share_limits(np.array([0.1, 0.5, 0.9]), np.full(3, 0.1), kind="plain", confidence=0.95)
-    assert low == pytest.approx([0, 0.5 - 0.1959964, 0.9 - 0.1959964])
-    assert high == pytest.approx([0.1 + 0.1959964, 0.5 + 0.1959964, 1])
+    for limit in share_limits(share, error, confidence=0.95):
+        assert np.isfinite(limit).tolist() == [False, True, False]
