@@ -217,7 +217,8 @@ def test_where_a_curve_starts_and_stops() -> None:
         "failure; each counts from its own day on.",
         "“Kind vital” stops at 10.0 years: fewer than 11 followed.",
     ]
-    assert words.curve_notes(_compared(_group(starts_at_days=1)))[0].startswith("“Kind vital” is counted from 0.0 years,")
+    [soon] = words.curve_notes(_compared(_group(starts_at_days=1)))
+    assert soon.startswith("“Kind vital” is counted from 0.0 years,")
     bare = dataclasses.replace(stops, stop_reason="")
     assert words.curve_notes(_compared(bare)) == ["“Kind vital” stops at 10.0 years."]
     assert words.curve_notes(_compared(dataclasses.replace(stops, curve=()), _group(curve=curve))) == []
