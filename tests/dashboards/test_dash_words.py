@@ -73,6 +73,7 @@ def test_the_difference_says_more_or_fewer_by_its_sign() -> None:
 
 def test_a_difference_counted_from_a_later_day_says_so() -> None:
     assert "counted from 6 months on" in _difference(6, 2, 11, from_days=183)
+    assert "counted from" in _difference(6, 2, 11, from_days=1)
 
 
 def test_how_to_read_takes_its_example_from_the_first_curve() -> None:
@@ -216,6 +217,8 @@ def test_where_a_curve_starts_and_stops() -> None:
         "failure; each counts from its own day on.",
         "“Kind vital” stops at 10.0 years: fewer than 11 followed.",
     ]
+    [soon] = words.curve_notes(_compared(_group(starts_at_days=1)))
+    assert soon.startswith("“Kind vital” is counted from 0.0 years,")
     bare = dataclasses.replace(stops, stop_reason="")
     assert words.curve_notes(_compared(bare)) == ["“Kind vital” stops at 10.0 years."]
     assert words.curve_notes(_compared(dataclasses.replace(stops, curve=()), _group(curve=curve))) == []
@@ -253,6 +256,11 @@ def test_groups_that_add_up_to_more_than_the_curves_count() -> None:
     assert "The 34 opened crowns count twice here" in text
     assert "1,234 began without a root canal, and 1,200 never had one; shared pages count these alone" in text
     assert words.groups_reconciled(_compared(vital)) == words.groups_reconciled(_compared(opened)) == ""
+    # Of other comparisons only that from the opening on counts opened crowns of unknown age.
+    ever = _compared(_group("through_crown", crowns=40))
+    for clock, told in (("since_opening_or_seat", True), ("since_landmark", False)):
+        text = words.groups_reconciled(_compared(vital, opened), [dataclasses.replace(ever, clock=clock)])
+        assert (" From the opening on 40 are counted, 6 of them of unknown age." in text) is told
 
 
 def test_the_other_contrast_is_that_adjusted_for_most() -> None:

@@ -145,7 +145,7 @@ def _figures(file: str, *tests: str) -> Target:
 
 
 def _stats(name: str, *more: str) -> Target:
-    return _figures(f"pipeline/stats/{name}.py", *(f"tests/stats/test_{t}.py" for t in (name, *more)))
+    return _figures(f"pipeline/stats/{name}.py", *(f"tests/stats/test_{t}.py" for t in (name, *more, "unless_told")))
 
 
 def _question(group: str, name: str, *more: str) -> Target:
@@ -211,12 +211,17 @@ COMPARISON = (
     _trial("trial_rows"),
     _trial("trial_weights"),
     _question("comparison", "endo_outcomes", "endo_by_hand", "endo_outcomes"),
-    _question("comparison", "longevity_passes"),
+    _figures(
+        "pipeline/questions/longevity_passes.py",
+        "tests/questions/test_longevity_passes.py",
+        "tests/scale/test_compare_partitions.py",
+    ),
     Target(
         "comparison",
         "pipeline/stats/risk_sets.py",
         (
             "tests/stats/test_risk_sets.py",
+            "tests/stats/test_unless_told.py",
             "tests/stats/test_risk_set_rates.py::test_the_first_day_with_enough_is_that_of_all_rows",
             _KNOWN,
         ),
@@ -243,7 +248,7 @@ COMPARISON = (
         _prepare_known,
     ),
     _stats("log_f"),
-    _question("comparison", "steady_ratio", "steady_by_hand", "steady_ratio"),
+    _question("comparison", "steady_ratio", "steady_by_hand", "steady_ratio", "crown_longevity"),
     _question("comparison", "within_patient"),
     _question("comparison", "leaving_weights", "leaving"),
     _question("comparison", "group_ratios", "group_ratios", "crown_longevity"),
