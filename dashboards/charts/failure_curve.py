@@ -32,7 +32,7 @@ class Line:
     """One curve in failures per 100 against years; a step up at each x.
 
     `symbol` marks the whole years; `banded` shades the range; `label` names it in pictures and data; `followed` are
-    those still followed at each x, where that is known. One that is not `lined` is its band alone, with edges.
+    those still followed at each x, where that is known. One that is not `lined` is its band alone.
     """
 
     look: theme.Look
@@ -83,8 +83,7 @@ def draw(
     """
     figure = Drawing()
     for line in (line for line in lines if line.banded):
-        edge = {"width": 0} if line.lined else {"width": 1, "color": line.look.colour, "dash": line.look.dash}
-        band = {"mode": "lines", "line": {**edge, "shape": shape}, "hoverinfo": "skip"}
+        band = {"mode": "lines", "line": {"width": 0, "shape": shape}, "hoverinfo": "skip"}
         figure.add_scatter(x=line.x, y=line.low, **band)
         told = band if line.lined else {**band, "hoverinfo": None, "name": theme.literal(line.label), **_hover(line)}
         figure.add_scatter(x=line.x, y=line.high, fill="tonexty", fillcolor=theme.faded(line.look.colour, 0.13), **told)

@@ -21,7 +21,7 @@ def released_curves(c: ReleasedComparison, *, id: str) -> theme.Chart | None:
         Line.through(
             [(p.months / 12, *_drawn(p)) for p in group.points],
             theme.look(group.name, index),
-            label=group.label,
+            label=words_shared.drawn_label(group),
             lined=all(p.told for p in group.points),
         )
         for index, group in shown

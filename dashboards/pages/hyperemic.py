@@ -65,8 +65,8 @@ def facts_heading(t: Trial, more: Spread | None) -> str:
     is_open = {o.outcome for o in t.outcomes if o.verdict is not None and o.verdict.code in words_answers.OPEN}
     told = []
     if (need := known.get(NEED)) is not None:
-        spared = need.per_100 if more is None else 100 - more.median  # as the answers have it
-        told.append(f"with waiting {round(spared)} of 100 teeth had no root canal")
+        spared, perhaps = (need.per_100, "") if more is None else (100 - more.median, "perhaps ")  # as the answers do
+        told.append(f"with waiting {perhaps}{round(spared)} of 100 teeth had no root canal")
     for outcome, noun in ((CROWN, "crowns"), (TOOTH, "teeth")):
         if (d := known.get(outcome)) is not None:
             kind = "failed" if outcome == CROWN else "were lost"

@@ -144,7 +144,7 @@ def _hyperemic(results: Results) -> list[Answer]:
     says = sentence_case(words_answers.trial_says(t, CROWN)) or "Too few such teeth so far."
     if spared:
         says = f"{judged.partition(';')[0]}. {sentence_case(spared)}" if code else sentence_case(spared)
-    return [Answer(says, asked="Hyperemic tooth: treat or wait?", link="hyperemic.html", code=code)]
+    return [Answer(says, asked="Hyperemic: treat or wait?", link="hyperemic.html", code=code)]
 
 
 def crowned(results: Results, *, when: bool) -> list[Answer]:

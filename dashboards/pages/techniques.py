@@ -25,9 +25,9 @@ BY_NAME = (
 )
 # Questions that are asked for as a whole, by their first outcome.
 WHOLE = (
-    ("margin", "The margin?"),
+    ("margin", "Margin?"),
     ("irrigant_activation", "Irrigant activated?"),
-    ("filling_method", "How filled?"),
+    ("filling_method", "Filling?"),
     ("irrigant_strength", "Irrigant strength?"),
 )
 MOST_DRAWN = 6
@@ -149,7 +149,12 @@ def _range_of(a: TechniqueAnswer) -> list[str]:
     """From how many fewer to how many more, of a question of one contrast that no figure settles: risks unrecorded."""
     if len(a.contrasts) > 1 or UNMEASURED not in a.caveats:
         return []
-    return [f"{words_answers.first_of(a, c)}: {lower_first(_befell(a, c))}" for c in a.contrasts]
+    return [
+        f"{words_answers.pair(a, c)}: {words_answers.from_to(c.difference_ci_low, c.difference_ci_high)} of 100 "
+        f"{technique.befell(a)}"
+        for c in a.contrasts
+        if words_answers.has_range(c) and c.difference_ci_low is not None and c.difference_ci_high is not None
+    ]
 
 
 def _befell(a: TechniqueAnswer, c: TechniqueContrast) -> str:

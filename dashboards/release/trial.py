@@ -4,6 +4,7 @@ Incidence since the seat on a yearly grid, from the first year that rests on eno
 the step of the smaller arm; how many ways gave what.
 """
 
+import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -26,6 +27,9 @@ DECISION = "hyperemic_before_seat_or_wait"
 ARMS = ("endo_first", "seat_vital")
 TOO_FEW = "too few teeth to be shown"
 TOO_FEW_EVENTS = "too few {noun} {happened}, or are followed long enough, to be shown"
+
+
+_CHOICE = re.compile(r"[a-z][a-z0-9_ ]{0,40}")
 
 
 @dataclass(frozen=True)
@@ -119,7 +123,8 @@ class ReleasedOutcome:
 class ReleasedChoices:
     """How many ways to count gave a difference, and the lowest and highest of them in whole failures per 100.
 
-    Of the `ways`, so many say by their own range that more failed, or fewer; the rest cannot tell.
+    Of the `ways`, so many say by their own range that more failed, or fewer; the rest cannot tell. `in_common` is the
+    one choice, and what was chosen, that all of those share.
     """
 
     ways: int
@@ -128,8 +133,11 @@ class ReleasedChoices:
     sample: bool = False
     say_more: int = 0
     say_fewer: int = 0
+    in_common: tuple[str, str] | None = None
 
     def __post_init__(self) -> None:
+        if not all(_CHOICE.fullmatch(text) for text in self.in_common or ()):
+            raise ValueError("a choice is released by its identifiers only")
         if self.say_more + self.say_fewer > self.ways:
             raise ValueError("more ways to count say something than there are")
         if self.ways < FEWEST_WAYS or not all(isinstance(v, int) for v in (self.ways, self.low, self.high)):
@@ -206,7 +214,14 @@ def release_choices(
         return None
     values, says = [c.per_100 for c in rows if c.per_100 is not None], Counter(c.says for c in rows)
     ends = outward(min(values), max(values), step)
-    return ReleasedChoices(len(rows), *ends, choices.sample is not None, says["more"], says["fewer"])
+    return ReleasedChoices(len(rows), *ends, choices.sample is not None, says["more"], says["fewer"],
+                           _common(choices, rows))  # fmt: skip
+
+
+def _common(choices: Choices, rows: Sequence[Choice]) -> tuple[str, str] | None:
+    """What those of the ways that pass share which say a difference, where it is by identifiers of ours."""
+    found = replace(choices, rows=tuple(rows)).in_common()
+    return found if found is not None and all(map(_CHOICE.fullmatch, found)) else None
 
 
 def _enough(gate: Gate, choice: Choice, names: tuple[str, str]) -> bool:

@@ -220,11 +220,7 @@ def add_band(slide: Any, plot: Box, series: Series, top: float, *, joined: bool 
         builder.add_line_segments(rest, close=True)
         shape = builder.convert_to_shape()
         shape.shadow.inherit = False
-        if series.lined:
-            shape.line.fill.background()
-        else:
-            shape.line.color.rgb, shape.line.width = rgb(series.look.colour), Pt(1)
-            shape.line.dash_style = DASHES[series.look.dash]
+        shape.line.fill.background()
         shape.fill.solid()
         shape.fill.fore_color.rgb = rgb(series.look.colour)
         colour = shape._element.spPr.find(f".//{qn('a:srgbClr')}")

@@ -176,7 +176,7 @@ def curves_of(told: Told, c: ReleasedComparison, shown: list[tuple[int, Released
     grid = range(0, last + 1, GRID_MONTHS)
     series = [
         on_grid(
-            g.label,
+            words_shared.drawn_label(g),
             told.look(g.name, i),
             {p.months: (float(p.failed) if p.told else None, p.low, p.high) for p in words.drawn(g)},
             grid,

@@ -223,12 +223,10 @@ def decision_title(found: Sequence[ReleasedOutcome]) -> str:
     """The finding on the hyperemic tooth: what waiting saves, else that nothing can be said."""
     need = next((o for o in found if o.outcome == NEED and o.per_100 is not None), None)
     if need is not None:
-        some, kind, here = need.per_100, " recorded", ""
+        some, kind, here = f"about {need.per_100}", " recorded", ""
         if need.with_elsewhere is not None:
-            some, kind, here = 100 - need.with_elsewhere[0], "", f"; {need.per_100} had none recorded here"
-        return (
-            f"With waiting about {some} of 100 hyperemic teeth had no{kind} root canal within {years(need.years)}{here}"
-        )
+            some, kind, here = f"perhaps {100 - need.with_elsewhere[0]}", "", f"; {need.per_100} had none recorded here"
+        return f"With waiting {some} of 100 hyperemic teeth had no{kind} root canal within {years(need.years)}{here}"
     if any(o.per_100 is not None for o in found):
         return "Hyperemic tooth: root canal before the seat, or a vital seat and waiting"
     return "Too few hyperemic teeth to compare a root canal before the seat with waiting"

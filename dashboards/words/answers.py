@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from dashboards import terms
 from dashboards.answers import Answer
 from dashboards.formats import count, listing, lower_first, months, phrase, plural, whole, years
-from pipeline.results import Choice, Choices, Comparison, Difference, Trial, TrialOutcome
+from pipeline.results import Choices, Comparison, Difference, Trial, TrialOutcome
 from pipeline.results.technique import TechniqueAnswer, TechniqueContrast
 from pipeline.results.trial_words import CROWN, NAMES, NEED, TOOTH
 from pipeline.results.unseen import Spread
@@ -112,24 +112,17 @@ def sure_heading(c: Comparison) -> str:
 def _ways(choices: Choices) -> str:
     told = [c for c in choices.rows if c.ci_low is not None and c.ci_high is not None]
     said = ways(len(told), *(sum(c.says == what for c in told) for what in ("more", "fewer")))
-    if not (alike := _in_common(choices, [c for c in told if c.says])):
+    return with_common(said, choices.in_common())
+
+
+def with_common(said: str, common: tuple[str, str] | None) -> str:
+    """What `ways` says, with the choice that all those share which say a difference."""
+    if common is None:
         return said
     first, mark, rest = said.partition(";")
+    name, chosen = (phrase(text) for text in common)
+    alike = f"all with “{chosen}” as {name.replace('followup', 'follow-up')}"
     return f"{first.rstrip('.')}, {alike}{mark or '.'}{rest}"
-
-
-def _in_common(choices: Choices, told: Sequence[Choice]) -> str:
-    """What the ways that say a difference share and the main way has not, where that is one thing.
-
-    Read as a count alone they would pass for so many witnesses, where all of them hang on that one choice.
-    """
-    main = next((c for c in choices.rows if c.is_main), None)
-    if main is None or len(told) < 2 or len({c.says for c in told}) > 1:
-        return ""
-    shared = [n for n, v in main.options.items() if len(w := {c.options.get(n, v) for c in told}) == 1 and v not in w]
-    if len(shared) != 1:
-        return ""
-    return f"all with “{phrase(told[0].options[shared[0]])}” as {phrase(shared[0]).replace('followup', 'follow-up')}"
 
 
 def ways(of: int, say_more: int, say_fewer: int) -> str:
@@ -181,13 +174,13 @@ def outcome_says(o: TrialOutcome, *, when: bool = True, code: str = "", unseen: 
         return f"no difference is given: {o.why_none.partition(' (')[0].rstrip('.')}." if o.why_none else o.sentence
     mid, low, high = (round(v) for v in (d.per_100, d.ci_low, d.ci_high))
     if o.outcome == NEED:
-        here = ""
+        here = perhaps = ""
         if unseen is not None:
             # What others did unseen can only make them fewer: the figure that allows for it stands first.
-            here = f"; {mid} if none was done elsewhere" if when else ""
+            here, perhaps = f"; {mid} if none was done elsewhere" if when else "", "perhaps "
             mid, low, high = (100 - round(v) for v in (unseen.median, unseen.high, unseen.low))
-        spared = f"With waiting {mid} of 100 teeth had no root canal for {years(d.years)}"
-        return f"{spared if when else f'Waiting, {mid} of 100 had no root canal'} ({low} to {high}){here}."
+        spared = f"With waiting {perhaps}{mid} of 100 teeth had no root canal for {years(d.years)}"
+        return f"{spared if when else f'Waiting, {perhaps}{mid} of 100 had no root canal'} ({low} to {high}){here}."
     what = {CROWN: "crowns failed", TOOTH: "teeth were lost"}.get(o.outcome, "teeth failed")
     much = f"{more(mid)} of 100 {what}" if mid else f"as many of 100 {what}"
     how = f" within {years(d.years)} with the root canal first" if when else ""
@@ -253,16 +246,8 @@ def technique_in_short(answers: Sequence[TechniqueAnswer]) -> str:
 
 def pair(a: TechniqueAnswer, c: TechniqueContrast) -> str:
     """`A single rotary file against hand files`."""
-    return f"{first_of(a, c)} against {lower_first(_label(a, c.reference))}"
-
-
-def first_of(a: TechniqueAnswer, c: TechniqueContrast) -> str:
-    """The group of a contrast with which more or fewer failed."""
-    return _label(a, c.group)
-
-
-def _label(a: TechniqueAnswer, name: str) -> str:
-    return next(g.label for g in a.groups if g.name == name)
+    labels = {g.name: g.label for g in a.groups}
+    return f"{labels[c.group]} against {lower_first(labels[c.reference])}"
 
 
 def has_range(c: TechniqueContrast) -> bool:

@@ -258,15 +258,24 @@ def first_year_sentence(found: FirstYear, noun: str, done: str) -> str:
     return f"{share}{far}{run}{open_ones}"
 
 
+# How published figures are against ours: ours are worse where they are better.
+_BESIDE_OURS = (
+    ("worse", "is better than ours", "are better than ours"),
+    ("better", "is worse than ours", "are worse than ours"),
+    ("same", "differs little", "differ little"),
+    ("cannot_tell", "cannot be told from ours yet", "cannot be told from ours yet"),
+)
+
+
 def benchmark_heading(lines: Sequence[SheetLine]) -> str:
     """How ours stand beside the published figures that count as they do, by the verdicts of the cards; a heading."""
     found = [p.change.verdict for s in lines for p in s.published]
     if not found:
         return "No published figure counts as ours do"
-    told = [f"{whole(found.count(code))} {plural(found.count(code), 'is')} {how} than ours" for code, how in
-            (("worse", "better"), ("better", "worse")) if code in found]  # fmt: skip
-    rest = len(found) - sum(found.count(code) for code in ("worse", "better"))
-    told += [f"{whole(rest)} {'tells' if rest == 1 else 'tell'} no difference"] if rest else []
+    told = []
+    for code, one, many in _BESIDE_OURS:
+        if n := found.count(code):
+            told.append(f"{whole(n)} {one if n == 1 else many}")
     return f"Of {count(len(found), 'published figure')}, {listing(told)}"
 
 

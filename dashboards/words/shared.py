@@ -169,7 +169,10 @@ def choices(c: ReleasedComparison) -> str:
 
 def agree(c: ReleasedComparison) -> str:
     """How many of the ways to count say more failures, or fewer; nothing where they may not be shown."""
-    return "" if c.choices is None else words_answers.ways(c.choices.ways, c.choices.say_more, c.choices.say_fewer)
+    if c.choices is None:
+        return ""
+    said = words_answers.ways(c.choices.ways, c.choices.say_more, c.choices.say_fewer)
+    return words_answers.with_common(said, c.choices.in_common)
 
 
 def everyday(found: ReleasedIncidence) -> str:
@@ -258,6 +261,11 @@ def no_curve(c: ReleasedComparison) -> list[str]:
     """The groups of which no curve may be shown, in a sentence; nothing where all are shown."""
     out = [f"“{g.label}”" for g in c.groups if len(g.points) < 2]
     return [f"Too few failures stand behind {listing(out)} for a curve since {terms.clock(c.clock)}."] if out else []
+
+
+def drawn_label(group: ReleasedGroup) -> str:
+    """The name at the end of a curve, which says where it is a range alone."""
+    return group.label if all(p.told for p in group.points) else f"{group.label} (range only)"
 
 
 def bands_alone(c: ReleasedComparison) -> list[str]:

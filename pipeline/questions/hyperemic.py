@@ -335,7 +335,7 @@ def flare_sentence(teeth: int, flared: int, untold: int) -> str:
     if not teeth:
         return "No hyperemic tooth was prepared for a crown."
     more = (
-        f"; {untold:,} more had a root canal begun then, and no diagnosis tells whether the pulp had flared"
+        f"; of {untold:,} whose root canal was begun then no diagnosis tells whether the pulp had flared"
         if untold
         else ""
     )

@@ -256,6 +256,19 @@ class Choices:
     leans: tuple[str, ...] = ()  # what to say of ways that use what came later, or lean one way
     beside: tuple[str, ...] = ()  # what stands beside the main figure, whatever the verdict
 
+    def in_common(self) -> tuple[str, str] | None:
+        """The one choice, and what was chosen, that all ways which say a difference share and the main way has not.
+
+        Read as a count alone they would pass for so many witnesses, where all of them hang on that choice.
+        """
+        told = [c for c in self.rows if c.says and c.ci_low is not None and c.ci_high is not None]
+        main = next((c for c in self.rows if c.is_main), None)
+        if main is None or len(told) < 2 or len({c.says for c in told}) > 1:
+            return None
+        chosen = {name: {c.options.get(name, value) for c in told} for name, value in main.options.items()}
+        found = [(n, min(w)) for n, w in chosen.items() if len(w) == 1 and main.options[n] not in w]
+        return found[0] if len(found) == 1 else None
+
 
 @dataclass(frozen=True)
 class Sample:

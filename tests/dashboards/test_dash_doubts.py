@@ -244,7 +244,9 @@ def test_choices_leave_only_as_a_count_and_two_whole_numbers():
     comparison = samples.differs().comparisons[0]
     released = release_choices(plain_gate(), comparison.choices, comparison.difference, 1)
     assert released is not None
-    assert {type(v) for v in dataclasses.asdict(released).values()} == {int, bool}
+    figures = dataclasses.asdict(released)
+    assert figures.pop("in_common") is None
+    assert {type(v) for v in figures.values()} == {int, bool}
     assert released.sample is False
     sampled = dataclasses.replace(comparison.choices, sample=Sample(10_000, 277_804))
     counted = words_shared.choices(
@@ -268,3 +270,23 @@ def test_notes_and_balance_of_a_trial_never_reach_the_shared_page():
     )
     page = study_club.render(release(dataclasses.replace(results, trials=(marked,))))
     assert "SECRET" not in page
+
+
+def test_what_ways_that_say_a_difference_share_is_shared_too():
+    """Else a share of ways reads as so many witnesses; a choice that is no identifier of ours stays inside."""
+    comparison = samples.differs().comparisons[0]
+    main = next(c for c in comparison.choices.rows if c.is_main)
+    open_still = dataclasses.replace(main, per_100=1.0, ci_low=-3.0, ci_high=5.0)
+    for chosen, common in (
+        ("last day of the data", ("end_of_followup", "last day of the data")),
+        ("Dr. Some One", None),
+    ):
+        options = {**main.options, "end_of_followup": chosen}
+        other = dataclasses.replace(main, is_main=False, options=options, per_100=4.0, ci_low=1.0, ci_high=7.0)
+        first = dataclasses.replace(open_still, options={**main.options, "end_of_followup": "last contact"})
+        choices = dataclasses.replace(comparison.choices, rows=(first, other, other))
+        found = release_choices(plain_gate(), choices, comparison.difference)
+        assert found is not None
+        assert found.in_common == common
+        told = dataclasses.replace(release(samples.differs()).comparisons[0], choices=found)
+        assert ("last day of the data" in words_shared.agree(told)) == (common is not None)

@@ -219,9 +219,12 @@ def test_a_middle_that_may_be_off_is_not_put_in_words() -> None:
     chart = released_curves(one, id="x")
     assert chart is not None
     drawn = {t.get("name"): t for t in chart.spec["data"]}
-    assert set(drawn) == {None, "Kind a", "Kind b"}
+    assert set(drawn) == {None, "Kind a", "Kind b (range only)"}
     assert "fill" not in drawn["Kind a"]
-    assert (drawn["Kind b"]["fill"], list(drawn["Kind b"]["y"])) == ("tonexty", [p.high for p in line.points])
+    assert (drawn["Kind b (range only)"]["fill"], list(drawn["Kind b (range only)"]["y"])) == (
+        "tonexty",
+        [p.high for p in line.points],
+    )
     assert all(row[2] is None for row in chart.sheet.rows if row[0] == "Kind b")
 
 

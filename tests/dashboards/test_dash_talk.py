@@ -57,7 +57,7 @@ def test_the_story_is_told_in_its_order() -> None:
     assert titles[2] == words.trap_title(c)
     assert titles[4] == words_shared.curves_title(c)
     assert titles[5] == words_shared.verdict(c)
-    assert titles[6].startswith("With waiting about")
+    assert titles[6].startswith("With waiting perhaps")
     assert titles[8] == words.action(release(samples.differs()))[0]
     assert "not advice" in titles[9]
 

@@ -891,8 +891,8 @@ def test_each_outcome_has_a_sentence_from_its_difference_or_says_why_there_is_no
          "before the seat as with a vital seat and waiting; the range is 2 to 4 fewer (adjusted for what was "
          "recorded)."),
         (NEED, (78.4, 73.6, 82.1), "The need of a root canal: with a root canal before the seat all of 100 teeth have "
-         "one; with a vital seat and waiting, 78 fewer had one recorded here by 5 years; the range is 74 to 82 fewer (adjusted for "
-         "what was recorded)."),
+         "one; with a vital seat and waiting, 78 fewer had one recorded here by 5 years; the range is 74 to 82 fewer "
+         "(adjusted for what was recorded)."),
     ],
 )  # fmt: skip
 def test_the_sentence_of_an_outcome(outcome, figures, said):
