@@ -14,14 +14,15 @@ from dashboards.words.comparisons import difference_core
 from pipeline.practice.counts import more_or_fewer, range_more_or_fewer
 from pipeline.practice.outcomes import ENDO_NEEDED
 from pipeline.questions.question import FREE_BY_CROWN, KEPT_BY_CROWN
-from pipeline.release.disclosure import EVENTS_PER_CHANGE, SLACK, SMALLEST, STEP
+from pipeline.release.disclosure import AS_FIRST, EVENTS_PER_CHANGE, SLACK, SMALLEST, STEP
 from pipeline.results.references import Reference, used
 from pipeline.results.trial_words import NEED, NOT_COMPARED
 
 RULES = (
     f"Counts under {SMALLEST}, or of fewer than {SMALLEST} patients, are hidden, and with them what would give them "
     f"away. Others are told in steps of {STEP}, up or down by a rule drawn from the records, so a count may be off "
-    f"by {SLACK}. Curves are worked out again from such counts, by half-years: each change rests on at least "
+    f"by {SLACK}, and by up to {AS_FIRST} where another question counts nearly the same. "
+    "Curves are worked out again from such counts, by half-years: each change rests on at least "
     f"{EVENTS_PER_CHANGE} failures, a curve begins where so many have failed, and it stops where fewer than "
     f"{SMALLEST} are followed. Percentages move in steps worth at least {STEP} teeth of their group and are told "
     f"where at least {SMALLEST} teeth are behind them; ranges are widened to cover the exact ones. Figures are "

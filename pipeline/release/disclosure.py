@@ -32,6 +32,7 @@ SMALLEST = 11
 STEP = 5
 SLACK = STEP - 1  # by how much a told count may be off, either way
 LOWEST_TOLD = SMALLEST + SLACK
+AS_FIRST = LOWEST_TOLD - 1 + SLACK  # the same of one that is told as another question counts the group
 EVENTS_PER_CHANGE = SMALLEST
 DOMINANCE_PERCENT = 50
 AVERAGE_PERCENT = 10

@@ -20,7 +20,7 @@ from pipeline.results import GRID_MONTHS
 # Rounding of three counts that are subtracted or added.
 SLACK = 3 * disclosure.SLACK
 # Of two counts, each of which may be told as another question counts the group.
-OF_OTHERS = SLACK + 2 * (disclosure.LOWEST_TOLD - 1)
+OF_OTHERS = SLACK + 2 * (disclosure.AS_FIRST - disclosure.SLACK)
 MOST_TEETH_A_PATIENT = 32  # of all patients of a group on average
 OLDEST_YEAR = 1980  # no follow-up of a practice's computer began before; common practice, no source
 ROOM_OF_ERRORS = 0.5  # errors that allow for clustering may be smaller than those of counts alone, but not by half
