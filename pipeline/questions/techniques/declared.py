@@ -1,4 +1,4 @@
-"""The technique questions that are asked: `data/technique_questions.csv`, their groups in `technique_groups.csv`.
+"""The technique questions that are asked: `data/technique_questions.csv`, a row a question and one each of its groups.
 
 A cell that is empty says that a question is as most are. `needs` is then the detail of the factor's name, `caveats` are
 those of `CAVEATS`; several are parted by `|`, and `chosen` and `afterwards` stand for `CHOSEN` and `AFTERWARDS`. All
@@ -33,14 +33,16 @@ WHY_ADJUST = {
 @cache
 def all_questions() -> tuple[Question, ...]:
     """Every technique question, in order of unit (crowns first) and id."""
-    found = tuple(_question(row) for row in data_rows("technique_questions"))
+    rows = data_rows("technique_questions")
+    found = tuple(
+        _question(row, [of for of in rows if of["group"] and of["id"] == row["id"]]) for row in rows if not row["group"]
+    )
     if len({q.id for q in found}) < len(found):
         raise ValueError("Two technique questions share an id.")
     return tuple(sorted(found, key=lambda q: (q.unit != "crown", q.id)))
 
 
-def _question(row: dict[str, str]) -> Question:
-    groups = [group for group in data_rows("technique_groups") if group["question"] == row["id"]]
+def _question(row: dict[str, str], groups: list[dict[str, str]]) -> Question:
     crown = row["unit"] == "crown"
     usual = "crown" if crown else "course"
     without = {row["factor"], *row["not_adjusted"].split()}
@@ -70,10 +72,10 @@ def _question(row: dict[str, str]) -> Question:
 
 
 def _level(group: dict[str, str]) -> Level:
-    return Level(group["name"], group["label"], tuple((group["words"] or group["name"]).split()))
+    return Level(group["group"], group["title"], tuple((group["words"] or group["group"]).split()))
 
 
 def _band(group: dict[str, str]) -> Band:
     above, to = (float(group[end]) if group[end] else None for end in ("above", "to"))
     ends = group["ends"].split()
-    return Band(group["name"], group["label"], above, to, "at_least" in ends, "below" in ends)
+    return Band(group["group"], group["title"], above, to, "at_least" in ends, "below" in ends)
