@@ -213,5 +213,6 @@ def references(papers: int) -> str:
     """Thanks, and where the sources are."""
     return (
         f"The methods are those of {papers} published papers; the main ones are here, all of them are in the appendix "
-        "and in the handout, with the way to cite this talk. Thank you for listening. I am glad to take your questions."
+        "and in the handout, which ends with the way to cite this talk. "
+        "Thank you for listening. I am glad to take your questions."
     )

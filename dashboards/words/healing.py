@@ -44,7 +44,8 @@ def curve_heading(found: LesionHealing) -> str:
     if not told:
         return "How soon a lesion heals cannot be told yet"
     of, when, _ = _healed_by(told[-1])
-    return f"{of} of 100 lesions had healed {when} after the root canal"
+    judged = count(found.filmed, "lesion")
+    return f"Of {judged} with a later film {of} of 100 had healed {when} after the root canal"
 
 
 def by_lesion(rows: Sequence[RecallRow]) -> list[str]:

@@ -15,7 +15,7 @@ CAUTION = (
 )
 
 WHY = {
-    "cannot_tell": "both no difference and one that matters fit",
+    "cannot_tell": "as rounded, both no difference and one that matters fit",
     "one_way": "each clinician mostly works one way",
     "stands_out": "alone it would pass for a difference, among so many it does not",
     "unmeasured": "no ground to change",
