@@ -272,7 +272,7 @@ def drawn_label(group: ReleasedGroup) -> str:
 def bands_alone(c: ReleasedComparison) -> list[str]:
     """Why a curve is a band without a line; nothing where each has one."""
     alone = any(not p.told for g in c.groups if len(g.points) > 1 for p in g.points)
-    return ["A band without a line: no middle may be told."] if alone else []
+    return ["Range only: no middle may be told."] if alone else []
 
 
 def curves_title(c: ReleasedComparison) -> str:

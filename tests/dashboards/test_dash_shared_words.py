@@ -214,7 +214,7 @@ def test_a_middle_that_may_be_off_is_not_put_in_words() -> None:
     assert shared.curves_title(one) == (
         "Of 100 crowns, 3 to 8 with “Kind b” failed by 5 years, 10 to 15 with “Kind a”, unadjusted"
     )
-    assert shared.bands_alone(one) == ["A band without a line: no middle may be told."]
+    assert shared.bands_alone(one) == ["Range only: no middle may be told."]
     assert shared.bands_alone(said()) == []
     chart = released_curves(one, id="x")
     assert chart is not None
