@@ -210,7 +210,7 @@ def _early_heading(found: Sequence[EarlySigns]) -> str:
         return f"Early failures, begun lately against before: {'; '.join(apart)}"
     same = [name for verdict, name in told if verdict == "same"]
     if not same:
-        return "Early failures: whether those begun lately differ from those before cannot be told yet"
+        return "Early failures: cannot tell yet"
     return f"Early failures: little difference for {listing(same)}; the others cannot be told"
 
 

@@ -141,7 +141,7 @@ def _section(c: ReleasedComparison, id: str) -> dict[str, Any]:
         "heading": words_shared.heading(c),
         "curves_heading": words_shared.curves_title(c),
         "text": words_shared.curves(c),
-        "legend": [LegendItem(g.label, theme.look(g.name, i)) for i, g in drawn(c)],
+        "legend": [LegendItem(words_shared.drawn_label(g), theme.look(g.name, i)) for i, g in drawn(c)],
         "curves": released_curves(c, id=f"{id}-curves"),
         "under": _under(c),
         "groups": groups_table(c),

@@ -259,12 +259,7 @@ def first_year_sentence(found: FirstYear, noun: str, done: str) -> str:
 
 
 # How published figures are against ours: ours are worse where they are better.
-_BESIDE_OURS = (
-    ("worse", "is better than ours", "are better than ours"),
-    ("better", "is worse than ours", "are worse than ours"),
-    ("same", "differs little", "differ little"),
-    ("cannot_tell", "cannot be told from ours yet", "cannot be told from ours yet"),
-)
+_BESIDE_OURS = {"worse": "better", "better": "worse", "same": "little different", "cannot_tell": "open"}
 
 
 def benchmark_heading(lines: Sequence[SheetLine]) -> str:
@@ -272,10 +267,10 @@ def benchmark_heading(lines: Sequence[SheetLine]) -> str:
     found = [p.change.verdict for s in lines for p in s.published]
     if not found:
         return "No published figure counts as ours do"
-    told = []
-    for code, one, many in _BESIDE_OURS:
-        if n := found.count(code):
-            told.append(f"{whole(n)} {one if n == 1 else many}")
+    told = [f"{whole(n)} {how}" for code, how in _BESIDE_OURS.items() if (n := found.count(code))]
+    first, how = told[0].split(" ", 1)
+    beside = " than ours" if how in ("better", "worse") else ""
+    told[0] = f"{first} {'is' if first == '1' else 'are'} {how}{beside}"
     return f"Of {count(len(found), 'published figure')}, {listing(told)}"
 
 
