@@ -42,7 +42,7 @@ def test_from_unknown_files_to_a_run(tmp_path: Path):
     toml.write_text("\n".join(lines), encoding="utf-8")
     checked = toothyears("check", "practice.toml", cwd=tmp_path)
     assert checked.returncode == 0, checked.stderr
-    assert checked.stdout.splitlines()[-1] == "toothyears run practice.toml"
+    assert "\nNext:\ntoothyears run practice.toml\n" in checked.stdout
     assert not list(tmp_path.glob("*.duckdb"))
     ran = toothyears("ingest", "practice.toml", cwd=tmp_path)
     assert ran.returncode == 0, ran.stderr
