@@ -22,13 +22,13 @@ def released_curves(c: ReleasedComparison, *, id: str) -> theme.Chart | None:
             [(p.months / 12, *_drawn(p)) for p in group.points],
             theme.look(group.name, index),
             label=words_shared.drawn_label(group),
-            lined=all(p.told for p in group.points),
+            lined=group.lined,
         )
         for index, group in shown
     ]
     noun = plural(2, terms.outcome(c.outcome).noun)
     chart = draw(lines, columns, id=id, label=words_shared.curves(c), noun=noun, since=terms.clock(c.clock))
-    rows = tuple((g.label, p.months, p.failed if p.told else None, p.low, p.high) for g in c.groups for p in g.points)
+    rows = tuple((g.label, p.months, p.middle, p.low, p.high) for g in c.groups for p in g.points)
     return replace(chart, sheet=Sheet(("group", "months", f"failed of 100 {noun}", "low", "high"), rows))
 
 

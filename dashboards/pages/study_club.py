@@ -175,7 +175,7 @@ def groups_table(c: ReleasedComparison) -> NumberTable:
         point = words_shared.horizon_point(c, g)
         figures = (DASH, DASH)
         if point is not None:
-            figures = (str(point.failed) if point.told else DASH, spread(point.low, point.high))
+            figures = (DASH if point.middle is None else str(point.middle), spread(point.low, point.high))
         rows.append((g.label, str(g.crowns), str(g.patients), str(g.failures), *figures))
     noun = plural(2, terms.outcome(c.outcome).noun).capitalize()
     heads = ("Group", noun, "Patients", "Failures", f"Failed of 100 by {years_text(c.horizon_years)}", "95 % range")

@@ -132,7 +132,8 @@ def _by_name(results: Results) -> list[Answer]:
         if (found := _named(results.techniques, question, group)) is not None:
             a, c = found
             link = f"#{technique.address(question)}"
-            given.append(Answer(f"{_befell(a, c)}.", asked=asked, link=link, code=code_of(a, c)))
+            said = sentence_case(technique.contrast_says(a, c, paired=False))
+            given.append(Answer(said, asked=asked, link=link, code=code_of(a, c)))
         elif lacking := _lacking(results, question):
             given.append(Answer(too_few(lacking, group), asked=asked, link="#not-run"))
     for question, asked in WHOLE:
@@ -155,11 +156,6 @@ def _range_of(a: TechniqueAnswer) -> list[str]:
         for c in a.contrasts
         if words_answers.has_range(c) and c.difference_ci_low is not None and c.difference_ci_high is not None
     ]
-
-
-def _befell(a: TechniqueAnswer, c: TechniqueContrast) -> str:
-    """What is said of a contrast where the question before it names both groups."""
-    return sentence_case(technique.contrast_says(a, c, paired=False).rstrip("."))
 
 
 def _lacking(results: Results, question: str) -> NotRun | None:

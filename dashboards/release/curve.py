@@ -6,8 +6,8 @@ alone, so that nobody can read more off a curve than off a table. What the exact
 is widened, so that it covers theirs throughout. The middle is of the told counts as well: beside the counts of a file
 for pooling the exact share, however rounded, told that 1 to 8 failed in one half-year (6 of 620 practices at five
 years, 11 of 160 at some year up to ten). So it may be off by somewhat more than its step: by up to 1.2 steps in 95 of
-100 invented groups, by 1.9 at most, where the exact share rounded was off by 0.8 and 0.9; words tell it where that is
-little.
+100 invented groups, by 1.9 at most, where the exact share rounded was off by 0.8 and 0.9; it is said and drawn where
+that is little.
 """
 
 from __future__ import annotations
@@ -27,8 +27,8 @@ _Z = 1.959964  # of the 95 % range that all curves carry
 # By how much a variance may be widened so that the range covers the exact one; coarse, so that it tells nothing itself.
 _WIDER = (1.0, 1.5, 2.0, 3.0, 5.0, 8.0, 12.0, 20.0, 35.0, 60.0, 100.0)
 _CLOSE = 1e-9
-# A middle is put in words up to this step: it may be off by somewhat more than its step, and two coarse ones beside one
-# another would make a difference of their own.
+# A middle is said and drawn up to this step: it may be off by somewhat more than its step, and two coarse ones beside
+# one another would make a difference of their own.
 _NEAR = 1
 
 
@@ -37,7 +37,7 @@ class ReleasedPoint:
     """Failed of 100 at a month of the half-yearly grid, in percent on the group's step.
 
     The range covers the exact one from this point to the next. `told` says whether the middle lies near
-    enough to the exact share to be put in words.
+    enough to the exact share to be said and drawn.
     """
 
     months: int
@@ -54,6 +54,11 @@ class ReleasedPoint:
             raise ValueError("released curves are in whole percent")
         if self.followed.value is None:
             raise ValueError("released curves stop where too few are followed")
+
+    @property
+    def middle(self) -> int | None:
+        """Failed of 100, where that may be said and drawn."""
+        return self.failed if self.told else None
 
 
 def release_curve(gate: Gate, group: Group, *, teeth: int | None) -> tuple[ReleasedPoint, ...]:

@@ -60,6 +60,11 @@ class ReleasedGroup:
         """The point of the grid at `months`, if the released curve reaches it."""
         return next((p for p in self.points if p.months == months), None)
 
+    @property
+    def lined(self) -> bool:
+        """Whether its curve is a line; else the range alone may be drawn."""
+        return all(p.told for p in self.points)
+
 
 @dataclass(frozen=True)
 class ReleasedDifference:

@@ -89,7 +89,7 @@ def trap(told: Told) -> Scene | None:
     place = {g.name: i for i, g in enumerate(c.groups)}
     shown = [(name, failed) for name, failed in c.naive.failed if name in place]
     points = {g.name: words_shared.horizon_point(c, g) for g in c.groups}
-    right = tuple(float(p.failed) if (p := points[name]) is not None and p.told else None for name, _ in shown)
+    right = tuple(None if (p := points[name]) is None else p.middle for name, _ in shown)
     if None in right and (found := words.ratios(c)) is not None:
         return _trap_in_ratios(told, c, found)
     looks = [told.look(name, place[name]) for name, _ in shown]
@@ -178,7 +178,7 @@ def curves_of(told: Told, c: ReleasedComparison, shown: list[tuple[int, Released
         on_grid(
             words_shared.drawn_label(g),
             told.look(g.name, i),
-            {p.months: (float(p.failed) if p.told else None, p.low, p.high) for p in words.drawn(g)},
+            {p.months: (p.middle, p.low, p.high) for p in words.drawn(g)},
             grid,
         )
         for i, g in shown

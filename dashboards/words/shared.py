@@ -266,12 +266,12 @@ def no_curve(c: ReleasedComparison) -> list[str]:
 
 def drawn_label(group: ReleasedGroup) -> str:
     """The name at the end of a curve, which says where it is a range alone."""
-    return group.label if all(p.told for p in group.points) else f"{group.label} (range only)"
+    return group.label if group.lined else f"{group.label} (range only)"
 
 
 def bands_alone(c: ReleasedComparison) -> list[str]:
     """Why a curve is a band without a line; nothing where each has one."""
-    alone = any(not p.told for g in c.groups if len(g.points) > 1 for p in g.points)
+    alone = any(not g.lined for g in c.groups if len(g.points) > 1)
     return ["Range only: no middle may be told."] if alone else []
 
 

@@ -3,6 +3,7 @@
 import re
 from collections.abc import Callable
 
+from pipeline.machine.one_line import one_line
 from pipeline.notes.text import words_of
 
 LONGEST_EVIDENCE = 120
@@ -38,5 +39,4 @@ def evidence_of(text: str, start: int, end: int, knows: Callable[[str], bool]) -
         titled = word.lower() in _TITLES or (behind and is_name and named)
         done = m.end()
     out.append(written[done:])
-    shown = "".join(c if c.isprintable() else " " for c in "".join(out))
-    return " ".join(shown.split())[:LONGEST_EVIDENCE]
+    return one_line("".join(out))[:LONGEST_EVIDENCE]

@@ -11,6 +11,7 @@ from typing import Any
 
 from pipeline.machine.declared import near
 from pipeline.machine.errors import ConfigError
+from pipeline.machine.one_line import one_line
 
 
 @dataclass(frozen=True)
@@ -151,7 +152,7 @@ def _minutes(raw: Any, place: _Place) -> int:
 def _text(raw: Any, key: str, place: _Place) -> str:
     if not isinstance(raw, str):
         raise ConfigError(f"{place.of(key)} {key} must be a text in quotation marks.")
-    text = " ".join("".join(c if c.isprintable() else " " for c in raw).split())
+    text = one_line(raw)
     if len(text) > LONGEST_TEXT:
         raise ConfigError(f"{place.of(key)} {key} has {len(text)} letters; its place holds {LONGEST_TEXT}. Shorten it.")
     return text

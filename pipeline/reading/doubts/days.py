@@ -131,14 +131,11 @@ def late_stamps(where: str, table: str, texts: pl.Series) -> list[Doubt]:
 
 def other_days(where: str, table: str, texts: pl.Series) -> list[Doubt]:
     """Instants told in UTC whose hours are, for some place, hours of work on two days of UTC; `texts` are distinct."""
-    minutes = utc_minutes(texts)
-    minutes = minutes.filter(minutes != 0)  # a day without a time
-    hours = {int(h): int(n) for h, n in (minutes // 60).value_counts(name="n").iter_rows()}
+    minutes, hours = _times(texts)
     if minutes.len() < _SOME or (len(hours) <= _HOURS_OF_A_DAY and (minutes % 60 == 0).all()):
         return []  # a full hour or two: midnight somewhere, see late_stamps
     if (away := days_in_doubt(hours)) is None:
         return []
-    places = [PLACES[n] for n in away if n in PLACES][:_MOST_PLACES] or ["America/Los_Angeles"]
     first, last = _round_the_clock(sorted(hours))
     return ask(
         "time_zone",
@@ -146,21 +143,17 @@ def other_days(where: str, table: str, texts: pl.Series) -> list[Doubt]:
         f"{minutes.len():,} different stamps are told in the time of Greenwich (UTC), from {first:02d}:00 round to "
         f"{last:02d}:59. Of a practice far from there a working day has two dates in it.",
         "Where is the practice? By its time zone the day of the work is found.",
-        *(("practice", f'time_zone = "{place}"', _place(n, place)) for n, place in enumerate(places)),
-        (f"tables.{table}", 'late_stamps = "as_written"', "no: the work was done on the day that is written"),
+        *_zones(table, _places(away) or ["America/Los_Angeles"]),
     )
 
 
 def stamps_at_night(where: str, table: str, texts: pl.Series) -> list[Doubt]:
     """Stamps that name no zone, many of them at hours at which nobody works: they may be told in universal time, and
     part of a working day is then another day there; `texts` are distinct."""
-    minutes = utc_minutes(texts.str.strip_chars() + "Z")
-    minutes = minutes.filter(minutes != 0)
-    hours = {int(h): int(n) for h, n in (minutes // 60).value_counts(name="n").iter_rows()}
+    minutes, hours = _times(texts.str.strip_chars() + "Z")
     asleep = sum(n for hour, n in hours.items() if not EARLIEST <= hour < LATEST)
     if minutes.len() < _ENOUGH or asleep < _AT_NIGHT * minutes.len() or (away := days_in_doubt(hours)) is None:
         return []
-    places = [PLACES[n] for n in away if n in PLACES][:_MOST_PLACES]
     first, last = _round_the_clock(sorted(hours))
     return ask(
         "time_zone",
@@ -173,9 +166,28 @@ def stamps_at_night(where: str, table: str, texts: pl.Series) -> list[Doubt]:
             'late_stamps = "universal"',
             "yes; and under [practice] the zone of the practice:",
         ),
+        *_zones(table, _places(away)),
+    )
+
+
+def _times(texts: pl.Series) -> tuple[pl.Series, dict[int, int]]:
+    """The minutes of the day of instants in UTC, but of days without a time, and how many stand in each hour."""
+    minutes = utc_minutes(texts)
+    minutes = minutes.filter(minutes != 0)
+    return minutes, {int(h): int(n) for h, n in (minutes // 60).value_counts(name="n").iter_rows()}
+
+
+def _places(away: Sequence[int]) -> list[str]:
+    """Places so many hours away from UTC."""
+    return [PLACES[n] for n in away if n in PLACES][:_MOST_PLACES]
+
+
+def _zones(table: str, places: Sequence[str]) -> list[tuple[str, str, str]]:
+    """The lines that answer where the practice is."""
+    return [
         *(("practice", f'time_zone = "{place}"', _place(n, place)) for n, place in enumerate(places)),
         (f"tables.{table}", 'late_stamps = "as_written"', "no: the work was done on the day that is written"),
-    )
+    ]
 
 
 def _place(n: int, place: str) -> str:

@@ -16,8 +16,8 @@ from pipeline.reading.sources.record_lines import are_record_lines, label_of
 from pipeline.reading.sources.repeated_columns import WORK
 from pipeline.reading.suggest.code_words import likely_events
 from pipeline.reading.suggest.layout_line import Found, LayoutLine
+from pipeline.reading.suggest.looked import Looked
 from pipeline.reading.suggest.masks import masked_samples
-from pipeline.reading.suggest.profile import Column
 from pipeline.reading.suggest.toml_quote import quoted
 
 _LEAST = 2
@@ -78,25 +78,22 @@ def repeated_columns(source: Source, batches: Sequence[Batch], options: ReadOpti
     return replace(options, repeated_columns=sets), LayoutLine("repeated_columns", value, why + shown_texts(cells))
 
 
-def work_columns(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
+def work_columns(source: Source, looked: Looked, options: ReadOptions) -> Found:
     """Columns of days, each headed by a piece of work of its own: a log with a line a tooth."""
-    headings = [h for h in source.headings if not h.startswith("(") and likely_events(_OF_DAY.sub("", h.lower()))]
-    if options.repeated_columns or len(headings) < _LEAST_WORK or WORK in source.headings:
+    if options.repeated_columns or WORK in source.headings:
         return options, None
-    rows = [b.rows for b in batches if b.rows.height]
-    if not rows:
+    headed = [c for c in looked.columns if likely_events(_OF_DAY.sub("", c.heading.lower()))]
+    if len(headed) < _LEAST_WORK:
         return options, None
-    texts = pl.concat([r.select(pl.col(h).cast(pl.String).replace("", None) for h in headings) for r in rows])
-    cells = {h: texts[h].drop_nulls() for h in headings}
-    found = [h for h, of in cells.items() if of.len() and Column(1, h, "", of).date_share >= _DAYS]
-    if len(found) < _LEAST_WORK:
+    cells = {c.heading: c.texts.drop_nulls() for c in headed if c.filled and c.date_share >= _DAYS}
+    if len(cells) < _LEAST_WORK:
         return options, None
-    value = "[" + ", ".join(f"[{quoted(h)}]" for h in found) + "]"
-    each = ", ".join(f"{h} {cells[h].len():,}" for h in found)
+    value = "[" + ", ".join(f"[{quoted(h)}]" for h in cells) + "]"
+    each = ", ".join(f"{h} {of.len():,}" for h, of in cells.items())
     why = (
         f'likely: columns of days under headings of work, each a row of its own whose "{WORK}" is the heading ({each})'
     )
-    return replace(options, repeated_columns=tuple((h,) for h in found)), LayoutLine("repeated_columns", value, why)
+    return replace(options, repeated_columns=tuple((h,) for h in cells)), LayoutLine("repeated_columns", value, why)
 
 
 def ditto_marks(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:

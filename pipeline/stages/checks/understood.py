@@ -12,6 +12,7 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.machine.one_line import one_line
 from pipeline.machine.private_files import MARK_IN_WORDS
 from pipeline.practice.codes import EVENTS
 from pipeline.practice.counts import count
@@ -220,7 +221,7 @@ def _cells(cells: Mapping[str, str]) -> str:
 
 def _cell(text: str) -> str:
     """A text on one line, not too long."""
-    plain = " ".join("".join(c if c.isprintable() else " " for c in text).split())
+    plain = one_line(text)
     return plain if len(plain) <= _MOST_CELL else f"{plain[: _MOST_CELL - 1]}…"
 
 
