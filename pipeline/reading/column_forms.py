@@ -87,12 +87,8 @@ def column_forms(
 
     With `assume_point` numbers alone are no reason to read the file ahead: see `ColumnForms.assumed`.
 
-    Raises
-    ------
-    ConfigError
-        If `date_format` has a year of two digits and no `two_digit_years_from` says which years these are.
-    DataError
-        If the values of a column do not settle its form.
+    Raises ConfigError if `date_format` has a year of two digits and no `two_digit_years_from` says which years these
+    are; DataError if the values of a column do not settle its form.
     """
     pattern = source.spoken.date_format or told.date_format or practice.date_format
     parted_by = told.date_order_by or SHEET

@@ -41,14 +41,8 @@ LARGEST_TOML = 5_000_000
 
 
 def load_settings(path: Path) -> Settings:
-    """Read PRACTICE.toml.
-
-    Raises
-    ------
-    ConfigError
-        If it is missing or no TOML, or a key, table, field, word or value in it is not known; the message names the
-        key and the nearest that is known.
-    """
+    """Read PRACTICE.toml. Raises ConfigError if it is missing or no TOML, or a key, table, field, word or value in it
+    is not known; the message names the key and the nearest that is known."""
     path = Path(path).resolve()
     text, raw = _read_toml(path)
     refuse_open_questions(text, file=path.name)
@@ -112,28 +106,16 @@ def _holds_nul(value: Any) -> bool:
 
 
 def matching_files(settings: Settings, table: str, *, corrected: bool = False) -> list[Path]:
-    """The files of one table: in the order of its patterns, those of one pattern by name; each once.
-
-    With `corrected`, the files of its mended rows.
-
-    Raises
-    ------
-    ConfigError
-        If a pattern matches nothing.
-    """
+    """The files of one table: in the order of its patterns, those of one pattern by name; each once. With `corrected`,
+    the files of its mended rows. Raises ConfigError if a pattern matches nothing."""
     told = settings.tables[table]
     key, patterns = ("corrected", told.corrected) if corrected else ("files", told.files)
     return _matching(settings, patterns, f"[tables.{table}] {key}")
 
 
 def joined_lists(settings: Settings, table: str) -> tuple[Join, ...]:
-    """The lists whose columns stand on the rows of a table, each by its path.
-
-    Raises
-    ------
-    ConfigError
-        If one is not there.
-    """
+    """The lists whose columns stand on the rows of a table, each by its path. Raises ConfigError if one is not
+    there."""
     where = f"[tables.{table}] joined"
     found = []
     for join in settings.tables[table].joined:
@@ -323,11 +305,9 @@ def _control_totals(raw: Mapping[str, Any]) -> dict[int, dict[str, float]]:
 
 
 def code_table(settings: Settings) -> pl.DataFrame:
-    """The practice's codes: its code system, with the changes under `[codes]` of its TOML.
-
-    One row per code: `code`; `event`, a word of `EVENTS`; `detail`, a word of `DETAILS` for that event where the number
-    says it, else null. A code whose event is changed loses the list's detail, unless the change names one.
-    """
+    """The practice's codes: its code system, with the changes under `[codes]` of its TOML. One row per code: `code`;
+    `event`, a word of `EVENTS`; `detail`, a word of `DETAILS` for that event where the number says it, else null. A
+    code whose event is changed loses the list's detail, unless the change names one."""
     system = settings.practice.code_system
     base = codes.built_in(system) if system in codes.BUILT_IN else codes.read_code_file(Path(system))
     table = codes.with_overrides(base, codes.read_overrides(settings.codes), system=system)

@@ -20,10 +20,8 @@ TYPING_VERSION = 10
 
 @dataclass(frozen=True)
 class FileToRead:
-    """One file: where it is, its name in messages, the SHA-256 of its bytes, the load that it will be.
-
-    `again` is true if the load is there already and is to be replaced.
-    """
+    """One file: where it is, its name in messages, the SHA-256 of its bytes, the load that it will be. `again` is true
+    if the load is there already and is to be replaced."""
 
     path: Path
     name: str

@@ -73,15 +73,9 @@ def _name_form(told: TableSource, form: str | None, key: str) -> Template | None
 
 
 def open_files(settings: Settings, name: str) -> dict[str, Source]:
-    """Every file of a table by the SHA-256 of its bytes; a file of mended rows is a `MendedFile`.
-
-    Rows of a file of mended rows may have been set aside again and mended in another one.
-
-    Raises
-    ------
-    DataError
-        If a file cannot be opened, or a file of mended rows does not say which listed file they are of.
-    """
+    """Every file of a table by the SHA-256 of its bytes; a file of mended rows is a `MendedFile`. Rows of a file of
+    mended rows may have been set aside again and mended in another one. Raises DataError if a file cannot be opened, or
+    a file of mended rows does not say which listed file they are of."""
     told = settings.tables[name]
     opened = {sha256(path): open_source(path, read_options(told, settings)) for path in matching_files(settings, name)}
     left: dict[str, tuple[Path, Source]] = {}
@@ -96,13 +90,8 @@ def open_files(settings: Settings, name: str) -> dict[str, Source]:
 
 
 def mended_of(settings: Settings, name: str) -> list[MendedFile]:
-    """The files of mended rows of a table; where there are none, nothing is opened.
-
-    Raises
-    ------
-    DataError
-        As `open_files`.
-    """
+    """The files of mended rows of a table; where there are none, nothing is opened. Raises DataError as
+    `open_files`."""
     if not settings.tables[name].corrected:
         return []
     return [source for source in open_files(settings, name).values() if isinstance(source, MendedFile)]

@@ -25,12 +25,7 @@ class OpenQuestion:
 
 def open_questions(text: str) -> list[OpenQuestion]:
     """The open questions of a TOML text in the order of their lines; "ask" in a comment or a longer text is none.
-
-    Raises
-    ------
-    tomllib.TOMLDecodeError
-        If the text is no TOML.
-    """
+    Raises tomllib.TOMLDecodeError if the text is no TOML."""
     mark = "ask#"
     while mark in text:
         mark += "#"
@@ -54,13 +49,8 @@ def open_questions(text: str) -> list[OpenQuestion]:
 
 
 def refuse_open_questions(text: str, *, file: str) -> None:
-    """Refuse a PRACTICE.toml that still asks something.
-
-    Raises
-    ------
-    ConfigError
-        Naming each open question with its line and what to choose from.
-    """
+    """Refuse a PRACTICE.toml that still asks something. Raises ConfigError, naming each open question with its line and
+    what to choose from."""
     if not (asked := open_questions(text)):
         return
     lines = [f"  line {q.line}: {q.key}{': ' if q.question else ''}{q.question}" for q in asked]

@@ -85,8 +85,7 @@ def in_bulk(pieces: Iterable[pl.DataFrame]) -> Iterator[pl.DataFrame]:
 @dataclass
 class FileRead:
     """What reading one file comes to; complete once `rows` is used up. `dated` counts rows with a readable date of
-    work, `ahead` those of them after today.
-    """
+    work, `ahead` those of them after today."""
 
     source: Source
     seen: Seen

@@ -66,10 +66,7 @@ def write_set_aside(
     `set_aside_file`, `set_aside_row`, `why`, `what_to_do` and the file's own columns in their order. Rows
     whose reason leaves nothing to mend are left out.
 
-    Raises
-    ------
-    DataError
-        If the folder cannot be written.
+    Raises DataError if the folder cannot be written.
     """
     open_rows = rows.filter(~pl.col("reason").is_in(SETTLED)).sort("table_name", "file", "hash", "row_number", "reason")
     open_rows = open_rows.unique(["table_name", "hash", "row_number"], keep="first", maintain_order=True)
@@ -93,10 +90,8 @@ def write_set_aside(
 
 @dataclass(frozen=True)
 class MendedFile:
-    """A file of mended rows as a source: its rows without our columns and apostrophes.
-
-    It is read as `original` is: what that file says about itself holds for its mended rows too. See `Source`.
-    """
+    """A file of mended rows as a source: its rows without our columns and apostrophes. It is read as `original` is:
+    what that file says about itself holds for its mended rows too. See `Source`."""
 
     source: Source
     original: Source
@@ -160,10 +155,7 @@ def open_mended(source: Source, originals: Mapping[str, Source], *, name: str) -
     originals
         The opened files of the same table, by the SHA-256 of their bytes.
 
-    Raises
-    ------
-    DataError
-        If it lacks our columns, or its rows are not of exactly one file that is listed.
+    Raises DataError if it lacks our columns, or its rows are not of exactly one file that is listed.
     """
     if missing := [h for h in (FILE, ROW) if h not in source.headings]:
         raise DataError(

@@ -42,11 +42,9 @@ class Changes(Connected):
     """What changed between the exports that a store holds. `_changes` keeps places and names of fields only."""
 
     def one_sided(self, new_loads: Sequence[int]) -> pl.DataFrame:
-        """Rows of procedures that one of two overlapping loads has and the other has not (`ONE_SIDED_SCHEMA`).
-
-        Only pairs with a load of `new_loads`. To be asked before rows that are there already are taken out of these.
-        Rows with a key of their own, without a date, or mended by hand play no part.
-        """
+        """Rows of procedures that one of two overlapping loads has and the other has not (`ONE_SIDED_SCHEMA`). Only
+        pairs with a load of `new_loads`. To be asked before rows that are there already are taken out of these. Rows
+        with a key of their own, without a date, or mended by hand play no part."""
         spans = self._spans()
         near = [p for p in combinations(sorted(spans), 2) if _meet(spans, p) and not set(p).isdisjoint(new_loads)]
         if not near:
@@ -76,11 +74,8 @@ class Changes(Connected):
                 self._run(f"DROP TABLE IF EXISTS {name}")
 
     def later(self, new_loads: Sequence[int]) -> dict[int, int]:
-        """Each load of procedures with its rank in time.
-
-        Of two files read in different runs the one read later is the later export; of files read in one run, the one
-        that reaches further, whatever they are called.
-        """
+        """Each load of procedures with its rank in time. Of two files read in different runs the one read later is the
+        later export; of files read in one run, the one that reaches further, whatever they are called."""
         rows = self._rows(
             "SELECT load_id FROM _procedures GROUP BY load_id "
             "ORDER BY list_contains(?::INTEGER[], load_id), max(service_date) FILTER (status <> 'planned'), load_id",
@@ -114,10 +109,8 @@ class Changes(Connected):
         self._run("DELETE FROM _changes WHERE load_id = ? OR new_load_id = ?", [load_id, load_id])
 
     def counted(self) -> pl.DataFrame:
-        """How many rows of each earlier file each later one changes, by field (`COUNT_SCHEMA`).
-
-        The field `row vanished` counts rows that the later file no longer has; they stay.
-        """
+        """How many rows of each earlier file each later one changes, by field (`COUNT_SCHEMA`). The field `row
+        vanished` counts rows that the later file no longer has; they stay."""
         return self._frame(
             """
             SELECT c.table_name, e.file AS earlier, l.file AS later, c.field, count(*) AS rows

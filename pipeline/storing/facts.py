@@ -43,8 +43,7 @@ class Facts(Connected):
     def of_patients(self, *, codes: Sequence[str] = (), until: str | None = None) -> pl.DataFrame:
         """`fact, patients`: each fingerprint of all rows of a patient, in whatever order and under whatever id they
         lie, and of how many patients it is; visits say no more of a patient than that he is one, but for those up to
-        `until` with one of `codes`, by which alone posts, films and the like are known (see `TELLING`).
-        """
+        `until` with one of `codes`, by which alone posts, films and the like are known (see `TELLING`)."""
         tables = [t for t in DERIVED_TABLES.values() if t is not PROCEDURES and "patient_id" in t.columns]
         filled = self._with_rows(tables)
         tables = [t for t in tables if t.name in filled]
@@ -67,9 +66,7 @@ class Facts(Connected):
 
     def most_of_one(self) -> tuple[int, int]:
         """The most teeth, and the most failures, that one patient has among crowns or among root canals made here.
-
-        Crowns that were opened count as failures do: they are told in the same ways.
-        """
+        Crowns that were opened count as failures do: they are told in the same ways."""
         opened = {CROWNS.name: "count(access_date)", ENDO_COURSES.name: "0"}
         counts = " UNION ALL ".join(
             f"SELECT count(*) AS teeth, greatest(count(*) FILTER (failure), {n}) AS failures FROM {table} "  # noqa: S608

@@ -14,10 +14,8 @@ Hashes = NDArray[np.uint64]
 
 
 def shared_by_new(packed: Hashes) -> Hashes:
-    """The numbers that occur several times, at least once marked as new; each once, in order.
-
-    `packed` holds each number doubled, and 1 added where it is marked.
-    """
+    """The numbers that occur several times, at least once marked as new; each once, in order. `packed` holds each
+    number doubled, and 1 added where it is marked."""
     ordered = np.sort(packed)
     number = ordered >> np.uint64(1)
     last = np.flatnonzero(np.append(number[1:] != number[:-1], True)) if len(number) else np.empty(0, dtype=np.intp)
@@ -29,10 +27,8 @@ def shared_by_new(packed: Hashes) -> Hashes:
 
 
 class Sheaves:
-    """Numbers parted so that equal ones lie together; a single sheaf stays in memory.
-
-    Use it in a `with` statement: its folder is removed at the end.
-    """
+    """Numbers parted so that equal ones lie together; a single sheaf stays in memory. Use it in a `with` statement: its
+    folder is removed at the end."""
 
     def __init__(self, folder: Path, sheaves: int) -> None:
         self._folder, self._sheaves = folder, sheaves

@@ -144,10 +144,8 @@ def detail_views() -> Iterator[str]:
 
 
 def create_later_tables(*, of_before: Collection[str] = ()) -> Iterator[str]:
-    """The statements that make what a database lacks that an earlier version of the same schema made.
-
-    `of_before` are the tables that it has: details that lie under their own name get the name that a view has not.
-    """
+    """The statements that make what a database lacks that an earlier version of the same schema made. `of_before` are
+    the tables that it has: details that lie under their own name get the name that a view has not."""
     plain = [name for name in DETAIL_TABLES if name in of_before]
     for name in plain:
         yield f"ALTER TABLE {name} RENAME TO {PHYSICAL[name]}"

@@ -41,9 +41,7 @@ class StandIns(Connected):
 
     def renew(self, *, coded: Sequence[str]) -> None:
         """Make them of the tables that are stored and of the views `linked_view`; codes of `coded` tell more of teeth.
-
-        A patient who is in none of these tables has no stand-in.
-        """
+        A patient who is in none of these tables has no stand-in."""
         self._connection.execute(f"DELETE FROM {STAND_INS.name}")  # noqa: S608
         self._connection.execute(_RENEW, {"coded": list(coded)})
 

@@ -199,10 +199,8 @@ class Gathered:
         return {name: _typed(self._connection.sql(query).pl(), name) for name, query in self._sources.items()}
 
     def span(self) -> tuple[dt.date | None, dt.date | None]:
-        """The first day on which something was done, and the last on which the rows say that something was so.
-
-        As far as one can tell without the linking rules: what these set aside or take back is counted here.
-        """
+        """The first day on which something was done, and the last on which the rows say that something was so. As far
+        as one can tell without the linking rules: what these set aside or take back is counted here."""
         found = self._connection.execute(_SPAN, {"until": self.until}).fetchall()[0]
         return found[0], self.until or found[1]
 
@@ -224,9 +222,7 @@ def write_parts(
     connection: duckdb.DuckDBPyConnection, sources: Mapping[str, str], folder: Path, *, parts: int
 ) -> list[Path]:
     """Write queries parted by `patient_id`, each as `folder/part-N/<name>.parquet/`; returns the parts in order.
-
-    `folder` must be new or empty. Parts without rows are written too. Raises ValueError for fewer than one part.
-    """
+    `folder` must be new or empty. Parts without rows are written too. Raises ValueError for fewer than one part."""
     if parts < 1:
         raise ValueError("at least one part is needed")
     folder.mkdir(parents=True, exist_ok=True, mode=0o700)

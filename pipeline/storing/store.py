@@ -156,10 +156,8 @@ class Store(Connected):
         return Filled(int(row[0]), dict(zip(table.columns, map(int, row[1:]), strict=True)))
 
     def filled_among(self, field: str, codes: Sequence[str]) -> tuple[int, int]:
-        """How many procedures have one of these codes, and in how many of them a field is filled.
-
-        Raises KeyError if procedures have no such field.
-        """
+        """How many procedures have one of these codes, and in how many of them a field is filled. Raises KeyError if
+        procedures have no such field."""
         name = {column: column for column in PROCEDURES.columns}[field]
         rows = self._rows(
             f"SELECT count(*), count({name}) FROM procedures WHERE list_contains(?::VARCHAR[], code)",  # noqa: S608
@@ -176,9 +174,7 @@ class Store(Connected):
 
     def totals_by_year(self, counted: pl.DataFrame) -> pl.DataFrame:
         """What was done in each year: `year`, `patients`, `fees`, and a column a `total` of `counted` (`total, code`).
-
-        A reversal (a fee below zero) takes one from the count; the fee of a row with several teeth counts once.
-        """
+        A reversal (a fee below zero) takes one from the count; the fee of a row with several teeth counts once."""
         years = self._frame(
             "SELECT year(service_date) AS year, count(DISTINCT patient_id) AS patients, "
             "coalesce(sum(fee) FILTER (WHERE part = 1), 0) AS fees "
@@ -205,10 +201,8 @@ class Store(Connected):
         return found.sort(["rows", "code"], descending=[True, False])
 
     def procedures_of(self, codes: Sequence[str], *, until: dt.date | None) -> pl.DataFrame:
-        """The completed procedures with one of these codes, up to a day: what tells whether and on which tooth.
-
-        The columns are those that `transforms.events` needs to leave reversed rows out.
-        """
+        """The completed procedures with one of these codes, up to a day: what tells whether and on which tooth. The
+        columns are those that `transforms.events` needs to leave reversed rows out."""
         columns = "load_id, row_number, part, patient_id, service_date, code, tooth_fdi, supernumerary, status, fee"
         return self._frame(
             f"SELECT {columns} FROM procedures WHERE status = 'completed' "  # noqa: S608
@@ -238,11 +232,9 @@ class Store(Connected):
         self._insert(_writable(table), frame)
 
     def append_all(self, table: Table, frames: Iterator[pl.DataFrame]) -> None:
-        """Add a stream of rows of a file to a declared table: some are written while the next ones are made.
-
-        Rows that are there already are still among them. What goes wrong in making them comes out as it is, not as an
-        error of the database.
-        """
+        """Add a stream of rows of a file to a declared table: some are written while the next ones are made. Rows that
+        are there already are still among them. What goes wrong in making them comes out as it is, not as an error of
+        the database."""
         checked = (table.check(frame, settled=False) for frame in frames)
         ahead = list(islice(checked, 2))
         if len(ahead) < 2:  # of a small file all are made on this thread: the database would ask on one of its own
@@ -279,9 +271,7 @@ class Store(Connected):
 
     def set_aside(self, frame: pl.DataFrame) -> None:
         """Replace the rows that the link stage sets aside: `load_id, row_number, part, field, reason` of procedures.
-
-        Their value and whole row are taken from what is stored.
-        """
+        Their value and whole row are taken from what is stored."""
         rows = SET_ASIDE.name
         self._run(f"DELETE FROM {rows}")  # noqa: S608
         with self._registered(frame.select("load_id", "row_number", "part", "field", "reason")):
@@ -366,11 +356,9 @@ class Store(Connected):
         self._run("DROP TABLE alike_rows")
 
     def _shared_hashes(self, name: str, same: str, new_loads: Sequence[int]) -> pl.DataFrame:
-        """The hashes (of 63 bits) that several rows have, at least one of them of a new load: `same`, each once.
-
-        Sorted outside the database: whole numbers take a tenth of the time and the room there. Many millions lie in
-        files in the meantime, by the last digits of the hash, and are taken a file at a time: one pass for any number.
-        """
+        """The hashes (of 63 bits) that several rows have, at least one of them of a new load: `same`, each once. Sorted
+        outside the database: whole numbers take a tenth of the time and the room there. Many millions lie in files in
+        the meantime, by the last digits of the hash, and are taken a file at a time: one pass for any number."""
         files = 1 + self._number(f"SELECT count(*) FROM {name}") // _HASHES_AT_ONCE  # noqa: S608
         packed = f"SELECT ({same} << 1) | list_contains($new, load_id)::UBIGINT AS hash FROM {name}"  # noqa: S608
         batches = self._connection.sql(packed, params={"new": list(new_loads)}).to_arrow_reader(1_000_000)
@@ -401,9 +389,7 @@ class Store(Connected):
 
     def remove(self, table: Table, verdicts: pl.DataFrame) -> None:
         """Take rows out again: a duplicate is only counted, any other verdict is the reason to set the row aside.
-
-        `verdicts` may have a column `field` that names the field at fault.
-        """
+        `verdicts` may have a column `field` that names the field at fault."""
         name = PHYSICAL.get(table.name, table.name)
         part = "t.part" if "part" in table.columns else "1::UTINYINT"
         if "field" not in verdicts.columns:

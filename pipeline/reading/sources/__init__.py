@@ -78,13 +78,8 @@ ZIPPED = (".csv", ".tsv", ".txt", ".psv", ".ndjson", ".jsonl", ".json", *SUFFIXE
 
 
 def open_source(path: Path, options: ReadOptions) -> Source:
-    """Open a file by what it begins with and, where that does not tell, by the end of its name.
-
-    Raises
-    ------
-    DataError
-        If files of this kind cannot be read, or this one cannot.
-    """
+    """Open a file by what it begins with and, where that does not tell, by the end of its name. Raises DataError if
+    files of this kind cannot be read, or this one cannot."""
     refuse_irregular(path)
     reader = _reader(path)
     with reading(path.name, reader.name):
@@ -92,13 +87,8 @@ def open_source(path: Path, options: ReadOptions) -> Source:
 
 
 def has_sheets(path: Path) -> bool:
-    """Whether a file is a workbook or holds several tables as one does, so that `sheets` may name them.
-
-    Raises
-    ------
-    DataError
-        As `open_source`.
-    """
+    """Whether a file is a workbook or holds several tables as one does, so that `sheets` may name them. Raises
+    DataError as `open_source`."""
     reader = _reader(path)
     return reader.open is open_excel or (reader is _JSON and holds_tables(path))
 

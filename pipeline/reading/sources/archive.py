@@ -30,13 +30,8 @@ _UNPACKED: dict[Key, tuple[tempfile.TemporaryDirectory[str], dict[str, Path]]] =
 
 
 def members(path: Path) -> dict[str, Path]:
-    """The files in an archive by their names there, unpacked; once in a command.
-
-    Raises
-    ------
-    DataError
-        If it is damaged, locked or empty, or unpacks to more than an export does.
-    """
+    """The files in an archive by their names there, unpacked; once in a command. Raises DataError if it is damaged,
+    locked or empty, or unpacks to more than an export does."""
     key = key_of(path)
     refuse_known_as_too_large(path)
     if key not in _UNPACKED:
@@ -89,13 +84,8 @@ class Archive:
 
 
 def open_archive(path: Path, options: ReadOptions, open_one: Callable[[Path, ReadOptions], Source]) -> Archive:
-    """The files of an archive that have all the headings that are wanted; `sheets` names them instead.
-
-    Raises
-    ------
-    DataError
-        If none of them can be read, one that is named is not there, or one has some of the headings only.
-    """
+    """The files of an archive that have all the headings that are wanted; `sheets` names them instead. Raises DataError
+    if none of them can be read, one that is named is not there, or one has some of the headings only."""
     inside = members(path)
     if lacking := [name for name in options.sheets if name not in inside]:
         known = ", ".join(f'"{name}"' for name in inside)

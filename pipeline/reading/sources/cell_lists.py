@@ -22,10 +22,8 @@ _MOST = 40
 @dataclass
 class CellLists(Around):
     """A source with a row for each part of cells that hold lists; see `pipeline.reading.sources.source.Source`.
-
     `columns` hold the lists, that of the codes first; `alone` are columns whose single part is not repeated. Rows are
-    counted on.
-    """
+    counted on."""
 
     columns: tuple[str, ...]
     file: str

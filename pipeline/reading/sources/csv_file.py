@@ -41,11 +41,8 @@ _SIGNS = {",": "a comma", ";": "a semicolon", "\t": "a tab", "|": "an upright st
 
 @dataclass
 class CsvFile:
-    """An opened text file; see `pipeline.reading.sources.source.Source`.
-
-    `remark` is None, or a line that the user should see about how the file was read; it is there once all batches have
-    been taken.
-    """
+    """An opened text file; see `pipeline.reading.sources.source.Source`. `remark` is None, or a line that the user
+    should see about how the file was read; it is there once all batches have been taken."""
 
     path: Path
     layout: Layout
@@ -84,14 +81,9 @@ class CsvFile:
         return self._text.remark
 
     def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:
-        """Rows from the start of the file; see `Source.batches`.
-
-        Raises
-        ------
-        DataError
-            If the text is not what it seemed (another encoding, NUL bytes, an endless line, headings in another order,
-            a damaged archive), or the file changed since it was opened.
-        """
+        """Rows from the start of the file; see `Source.batches`. Raises DataError if the text is not what it seemed
+        (another encoding, NUL bytes, an endless line, headings in another order, a damaged archive), or the file
+        changed since it was opened."""
         wanted = self.headings if headings is None else list(headings)
         first = 1
         below = self._below_headings()
@@ -219,13 +211,8 @@ class CsvFile:
 
 
 def open_csv(path: Path, options: ReadOptions) -> CsvFile:
-    """Look at the first lines of a text file, which may be gzipped: encoding, delimiter and headings.
-
-    Raises
-    ------
-    DataError
-        If the file is empty, is no text, or is text in another encoding than told.
-    """
+    """Look at the first lines of a text file, which may be gzipped: encoding, delimiter and headings. Raises DataError
+    if the file is empty, is no text, or is text in another encoding than told."""
     text, stamp, sample = TextBytes(path, options.encoding), None, b""
     for piece in text.chunks(size=_SAMPLE_BYTES):
         stamp = stamp or _stamp(path)

@@ -22,10 +22,7 @@ class Record(NamedTuple):
 
 @dataclass(frozen=True)
 class Block:
-    """Some consecutive records.
-
-    Either `text`, in which every line is a sound row; or `records`.
-    """
+    """Some consecutive records. Either `text`, in which every line is a sound row; or `records`."""
 
     rows: int
     text: str | None
@@ -109,11 +106,9 @@ def _parse_line(line: str, delimiter: str, width: int) -> tuple[list[str] | None
 
 
 def _with_ditto_marks(line: str, delimiter: str, width: int) -> list[str] | None:
-    """The fields of a line in which quotation marks stand alone in fields, for the same again; else None.
-
-    Every field is then there without them, whereas marks around a field that holds the delimiter leave too many. In the
-    last field a mark alone may begin a text that goes on in the next line.
-    """
+    """The fields of a line in which quotation marks stand alone in fields, for the same again; else None. Every field
+    is then there without them, whereas marks around a field that holds the delimiter leave too many. In the last field
+    a mark alone may begin a text that goes on in the next line."""
     cells = line.rstrip("\r\n").split(delimiter)
     if len(cells) != width or cells[-1].strip() == '"':
         return None

@@ -61,13 +61,8 @@ _BOOKS: dict[Key, Book | FoundTables | str] = {}  # a text is the refusal of the
 
 def open_book(path: Path) -> Book | FoundTables:
     """Open a workbook, or another file that holds tables, after a look at whether it is safe to open; or take it as it
-    was opened before.
-
-    Raises
-    ------
-    DataError
-        If it is none, is locked, damaged or too large; the second time without another look.
-    """
+    was opened before. Raises DataError if it is none, is locked, damaged or too large; the second time without another
+    look."""
     key = key_of(path)
     if key not in _BOOKS:
         try:

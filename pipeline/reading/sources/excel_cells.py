@@ -29,10 +29,8 @@ def read_sheets(path: Path, names: Sequence[str]) -> list[tuple[str, pl.DataFram
     the sheet named by its place from 1 (column A is `1`), one row per row of the sheet from the first; a cell that is
     blank, holds blanks only or an error such as a broken reference is null.
 
-    Raises
-    ------
-    DataError
-        If the workbook cannot be read, a named sheet is not there or is empty, or a sheet has too many columns.
+    Raises DataError if the workbook cannot be read, a named sheet is not there or is empty, or a sheet has too many
+    columns.
     """
     book = open_book(path)
     lacking = [name for name in names if name not in book.names]
@@ -46,13 +44,8 @@ def read_sheets(path: Path, names: Sequence[str]) -> list[tuple[str, pl.DataFram
 
 
 def visible_sheets(path: Path) -> tuple[list[str], list[DataError]]:
-    """The names of the sheets that are neither empty nor hidden, and why others cannot be read.
-
-    Raises
-    ------
-    DataError
-        If the file cannot be read at all.
-    """
+    """The names of the sheets that are neither empty nor hidden, and why others cannot be read. Raises DataError if the
+    file cannot be read at all."""
     book = open_book(path)
     names, faults = [], []
     for name in book.names:

@@ -47,11 +47,8 @@ class _Part:
 
 @dataclass
 class ExcelFile:
-    """An opened workbook; see `pipeline.reading.sources.source.Source`.
-
-    Row numbers run on from one sheet to the next, in the order of the workbook; row 1 is the first row under the
-    headings of the first sheet that is read.
-    """
+    """An opened workbook; see `pipeline.reading.sources.source.Source`. Row numbers run on from one sheet to the next,
+    in the order of the workbook; row 1 is the first row under the headings of the first sheet that is read."""
 
     path: Path
     headings: list[str]
@@ -94,11 +91,8 @@ def open_excel(path: Path, options: ReadOptions) -> ExcelFile:
     TOML names none: those that the table needs). A sheet that has none of them is left, which counts as one row set
     aside for the reason `sheet_not_read`.
 
-    Raises
-    ------
-    DataError
-        If it is no workbook that can be read, is locked with a password or too large to open; if a sheet that is named
-        is not there; if a sheet has some of the wanted headings only, or a hidden one has them all.
+    Raises DataError if it is no workbook that can be read, is locked with a password or too large to open; if a sheet
+    that is named is not there; if a sheet has some of the wanted headings only, or a hidden one has them all.
     """
     mine = _is_ours(path)
     # Whatever the TOML says of the practice's own files of this table, a workbook of ours names our fields.

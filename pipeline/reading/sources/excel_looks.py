@@ -71,10 +71,8 @@ _LONGEST_ROW = 1 << 26
 
 
 def looks_in_workbook(path: Path) -> dict[str, dict[str, dict[int, str]]]:
-    """By look and sheet, what the rows from 1 are that have it: see `pipeline.reading.sources.row_looks`.
-
-    The workbook has been looked at before: see `check_workbook`.
-    """
+    """By look and sheet, what the rows from 1 are that have it: see `pipeline.reading.sources.row_looks`. The workbook
+    has been looked at before: see `check_workbook`."""
     return _looks(key_of(path), path) if path.suffix.lower() in CHECKED_KINDS else {}
 
 

@@ -25,16 +25,9 @@ _ENCRYPTED = "EncryptedPackage".encode("utf-16-le")
 
 
 def check_workbook(path: Path) -> None:
-    """Refuse what is no workbook, is locked, or would fill the memory.
-
-    The sizes that a packed file states about itself are not believed: everything in it is unpacked once, a piece at a
-    time, and counted.
-
-    Raises
-    ------
-    DataError
-        Saying which, and what to do.
-    """
+    """Refuse what is no workbook, is locked, or would fill the memory. The sizes that a packed file states about itself
+    are not believed: everything in it is unpacked once, a piece at a time, and counted. Raises DataError, saying which,
+    and what to do."""
     try:
         with path.open("rb") as stream:
             start = stream.read(4)

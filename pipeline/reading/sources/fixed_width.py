@@ -68,11 +68,9 @@ def cut_pieces(pieces: Iterator[bytes], starts: Sequence[int]) -> Iterator[bytes
 
 
 def find_starts(lines: Sequence[str]) -> list[int]:
-    """Where the fields of printed lines begin, from 1; empty if the lines are not printed in columns.
-
-    Rows are the lines with at least two words that hold a digit; the headings are the line above the first of them.
-    Fields are parted by places that are blank in the headings and in nearly every row, and each has a heading.
-    """
+    """Where the fields of printed lines begin, from 1; empty if the lines are not printed in columns. Rows are the
+    lines with at least two words that hold a digit; the headings are the line above the first of them. Fields are
+    parted by places that are blank in the headings and in nearly every row, and each has a heading."""
     texts = [line.rstrip("\r\n").replace("\x0c", "").expandtabs(_TAB).rstrip() for line in lines]
     texts = [t for t in texts if set(t) - _RULE]
     counts = Counter(texts)

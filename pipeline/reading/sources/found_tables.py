@@ -42,13 +42,8 @@ class FoundTables:
         return list(self.loaders)
 
     def sheet(self, name: str) -> tuple[pl.DataFrame | None, bool]:
-        """The cells of a table, None if it is empty; and that it is no hidden one.
-
-        Raises
-        ------
-        DataError
-            If it is larger than can be read.
-        """
+        """The cells of a table, None if it is empty; and that it is no hidden one. Raises DataError if it is larger
+        than can be read."""
         if name not in self._read:
             self._read[name] = cells_frame(self.loaders[name](), file=self.path.name)
         return self._read[name], True
@@ -61,12 +56,7 @@ class FoundTables:
 
 def cells_frame(rows: Iterable[Row], *, file: str) -> pl.DataFrame | None:
     """Rows of any lengths as text columns named by their place from 1; blank cells null. None if nothing is there.
-
-    Raises
-    ------
-    DataError
-        If there are more columns or cells than any table has.
-    """
+    Raises DataError if there are more columns or cells than any table has."""
     held: list[Row] = []
     width = cells = letters = 0
     for row in rows:
@@ -112,13 +102,7 @@ def too_large(file: str) -> DataError:
 
 
 def read_whole(path: Path) -> bytes:
-    """All bytes of a file of bounded size.
-
-    Raises
-    ------
-    DataError
-        If it is larger, empty, or cannot be read.
-    """
+    """All bytes of a file of bounded size. Raises DataError if it is larger, empty, or cannot be read."""
     try:
         with path.open("rb") as stream:
             found = stream.read(MAX_BYTES + 1)

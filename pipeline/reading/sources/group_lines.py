@@ -54,13 +54,8 @@ class Template:
 def read_templates(
     told: Sequence[str], known: Sequence[str], *, where: str, key: str = "group_lines"
 ) -> tuple[Template, ...]:
-    """The templates of `group_lines`, or of another key.
-
-    Raises
-    ------
-    ConfigError
-        If one names no field, or one that is none of `known`, twice the same, or says nothing but fields.
-    """
+    """The templates of `group_lines`, or of another key. Raises ConfigError if one names no field, or one that is none
+    of `known`, twice the same, or says nothing but fields."""
     return tuple(
         _template(text, known, where=f'{where} {key} "{text}"', of_name=key in ("sheet_name", "file_name"))
         for text in told

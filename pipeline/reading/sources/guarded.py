@@ -25,13 +25,9 @@ _STDERR = 2
 
 @contextmanager
 def reading(file: str, part: str) -> Iterator[None]:
-    """Whatever goes wrong within is told of `file`; `part` names what reads it, e.g. `the reader of workbooks`.
-
-    Raises
-    ------
-    UnreadableError
-        In place of any error that is not meant for the user; without its text, which may quote what the file holds.
-    """
+    """Whatever goes wrong within is told of `file`; `part` names what reads it, e.g. `the reader of workbooks`. Raises
+    UnreadableError in place of any error that is not meant for the user; without its text, which may quote what the
+    file holds."""
     try:
         with _held_back():
             yield

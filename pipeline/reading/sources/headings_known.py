@@ -11,9 +11,7 @@ _LEAST = 2
 
 def are_headings(texts: Sequence[str]) -> bool:
     """Whether the filled cells of a line are headings: none holds a digit, and most are words that columns are called.
-
-    The words are those by which `toothyears suggest` knows columns, those that are none of ours among them.
-    """
+    The words are those by which `toothyears suggest` knows columns, those that are none of ours among them."""
     if len(texts) < _LEAST or len(set(texts)) < len(texts) or any(c.isdigit() for t in texts for c in t):
         return False
     known = sum(_is_known(text) for text in texts)

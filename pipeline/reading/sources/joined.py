@@ -31,10 +31,8 @@ def key_text(column: pl.Series) -> pl.Series:
 
 @dataclass
 class Joined(Around):
-    """A source with the columns of lists beside it; see `pipeline.reading.sources.source.Source`.
-
-    A row whose key the list lacks has nothing in these columns, and `remark` says how many have.
-    """
+    """A source with the columns of lists beside it; see `pipeline.reading.sources.source.Source`. A row whose key the
+    list lacks has nothing in these columns, and `remark` says how many have."""
 
     joins: tuple[Join, ...]
     file: str
@@ -107,13 +105,8 @@ class Joined(Around):
 
 
 def joins_of(raw: Mapping[str, Any], where: str) -> tuple[Join, ...]:
-    """What `joined` of a table says.
-
-    Raises
-    ------
-    ConfigError
-        If it is no list of files with the column that names their rows.
-    """
+    """What `joined` of a table says. Raises ConfigError if it is no list of files with the column that names their
+    rows."""
     given = raw.get("joined", [])
     is_list = isinstance(given, list) and all(
         isinstance(one, dict)

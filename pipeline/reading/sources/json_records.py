@@ -25,13 +25,7 @@ Line = tuple[int, bytes]
 
 
 def open_bytes(path: Path) -> BinaryIO:
-    """The bytes of a file, unpacked if its name ends in .gz.
-
-    Raises
-    ------
-    DataError
-        If it cannot be opened.
-    """
+    """The bytes of a file, unpacked if its name ends in .gz. Raises DataError if it cannot be opened."""
     try:
         return cast(BinaryIO, gzip.open(path)) if path.suffix.lower() == ".gz" else path.open("rb")
     except OSError as error:
@@ -44,11 +38,8 @@ def read_records(path: Path) -> Iterator[list[Line]]:
     Blank lines and the mark at the start are left out. A line that is no record is a record all the same, for whoever
     reads it to set aside; a list or Bundle is taken apart, a Bundle without its deletions and its replies.
 
-    Raises
-    ------
-    DataError
-        If the file is empty, packed otherwise than by its name, not UTF-8, or damaged; if a line is longer than any
-        record can be, or what must be read whole is too large, is no JSON, or is a Bundle of changes.
+    Raises DataError if the file is empty, packed otherwise than by its name, not UTF-8, or damaged; if a line is longer
+    than any record can be, or what must be read whole is too large, is no JSON, or is a Bundle of changes.
     """
     first = _first_line(path)
     if first.startswith(b"[") or (first.startswith(b"{") and not first.endswith(b"}")):
@@ -74,13 +65,8 @@ def first_record(path: Path) -> dict[str, Any]:
 
 
 def whole_json(path: Path) -> Any:
-    """All that a file holds, numbers as they are written; of a file of lines, the list of what stands in each.
-
-    Raises
-    ------
-    DataError
-        If it is too large to be read whole, or is no JSON.
-    """
+    """All that a file holds, numbers as they are written; of a file of lines, the list of what stands in each. Raises
+    DataError if it is too large to be read whole, or is no JSON."""
     if len(next(_read_lines(path, longest=_MAX_WHOLE_BYTES, blocks_of=_BLOCK_BYTES), [])) > 1:
         lines = [line for block in read_records(path) for line in block]
         if sum(len(text) for _, text in lines) > _MAX_WHOLE_BYTES:

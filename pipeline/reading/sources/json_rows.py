@@ -40,13 +40,8 @@ class JsonRows:
 
 
 def open_json(path: Path, options: ReadOptions) -> Source:
-    """A file of JSON: records of FHIR where the first says so, else rows of a table.
-
-    Raises
-    ------
-    DataError
-        If no record is an object, or there are more fields than any table has; and as `read_records` does.
-    """
+    """A file of JSON: records of FHIR where the first says so, else rows of a table. Raises DataError if no record is
+    an object, or there are more fields than any table has; and as `read_records` does."""
     if "resourceType" in first_record(path):
         return open_fhir(path, options)
     if holds_tables(path):

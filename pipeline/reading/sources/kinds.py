@@ -39,13 +39,8 @@ _DOCUMENT = "WordDocument".encode("utf-16-le")
 
 
 def kind_of(path: Path) -> str:
-    """The kind of a file; `TEXT` for any other text, `OTHER` for what is none of these and no text.
-
-    Raises
-    ------
-    DataError
-        If it is a document of a word processor, or cannot be opened.
-    """
+    """The kind of a file; `TEXT` for any other text, `OTHER` for what is none of these and no text. Raises DataError if
+    it is a document of a word processor, or cannot be opened."""
     return _kind_of(key_of(path), path)
 
 

@@ -29,13 +29,8 @@ class Loose:
 
 
 def loose_place(headings: Sequence[str], delimiter: str, told: Sequence[str], *, file: str) -> Loose | None:
-    """The loose column; the last one takes any number of fields, another one a single further one.
-
-    Raises
-    ------
-    DataError
-        If no column has the heading told, or several are told: which of them a field belongs to cannot be seen.
-    """
+    """The loose column; the last one takes any number of fields, another one a single further one. Raises DataError if
+    no column has the heading told, or several are told: which of them a field belongs to cannot be seen."""
     if not told:
         return None
     if len(told) > 1:

@@ -84,13 +84,8 @@ def made_of(
     where: str,
 ) -> tuple[Made, ...]:
     """What a table of PRACTICE.toml says is made of other columns; `parts` are dates told as three headings, `firsts`
-    fields told as headings of which the first that is filled counts.
-
-    Raises
-    ------
-    ConfigError
-        If a field is told twice, or a way has not what it needs.
-    """
+    fields told as headings of which the first that is filled counts. Raises ConfigError if a field is told twice, or a
+    way has not what it needs."""
     found = [Made(name, PARTS, headings) for name, headings in parts.items()]
     found += [Made(name, FIRST, headings) for name, headings in firsts.items()]
     for key, how in KEYS.items():
@@ -119,13 +114,8 @@ def made_of(
 
 
 def date_parts(columns: Mapping[str, Any], table: str, where: str) -> dict[str, tuple[str, ...]]:
-    """The dates that are told as a list of headings: year, month and day, or month with year and day.
-
-    Raises
-    ------
-    ConfigError
-        If a list has another length or stands for another kind of field.
-    """
+    """The dates that are told as a list of headings: year, month and day, or month with year and day. Raises
+    ConfigError if a list has another length or stands for another kind of field."""
     found = {}
     for name, told in columns.items():
         if not isinstance(told, list) or kind(table, name) != "date":
@@ -143,13 +133,8 @@ def date_parts(columns: Mapping[str, Any], table: str, where: str) -> dict[str, 
 
 
 def first_filled(columns: Mapping[str, Any], parts: Mapping[str, Any], where: str) -> dict[str, tuple[str, ...]]:
-    """The fields that are told as a list of headings: the first of these that is filled in a row counts.
-
-    Raises
-    ------
-    ConfigError
-        If a list has fewer than two headings.
-    """
+    """The fields that are told as a list of headings: the first of these that is filled in a row counts. Raises
+    ConfigError if a list has fewer than two headings."""
     found = {}
     for name, told in columns.items():
         if not isinstance(told, list) or name in parts:
@@ -287,10 +272,8 @@ def day_in(texts: pl.Series) -> pl.Series:
 
 
 def dates_of_month(month: pl.Series, day: pl.Series) -> pl.Series:
-    """Written dates of a text that names a month and a year, or a year alone, and of what stands for the day.
-
-    A day that is a whole date stays as it is; beside a year alone it may be a day and a month.
-    """
+    """Written dates of a text that names a month and a year, or a year alone, and of what stands for the day. A day
+    that is a whole date stays as it is; beside a year alone it may be a day and a month."""
     m, d = pl.col("m"), pl.col("d")
     word = m.str.extract(_NAMED_MONTH, 1)
     year = pl.coalesce(m.str.extract(_NAMED_MONTH, 2), m.str.extract(_YEAR_MONTH, 1), m.str.extract(_MONTH_YEAR, 2))

@@ -18,11 +18,8 @@ def resolve_columns(headings: Sequence[str], columns: Mapping[str, str], *, tabl
     `columns` is what PRACTICE.toml says. A field that it does not name is taken from the column with exactly that
     name, if there is one.
 
-    Raises
-    ------
-    DataError
-        If the file has no column with a heading named in `columns`, has it twice, or lacks a required field. The
-        message holds headings only.
+    Raises DataError if the file has no column with a heading named in `columns`, has it twice, or lacks a required
+    field. The message holds headings only.
     """
     for field, heading in columns.items():
         if heading.strip() not in with_firsts(headings):

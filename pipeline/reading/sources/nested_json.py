@@ -13,13 +13,8 @@ _LOOK_AT = 200
 
 
 def holds_tables(path: Path) -> bool:
-    """Whether a file of JSON is more than a list of plain records: what such a file begins with tells.
-
-    Raises
-    ------
-    DataError
-        As `read_records` does.
-    """
+    """Whether a file of JSON is more than a list of plain records: what such a file begins with tells. Raises DataError
+    as `read_records` does."""
     first = next(read_records(path), [])
     records = [_parsed(text) for _, text in first[:_LOOK_AT]]
     if any(isinstance(r, dict) and "resourceType" in r for r in records):
@@ -30,13 +25,7 @@ def holds_tables(path: Path) -> bool:
 
 
 def open_nested(path: Path) -> FoundTables:
-    """The tables of such a file.
-
-    Raises
-    ------
-    DataError
-        If it is no JSON, holds no table, or is too large.
-    """
+    """The tables of such a file. Raises DataError if it is no JSON, holds no table, or is too large."""
     tree = whole_json(path)
     tables = tables_of(tree, file=path.name)
     if not tables:

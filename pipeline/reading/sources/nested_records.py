@@ -24,13 +24,8 @@ Record = dict[str, str | None]
 
 
 def tables_of(tree: Any, *, file: str) -> dict[str, Iterable[Row]]:
-    """The tables of a tree of dicts, lists and plain values.
-
-    Raises
-    ------
-    DataError
-        If there are more cells than can be read.
-    """
+    """The tables of a tree of dicts, lists and plain values. Raises DataError if there are more cells than can be
+    read."""
     plain = with_lone_records(_with_plain_codings(tree, 0))
     finder = _Finder(file, _maps_of(plain))
     finder.walk(plain, (), {}, 0)

@@ -72,13 +72,8 @@ def are_late(column: pa.Array) -> bool:
 
 
 def cells(column: pa.Array, *, stamps: bool = False) -> pl.Series:
-    """A column as text, or as dates; with `stamps` moments are written out, as `2020-03-01T22:00:00Z`.
-
-    Raises
-    ------
-    NoTextError
-        If its values have no text.
-    """
+    """A column as text, or as dates; with `stamps` moments are written out, as `2020-03-01T22:00:00Z`. Raises
+    NoTextError if its values have no text."""
     of = plain_type(column.type)
     if not has_text(of):
         raise NoTextError("values of this type have no text")

@@ -56,13 +56,8 @@ class ParquetFile:
         return f"columns that are not mapped and cannot be read as text were left out: {names}{more}"
 
     def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:
-        """Rows from the start of the file; see `Source.batches`.
-
-        Raises
-        ------
-        DataError
-            If the file is damaged, or bytes of a mapped column are no text.
-        """
+        """Rows from the start of the file; see `Source.batches`. Raises DataError if the file is damaged, or bytes of a
+        mapped column are no text."""
         first = 1
         wanted = self.headings if headings is None else list(headings)
         names = list(dict.fromkeys(self.columns[h].name for h in wanted))
@@ -91,13 +86,8 @@ class ParquetFile:
 
 
 def open_parquet(path: Path, options: ReadOptions) -> ParquetFile:
-    """Open a Parquet file and look at its first rows. Delimiter and encoding do not apply.
-
-    Raises
-    ------
-    DataError
-        If it is no Parquet file, or a column that is mapped cannot be read as text.
-    """
+    """Open a Parquet file and look at its first rows. Delimiter and encoding do not apply. Raises DataError if it is no
+    Parquet file, or a column that is mapped cannot be read as text."""
     try:
         with pq.ParquetFile(path, coerce_int96_timestamp_unit="us") as file:
             return _look(path, file, {*(h.strip() for h in options.wanted), *input_fields(options.table)})
@@ -126,13 +116,8 @@ def _look(path: Path, file: pq.ParquetFile, mapped: set[str]) -> ParquetFile:
 
 
 def _start(file: pq.ParquetFile, column: _Column) -> pa.Array:
-    """The first values of a column.
-
-    Raises
-    ------
-    NoTextError
-        If they cannot be had, e.g. because they are packed in a way that is not known here.
-    """
+    """The first values of a column. Raises NoTextError if they cannot be had, e.g. because they are packed in a way
+    that is not known here."""
     try:
         batch = next(file.iter_batches(_LOOK_AT_ROWS, columns=[column.name]), None)
     except (OSError, pa.ArrowException) as error:

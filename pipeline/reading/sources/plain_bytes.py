@@ -46,14 +46,9 @@ _KINDS: dict[bytes, tuple[str, str]] = {
 
 
 def read_chunks(path: Path, *, size: int = CHUNK_BYTES) -> Iterator[bytes]:
-    """The content of a file, at most `size` bytes at a time; a gzipped one unpacked, whatever its name ends in.
-
-    Raises
-    ------
-    DataError
-        If the file is none, cannot be read, is of a kind that is no text, or is gzipped and damaged or unpacks to more
-        than 300 times its size and 100 MB.
-    """
+    """The content of a file, at most `size` bytes at a time; a gzipped one unpacked, whatever its name ends in. Raises
+    DataError if the file is none, cannot be read, is of a kind that is no text, or is gzipped and damaged or unpacks to
+    more than 300 times its size and 100 MB."""
     refuse_irregular(path)
     refuse_known_as_too_large(path)
     try:
@@ -68,23 +63,16 @@ def read_chunks(path: Path, *, size: int = CHUNK_BYTES) -> Iterator[bytes]:
 
 
 def refuse_known_kind(path: Path) -> None:
-    """Refuse a file by name if it begins as one of a kind that we know and cannot read.
-
-    Raises
-    ------
-    DataError
-        Saying which kind, and what to do.
-    """
+    """Refuse a file by name if it begins as one of a kind that we know and cannot read. Raises DataError, saying which
+    kind, and what to do."""
     for start in read_chunks(path, size=4096):
         _refuse_other_kinds(path, start)
         return
 
 
 def line_at(pieces: Iterable[bytes], offset: int, *, line_end: bytes = b"\n") -> int:
-    """The line, from 1, that a place in a text is in; only for messages, since the text is read again for it.
-
-    Lines of a text that has no `line_end` before that place end in CR.
-    """
+    """The line, from 1, that a place in a text is in; only for messages, since the text is read again for it. Lines of
+    a text that has no `line_end` before that place end in CR."""
     ends = {line_end: 0, b"\r": 0}
     for piece in pieces:
         for end in ends:

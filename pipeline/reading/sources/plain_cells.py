@@ -104,13 +104,8 @@ def _from_above(cells: pl.Series, marks: pl.Series, before: str | None) -> pl.Se
 
 
 def _refuse_other_table(rows: pl.DataFrame, numbers: pl.Series, *, file: str) -> None:
-    """Refuse a table below another one: its rows would be read by the headings of the first.
-
-    Raises
-    ------
-    DataError
-        If the cells of a row are headings.
-    """
+    """Refuse a table below another one: its rows would be read by the headings of the first. Raises DataError if the
+    cells of a row are headings."""
     left = rows.select(pl.all().exclude(r"^\(.*\)$")) if rows.width else rows
     if left.width < _MANY_COLUMNS or any(dtype != pl.String for dtype in left.dtypes):
         return

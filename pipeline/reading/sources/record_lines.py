@@ -82,13 +82,8 @@ class RecordLines:
 
 
 def open_record_lines(path: Path, options: ReadOptions) -> RecordLines:
-    """Read a text of such records.
-
-    Raises
-    ------
-    DataError
-        If no line has a name and a value, or as `open_csv` does of the text itself.
-    """
+    """Read a text of such records. Raises DataError if no line has a name and a value, or as `open_csv` does of the
+    text itself."""
     open_csv(path, ReadOptions(encoding=options.encoding, header_row=0))  # refuses what is no text
     text = TextBytes(path, options.encoding)
     lines = b"".join(text.chunks()).decode().splitlines()

@@ -22,11 +22,9 @@ WORK = "treatment"
 
 @dataclass
 class RepeatedColumns(Around):
-    """A source with a row for each set of its columns; see `pipeline.reading.sources.source.Source`.
-
-    The columns are called as in the first set. Rows are counted on: of the first row of a file with three sets the
-    rows have the numbers 1 to 3, of the second 4 to 6.
-    """
+    """A source with a row for each set of its columns; see `pipeline.reading.sources.source.Source`. The columns are
+    called as in the first set. Rows are counted on: of the first row of a file with three sets the rows have the
+    numbers 1 to 3, of the second 4 to 6."""
 
     sets: Sets
     file: str

@@ -31,10 +31,7 @@ def refuse_outside(path: Path, folder: Path) -> None:
     A file that PRACTICE.toml names by its own place elsewhere is meant to be read; there, only a link in that place
     that leads out of it is refused. `folder` is the folder of PRACTICE.toml.
 
-    Raises
-    ------
-    DataError
-        If a link leads out, or leads nowhere, or the path is no ordinary file.
+    Raises DataError if a link leads out, or leads nowhere, or the path is no ordinary file.
     """
     said, inside = Path(os.path.abspath(path)), Path(os.path.abspath(folder))
     base = inside if said.is_relative_to(inside) else said.parent
@@ -53,13 +50,8 @@ def refuse_outside(path: Path, folder: Path) -> None:
 
 
 def refuse_irregular(path: Path) -> None:
-    """Refuse what is no ordinary file: a folder, a device, a pipe; and what cannot be seen.
-
-    Raises
-    ------
-    DataError
-        If it is one of these.
-    """
+    """Refuse what is no ordinary file: a folder, a device, a pipe; and what cannot be seen. Raises DataError if it is
+    one of these."""
     try:
         mode = path.stat().st_mode
     except OSError as error:

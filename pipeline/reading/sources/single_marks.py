@@ -35,10 +35,8 @@ class Marks:
 
 
 def marks_of(lines: Sequence[str], delimiters: Sequence[str]) -> Marks | None:
-    """How lines are marked that such marks alone cut into as many fields each; None for other texts.
-
-    Some field must hold the delimiter, so that the lines fall apart if they are read otherwise.
-    """
+    """How lines are marked that such marks alone cut into as many fields each; None for other texts. Some field must
+    hold the delimiter, so that the lines fall apart if they are read otherwise."""
     filled = [line for line in lines[:_LOOK_AT] if line.strip()]
     whole = [inner for line in filled if (inner := _whole(line)) is not None]
     if len(whole) == len(filled) and (sign := delimiter_within(whole, delimiters)):
@@ -92,10 +90,8 @@ def fields_of(text: str, delimiter: str) -> list[str]:
 
 
 def in_columns(cells: pl.DataFrame) -> pl.DataFrame:
-    """A sheet of one column, whose cells are the lines of a CSV, cut into columns `1` and so on; another as it is.
-
-    A line with other than the usual number of fields, as a title above the headings, stays in the first column.
-    """
+    """A sheet of one column, whose cells are the lines of a CSV, cut into columns `1` and so on; another as it is. A
+    line with other than the usual number of fields, as a title above the headings, stays in the first column."""
     if cells.width != 1:
         return cells
     texts = cells.to_series().to_list()

@@ -159,13 +159,8 @@ class ReadOptions:
 
 
 def refuse_absent(named: Iterable[str | None], headings: Collection[str], key: str, *, file: str) -> None:
-    """Refuse a file that lacks a column that a key of PRACTICE.toml names.
-
-    Raises
-    ------
-    DataError
-        With the first such column.
-    """
+    """Refuse a file that lacks a column that a key of PRACTICE.toml names. Raises DataError with the first such
+    column."""
     if absent := [heading for heading in named if heading is not None and heading not in headings]:
         raise DataError(f'{file}: has no column "{absent[0]}", which {key} names. Correct the name in the TOML.')
 

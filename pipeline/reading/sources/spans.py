@@ -12,11 +12,8 @@ _MOST_DOWN = 1_000_000
 
 @dataclass
 class SpanRows:
-    """Rows as they are built, cell by cell.
-
-    A cell that reaches down stands in every row that it covers, for it is all of theirs; one that reaches across
-    stands in its first column only. Nothing is made of a span but where rows are.
-    """
+    """Rows as they are built, cell by cell. A cell that reaches down stands in every row that it covers, for it is all
+    of theirs; one that reaches across stands in its first column only. Nothing is made of a span but where rows are."""
 
     file: str
     rows: list[list[str]] = field(default_factory=list)
@@ -31,13 +28,8 @@ class SpanRows:
         self._covered()
 
     def add(self, text: str, *, across: int = 1, down: int = 1, at: int | None = None) -> None:
-        """Add a cell that covers so many columns and rows; `at` is its column, from 1, where the file says it.
-
-        Raises
-        ------
-        DataError
-            If the row has more columns than any table.
-        """
+        """Add a cell that covers so many columns and rows; `at` is its column, from 1, where the file says it. Raises
+        DataError if the row has more columns than any table."""
         if self._row is None:
             self.begin()
         row = self._row
@@ -57,13 +49,7 @@ class SpanRows:
             row.append(text if n == 0 else "")
 
     def end(self) -> None:
-        """End the row, if one is begun.
-
-        Raises
-        ------
-        DataError
-            If the table has more cells than can be read.
-        """
+        """End the row, if one is begun. Raises DataError if the table has more cells than can be read."""
         if self._row is None:
             return
         self._covered(to_end=True)

@@ -70,13 +70,7 @@ _NO_COLUMN = re.compile(r"(?:primary|unique|foreign|constraint|key|index|check|f
 
 
 def open_dump(path: Path) -> FoundTables:
-    """The tables whose rows are in the dump.
-
-    Raises
-    ------
-    DataError
-        If it has no rows, or values that must be computed.
-    """
+    """The tables whose rows are in the dump. Raises DataError if it has no rows, or values that must be computed."""
     dump = _Dump(path.name, _decoded(read_whole(path)))
     dump.read()
     tables = {name: rows for name, rows in dump.tables.items() if rows or name in dump.faults}
@@ -137,13 +131,8 @@ class _Dump:
                 at = found.end() if found is not None and found.end() > at else at + 1
 
     def table(self, name: str) -> list[list[str | None]]:
-        """The headings of a table, where they are known, and its rows.
-
-        Raises
-        ------
-        DataError
-            If the dump changes rows that it wrote.
-        """
+        """The headings of a table, where they are known, and its rows. Raises DataError if the dump changes rows that
+        it wrote."""
         rows, bare = self.tables[name], name.rpartition(".")[2]
         columns = self.columns.get(name) or self.columns.get(bare) or []
         width = len(columns) or (len(rows[0]) if rows else _FEWEST)

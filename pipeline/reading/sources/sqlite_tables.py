@@ -16,13 +16,8 @@ _STEPS, _MOST_CALLS = 1_000_000, 20_000  # of the database's own machine: far mo
 
 
 def open_database(path: Path) -> FoundTables:
-    """The tables of the database in their order by name.
-
-    Raises
-    ------
-    DataError
-        If it is damaged, or has changes that lie in a file beside it.
-    """
+    """The tables of the database in their order by name. Raises DataError if it is damaged, or has changes that lie in
+    a file beside it."""
     for beside in ("-wal", "-journal"):
         other = path.with_name(path.name + beside)
         if other.exists() and other.stat().st_size:

@@ -25,10 +25,8 @@ _SHEET_LINE = r"^.*?, row \d+: "
 
 @dataclass
 class Stacked(Around):
-    """The tables of a source that was opened without headings; see `pipeline.reading.sources.source.Source`.
-
-    `needed` are the headings that a table must have to be read.
-    """
+    """The tables of a source that was opened without headings; see `pipeline.reading.sources.source.Source`. `needed`
+    are the headings that a table must have to be read."""
 
     needed: tuple[str, ...]
     file: str

@@ -92,11 +92,9 @@ def titled(line: str) -> Named:
 
 @lru_cache(maxsize=4096)
 def told_name(forms: tuple[str, ...], told: tuple[str, ...], *, is_line: bool = False) -> str | None:
-    """The first of some forms of a name that one of the patterns told fits, whatever its words are; else None.
-
-    Patterns are those of `doubts.standing.matches`. A line is no name where it is long or a total, or where a
-    known word only stands within it, as in a sentence.
-    """
+    """The first of some forms of a name that one of the patterns told fits, whatever its words are; else None. Patterns
+    are those of `doubts.standing.matches`. A line is no name where it is long or a total, or where a known word only
+    stands within it, as in a sentence."""
     for form in (f for f in forms if f):
         for pattern in (p for p in told if fits(form, p)):
             is_within = pattern.startswith("*") and pattern.endswith("*")

@@ -13,11 +13,9 @@ _MAX_LINES_BACK = 200
 
 
 class Blocks:
-    """Blocks of whole lines from pieces of UTF-8 text; single lines can be taken from what comes next.
-
-    Every block ends with a line end, one that the last line of the file lacks added. Where it can be seen, a block is
-    not cut inside quotation marks. `line` says which line of the file a place in the text is in, for messages.
-    """
+    """Blocks of whole lines from pieces of UTF-8 text; single lines can be taken from what comes next. Every block ends
+    with a line end, one that the last line of the file lacks added. Where it can be seen, a block is not cut inside
+    quotation marks. `line` says which line of the file a place in the text is in, for messages."""
 
     def __init__(self, pieces: Iterator[bytes], *, file: str, line: Callable[[int], int]) -> None:
         self._blocks = _blocks(pieces, file, line)

@@ -63,23 +63,16 @@ def _is_of_mainframe(sample: bytes) -> bool:
 
 
 class TextBytes:
-    """A file's text as UTF-8, from the start each time that it is asked for.
-
-    `remark` is None, or a line about the encoding that the user should see; it is there once all has been read.
-    """
+    """A file's text as UTF-8, from the start each time that it is asked for. `remark` is None, or a line about the
+    encoding that the user should see; it is there once all has been read."""
 
     def __init__(self, path: Path, told: str | None) -> None:
         self.path, self._told = path, codecs.lookup(told).name if told else None
         self.remark: str | None = None
 
     def chunks(self, *, size: int = CHUNK_BYTES) -> Iterator[bytes]:
-        """The text, encoded in UTF-8 without a mark; only the last piece is sure to end with a whole letter.
-
-        Raises
-        ------
-        DataError
-            If the text is not in the encoding that is told or found, or holds NUL characters.
-        """
+        """The text, encoded in UTF-8 without a mark; only the last piece is sure to end with a whole letter. Raises
+        DataError if the text is not in the encoding that is told or found, or holds NUL characters."""
         raw = read_chunks(self.path, size=size)
         first = next(raw, b"")
         mark, encoding = next(((m, e) for m, e in _MARKS if first.startswith(m)), (b"", self._told))

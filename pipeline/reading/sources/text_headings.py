@@ -37,12 +37,8 @@ def find_layout(lines: Sequence[str], options: ReadOptions, *, file: str) -> Lay
     are. The delimiter is the one that is told, or that a first line `sep=;` tells; else the one under which most of the
     wanted headings are there, then the one that cuts the lines most evenly.
 
-    Raises
-    ------
-    ConfigError
-        If the delimiter told is a quotation mark or a line end.
-    DataError
-        If nothing is there, `header_row` lies beyond the file, or there are more than 2,000 columns.
+    Raises ConfigError if the delimiter told is a quotation mark or a line end; DataError if nothing is there,
+    `header_row` lies beyond the file, or there are more than 2,000 columns.
     """
     if options.delimiter and options.delimiter in '"\r\n\0':
         raise ConfigError(f"{file}: a quotation mark or line end cannot be the delimiter. Correct it in the TOML.")
@@ -133,10 +129,8 @@ def _usual_width(cut: Sequence[Sequence[str]]) -> int:
 
 
 def _consistency(lines: Sequence[str], delimiter: str) -> int:
-    """How many clean fields the lines have that are cut into as many fields as most are.
-
-    A field is clean if no other delimiter is in it, but for the comma of a decimal number.
-    """
+    """How many clean fields the lines have that are cut into as many fields as most are. A field is clean if no other
+    delimiter is in it, but for the comma of a decimal number."""
     if not any(delimiter in line for line in lines[: 2 * LOOK_FOR_HEADINGS]):
         return 0
     cut = _cut(lines, delimiter)

@@ -31,10 +31,8 @@ NOTE_PATTERN = re.compile(_NOTE)
 
 
 def line_reason(fields: Sequence[str] | None, said: Sequence[str]) -> str | None:
-    """Why a record of the wrong width is no row; None if it may be a row that is broken.
-
-    `said` are the headings as the file has them; `fields` is None where a record cannot be cut into fields.
-    """
+    """Why a record of the wrong width is no row; None if it may be a row that is broken. `said` are the headings as the
+    file has them; `fields` is None where a record cannot be cut into fields."""
     if fields is None:
         return None
     filled = [text for cell in fields if (text := cell.strip(_AROUND))]
@@ -49,10 +47,8 @@ def line_reason(fields: Sequence[str] | None, said: Sequence[str]) -> str | None
 
 
 def notes_among(rows: pl.DataFrame, headings: Sequence[str], said: Sequence[str]) -> pl.Series | None:
-    """Why full-width rows are no rows, one text or null a row; None, at little cost, if all of them may be rows.
-
-    `rows` may have only some of the columns; then a row is a heading if all of these say so.
-    """
+    """Why full-width rows are no rows, one text or null a row; None, at little cost, if all of them may be rows. `rows`
+    may have only some of the columns; then a row is a heading if all of these say so."""
     texts = {name: text.strip() for name, text in zip(headings, said, strict=False)}
     shown = {name: text for name in rows.columns if (text := texts.get(name, ""))}
     again, note = pl.lit(False), pl.lit(False)
@@ -83,12 +79,7 @@ def notes_among(rows: pl.DataFrame, headings: Sequence[str], said: Sequence[str]
 
 def refuse_other_headings(rows: pl.DataFrame, numbers: pl.Series, said: Sequence[str], *, file: str) -> None:
     """Refuse other headings among the rows, as those of a second export: its fields would be read as the wrong ones.
-
-    Raises
-    ------
-    DataError
-        If most cells of a row are headings, but not those of their columns.
-    """
+    Raises DataError if most cells of a row are headings, but not those of their columns."""
     headings = [text.strip() for text in said]
     known = {text for text in headings if text}
     # A first row of numbers is no row of headings, and the next one may be alike.

@@ -14,10 +14,8 @@ from pipeline.reading.sources.source import MALFORMED_SCHEMA, Batch, unique_head
 
 @dataclass
 class Transposed(Around):
-    """The records of a source that was opened without headings; see `pipeline.reading.sources.source.Source`.
-
-    Row 1 is the first column behind the names.
-    """
+    """The records of a source that was opened without headings; see `pipeline.reading.sources.source.Source`. Row 1 is
+    the first column behind the names."""
 
     file: str
     _lines: list[list[str | None]] = field(default_factory=list, init=False)

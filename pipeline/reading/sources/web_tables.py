@@ -32,13 +32,8 @@ _BREAKS = ("br", "p", "div", "li")
 
 
 def open_web_page(path: Path) -> FoundTables:
-    """The tables of a page with at least two rows and columns, as `table 1` and so on in the order of the page.
-
-    Raises
-    ------
-    DataError
-        If there is none, or it is too large.
-    """
+    """The tables of a page with at least two rows and columns, as `table 1` and so on in the order of the page. Raises
+    DataError if there is none, or it is too large."""
     page = _decoded(_page_of(read_whole(path)))
     parser = _Tables(path.name, looks_of_classes(page))
     parser.feed(page)

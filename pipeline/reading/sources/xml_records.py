@@ -24,13 +24,8 @@ class _Element:
 
 
 def open_xml_records(path: Path) -> FoundTables:
-    """The lists of records of a file, each a table named by the elements around it.
-
-    Raises
-    ------
-    DataError
-        If it is no whole XML, has no records, or is too large.
-    """
+    """The lists of records of a file, each a table named by the elements around it. Raises DataError if it is no whole
+    XML, has no records, or is too large."""
     root = _Element({})
     open_ones = [root]
 

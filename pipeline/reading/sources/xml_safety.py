@@ -14,13 +14,9 @@ Start = Callable[[str, dict[str, str]], None]
 
 
 def read_xml(path: Path, *, start: Start, end: Callable[[str], None], text: Callable[[str], None]) -> None:
-    """Read a file of XML, telling of each element and text; names come without the prefix of their namespace.
-
-    Raises
-    ------
-    DataError
-        If it is no whole XML, holds a document type (which may make a few bytes into very many), or is too large.
-    """
+    """Read a file of XML, telling of each element and text; names come without the prefix of their namespace. Raises
+    DataError if it is no whole XML, holds a document type (which may make a few bytes into very many), or is too
+    large."""
     seen = depth = 0
 
     def started(name: str, attributes: dict[str, str]) -> None:

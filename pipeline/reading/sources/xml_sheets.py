@@ -24,13 +24,7 @@ _MOMENT = re.compile(r"^(\d{4}-\d{2}-\d{2})T(\d{2}:\d{2}:\d{2})(?:\.\d+)?$")
 
 
 def open_xml_sheets(path: Path) -> FoundTables:
-    """The worksheets of the file.
-
-    Raises
-    ------
-    DataError
-        If it is no whole XML, has no worksheet, or is too large.
-    """
+    """The worksheets of the file. Raises DataError if it is no whole XML, has no worksheet, or is too large."""
     reader = _Sheets(path.name)
     read_xml(path, start=reader.start, end=reader.end, text=reader.text)
     if not reader.sheets:

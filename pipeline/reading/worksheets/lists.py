@@ -61,10 +61,8 @@ def write_worksheet(
 
 def recall_rows(due: pl.DataFrame, written_ids: pl.DataFrame, *, notation: str) -> pl.DataFrame:
     """The reviews of `due_reviews` as the list shows them, with the patient and tooth as the practice writes them.
-
     Columns: clinician, patient_id, tooth, completed, `review after, months`, due from, due until, tooth last examined,
-    patient last seen, note. A patient whose written id is not known is named `not known`, and never left out.
-    """
+    patient last seen, note. A patient whose written id is not known is named `not known`, and never left out."""
     rows = due.with_columns(write_teeth(due["tooth_fdi"], notation=notation).alias("tooth")).join(
         written_ids, on="patient_id", how="left", maintain_order="left"
     )

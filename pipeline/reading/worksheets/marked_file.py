@@ -12,15 +12,9 @@ from pipeline.reading.set_aside import armed
 
 
 def write_marked(folder: Path, name: str, suffix: str, content: bytes, *, keep_former: bool = False) -> Path:
-    """Put `content` into `folder` as `<name>-holds-patient-data<suffix>`; returns the path.
-
-    With `keep_former`, a file that is there stays, and the new one gets the first free of `-2`, `-3` and so on.
-
-    Raises
-    ------
-    DataError
-        If the folder cannot be written to, or the file is open elsewhere.
-    """
+    """Put `content` into `folder` as `<name>-holds-patient-data<suffix>`; returns the path. With `keep_former`, a file
+    that is there stays, and the new one gets the first free of `-2`, `-3` and so on. Raises DataError if the folder
+    cannot be written to, or the file is open elsewhere."""
     path = folder / f"{name}-{MARK}{suffix}"
     try:
         private_folder(folder)

@@ -16,11 +16,9 @@ _SHOWN = ("field", "value", "evidence", "times", "agreed", "chart_value")
 
 
 def values_to_confirm(values: pl.DataFrame, written_ids: pl.DataFrame, *, notation: str) -> Listing:
-    """Values that are not sure, or whose tooth nobody says, each with the words that it was read from.
-
-    The same words of a field with the same reading are asked about once, at their newest note, with how often they
-    stand (`times`): the answer holds for all. Those that stand most often come first. `values` is `note_values`.
-    """
+    """Values that are not sure, or whose tooth nobody says, each with the words that it was read from. The same words
+    of a field with the same reading are asked about once, at their newest note, with how often they stand (`times`):
+    the answer holds for all. Those that stand most often come first. `values` is `note_values`."""
     open_ones = values.filter(pl.col("outcome").is_in(["unsure", "no_tooth"]))
     words = pl.col("evidence").str.to_lowercase().str.replace_all(r"\s+", " ")
     no_tooth = pl.when(pl.col("outcome") == "no_tooth").then(pl.int_range(pl.len()))  # each has a tooth of its own
@@ -48,10 +46,8 @@ def values_that_differ(values: pl.DataFrame, written_ids: pl.DataFrame, *, notat
 
 def sample_to_check(values: pl.DataFrame, written_ids: pl.DataFrame, *, notation: str) -> Listing:
     """A sample of notes by chance, stratified by field: for each a line for every field that such notes can tell.
-
     Fields take turns, rarest first, each adding a note that tells it, until there are `SAMPLE`. Which one is drawn is
-    decided by a digest of note and field, so that the sample is the same however the rows lie.
-    """
+    decided by a digest of note and field, so that the sample is the same however the rows lie."""
     sure = values.filter("sure", pl.col("tooth_fdi").is_not_null())
     if sure.is_empty():
         return Listing(_listed(_nothing(), written_ids, notation).rows, 0)

@@ -21,9 +21,7 @@ UNREADABLE = "cannot be read"
 
 def films_of_root_canals(courses: pl.DataFrame, findings: pl.DataFrame) -> pl.DataFrame:
     """Films to read: one row per film that was read before, of a tooth whose root canal was completed here.
-
-    `patient_id, tooth_fdi, exam_date`. Films from before treatment are among them: to a reader they are films.
-    """
+    `patient_id, tooth_fdi, exam_date`. Films from before treatment are among them: to a reader they are films."""
     done = courses.filter(pl.col("completed").is_not_null()).select("patient_id", "tooth_fdi").unique()
     read = findings.filter(pl.col("pai").is_not_null(), ~pl.col("supernumerary").fill_null(False))
     return read.select(FILM).unique().join(done, on=["patient_id", "tooth_fdi"], how="semi").sort(FILM)
@@ -31,8 +29,7 @@ def films_of_root_canals(courses: pl.DataFrame, findings: pl.DataFrame) -> pl.Da
 
 def teeth_of_root_canals(courses: pl.DataFrame, *, recall_months: int) -> pl.DataFrame:
     """Teeth whose latest film is to be found: one row per tooth, its root canal completed here and followed since for
-    `recall_months`. Columns as in `films_of_root_canals`, without a day: whoever collects the films writes it down.
-    """
+    `recall_months`. Columns as in `films_of_root_canals`, without a day: whoever collects the films writes it down."""
     due = pl.col("exit_date") >= pl.col("completed").dt.offset_by(f"{recall_months}mo")
     teeth = courses.filter(due.fill_null(False)).select("patient_id", "tooth_fdi").unique()
     return teeth.with_columns(exam_date=pl.lit(None, pl.Date)).sort(FILM[:2])

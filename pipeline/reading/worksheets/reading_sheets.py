@@ -23,10 +23,8 @@ FINDING_FIELDS = ("patient_id", "tooth", "exam_date", "pai", "reader", "reading"
 
 
 def write_reader_sheet(folder: Path, lines: pl.DataFrame, *, practice: str, made_on: dt.date) -> Path:
-    """Write the sheet of one reader; returns its path. `lines` has `line, tooth, reader` in the order of the list.
-
-    It names neither patient nor day, and none of what the key holds.
-    """
+    """Write the sheet of one reader; returns its path. `lines` has `line, tooth, reader` in the order of the list. It
+    names neither patient nor day, and none of what the key holds."""
     reader = str(lines["reader"][0])
     columns = (
         PageColumn("line"),
@@ -43,10 +41,8 @@ def write_reader_sheet(folder: Path, lines: pl.DataFrame, *, practice: str, made
 
 
 def write_key(path: Path, lines: pl.DataFrame) -> Path:
-    """Add lines (`KEY_COLUMNS`, as the practice writes patient and tooth) to the key; returns the path.
-
-    Lines of earlier lists stay; a list that is made again takes the place of itself. Readable by its owner alone.
-    """
+    """Add lines (`KEY_COLUMNS`, as the practice writes patient and tooth) to the key; returns the path. Lines of
+    earlier lists stay; a list that is made again takes the place of itself. Readable by its owner alone."""
     former = read_key(path) if path.exists() else lines.clear()
     kept = former.filter(~pl.col("line").is_in(lines["line"].to_list()))
     rows = pl.concat([kept, lines.select(KEY_COLUMNS)]).sort("reader", "line")
@@ -55,13 +51,8 @@ def write_key(path: Path, lines: pl.DataFrame) -> Path:
 
 
 def read_key(path: Path) -> pl.DataFrame:
-    """The key as written by `write_key`, with days filled in by whoever collected the films.
-
-    Raises
-    ------
-    DataError
-        If it is not there, lacks a column, or a day is none or is not written like 2021-03-01.
-    """
+    """The key as written by `write_key`, with days filled in by whoever collected the films. Raises DataError if it is
+    not there, lacks a column, or a day is none or is not written like 2021-03-01."""
     try:
         rows = pl.read_csv(path, infer_schema=False, encoding="utf8-lossy")
     except FileNotFoundError:
@@ -87,28 +78,16 @@ def read_key(path: Path) -> pl.DataFrame:
 
 
 def read_filled(paths: Sequence[Path]) -> pl.DataFrame:
-    """What filled-in sheets say: `line, pai, file, row`; `pai` is null where the film cannot be read.
-
-    Lines left empty are left out; `row` is that of the spreadsheet.
-
-    Raises
-    ------
-    DataError
-        If a file is no such sheet, or a cell holds anything but 1 to 5 or that the film cannot be read. The message
-        holds row numbers and no value.
-    """
+    """What filled-in sheets say: `line, pai, file, row`; `pai` is null where the film cannot be read. Lines left empty
+    are left out; `row` is that of the spreadsheet. Raises DataError if a file is no such sheet, or a cell holds
+    anything but 1 to 5 or that the film cannot be read. The message holds row numbers and no value."""
     parts = [_filled(path) for path in paths]
     return pl.concat(parts)
 
 
 def findings_of(filled: pl.DataFrame, key: pl.DataFrame) -> pl.DataFrame:
-    """Rows of `findings`: `FINDING_FIELDS`, one a line that was read, in the order of the key.
-
-    Raises
-    ------
-    DataError
-        If a line is not in the key, is filled in twice in different ways, or its film has no day yet.
-    """
+    """Rows of `findings`: `FINDING_FIELDS`, one a line that was read, in the order of the key. Raises DataError if a
+    line is not in the key, is filled in twice in different ways, or its film has no day yet."""
     told = filled.unique(["line", "pai"], keep="first", maintain_order=True)
     for rows, fault in (
         (told.join(key, on="line", how="anti"), "is not in the key: the sheet is of another practice, or was changed"),

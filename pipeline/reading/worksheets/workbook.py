@@ -20,11 +20,9 @@ _FIRST_YEAR, _LAST_DAY = 1900, 73_050  # as a spreadsheet numbers days: 31 Decem
 
 @dataclass(frozen=True)
 class PageColumn:
-    """A column of a page: its heading, the note shown at its cells, and what may be typed into them.
-
-    `words` gives a drop-down, `low` and `high` the limits of a number (whole ones only if `whole`), `is_day` a date,
-    `is_day_or_year` a date or the year alone.
-    """
+    """A column of a page: its heading, the note shown at its cells, and what may be typed into them. `words` gives a
+    drop-down, `low` and `high` the limits of a number (whole ones only if `whole`), `is_day` a date, `is_day_or_year` a
+    date or the year alone."""
 
     name: str
     note: str = ""
@@ -63,11 +61,9 @@ def field_column(table: str, field: str) -> PageColumn:
 
 
 def workbook_bytes(title: str, instructions: Sequence[str], pages: Sequence[Page], *, made_on: dt.date) -> bytes:
-    """A workbook with a first sheet of instructions and one sheet for each page.
-
-    Texts are never formulas or links. The same input gives the same bytes: nothing of the machine, its user or its
-    clock is in them; `made_on` is the day that they state. Nothing is written to a temporary folder.
-    """
+    """A workbook with a first sheet of instructions and one sheet for each page. Texts are never formulas or links. The
+    same input gives the same bytes: nothing of the machine, its user or its clock is in them; `made_on` is the day that
+    they state. Nothing is written to a temporary folder."""
     import xlsxwriter  # takes long to load, and most runs write no workbook
 
     content = io.BytesIO()

@@ -54,10 +54,8 @@ def finding_rows(observations: pl.DataFrame, teeth: pl.DataFrame, fields: pl.Dat
 
 
 def finding_fields(concepts: pl.DataFrame, meanings: Mapping[str, str]) -> pl.DataFrame:
-    """Which field a code means: key, field; one row per concept and field.
-
-    `concepts` has `key` and `codes`, its codings; `meanings` maps `address|code` to a field, besides `OWN_CODES`.
-    """
+    """Which field a code means: key, field; one row per concept and field. `concepts` has `key` and `codes`, its
+    codings; `meanings` maps `address|code` to a field, besides `OWN_CODES`."""
     codings = concepts.filter(pl.col("codes").list.len() > 0).explode("codes").unnest("codes")
     known = OWN_CODES | dict(meanings)
     field = pl.concat_str("system", pl.lit("|"), "code").replace_strict(known, default=None, return_dtype=pl.String)

@@ -41,9 +41,7 @@ _FAULT = ("fault", "fault_field", "fault_value")
 @cache
 def _engine() -> duckdb.DuckDBPyConnection:
     """One engine for all files: a folder may hold a file a record, and to start and end one takes longer than to read.
-
-    Nothing in it outlives a block of records, so files may be read by turns.
-    """
+    Nothing in it outlives a block of records, so files may be read by turns."""
     return connect_closed(memory_limit="200MB", threads=2)
 
 
@@ -98,11 +96,8 @@ _PLANS = {
 
 @dataclass
 class FhirFile:
-    """An opened file; see `pipeline.reading.sources.source.Source`.
-
-    `counts` holds, once the file has been read, how many records of each kind it has, and `without_row` how many of
-    the kinds that are taken gave no row.
-    """
+    """An opened file; see `pipeline.reading.sources.source.Source`. `counts` holds, once the file has been read, how
+    many records of each kind it has, and `without_row` how many of the kinds that are taken gave no row."""
 
     path: Path
     options: ReadOptions
@@ -128,13 +123,8 @@ class FhirFile:
         return remark
 
     def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:
-        """Rows from the start of the file; see `Source.batches`.
-
-        Raises
-        ------
-        DataError
-            If a Bundle stands among other records, and as `read_records` does.
-        """
+        """Rows from the start of the file; see `Source.batches`. Raises DataError if a Bundle stands among other
+        records, and as `read_records` does."""
         self.counts, self.without_row = Counter(), 0
         wanted = self.headings if headings is None else list(headings)
         first = 1
@@ -214,13 +204,8 @@ class FhirFile:
 
 
 def open_fhir(path: Path, options: ReadOptions) -> FhirFile:
-    """Look at the first records of a file of FHIR.
-
-    Raises
-    ------
-    DataError
-        If the table cannot be had from FHIR, and as `read_records` does.
-    """
+    """Look at the first records of a file of FHIR. Raises DataError if the table cannot be had from FHIR, and as
+    `read_records` does."""
     if (plan := _PLANS.get(options.table)) is None:
         raise DataError(
             f"{path.name}: FHIR holds nothing for {options.table}. Take the file out of [tables.{options.table}]."

@@ -11,11 +11,9 @@ _URN = r"^urn:(?:uuid|oid):([^/#|]+)$"
 
 
 def patient_key(reference: pl.Expr) -> pl.Expr:
-    """The id of a patient from a reference: `Patient/x`, an address that ends so, or `urn:uuid:x`.
-
-    Null for a reference to anything else, and for one to a patient inside the record (`#x`), whose id means another
-    person in every record.
-    """
+    """The id of a patient from a reference: `Patient/x`, an address that ends so, or `urn:uuid:x`. Null for a reference
+    to anything else, and for one to a patient inside the record (`#x`), whose id means another person in every
+    record."""
     path = reference.str.extract(r"^(?:[^#]*/)?Patient/([^/#|?]+)(?:/_history/[^/]*)?$")
     return pl.coalesce(path, reference.str.extract(_URN))
 
@@ -42,11 +40,9 @@ def is_partial_day(moment: pl.Expr) -> pl.Expr:
 
 
 def known_codes(concepts: pl.DataFrame, systems: Sequence[str]) -> pl.DataFrame:
-    """The code of each concept from the first of `systems` that it has one of: key, code, differ, other.
-
-    `concepts` has `key` and `codes`, its codings. `differ` says that it has two codes of that system, `other` names
-    its codings where it has none of a known one. One row per concept with a coding.
-    """
+    """The code of each concept from the first of `systems` that it has one of: key, code, differ, other. `concepts` has
+    `key` and `codes`, its codings. `differ` says that it has two codes of that system, `other` names its codings where
+    it has none of a known one. One row per concept with a coding."""
     codings = concepts.filter(pl.col("codes").list.len() > 0).explode("codes").unnest("codes")
     rank = {system: n for n, system in reversed(list(enumerate(systems)))}
     codings = codings.with_columns(

@@ -16,12 +16,9 @@ _PICK = "Take this file out of the list, or ask the sender for dental claims (83
 
 @dataclass
 class Envelope:
-    """Follows the envelopes while the segments pass; the attributes describe the one that is open.
-
-    `kind` is `837` or `835`, and empty between transactions; `transaction` numbers them within the interchange.
-    `sent` says when the group was made, and then the number of the interchange: sortable text, for later claims act
-    on earlier ones.
-    """
+    """Follows the envelopes while the segments pass; the attributes describe the one that is open. `kind` is `837` or
+    `835`, and empty between transactions; `transaction` numbers them within the interchange. `sent` says when the group
+    was made, and then the number of the interchange: sortable text, for later claims act on earlier ones."""
 
     segments: Segments
     kind: str = ""

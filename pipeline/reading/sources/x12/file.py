@@ -38,16 +38,9 @@ class X12File:
         return list(HEADINGS[self.table])
 
     def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:
-        """Rows from the start of the file; see `Source.batches`.
-
-        The envelopes are checked as they close, so a fault may show after rows were handed on: whoever takes the rows
-        must drop them all on an error.
-
-        Raises
-        ------
-        DataError
-            If the file is no X12, a test file, cut off or edited, or holds other transactions; with the segment.
-        """
+        """Rows from the start of the file; see `Source.batches`. The envelopes are checked as they close, so a fault
+        may show after rows were handed on: whoever takes the rows must drop them all on an error. Raises DataError if
+        the file is no X12, a test file, cut off or edited, or holds other transactions; with the segment."""
         wanted = self.headings if headings is None else list(headings)
         segments = Segments(self.path, encoding=self.encoding)
         envelope, records = Envelope(segments), Records(self.headings, self.table == "procedures")
@@ -77,13 +70,8 @@ class X12File:
 
 
 def open_x12(path: Path, options: ReadOptions) -> X12File:
-    """Open a file of claims or remittances.
-
-    Raises
-    ------
-    DataError
-        If it is listed under a table that claims cannot fill, or its first interchange is none.
-    """
+    """Open a file of claims or remittances. Raises DataError if it is listed under a table that claims cannot fill, or
+    its first interchange is none."""
     if options.table not in HEADINGS:
         raise DataError(
             f"{path.name}: claims tell of procedures and patients only.\n"

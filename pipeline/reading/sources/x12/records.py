@@ -33,11 +33,8 @@ Cells = tuple[str | None, ...]
 
 @dataclass
 class Records:
-    """Collects what one batch will hold.
-
-    `row_number` runs through the whole file, `held` counts those collected since the last batch.
-    `tells_claims` is false for tables that no later claim can take rows from.
-    """
+    """Collects what one batch will hold. `row_number` runs through the whole file, `held` counts those collected since
+    the last batch. `tells_claims` is false for tables that no later claim can take rows from."""
 
     headings: list[str]
     tells_claims: bool = True

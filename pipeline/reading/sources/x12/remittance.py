@@ -14,11 +14,9 @@ _REVERSAL = "22"
 
 
 class RemittanceWalker:
-    """Turns the segments of 835 transactions into records of claims; counts payments in `n_payments`.
-
-    `sent` is the payment's own day and trace number, so that a remittance sent again is known for the same.
-    `replaces` holds the payer's number of the claim (CLP07), by which a later claim may refer to it (REF*F8).
-    """
+    """Turns the segments of 835 transactions into records of claims; counts payments in `n_payments`. `sent` is the
+    payment's own day and trace number, so that a remittance sent again is known for the same. `replaces` holds the
+    payer's number of the claim (CLP07), by which a later claim may refer to it (REF*F8)."""
 
     def __init__(self, envelope: Envelope, records: Records, *, table: str) -> None:
         self._envelope, self._records = envelope, records

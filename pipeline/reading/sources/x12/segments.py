@@ -46,10 +46,7 @@ class Segments:
 
     `number` is the number of the segment in the file, from 1; `component` the separator within an element.
 
-    Raises
-    ------
-    DataError
-        If the file is no X12, is cut off, or holds anything beside interchanges.
+    Raises DataError if the file is no X12, is cut off, or holds anything beside interchanges.
     """
 
     def __init__(self, path: Path, *, encoding: str | None = None) -> None:
