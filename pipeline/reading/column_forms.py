@@ -17,7 +17,7 @@ from pipeline.practice.settings import Practice
 from pipeline.practice.table_settings import EACH, TableSource
 from pipeline.practice.tables import INPUT_TABLES
 from pipeline.reading.sources import Source
-from pipeline.reading.sources.excel_file import SHEET
+from pipeline.reading.sources.source import SHEET
 from pipeline.transforms.clean import YEAR_ALONE, Caches, Reading, map_values, trimmed
 from pipeline.transforms.dates import DateForm, bare_dates, decide_form, gather_evidence, has_short_year
 from pipeline.transforms.decimals import DecimalEvidence, decide_decimal, gather_decimals

@@ -20,7 +20,7 @@ from pipeline.practice.tables import CLAIMS, Table
 from pipeline.reading.column_forms import ColumnForms, part_names
 from pipeline.reading.doubts import Seen
 from pipeline.reading.sources import Batch, Source, reading
-from pipeline.reading.sources.few_batches import in_few
+from pipeline.reading.sources.source import in_few
 from pipeline.transforms.clean import DONE_ON, NOTE_SCHEMA, Cleaned, Reading, clean
 
 TYPING = "the typing of its cells"

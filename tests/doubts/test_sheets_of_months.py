@@ -7,7 +7,7 @@ from collections import Counter
 import pytest
 
 from pipeline.reading.doubts.unread_columns import Unread, unread_columns
-from pipeline.reading.sources.excel_file import SHEET
+from pipeline.reading.sources.source import SHEET
 
 
 @pytest.mark.parametrize(

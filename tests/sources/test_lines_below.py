@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 import polars as pl
 
 from pipeline.reading.sources.lines_below import LINE_BELOW, LinesBelow
-from pipeline.reading.sources.source import Batch, Spoken, malformed_lines
+from pipeline.reading.sources.source import Batch, Spoken, aside
 
 LINE = "** VOIDED **"
 
@@ -24,7 +24,7 @@ class Parts:
     def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:
         for rows, lines in self.parts:
             frame = pl.DataFrame({"Chart": [f"P{n}" for n in rows]}, schema={"Chart": pl.String()})
-            noted = malformed_lines([(n, LINE) for n in lines]).with_columns(reason=pl.lit("note_line"))
+            noted = aside(lines, [LINE] * len(lines), "note_line")
             numbers = pl.Series("row_number", list(rows), dtype=pl.Int64)
             yield Batch(numbers, frame if headings is None else frame.select(headings), noted)
 

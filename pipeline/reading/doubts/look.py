@@ -22,9 +22,10 @@ from pipeline.reading.doubts.whole_export import Counted
 from pipeline.reading.doubts.work_seen import WorkSeen, kinds_of
 from pipeline.reading.set_aside import MendedFile
 from pipeline.reading.sources import Source
-from pipeline.reading.sources.excel_file import ALREADY_KNOWN, SHEET
+from pipeline.reading.sources.excel_file import ALREADY_KNOWN
 from pipeline.reading.sources.joined import prefix
 from pipeline.reading.sources.made_columns import TEXT, WORDS, headings_of
+from pipeline.reading.sources.source import SHEET
 
 
 @dataclass

@@ -32,9 +32,9 @@ from pipeline.reading.doubts.status_words import (
 )
 from pipeline.reading.doubts.unread_columns import unread_columns
 from pipeline.reading.doubts.words_beside import word_doubts
-from pipeline.reading.sources.excel_file import SHEET
 from pipeline.reading.sources.joined import prefix
 from pipeline.reading.sources.sections import SECTION
+from pipeline.reading.sources.source import SHEET
 from pipeline.reading.suggest.toml_quote import quoted
 
 _ALIKE_ROWS = 5

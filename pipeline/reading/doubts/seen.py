@@ -48,9 +48,9 @@ from pipeline.reading.doubts.unread_columns import Unread
 from pipeline.reading.doubts.whole_export import Counted
 from pipeline.reading.doubts.work_seen import WorkSeen
 from pipeline.reading.headings import PART, fit, numbered_like, plain_heading
-from pipeline.reading.sources.excel_file import SHEET
 from pipeline.reading.sources.lines_below import LINE_BELOW
 from pipeline.reading.sources.sections import SECTION
+from pipeline.reading.sources.source import SHEET
 from pipeline.reading.suggest.profile import CUT
 
 MOST_DAYS = 200_000

@@ -19,7 +19,7 @@ from pipeline.reading.doubts.cells import text_of
 from pipeline.reading.doubts.doubt import Doubt, ask, commonest, status_from
 from pipeline.reading.doubts.standing import is_yes_or_no, word_of
 from pipeline.reading.headings import plain_heading, word_list, word_lists
-from pipeline.reading.sources.excel_file import SHEET
+from pipeline.reading.sources.source import SHEET
 from pipeline.reading.suggest.masks import masked_text
 from pipeline.transforms.month_names import MONTHS
 

@@ -14,11 +14,10 @@ from pathlib import Path, PurePosixPath
 import polars as pl
 
 from pipeline.machine.errors import DataError
-from pipeline.reading.sources.excel_file import SHEET
 from pipeline.reading.sources.excel_safety import MAX_RATIO, MAX_UNPACKED
 from pipeline.reading.sources.kinds import ARCHIVE, kind_of
 from pipeline.reading.sources.safe_path import Key, key_of, refuse_known_as_too_large, too_large_inside
-from pipeline.reading.sources.source import MALFORMED_SCHEMA, Batch, ReadOptions, Source, Spoken
+from pipeline.reading.sources.source import SHEET, Batch, ReadOptions, Source, Spoken, aside, lines_alone
 
 _MOST_FILES = 5_000
 _SMALL = 100_000_000  # what unpacks to no more than this is no bomb, whatever the ratio
@@ -74,13 +73,8 @@ class Archive:
                 yield Batch(numbers, _as_wanted(batch.rows, name, wanted), malformed, claims, batch.section)
             before = last
         if self.not_read:
-            notes = [{"row_number": before + n, "raw_row": name} for n, name in enumerate(self.not_read, 1)]
-            frame = pl.DataFrame(notes, schema=MALFORMED_SCHEMA).with_columns(reason=pl.lit("sheet_not_read"))
-            yield Batch(
-                pl.Series("row_number", [], dtype=pl.Int64),
-                pl.DataFrame(schema=dict.fromkeys(wanted, pl.String)),
-                frame,
-            )
+            numbers_of_them = range(before + 1, before + len(self.not_read) + 1)
+            yield lines_alone(wanted, aside(numbers_of_them, self.not_read, "sheet_not_read"))
 
 
 def open_archive(path: Path, options: ReadOptions, open_one: Callable[[Path, ReadOptions], Source]) -> Archive:

@@ -11,8 +11,7 @@ from dataclasses import dataclass, field, replace
 
 import polars as pl
 
-from pipeline.reading.sources.around import Around
-from pipeline.reading.sources.source import ROW, Amounts, Batch
+from pipeline.reading.sources.source import ROW, Amounts, Around, Batch
 from pipeline.reading.sources.standing_names import fits
 from pipeline.transforms.totals import TOTAL_WORDS
 
@@ -112,38 +111,31 @@ class ByAmounts(Around):
     """A source whose rows have these signs; see `Source`."""
 
     told: Amounts
-    _found: dict[str, set[int]] | None = field(default=None, init=False)
+    _found: dict[str, list[int]] | None = field(default=None, init=False)
 
     @property
-    def headings(self) -> Sequence[str]:
-        """Those of the source, and those of the signs."""
-        return [*self.source.headings, *self._signs()]
-
-    def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:
-        """See `Source.batches`."""
-        signs = [sign for sign in self._signs() if headings is None or sign in headings]
-        wanted = None if headings is None else [h for h in headings if h not in signs]
-        if signs and self._found is None:
-            self._found = self._look()
-        for batch in self.source.batches(wanted):
-            columns = [
-                pl.Series(sign, [SIGN if n in (self._found or {})[sign] else None for n in batch.numbers], pl.String)
-                for sign in signs
-            ]
-            rows = batch.rows.with_columns(columns) if columns else batch.rows
-            yield replace(batch, rows=rows if headings is None else rows.select(pl.col(h) for h in headings))
-
-    def _signs(self) -> list[str]:
+    def added(self) -> Sequence[str]:
+        """Those of the signs whose column is there."""
         there = self.source.headings
         base = {sign: sign.removesuffix(UNMOVED).removesuffix(LEFT_OUT) for sign in self.told.signs}
         return [sign for sign in self.told.signs if sign in (TAKEN_BACK, AGAIN) or base[sign] in there]
 
-    def _look(self) -> dict[str, set[int]]:
+    def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:
+        """See `Source.batches`."""
+        signs = [sign for sign in self.added if headings is None or sign in headings]
+        if signs and self._found is None:
+            self._found = self._look()
+        for batch in self.source.batches(self.within(headings)):
+            found = {sign: batch.numbers.is_in((self._found or {})[sign]) for sign in signs}
+            so = [pl.when(has).then(pl.lit(SIGN)).alias(sign) for sign, has in found.items()]
+            yield replace(batch, rows=batch.rows.with_columns(so)).only(headings)
+
+    def _look(self) -> dict[str, list[int]]:
         """The numbers of the rows with each sign."""
         held = [piece for batch in self.source.batches() for piece in (self._of(batch), total_lines(batch.malformed))]
-        signs, rows = self._signs(), pl.concat(held, how="diagonal").sort(ROW) if held else pl.DataFrame()
-        found: dict[str, set[int]] = {sign: set() for sign in signs}
-        for sign in signs if rows.height else ():
+        rows = pl.concat(held, how="diagonal").sort(ROW) if held else pl.DataFrame()
+        found: dict[str, list[int]] = {sign: [] for sign in self.added}
+        for sign in found if rows.height else ():
             if sign == TAKEN_BACK:
                 places = [at for pair in taken_back(rows) for at in pair]
             elif sign == AGAIN:
@@ -155,14 +147,14 @@ class ByAmounts(Around):
             else:
                 of = rows.select("patient", "fee", balance=sign)
                 places = unmoved(of).fill_null(False).arg_true().to_list()
-            found[sign] = set(rows[ROW].gather(places).to_list())
+            found[sign] = rows[ROW].gather(places).to_list()
         return found
 
     def _of(self, batch: Batch) -> pl.DataFrame:
         """What the sums need of a batch."""
         told, rows, none = self.told, batch.rows, pl.Series([None] * batch.rows.height, dtype=pl.String)
         names = {"patient": told.patient, "code": told.code, "fee": told.fee}
-        names |= {sign: sign.removesuffix(UNMOVED) for sign in self._signs() if sign.endswith(UNMOVED)}
+        names |= {sign: sign.removesuffix(UNMOVED) for sign in self.added if sign.endswith(UNMOVED)}
         cells = {n: rows.get_column(h).cast(pl.String) if h in rows.columns else none for n, h in names.items()}
         frame = pl.DataFrame({n: text.str.strip_chars() for n, text in cells.items()})
         back = [

@@ -6,12 +6,11 @@ has one part stands on each of them, but for a fee, which is of them all. Any ot
 
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import polars as pl
 
-from pipeline.reading.sources.around import Around
-from pipeline.reading.sources.source import ROW, Batch, refuse_absent
+from pipeline.reading.sources.source import ROW, Around, Batch, refuse_absent
 
 # The strongest separator that a cell holds parts it; blanks only where nothing else does and no part has any.
 _CUTS = (r"\s*\n\s*", r"\s*[;|]\s*", r"\s*,\s*", r"\s+")
@@ -40,8 +39,7 @@ class CellLists(Around):
     def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:
         """See `Source.batches`."""
         self._made, before = 0, 0
-        wanted = None if headings is None else list(dict.fromkeys([*headings, *self.columns]))
-        for batch in self.source.batches(wanted):
+        for batch in self.source.batches(self.within(headings, *self.columns)):
             rows = self._parted(batch.rows.with_columns(batch.numbers.alias(ROW)))
             self._made += rows.height - batch.rows.height
             # The rows and the lines that are none, in their order, counted on.
@@ -50,9 +48,8 @@ class CellLists(Around):
             order = order.with_columns(number=pl.int_range(1, pl.len() + 1, dtype=pl.Int64) + before).sort("place")
             before += order.height
             numbers, other = order.filter(pl.col("kind") == 0)["number"], order.filter(pl.col("kind") == 1)["number"]
-            shown = rows.drop(ROW) if headings is None else rows.select(pl.col(h) for h in headings)
             malformed = batch.malformed.with_columns(other.cast(batch.malformed.schema[ROW]).alias(ROW))
-            yield Batch(numbers, shown, malformed, batch.claims)
+            yield replace(batch, numbers=numbers, rows=rows.drop(ROW), malformed=malformed).only(headings)
 
     def _parted(self, rows: pl.DataFrame) -> pl.DataFrame:
         lists = [

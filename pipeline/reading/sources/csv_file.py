@@ -24,11 +24,11 @@ from pipeline.reading.sources.fixed_width import BETWEEN, cut_line, cut_pieces, 
 from pipeline.reading.sources.loose_columns import Loose, loose_place
 from pipeline.reading.sources.plain_bytes import line_at
 from pipeline.reading.sources.single_marks import Marks, marks_of, remark_pieces, remarked
-from pipeline.reading.sources.source import MALFORMED_SCHEMA, Batch, ReadOptions, Spoken
+from pipeline.reading.sources.source import MALFORMED_SCHEMA, Batch, ReadOptions, Spoken, aside
 from pipeline.reading.sources.text_blocks import MAX_LINE_BYTES, Blocks, as_lines, count_lines, long_line
 from pipeline.reading.sources.text_encoding import TextBytes
 from pipeline.reading.sources.text_headings import DELIMITERS, Layout, find_layout
-from pipeline.reading.sources.text_notes import aside, line_reason, notes_among, refuse_other_headings
+from pipeline.reading.sources.text_notes import line_reason, notes_among, refuse_other_headings
 
 _SAMPLE_BYTES = MAX_LINE_BYTES + (1 << 16)
 # Bytes that the fast parser takes at once: less than that gives its threads nothing to share, and a process that ends
@@ -185,29 +185,25 @@ class CsvFile:
         numbers = pl.Series("row_number", [n for n, _ in sound], dtype=pl.Int64)
         rows = pl.DataFrame({h: pl.Series(h, columns[self.headings.index(h)], dtype=pl.String) for h in headings})
         width = self.layout.said or [""] * len(self.headings)
-        set_aside = aside(
-            pl.Series([n for n, _ in odd], dtype=pl.Int64),
-            pl.Series([record.line.replace(BETWEEN, "  ") for _, record in odd], dtype=pl.String),
-            pl.Series([line_reason(record.fields, width) for _, record in odd], dtype=pl.String),
-        )
-        return self._sorted_out(numbers, rows, set_aside)
+        lines = [record.line.replace(BETWEEN, "  ") for _, record in odd]
+        reasons = pl.Series([line_reason(record.fields, width) for _, record in odd], dtype=pl.String)
+        return self._sorted_out(Batch(numbers, rows, aside((n for n, _ in odd), lines, reasons)))
 
     def _batch(self, table: Any, first: int) -> Batch:
         numbers = pl.int_range(first, first + table.num_rows, dtype=pl.Int64, eager=True)
-        return self._sorted_out(numbers, pl.DataFrame(pl.from_arrow(table)), pl.DataFrame(schema=MALFORMED_SCHEMA))
+        rows = pl.DataFrame(pl.from_arrow(table))
+        return self._sorted_out(Batch(numbers, rows, pl.DataFrame(schema=MALFORMED_SCHEMA)))
 
-    def _sorted_out(self, numbers: pl.Series, rows: pl.DataFrame, malformed: pl.DataFrame) -> Batch:
+    def _sorted_out(self, batch: Batch) -> Batch:
         """A batch without the rows that are headings again, or notes."""
+        rows = batch.rows
         if rows.height:
-            refuse_other_headings(rows, numbers, self.layout.said, file=self.path.name)
+            refuse_other_headings(rows, batch.numbers, self.layout.said, file=self.path.name)
         reasons = notes_among(rows, self.headings, self.layout.said) if rows.height else None
         if reasons is None:
-            return Batch(numbers, rows, malformed)
-        odd = reasons.is_not_null()
-        between = self.delimiter.replace(BETWEEN, "  ")
-        lines = rows.filter(odd).select(pl.concat_str(pl.all(), separator=between)).to_series()
-        more = aside(numbers.filter(odd), lines, reasons.filter(odd))
-        return Batch(numbers.filter(~odd), rows.filter(~odd), pl.concat([malformed, more]).sort("row_number"))
+            return batch
+        lines = rows.select(pl.concat_str(pl.all(), separator=self.delimiter.replace(BETWEEN, "  "))).to_series()
+        return batch.without(reasons.is_not_null(), lines, reasons)
 
 
 def open_csv(path: Path, options: ReadOptions) -> CsvFile:

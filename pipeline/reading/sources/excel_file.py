@@ -18,9 +18,18 @@ from pipeline.reading.sources.excel_cells import as_written, how_read, lines_abo
 from pipeline.reading.sources.excel_safety import date_system
 from pipeline.reading.sources.mapping import with_firsts
 from pipeline.reading.sources.row_looks import LOOKS
-from pipeline.reading.sources.source import MALFORMED_SCHEMA, Batch, ReadOptions, Spoken, unique_headings
+from pipeline.reading.sources.source import (
+    SHEET,
+    SHEET_ROW,
+    Batch,
+    ReadOptions,
+    Spoken,
+    aside,
+    in_shape,
+    lines_alone,
+    unique_headings,
+)
 
-SHEET, SHEET_ROW = "(sheet)", "(row of the sheet)"
 # A sheet with this column is a worksheet of ours: it says which fields were filled in before the practice got it.
 ALREADY_KNOWN = "already_known"
 # Its first sheet, by which it is known without a look at the others.
@@ -77,10 +86,8 @@ class ExcelFile:
                 yield _batch(part, piece, wanted, after=number, sheet_row=part.first_row + start, table=self.table)
                 number += piece.height
         if self._not_read:
-            lines = [(number + n, f"{name}: {rows} rows") for n, (name, rows) in enumerate(self._not_read, 1)]
-            none = pl.DataFrame(schema={h: pl.String() for h in wanted})
-            notes = pl.DataFrame(lines, schema=["row_number", "raw_row"], orient="row")
-            yield Batch(pl.Series("row_number", [], dtype=pl.Int64), none, _malformed(notes, "sheet_not_read"))
+            lines = [f"{name}: {rows} rows" for name, rows in self._not_read]
+            yield lines_alone(wanted, aside(range(number + 1, number + len(lines) + 1), lines, "sheet_not_read"))
 
 
 def open_excel(path: Path, options: ReadOptions) -> ExcelFile:
@@ -216,10 +223,10 @@ def _batch(part: _Part, piece: pl.DataFrame, wanted: list[str], *, after: int, s
     sound = reason.is_null()
     cells = pl.concat_str([pl.col(h).fill_null("") for h in part.headings], separator="\t").str.strip_chars()
     line = pl.format("{}, row {}: {}", SHEET, SHEET_ROW, cells).alias("raw_row")
-    aside = frame.select(numbers, line, reason).filter(~sound)
+    odd = frame.select(numbers, line, reason).filter(~sound)
     rows = as_written(frame.filter(sound))
     rows = rows.with_columns(pl.lit(None, pl.String).alias(h) for h in wanted if h not in rows.columns)
-    return Batch(numbers.filter(sound), rows.select(wanted), _malformed(aside, None))
+    return Batch(numbers.filter(sound), rows.select(wanted), in_shape(odd))
 
 
 def _reasons(frame: pl.DataFrame, part: _Part, table: str) -> pl.Series:
@@ -244,10 +251,3 @@ def _is_new(name: str) -> pl.Expr:
     return pl.col(name).is_not_null() & ~known.str.contains(
         pl.format("{} {}", pl.lit(name), pl.col(name).fill_null("").str.slice(0, 10)), literal=True
     )
-
-
-def _malformed(rows: pl.DataFrame, reason: str | None) -> pl.DataFrame:
-    if reason is not None:
-        rows = rows.with_columns(pl.lit(reason).alias("reason"))
-    absent = (pl.lit(None, t).alias(n) for n, t in MALFORMED_SCHEMA.items() if n not in rows.columns)
-    return rows.with_columns(absent).select(pl.col(n).cast(t) for n, t in MALFORMED_SCHEMA.items())

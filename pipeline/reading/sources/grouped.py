@@ -12,7 +12,7 @@ below a group line. It ends with the sheet. A row without a value is then set as
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -20,14 +20,11 @@ import polars as pl
 
 from pipeline.machine.errors import DataError
 from pipeline.practice.counts import count
-from pipeline.reading.sources.around import Around
-from pipeline.reading.sources.excel_file import SHEET, SHEET_ROW
 from pipeline.reading.sources.group_lines import Template
-from pipeline.reading.sources.source import MALFORMED_SCHEMA, ROW, Batch, refuse_absent
+from pipeline.reading.sources.source import ROW, SHEET, SHEET_LINE, SHEET_ROW, Around, Batch, refuse_absent
 from pipeline.reading.sources.standing_names import are_titles
 from pipeline.reading.sources.text_notes import NOTE_LINE, TOTAL_LINE
 
-_SHEET_LINE = r"^.*?, row \d+: "
 # The head of a page, with its number at the end: the group goes on below it.
 _PAGE_HEAD = (
     r"(?i)(?:\b(?:page|seite|blatt|p[aá]gina|pag|folio|bladzijde|side|sida|sivu|strona|strana|oldal|sayfa|стр|σελ)\.?|頁|ページ|쪽)"
@@ -57,17 +54,16 @@ class Grouped(Around):
     def __post_init__(self) -> None:
         there = self.source.headings
         refuse_absent(self.fill, there, "fill_down", file=self.file)
-        self.said = tuple(dict.fromkeys(f for t in self.templates for f in t.fields))
-        if twice := [f for f in self.said if f in there]:
+        if twice := [f for f in self.added if f in there]:
             raise DataError(
                 f'{self.file}: has a column "{twice[0]}", and group_lines says that lines above the rows hold it. '
                 "Keep one of the two."
             )
 
     @property
-    def headings(self) -> Sequence[str]:
-        """Those of the source, and the fields of the group lines."""
-        return [*self.source.headings, *self.said]
+    def added(self) -> Sequence[str]:
+        """The fields of the group lines."""
+        return list(dict.fromkeys(f for t in self.templates for f in t.fields))
 
     def done(self) -> Sequence[str | None]:
         """How many lines name a group, and how many rows got a value from above."""
@@ -77,20 +73,12 @@ class Grouped(Around):
     def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:
         """See `Source.batches`."""
         self._filled = self._lines = 0
-        state = _State(held=self._said_above())
+        state = _State(held=self._said_in(self.source.spoken.above))
         for batch in self.source.batches():
-            whole = self._one(batch, state)
-            yield (
-                whole
-                if headings is None
-                else Batch(whole.numbers, whole.rows.select(pl.col(h) for h in headings), whole.malformed, whole.claims)
-            )
-
-    def _said_above(self) -> dict[str, Any]:
-        """What lines above the headings say of the first group."""
-        return self._said_in(self.source.spoken.above)
+            yield self._one(batch, state).only(headings)
 
     def _said_in(self, above: Sequence[str]) -> dict[str, Any]:
+        """What lines above the headings say of the first group."""
         lines = pl.Series("line", above, dtype=pl.String).to_frame()
         found: dict[str, Any] = {}
         for template in self.templates:
@@ -102,7 +90,7 @@ class Grouped(Around):
         return found
 
     def _one(self, batch: Batch, state: _State) -> Batch:
-        rows, numbers, malformed = batch.rows, batch.numbers, batch.malformed
+        rows = batch.rows
         if SHEET in rows.columns and rows.height and (sheet := rows[SHEET][0]) != state.sheet:
             held = self._said_in(self.titles.get(sheet, ()))
             state.sheet, state.held, state.outer, state.in_head = sheet, held, {}, False
@@ -113,20 +101,13 @@ class Grouped(Around):
             worded, bare = ([t for t in self.templates if bool(t.start) is has] for has in (True, False))
             is_line = _any([t.matches(pl.col("line")) for t in worded], cells) & ~_complete(rows, self.needed)
             is_line |= _any([t.matches(pl.col("line")) for t in bare], cells) & ~_complete(rows, self.required)
-            if is_line.any():
-                found = pl.DataFrame({ROW: numbers, "raw_row": cells, "reason": "group_line"}).filter(is_line)
-                malformed = pl.concat([malformed, _in_shape(found)]).sort(ROW)
-                rows, numbers, cells = rows.filter(~is_line), numbers.filter(~is_line), cells.filter(~is_line)
+            batch, cells = batch.without(is_line, cells, "group_line"), cells.filter(~is_line)
         # Before they get what their group says, which would make them look like work.
-        is_empty = cells == ""
-        is_total = pl.Series(_totals(rows, self.needed), dtype=pl.Boolean)
-        for is_none, why in ((is_empty, "row_empty"), (is_total, "totals_row")):
-            if is_none.any():
-                found = pl.DataFrame({ROW: numbers, "raw_row": cells}).filter(is_none)
-                malformed = pl.concat([malformed, _in_shape(found.with_columns(reason=pl.lit(why)))]).sort(ROW)
-        if (is_none := is_empty | is_total).any():
-            rows, numbers, cells = rows.filter(~is_none), numbers.filter(~is_none), cells.filter(~is_none)
-        lines = malformed.with_columns(pl.col("raw_row").str.replace(_SHEET_LINE, "").alias("line"))
+        batch, cells = batch.without(cells == "", cells, "row_empty"), cells.filter(cells != "")
+        is_total = pl.Series(_totals(batch.rows, self.needed), dtype=pl.Boolean)
+        batch, cells = batch.without(is_total, cells, "totals_row"), cells.filter(~is_total)
+        rows, numbers = batch.rows, batch.numbers
+        lines = batch.malformed.with_columns(pl.col("raw_row").str.replace(SHEET_LINE, "").alias("line"))
         if self.templates and lines.height:
             line, broken = pl.col("line"), self._is_broken(pl.col("line"))
             # What begins with a number and no word may be a row that has a field too many or too few.
@@ -135,13 +116,8 @@ class Grouped(Around):
             lines = lines.with_columns(reason.alias("reason"))
             self._lines += int(own.sum())
         strays = _strays(rows, self.fill)
-        placed = self._placed(rows, numbers, lines, strays, state)
-        malformed = lines.drop("line")
-        if strays.any():
-            found = pl.DataFrame({ROW: numbers, "raw_row": cells, "reason": "note_line"}).filter(pl.Series(strays))
-            malformed = pl.concat([malformed, _in_shape(found)]).sort(ROW)
-            placed, numbers = placed.filter(~pl.Series(strays)), numbers.filter(~pl.Series(strays))
-        return Batch(numbers, placed, malformed, batch.claims)
+        placed = replace(batch, rows=self._placed(rows, numbers, lines, strays, state), malformed=lines.drop("line"))
+        return placed.without(pl.Series(strays, dtype=pl.Boolean), cells, "note_line")
 
     def _placed(
         self, rows: pl.DataFrame, numbers: pl.Series, lines: pl.DataFrame, strays: np.ndarray, state: _State
@@ -153,14 +129,14 @@ class Grouped(Around):
         ends = np.concatenate([strays, self._ends(numbers, lines, state)])[order]
         outer_new = np.concatenate([strays, np.zeros(lines.height, dtype=bool)])[order]
         columns: dict[str, pl.Series] = {}
-        inner = (*self.said, *self.fill)[-1:]
-        for name in (*self.said, *self.fill):
+        inner = (*self.added, *self.fill)[-1:]
+        for name in (*self.added, *self.fill):
             own = self._own(name, rows, lines)
             marked = pl.DataFrame({"own": own, "stray": np.concatenate([strays, np.zeros(lines.height, dtype=bool)])})
             own = marked.select(pl.when(~pl.col("stray")).then("own").alias(name)).to_series()
             values = own.gather(order)
             has = values.is_not_null().to_numpy()
-            stops = outer_new | (ends if name in inner or name in self.said else np.zeros_like(ends))
+            stops = outer_new | (ends if name in inner or name in self.added else np.zeros_like(ends))
             filled, state.held[name] = _carried(values, has | stops, state.held.get(name))
             outer_new |= has & _changes(values, filled, has, state.outer.get(name))
             if has.any():
@@ -173,7 +149,7 @@ class Grouped(Around):
 
     def _own(self, name: str, rows: pl.DataFrame, lines: pl.DataFrame) -> pl.Series:
         """What rows and lines themselves say of a field or column, rows first."""
-        if name in self.said:
+        if name in self.added:
             found = [t.value(pl.col("line"), name) for t in self.templates if name in t.fields]
             said = lines.select(
                 pl.when(pl.col("reason") == "group_line").then(pl.coalesce(found)).alias(name)
@@ -314,8 +290,3 @@ def _in_head(rows: np.ndarray, lines: np.ndarray, group: np.ndarray, state: _Sta
         found[n] = head
     state.in_head = head and (len(rows) <= rows_then)
     return found
-
-
-def _in_shape(found: pl.DataFrame) -> pl.DataFrame:
-    absent = (pl.lit(None, t).alias(n) for n, t in MALFORMED_SCHEMA.items() if n not in found.columns)
-    return found.with_columns(absent).select(pl.col(n).cast(t) for n, t in MALFORMED_SCHEMA.items())

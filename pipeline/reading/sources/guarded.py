@@ -17,8 +17,7 @@ import duckdb
 
 from pipeline.machine.errors import PipelineError, UnreadableError
 from pipeline.machine.faults import as_data_error, place_of
-from pipeline.reading.sources.around import Around
-from pipeline.reading.sources.source import Batch
+from pipeline.reading.sources.source import Around, Batch
 
 _STDERR = 2
 

@@ -5,7 +5,7 @@ as `docs.doc_type`, under the name of the file. Each is told in PRACTICE.toml, n
 """
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -13,8 +13,7 @@ import polars as pl
 
 from pipeline.machine.errors import ConfigError, DataError
 from pipeline.practice.table_settings import Join
-from pipeline.reading.sources.around import Around
-from pipeline.reading.sources.source import Batch, Source, refuse_absent
+from pipeline.reading.sources.source import Around, Batch, Source, refuse_absent
 
 _EXAMPLE = '[{ file = "visits.csv", on = "visit_id" }]'
 
@@ -52,9 +51,9 @@ class Joined(Around):
             self._lists.append(rows)
 
     @property
-    def headings(self) -> Sequence[str]:
-        """Those of the source, then those of each list."""
-        return [*self.source.headings, *(h for rows in self._lists for h in rows.columns[1:])]
+    def added(self) -> Sequence[str]:
+        """The columns of each list."""
+        return [h for rows in self._lists for h in rows.columns[1:]]
 
     def done(self) -> Sequence[str | None]:
         """How many keys are in no list."""
@@ -63,23 +62,15 @@ class Joined(Around):
     def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:
         """See `Source.batches`."""
         self._without = 0
-        wanted = list(self.headings if headings is None else headings)
-        there = set(self.source.headings)
-        inner = list(dict.fromkeys([h for h in wanted if h in there] + [j.on for j in self.joins if j.on in there]))
-        for batch in self.source.batches(None if headings is None else inner):
+        names = [join.on for join in self.joins if join.on in self.source.headings]
+        for batch in self.source.batches(self.within(headings, *names)):
             rows = batch.rows
             for join, of in zip(self.joins, self._lists, strict=True):
                 keys = key_text(rows.get_column(join.on))
                 beside = keys.to_frame().join(of, on=_KEY, how="left", maintain_order="left").drop(_KEY)
                 rows = rows.hstack(beside)
                 self._without += int((~keys.is_in(of[_KEY].implode()) & (keys != "")).sum())
-            yield Batch(
-                batch.numbers,
-                pl.DataFrame({h: rows.get_column(h) for h in wanted}),
-                batch.malformed,
-                batch.claims,
-                batch.section,
-            )
+            yield replace(batch, rows=rows).only(headings)
 
     def _read(self, join: Join) -> pl.DataFrame:
         """The rows of a list as text, the key first; each key once."""

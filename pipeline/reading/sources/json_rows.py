@@ -13,7 +13,7 @@ from pipeline.reading.sources.fhir.ndjson import open_fhir
 from pipeline.reading.sources.json_records import AS_WRITTEN, first_record, read_records
 from pipeline.reading.sources.nested_json import holds_tables
 from pipeline.reading.sources.nested_records import flat
-from pipeline.reading.sources.source import MALFORMED_SCHEMA, ROW, Batch, ReadOptions, Source, Spoken, malformed_lines
+from pipeline.reading.sources.source import ROW, Batch, ReadOptions, Source, Spoken, aside
 
 _MAX_FIELDS = 1_000
 
@@ -34,9 +34,9 @@ class JsonRows:
             found = [(number, _row(text), text) for number, text in block]
             rows = [(n, *(row.get(h) for h in wanted)) for n, row, _ in found if row is not None]
             broken = [(number, text) for number, row, text in found if row is None]
-            lines = [(number, text.decode(errors="replace").replace("\0", "\ufffd")) for number, text in broken]
+            lines = (text.decode(errors="replace").replace("\0", "\ufffd") for _, text in broken)
             frame = pl.DataFrame(rows, schema=schema, orient="row")
-            yield Batch(frame[ROW], frame.drop(ROW), malformed_lines(lines).select(*MALFORMED_SCHEMA))
+            yield Batch(frame[ROW], frame.drop(ROW), aside((number for number, _ in broken), lines))
 
 
 def open_json(path: Path, options: ReadOptions) -> Source:

@@ -9,12 +9,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 import polars as pl
 
-from pipeline.reading.sources.around import Around
-from pipeline.reading.sources.source import ROW, Batch
+from pipeline.reading.sources.source import ROW, Around, Batch, plain_line
 from pipeline.reading.sources.standing_names import fits
 
 LINE_BELOW = "(line below)"
-_SHEET_LINE = r"^.*?, row \d+: "
 _ROWS_OF_TABLE = ("repeated_heading", "other_table", "sheet_not_read")
 _BETWEEN = "; "
 
@@ -26,18 +24,17 @@ class LinesBelow(Around):
     told: tuple[str, ...]
 
     @property
-    def headings(self) -> Sequence[str]:
-        """Those of the source, and `(line below)`."""
-        return [*self.source.headings, LINE_BELOW]
+    def added(self) -> Sequence[str]:
+        """`(line below)`."""
+        return [LINE_BELOW]
 
     def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:
         """See `Source.batches`. A batch waits for the next one, whose first lines may be about its last row."""
-        wanted = None if headings is None else [h for h in headings if h != LINE_BELOW]
-        if wanted is not None and headings is not None and LINE_BELOW not in headings:
-            yield from self.source.batches(wanted)
+        if headings is not None and LINE_BELOW not in headings:
+            yield from self.source.batches(headings)
             return
         waiting: tuple[Batch, list[str | None]] | None = None
-        for batch in self.source.batches(wanted):
+        for batch in self.source.batches(self.within(headings)):
             found: list[str | None] = [None] * batch.rows.height
             numbers = batch.numbers.to_numpy()
             for number, line in self._lines(batch.malformed):
@@ -57,9 +54,8 @@ class LinesBelow(Around):
             yield _with_lines(*waiting, headings)
 
     def _lines(self, malformed: pl.DataFrame) -> list[tuple[int, str]]:
-        line = pl.col("raw_row").fill_null("").str.replace(_SHEET_LINE, "").str.strip_chars(' ,;|\t"')
         is_line = ~pl.col("reason").fill_null("malformed_line").is_in(_ROWS_OF_TABLE)
-        lines = malformed.filter(is_line).select(ROW, line=line).sort(ROW)
+        lines = malformed.filter(is_line).select(ROW, line=plain_line()).sort(ROW)
         return [(int(n), text) for n, text in lines.iter_rows() if is_below(text, self.told)]
 
 
@@ -73,5 +69,4 @@ def _joined(before: str | None, line: str) -> str:
 
 
 def _with_lines(batch: Batch, found: list[str | None], headings: Sequence[str] | None) -> Batch:
-    rows = batch.rows.with_columns(pl.Series(LINE_BELOW, found, dtype=pl.String))
-    return replace(batch, rows=rows if headings is None else rows.select(pl.col(h) for h in headings))
+    return replace(batch, rows=batch.rows.with_columns(pl.Series(LINE_BELOW, found, dtype=pl.String))).only(headings)

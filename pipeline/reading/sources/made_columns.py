@@ -6,7 +6,7 @@ what is made is seen, set aside and mended like any other cell. README.md shows 
 
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import polars as pl
@@ -14,9 +14,8 @@ import polars as pl
 from pipeline.machine.errors import ConfigError, DataError
 from pipeline.practice.fields import kind
 from pipeline.practice.table_settings import Made
-from pipeline.reading.sources.around import Around
 from pipeline.reading.sources.named_parts import stem
-from pipeline.reading.sources.source import Batch
+from pipeline.reading.sources.source import Around, Batch
 
 PARTS, RANGE, LIST, FLAGS, TEXT, WORDS, FIRST = "parts", "range", "list", "flags", "text", "words", "first"
 # How a key of a table makes a field.
@@ -194,24 +193,17 @@ class MadeColumns(Around):
                 )
 
     @property
-    def headings(self) -> Sequence[str]:
-        """Those of the source, and the fields that are made."""
-        return [*self.source.headings, *(one.field for one in self.made)]
+    def added(self) -> Sequence[str]:
+        """The fields that are made."""
+        return [one.field for one in self.made]
 
     def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:
         """See `Source.batches`."""
-        wanted, own = None, self.made
-        if headings is not None:
-            own = tuple(one for one in self.made if one.field in headings)
-            made = {one.field for one in own}
-            wanted = list(dict.fromkeys([h for h in headings if h not in made] + [h for o in own for h in self._of(o)]))
-            wanted = [h for h in wanted if h != FILE]
-        for batch in self.source.batches(wanted):
+        own = [one for one in self.made if headings is None or one.field in headings]
+        beside = [h for one in own for h in self._of(one) if h != FILE]
+        for batch in self.source.batches(self.within(headings, *beside)):
             columns = [self._column(one, batch.rows) for one in own]
-            rows = batch.rows.with_columns(columns) if columns else batch.rows
-            if headings is not None:
-                rows = rows.select(pl.col(h) for h in headings)
-            yield Batch(batch.numbers, rows, batch.malformed, batch.claims)
+            yield replace(batch, rows=batch.rows.with_columns(columns)).only(headings)
 
     def _of(self, one: Made) -> list[str]:
         if one.how == FLAGS:

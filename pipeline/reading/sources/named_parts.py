@@ -6,15 +6,13 @@ aside for that.
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import polars as pl
 
 from pipeline.machine.errors import DataError
-from pipeline.reading.sources.around import Around
-from pipeline.reading.sources.excel_file import SHEET
 from pipeline.reading.sources.group_lines import Template
-from pipeline.reading.sources.source import Batch
+from pipeline.reading.sources.source import SHEET, Around, Batch
 
 
 @dataclass
@@ -29,34 +27,24 @@ class NamedParts(Around):
         there = self.source.headings
         if self.sheet_name and SHEET not in there:
             raise DataError(f"{self.file}: sheet_name is told, and this file has no sheets. Take it out of the TOML.")
-        if twice := [name for name in self.said if name in there]:
+        if twice := [name for name in self.added if name in there]:
             raise DataError(
                 f'{self.file}: has a column "{twice[0]}", and a name is said to hold it. Keep one of the two in '
                 "the TOML."
             )
 
     @property
-    def said(self) -> list[str]:
+    def added(self) -> Sequence[str]:
         """The fields that names say."""
         told = [name for template in (self.sheet_name, self.file_name) if template for name in template.fields]
         return list(dict.fromkeys(told))
 
-    @property
-    def headings(self) -> Sequence[str]:
-        """Those of the source, and the fields of the names."""
-        return [*self.source.headings, *self.said]
-
     def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:
         """See `Source.batches`."""
+        named = ((self.sheet_name, pl.col(SHEET)), (self.file_name, pl.lit(stem(self.file))))
+        told = [template.value(text, f).alias(f) for template, text in named if template for f in template.fields]
         for batch in self.source.batches():
-            rows = batch.rows
-            told = []
-            for template, text in ((self.sheet_name, pl.col(SHEET)), (self.file_name, pl.lit(stem(self.file)))):
-                if template is not None:
-                    told += [template.value(text, name).alias(name) for name in template.fields]
-            rows = rows.with_columns(told)
-            rows = rows if headings is None else rows.select(pl.col(h) for h in headings)
-            yield Batch(batch.numbers, rows, batch.malformed, batch.claims)
+            yield replace(batch, rows=batch.rows.with_columns(told)).only(headings)
 
 
 def stem(file: str) -> str:

@@ -6,15 +6,13 @@ every text column of a source, at the cost of one look where there is nothing of
 
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import polars as pl
 
 from pipeline.machine.errors import DataError
-from pipeline.reading.sources.around import Around
-from pipeline.reading.sources.excel_file import SHEET
 from pipeline.reading.sources.headings_known import are_headings
-from pipeline.reading.sources.source import Batch, unique_headings
+from pipeline.reading.sources.source import SHEET, Around, Batch, unique_headings
 from pipeline.transforms.cell_forms import columns_with_marks, has_marks, is_ditto, plain_cells, without_marks
 
 _MANY_COLUMNS = 3
@@ -66,7 +64,7 @@ class PlainCells(Around):
                 sheet = batch.rows[SHEET][0]
                 above.clear()
             rows = self._plain_rows(batch.rows, there, above)
-            yield Batch(batch.numbers, rows, batch.malformed, batch.claims)
+            yield replace(batch, rows=rows)
 
     def _plain_rows(self, rows: pl.DataFrame, there: dict[str, str], above: dict[str, str | None]) -> pl.DataFrame:
         """The rows without marks; `above` holds the last cell of each column that a mark may stand for."""

@@ -16,7 +16,7 @@ import polars as pl
 from pipeline.machine.errors import DataError
 from pipeline.reading.sources.csv_file import open_csv
 from pipeline.reading.sources.found_tables import MAX_CELLS, too_large
-from pipeline.reading.sources.source import MALFORMED_SCHEMA, ROW, Batch, ReadOptions, Spoken, malformed_lines
+from pipeline.reading.sources.source import MALFORMED_SCHEMA, ROW, Batch, ReadOptions, Spoken, aside, lines_alone
 from pipeline.reading.sources.text_encoding import TextBytes
 
 _LINE = re.compile(r"^\s*(?:-\s+)?([^\W\d][^:=\t]{0,40}?)\s*(?:[:=]|\t)\s*(.*?)\s*$")
@@ -75,10 +75,8 @@ class RecordLines:
             numbers = pl.int_range(start + 1, start + len(some) + 1, dtype=pl.Int64, eager=True).alias(ROW)
             yield Batch(numbers, rows, pl.DataFrame(schema=MALFORMED_SCHEMA))
         if self.notes:
-            noted = malformed_lines([(len(self.records) + n, line) for n, line in enumerate(self.notes, 1)])
-            noted = noted.with_columns(reason=pl.lit("note_line")).select(*MALFORMED_SCHEMA)
-            none = pl.DataFrame(schema=dict.fromkeys(wanted, pl.String))
-            yield Batch(pl.Series(ROW, [], dtype=pl.Int64), none, noted)
+            numbers_of_notes = range(len(self.records) + 1, len(self.records) + len(self.notes) + 1)
+            yield lines_alone(wanted, aside(numbers_of_notes, self.notes, "note_line"))
 
 
 def open_record_lines(path: Path, options: ReadOptions) -> RecordLines:

@@ -7,14 +7,15 @@ Where each set is one column, its heading says what was done and its cells when:
 Crown seated, Ext date`. The heading is then the text of a further column, `treatment`.
 """
 
+import functools
+import operator
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 import polars as pl
 
 from pipeline.practice.counts import count
-from pipeline.reading.sources.around import Around
-from pipeline.reading.sources.source import ROW, Batch, refuse_absent
+from pipeline.reading.sources.source import ROW, Around, Batch, refuse_absent
 
 Sets = tuple[tuple[str, ...], ...]
 WORK = "treatment"
@@ -52,13 +53,10 @@ class RepeatedColumns(Around):
     def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:
         """See `Source.batches`."""
         self._made = 0
-        wanted = list(self.headings if headings is None else headings)
         sets = len(self.sets)
         for batch in self.source.batches():
             filled = [_filled(batch.rows, one) for one in self.sets]
-            none = pl.Series([True] * batch.rows.height, dtype=pl.Boolean)
-            for has in filled:
-                none = none & ~has
+            none = ~functools.reduce(operator.or_, filled)
             pieces = [
                 self._piece(batch, one, has | none if n == 0 else has, n)
                 for n, (one, has) in enumerate(zip(self.sets, filled, strict=True))
@@ -66,7 +64,9 @@ class RepeatedColumns(Around):
             together = pl.concat(pieces, how="vertical_relaxed").sort(ROW)
             self._made += together.height
             malformed = batch.malformed.with_columns((pl.col(ROW) - 1) * sets + 1)
-            yield Batch(together[ROW], together.drop(ROW).select(pl.col(h) for h in wanted), malformed)
+            yield Batch(together[ROW], together.drop(ROW), malformed).only(
+                self.headings if headings is None else headings
+            )
 
     def _piece(self, batch: Batch, one: Sequence[str], has: pl.Series, number: int) -> pl.DataFrame:
         names = dict(zip(one, self.sets[0], strict=True))

@@ -15,11 +15,9 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import polars as pl
 
-from pipeline.reading.sources.around import Around
-from pipeline.reading.sources.excel_file import SHEET, SHEET_ROW
 from pipeline.reading.sources.lines_below import is_below
 from pipeline.reading.sources.named_parts import stem
-from pipeline.reading.sources.source import ROW, Batch, malformed_lines
+from pipeline.reading.sources.source import ROW, SHEET, SHEET_ROW, Around, Batch, plain_line
 from pipeline.reading.sources.standing_names import (
     are_titles,
     bare_title,
@@ -32,7 +30,6 @@ from pipeline.reading.sources.standing_names import (
 from pipeline.reading.sources.text_notes import NOTE_LINE
 
 SECTION = "(section)"
-SHEET_LINE = r"^.*?, row \d+: "
 _MOST_FILLED = 3
 _MANY_CELLS = r"(?:[^\t;,|]+[\t;,|]){3}\s*[^\s\t;,|]"  # a row that is broken
 _FEW = 2
@@ -67,11 +64,7 @@ class TitleRows(Around):
             is_whole = set(there or self.source.headings) <= set(batch.rows.columns)
             kept = self._without_titles(batch, there, is_below) if is_whole and batch.rows.height else batch
             is_below |= kept is not batch
-            yield (
-                kept
-                if looked_at is headings
-                else replace(kept, rows=kept.rows.select(pl.col(h) for h in headings or ()))
-            )
+            yield kept if looked_at is headings else kept.only(headings)
 
     def _without_titles(self, batch: Batch, needed: Sequence[str], is_below: bool) -> Batch:
         if needed:
@@ -98,14 +91,9 @@ class TitleRows(Around):
         found = lines.filter(is_note)
         if not found.height:
             return batch
-        is_line = pl.Series(np.isin(np.arange(batch.rows.height), found["at"].to_numpy()))
-        notes = malformed_lines(list(zip(batch.numbers.filter(is_line), found["line"], strict=True)))
-        notes = notes.with_columns(pl.lit("note_line").alias("reason")).select(batch.malformed.columns)
-        return replace(
-            batch,
-            numbers=batch.numbers.filter(~is_line),
-            rows=batch.rows.filter(~is_line),
-            malformed=pl.concat([batch.malformed, notes]).sort(ROW),
+        is_note = pl.Series(np.isin(np.arange(batch.rows.height), found["at"].to_numpy()))
+        return batch.without(
+            is_note, pl.repeat("", batch.rows.height, eager=True).scatter(found["at"], found["line"]), "note_line"
         )
 
     def _are_titles(self, lines: pl.Series) -> pl.Series:
@@ -170,22 +158,20 @@ class Sections(Around):
         return told_name(forms, self.told or ())
 
     @property
-    def headings(self) -> Sequence[str]:
-        """Those of the source, and `(section)` where it is told."""
-        return [*self.source.headings, *([SECTION] if self.told is not None else [])]
+    def added(self) -> Sequence[str]:
+        """`(section)` where it is told."""
+        return [SECTION] if self.told is not None else []
 
     def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:
         """See `Source.batches`."""
-        wanted = None if headings is None else [h for h in headings if h != SECTION or self.told is None]
         state = _State(title=self._above(self.spoken.above))
-        for batch in self.source.batches(wanted):
+        for batch in self.source.batches(self.within(headings)):
             section = self._of(batch, state) if batch.section is None else batch.section
-            rows = batch.rows
+            found = replace(batch, section=section)
             if self.told is not None and (headings is None or SECTION in headings):
                 told = pl.lit(None, pl.String) if section is None else section
-                rows = rows.with_columns(told.alias(SECTION))
-                rows = rows if headings is None else rows.select(pl.col(h) for h in headings)
-            yield replace(batch, rows=rows, section=section)
+                found = replace(found, rows=batch.rows.with_columns(told.alias(SECTION))).only(headings)
+            yield found
 
     def _of(self, batch: Batch, state: _State) -> pl.Series | None:
         """The section of each row; None where none of them stands in one."""
@@ -259,7 +245,7 @@ def lines_between(malformed: pl.DataFrame, told: tuple[str, ...] = ()) -> list[t
     """Row number and text of the lines that may begin or end a section."""
     if not malformed.height:
         return []
-    line = pl.col("raw_row").fill_null("").str.replace(SHEET_LINE, "").str.strip_chars(' ,;|\t"')
+    line = plain_line()
     is_note = (pl.col("reason") == "note_line") & ~line.str.contains(NOTE_LINE) | (pl.col("reason") == "group_line")
     named = [n for n in malformed.select(line.unique()).to_series() if _told_title(n, told)] if told else []
     is_title = pl.col("reason").is_in(["note_line", "malformed_line"]) & (may_be_titles(line) | line.is_in(named))

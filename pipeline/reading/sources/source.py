@@ -1,7 +1,12 @@
-"""What every kind of source file promises: its headings, and its rows as text in batches of bounded size."""
+"""What every kind of source file promises: its headings, and its rows as text in batches of bounded size.
+
+A source around a source (`Around`) changes what it is there for; all else is as the one within says.
+"""
+
+from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Protocol
 
@@ -13,6 +18,8 @@ from pipeline.practice.table_settings import Join, Made
 from pipeline.reading.sources.group_lines import Template
 
 ROW = "row_number"
+SHEET, SHEET_ROW = "(sheet)", "(row of the sheet)"
+SHEET_LINE = r"^.*?, row \d+: "  # what stands before a line of a workbook
 MALFORMED_SCHEMA: dict[str, pl.DataType] = {
     ROW: pl.Int64(),
     "raw_row": pl.String(),
@@ -39,6 +46,19 @@ class Batch:
     malformed: pl.DataFrame
     claims: pl.DataFrame | None = None
     section: pl.Series | None = None
+
+    def only(self, headings: Sequence[str] | None) -> Batch:
+        """With these columns alone, in their order; with all for None."""
+        return self if headings is None else replace(self, rows=self.rows.select(pl.col(h) for h in headings))
+
+    def without(self, are_none: pl.Series, lines: pl.Series, reasons: str | pl.Series) -> Batch:
+        """Without the rows that `are_none`: these stand among the malformed, in order, with their texts in `lines`."""
+        if not are_none.any():
+            return self
+        why = reasons if isinstance(reasons, str) else reasons.filter(are_none)
+        malformed = pl.concat([self.malformed, aside(self.numbers.filter(are_none), lines.filter(are_none), why)])
+        numbers, rows = self.numbers.filter(~are_none), self.rows.filter(~are_none)
+        return replace(self, numbers=numbers, rows=rows, malformed=malformed.sort(ROW))
 
 
 @dataclass(frozen=True)
@@ -165,11 +185,27 @@ def refuse_absent(named: Iterable[str | None], headings: Collection[str], key: s
         raise DataError(f'{file}: has no column "{absent[0]}", which {key} names. Correct the name in the TOML.')
 
 
-def malformed_lines(lines: Sequence[tuple[int, str]]) -> pl.DataFrame:
-    """Row numbers and texts of records that are no rows, in the shape of `Batch.malformed`."""
-    schema = {name: MALFORMED_SCHEMA[name] for name in (ROW, "raw_row")}
-    frame = pl.DataFrame(list(lines), schema=schema, orient="row")
-    return frame.with_columns(pl.lit(None, t).alias(n) for n, t in MALFORMED_SCHEMA.items() if n not in schema)
+def aside(numbers: Iterable[int], lines: Iterable[str | None], reasons: str | pl.Series | None = None) -> pl.DataFrame:
+    """Records that are no rows in the shape of `Batch.malformed`; `reasons` is one for all, or one for each."""
+    of = {ROW: pl.Series(ROW, numbers, dtype=pl.Int64), "raw_row": pl.Series("raw_row", lines, dtype=pl.String)}
+    return in_shape(pl.DataFrame(of).with_columns(reason=pl.lit(reasons, pl.String)))
+
+
+def in_shape(found: pl.DataFrame) -> pl.DataFrame:
+    """Some of the columns of `Batch.malformed` with the others, empty."""
+    absent = (pl.lit(None, t).alias(n) for n, t in MALFORMED_SCHEMA.items() if n not in found.columns)
+    return found.with_columns(absent).select(pl.col(n).cast(t) for n, t in MALFORMED_SCHEMA.items())
+
+
+def lines_alone(headings: Iterable[str], malformed: pl.DataFrame) -> Batch:
+    """A batch of no row, with records that are none."""
+    rows = pl.DataFrame(schema=dict.fromkeys(headings, pl.String()))
+    return Batch(pl.Series(ROW, [], dtype=pl.Int64), rows, malformed)
+
+
+def plain_line() -> pl.Expr:
+    """The text of a record that is no row, without its place in a workbook and the signs around it."""
+    return pl.col("raw_row").fill_null("").str.replace(SHEET_LINE, "").str.strip_chars(' ,;|\t"')
 
 
 def unique_headings(headings: Sequence[str]) -> list[str]:
@@ -182,3 +218,93 @@ def unique_headings(headings: Sequence[str]) -> list[str]:
             name = f"{plain} ({found[plain]})"
         found[name] = 1
     return list(found)
+
+
+@dataclass
+class Around:
+    """What sources around a source have in common; see `Source`."""
+
+    source: Source
+
+    @property
+    def added(self) -> Sequence[str]:
+        """The columns that this one adds to those of the source within."""
+        return ()
+
+    @property
+    def headings(self) -> Sequence[str]:
+        """See `Source.headings`."""
+        return [*self.source.headings, *self.added]
+
+    def within(self, headings: Sequence[str] | None, *beside: str) -> list[str] | None:
+        """Of the columns asked for those that the source within has, and those that are needed beside them."""
+        return (
+            None if headings is None else list(dict.fromkeys([*(h for h in headings if h not in self.added), *beside]))
+        )
+
+    @property
+    def spoken(self) -> Spoken:
+        """See `Source.spoken`."""
+        return self.source.spoken
+
+    @property
+    def remark(self) -> str | None:
+        """What the source within remarks and what was done to it, once all batches have been taken."""
+        return "; ".join(t for t in (getattr(self.source, "remark", None), *self.done()) if t) or None
+
+    def done(self) -> Sequence[str | None]:
+        """What this one did, in words; None for what it did nowhere."""
+        return ()
+
+    @property
+    def delimiter(self) -> str:
+        """What stands between the fields of a line that is no row."""
+        return getattr(self.source, "delimiter", "\t")
+
+    @property
+    def sheets(self) -> Sequence[str]:
+        """Of a workbook, the sheets that are read."""
+        return getattr(self.source, "sheets", ())
+
+    @property
+    def dittos(self) -> Mapping[str, int]:
+        """Cells of each column, in the last reading of it, that hold a mark for the same again and were not filled."""
+        return getattr(self.source, "dittos", {})
+
+    @property
+    def called(self) -> Mapping[str, str]:
+        """What the file itself calls a column that PRACTICE.toml says is renamed."""
+        return getattr(self.source, "called", {})
+
+    @property
+    def titles(self) -> Mapping[str, tuple[str, ...]]:
+        """Of a workbook, the lines above the headings of each sheet."""
+        return getattr(self.source, "titles", {})
+
+
+_ENOUGH_ROWS = 1_000
+
+
+def in_few(batches: Iterable[Batch]) -> Iterator[Batch]:
+    """The same rows in fewer batches, small ones that follow one another as one: each costs as much as many rows."""
+    waiting: list[Batch] = []
+    for batch in batches:
+        if waiting and (_unlike(waiting[0], batch) or sum(len(b.numbers) for b in waiting) >= _ENOUGH_ROWS):
+            yield _as_one(waiting)
+            waiting = []
+        waiting.append(batch)
+    if waiting:
+        yield _as_one(waiting)
+
+
+def _unlike(one: Batch, other: Batch) -> bool:
+    sections = (one.section is None) != (other.section is None)
+    return one.rows.schema != other.rows.schema or one.claims is not None or other.claims is not None or sections
+
+
+def _as_one(batches: Sequence[Batch]) -> Batch:
+    if len(batches) == 1:
+        return batches[0]
+    section = None if batches[0].section is None else pl.concat([b.section for b in batches if b.section is not None])
+    numbers, rows = pl.concat([b.numbers for b in batches]), pl.concat([b.rows for b in batches])
+    return Batch(numbers, rows, pl.concat([b.malformed for b in batches]), None, section)

@@ -12,15 +12,12 @@ from dataclasses import dataclass, field
 import polars as pl
 
 from pipeline.machine.errors import DataError
-from pipeline.reading.sources.around import Around
-from pipeline.reading.sources.excel_file import SHEET, SHEET_ROW
 from pipeline.reading.sources.headings_known import are_headings
-from pipeline.reading.sources.source import ROW, Batch, malformed_lines, unique_headings
+from pipeline.reading.sources.source import ROW, SHEET, SHEET_LINE, SHEET_ROW, Around, Batch, aside, unique_headings
 from pipeline.reading.sources.text_notes import NOTE_LINE
 
 _BATCH_ROWS = 20_000
 _FEW = 2
-_SHEET_LINE = r"^.*?, row \d+: "
 
 
 @dataclass
@@ -107,7 +104,7 @@ class Stacked(Around):
                 (number, list(cells), place)
                 for number, cells, place in zip(batch.numbers, plain.rows(), where, strict=True)
             ]
-            texts = batch.malformed["raw_row"].str.replace(_SHEET_LINE, "")
+            texts = batch.malformed["raw_row"].str.replace(SHEET_LINE, "")
             lines += [
                 (number, next(csv.reader([text or ""], delimiter=self.delimiter), []), {})
                 for number, text in zip(batch.malformed[ROW], texts, strict=True)
@@ -127,6 +124,5 @@ def _is_note(text: str) -> bool:
 def _batch(rows: list[tuple[int, dict[str, str]]], odd: list[tuple[int, str, str]], wanted: list[str]) -> Batch:
     numbers = pl.Series("row_number", [n for n, _ in rows], dtype=pl.Int64)
     frame = pl.DataFrame({h: pl.Series(h, [row.get(h) for _, row in rows], dtype=pl.String) for h in wanted})
-    malformed = malformed_lines([(n, text) for n, text, _ in odd])
-    reasons = pl.Series("reason", [reason for _, _, reason in odd], dtype=pl.String)
-    return Batch(numbers, frame, malformed.with_columns(reasons))
+    at, texts, reasons = zip(*odd, strict=True) if odd else ((), (), ())
+    return Batch(numbers, frame, aside(at, texts, pl.Series(reasons, dtype=pl.String)))

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 import polars as pl
 
 from pipeline.machine.errors import DataError
-from pipeline.reading.sources.source import MALFORMED_SCHEMA, ROW
 
 # From so many columns on, a line that says something in one of them only is a note.
 _MANY_COLUMNS = 3
@@ -94,10 +93,3 @@ def refuse_other_headings(rows: pl.DataFrame, numbers: pl.Series, said: Sequence
                 f"{file}: row {numbers[place]:,} holds headings again, but not as at the top: other ones, or in "
                 "another order.\n  Two exports seem to be put together here. Cut the file in two there, and name both."
             )
-
-
-def aside(numbers: pl.Series, lines: pl.Series, reasons: pl.Series) -> pl.DataFrame:
-    """Row numbers, texts and reasons in the shape of `Batch.malformed`."""
-    frame = pl.DataFrame({ROW: numbers, "raw_row": lines, "reason": reasons})
-    absent = (pl.lit(None, t).alias(n) for n, t in MALFORMED_SCHEMA.items() if n not in frame.columns)
-    return frame.with_columns(absent).select(pl.col(n).cast(t) for n, t in MALFORMED_SCHEMA.items())

@@ -6,10 +6,8 @@ from dataclasses import dataclass, field
 import polars as pl
 
 from pipeline.machine.errors import DataError
-from pipeline.reading.sources.around import Around
-from pipeline.reading.sources.excel_file import SHEET, SHEET_ROW
 from pipeline.reading.sources.excel_safety import MAX_COLUMNS
-from pipeline.reading.sources.source import MALFORMED_SCHEMA, Batch, unique_headings
+from pipeline.reading.sources.source import MALFORMED_SCHEMA, SHEET, SHEET_ROW, Around, Batch, unique_headings
 
 
 @dataclass
@@ -50,5 +48,4 @@ class Transposed(Around):
         some = ~rows.select(pl.all_horizontal(pl.all().str.strip_chars().fill_null("") == "")).to_series()
         aside = pl.concat([pl.DataFrame(schema=MALFORMED_SCHEMA), *self._aside])
         aside = aside.with_columns(pl.col("row_number") + rows.height)
-        wanted = list(self.headings if headings is None else headings)
-        yield Batch(numbers.filter(some), rows.filter(some).select(pl.col(h) for h in wanted), aside)
+        yield Batch(numbers.filter(some), rows.filter(some), aside).only(headings)

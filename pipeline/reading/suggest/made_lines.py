@@ -17,7 +17,6 @@ from pipeline.practice.words import words_of
 from pipeline.reading.headings import EXACT, NOT_OURS, PART, fit, numbered_like, plain_heading
 from pipeline.reading.sources import ReadOptions, Source
 from pipeline.reading.sources.cell_lists import PARTED, parts_of
-from pipeline.reading.sources.excel_file import SHEET
 from pipeline.reading.sources.made_columns import (
     BEHIND_CODE,
     FILE,
@@ -38,6 +37,7 @@ from pipeline.reading.sources.made_columns import (
     words_beside_teeth,
 )
 from pipeline.reading.sources.named_parts import stem
+from pipeline.reading.sources.source import SHEET
 from pipeline.reading.suggest.layout_line import Found, LayoutLine
 from pipeline.reading.suggest.looked import Looked
 from pipeline.reading.suggest.masks import masked_samples

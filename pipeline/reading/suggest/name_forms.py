@@ -8,9 +8,9 @@ from pathlib import Path
 from pipeline.practice.fields import input_fields
 from pipeline.reading.headings import PART, fit
 from pipeline.reading.sources import Batch, ReadOptions, Source
-from pipeline.reading.sources.excel_file import SHEET
 from pipeline.reading.sources.group_lines import read_templates
 from pipeline.reading.sources.named_parts import stem
+from pipeline.reading.sources.source import SHEET
 from pipeline.reading.suggest.code_words import likely_events
 from pipeline.reading.suggest.layout_line import Found, LayoutLine
 from pipeline.reading.suggest.shapes import all_called, has_patient, shown_texts

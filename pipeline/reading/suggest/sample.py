@@ -6,8 +6,7 @@ from dataclasses import dataclass, field, replace
 import polars as pl
 
 from pipeline.reading.sources import Batch, Source
-from pipeline.reading.sources.few_batches import in_few
-from pipeline.reading.sources.source import Spoken
+from pipeline.reading.sources.source import Spoken, in_few
 
 # Neighbouring rows belong together (one visit, one patient), so slices are kept, not single rows.
 _FIRST_ROWS = 20_000
