@@ -6,6 +6,7 @@ none.
 
 import dataclasses
 import datetime as dt
+import functools
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -23,6 +24,7 @@ from pipeline.transforms.dates import DateForm, bare_dates, decide_form, gather_
 from pipeline.transforms.decimals import DecimalEvidence, decide_decimal, gather_decimals
 from pipeline.transforms.other_days import ERAS
 
+_ORDERS = {True: "month/day/year", False: "day/month/year"}
 _NUMBERS = ("fee", "number", "whole")
 
 
@@ -113,34 +115,27 @@ def column_forms(
     counts, proofs, parts = _read_once(source, undecided, {} if assumed else unproved, told, parted_by)
     by_part: dict[str, dict[str, DateForm]] = {}
     forms = {f: DateForm(pattern=pattern, years_from=years_from, serial=serial) for f in dates if pattern != "auto"}
+    decide = functools.partial(decide_form, table=told.name, years_from=years_from, serial=serial)
     for name, counted in counts.items():
         column = f'{file}: column "{columns[name]}" ({name})'
         try:
-            forms[name] = decide_form(
-                gather_evidence(counted), column=column, table=told.name, years_from=years_from, serial=serial
-            )
+            forms[name] = decide(gather_evidence(counted), column=column)
         except TwoOrdersError:
             if len(parts.get(name, ())) < 2:
                 raise
             for part, of in sorted(parts[name].items()):
-                form = decide_form(
-                    gather_evidence(of),
-                    column=f'{file}: {part}: column "{columns[name]}" ({name})',
-                    table=told.name,
-                    years_from=years_from,
-                    serial=serial,
-                )
+                of_part = f'{file}: {part}: column "{columns[name]}" ({name})'
+                form = decide(gather_evidence(of), column=of_part)
                 by_part.setdefault(part, {})[name] = _by_today(form, today) if name in YEARS_OF else form
                 if form.month_first is not None:
-                    order = "month/day" if form.month_first else "day/month"
-                    say(f'{told.name}: {file}: {part}: column "{columns[name]}" ({name}) is read as {order}/year')
+                    say(f"{told.name}: {of_part} is read as {_ORDERS[form.month_first]}")
             forms[name] = DateForm(years_from=years_from, serial=serial)
         if forms[name].epoch:
             say(f"{told.name}: {column} is read as numbers that count time (since 1970), by the clock of Greenwich")
         if era := forms[name].era:
             say(f"{told.name}: {column} has years of {ERAS[era].said}")
-        if forms[name].month_first is not None:
-            say(f"{told.name}: {column} is read as {'month/day' if forms[name].month_first else 'day/month'}/year")
+        if (month_first := forms[name].month_first) is not None:
+            say(f"{told.name}: {column} is read as {_ORDERS[month_first]}")
     forms |= {name: _by_today(forms[name], today) for name in YEARS_OF if name in forms}
     decimals = dict.fromkeys(numbers, told.decimal or ".")
     for name, proof in proofs.items():

@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from functools import cache, lru_cache
 
 from pipeline.machine.data_tables import data_rows
+from pipeline.practice.fields import input_fields
+from pipeline.practice.tables import INPUT_TABLES
 from pipeline.practice.words import words_of
 
 NOT_OURS = "(none)"  # stands for columns that are none of ours, so that no other field takes their headings
@@ -110,3 +112,23 @@ def numbered_like(heading: str, headings: Sequence[str]) -> list[str]:
     stem = re.sub(r"[\s_.#-]*1$", "", heading.strip())
     like = re.compile(rf"{re.escape(stem)}[\s_.#-]*[2-9]", re.IGNORECASE)
     return [h for h in headings if like.fullmatch(h)] if stem else []
+
+
+_LEAST = 2
+
+
+def are_headings(texts: Sequence[str]) -> bool:
+    """Whether the filled cells of a line are headings: none holds a digit, and most are words that columns are called.
+    The words are those by which `toothyears suggest` knows columns, those that are none of ours among them."""
+    if len(texts) < _LEAST or len(set(texts)) < len(texts) or any(c.isdigit() for t in texts for c in t):
+        return False
+    known = sum(_is_known(text) for text in texts)
+    return known >= _LEAST and 2 * known > len(texts)
+
+
+@cache
+def _is_known(text: str) -> bool:
+    from pipeline.reading.headings import EXACT, NOT_OURS, fit
+
+    fields = {f for table in INPUT_TABLES for f in input_fields(table)} | {NOT_OURS}
+    return any(fit(text, f) >= EXACT for f in fields)

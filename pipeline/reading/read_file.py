@@ -122,10 +122,11 @@ class FileRead:
                 self.seen.add(batch.rows, fields, cleaned=cleaned.rows, rejects=cleaned.rejects, section=batch.section)
                 self.seen.add_lines(batch.malformed)
             self._count(batch, cleaned)
-            aside = _quarantined(batch, cleaned)
-            if self.take_notes is not None:
-                aside = aside.with_columns(pl.lit(NOT_KEPT).alias("raw_row"), pl.lit(None, pl.String).alias("value"))
-            self.aside.add(aside.with_columns(load_id))
+            if cleaned.rejects.height or batch.malformed.height:
+                kept = (
+                    {} if self.take_notes is None else {"raw_row": pl.lit(NOT_KEPT), "value": pl.lit(None, pl.String)}
+                )
+                self.aside.add(_quarantined(batch, cleaned).with_columns(load_id, **kept))
             if batch.claims is not None:
                 self.claims.add(self._named(batch.claims, "claim", "replaces").with_columns(load_id))
             rows = cleaned.rows.with_columns(load_id)

@@ -247,7 +247,7 @@ def check(practice: Path, out: Path) -> None:
 
     What was understood of them is read back in a file that HOLDS PATIENT DATA.
     """
-    from pipeline.reading.worksheets.marked_file import write_marked
+    from pipeline.reading.worksheets.workbook import write_marked
     from pipeline.stages.checks.check import check as check_files
     from pipeline.stages.checks.understood import NAME
 
@@ -276,7 +276,7 @@ def worksheet(practice: Path, out: Path) -> None:
 def chair_form(practice: Path, out: Path) -> None:
     """Write the form at the chair: a page to print and tick, and a sheet with choices that loads as it is."""
     from dashboards.pages import chair_form as form
-    from pipeline.reading.worksheets.chair_form import NAME, write_chair_sheet
+    from pipeline.reading.worksheets.lists import NAME, write_chair_sheet
 
     told, folder = _settings(practice).practice, private_folder(out)
     write_chair_sheet(folder, practice=told.name, notation=told.tooth_notation, made_on=today())

@@ -48,11 +48,10 @@ from pipeline.reading.config import code_table, contribution_files, members_file
 from pipeline.reading.doubts.look import seen_of
 from pipeline.reading.mended_files import open_files
 from pipeline.reading.sources.mapping import resolve_columns
-from pipeline.reading.worksheets.done_elsewhere import teeth_to_ask
 from pipeline.reading.worksheets.lists import recall_rows, write_recall_list, write_worksheet
 from pipeline.reading.worksheets.note_sheets import sample_to_check, values_that_differ, values_to_confirm
 from pipeline.reading.worksheets.recall_list import due_reviews, last_contacts
-from pipeline.reading.worksheets.technique import crowns_without_details, endo_without_details
+from pipeline.reading.worksheets.technique import crowns_without_details, endo_without_details, teeth_to_ask
 from pipeline.release.disclosure import SMALLEST, STEP
 from pipeline.release.memory import PAGES, POOLING, Remembered, records_of, remembered
 from pipeline.release.memory_file import BEGIN_ANEW, memory_path, read_memory, release_id

@@ -20,29 +20,12 @@ KIND_SCHEMA: dict[str, pl.DataType] = {
     "no_contact": pl.Boolean(),
 }
 COLUMNS = (
-    "patient_id",
-    "service_date",
-    "code",
-    "tooth_fdi",
-    "supernumerary",
-    "surface",
-    "provider_id",
-    "status",
-    "site_id",
-    "fee",
-    "reason",
-    "load_id",
-    "row_number",
-    "part",
+    *("patient_id", "service_date", "code", "tooth_fdi", "supernumerary", "surface", "provider_id", "status"),
+    *("site_id", "fee", "reason", "load_id", "row_number", "part"),
 )
 TEMPORARY = (
-    "code_kinds",
-    "watched_teeth",
-    "taken_back_codes",
-    "event_rows",
-    "seen_closely",
-    "rows_seen_closely",
-    "contact_days",
+    *("code_kinds", "watched_teeth", "taken_back_codes", "event_rows", "seen_closely"),
+    *("rows_seen_closely", "contact_days"),
 )
 
 _STANDING = "linking_ledger SEMI JOIN _loads USING (load_id) ANTI JOIN _taken_back USING (load_id, row_number, part)"

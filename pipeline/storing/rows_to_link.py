@@ -61,27 +61,18 @@ _SPAN = """
     """
 # Linking numbers crowns and courses in the order of pseudonyms, each part by itself: the names that these get over all
 # parts, in the order of the patients' stand-ins and of teeth.
-_NAMES = (
-    """
-    CREATE TEMP TABLE crown_names AS
+_NAMES = tuple(
+    f"""
+    CREATE TEMP TABLE {name}_names AS
     WITH numbered AS (
-        SELECT of_part, crown_id, row_number() OVER (ORDER BY stands_as, tooth_fdi, crown_id) AS n
-        FROM linked_crowns JOIN _stand_ins USING (patient_id)
+        SELECT of_part, {name}_id, row_number() OVER (ORDER BY stands_as, tooth_fdi, {name}_id) AS n
+        FROM linked_{table} JOIN _stand_ins USING (patient_id)
     )
-    SELECT of_part, crown_id AS own_crown,
-           'C' || lpad(n::VARCHAR, greatest(6, length((SELECT count(*) FROM numbered)::VARCHAR))::INTEGER, '0') AS crown
+    SELECT of_part, {name}_id AS own_{name}, '{key}' || lpad(n::VARCHAR,
+           greatest(6, length((SELECT count(*) FROM numbered)::VARCHAR))::INTEGER, '0') AS {name}
     FROM numbered
-    """,
-    """
-    CREATE TEMP TABLE course_names AS
-    WITH numbered AS (
-        SELECT of_part, course_id, row_number() OVER (ORDER BY stands_as, tooth_fdi, course_id) AS n
-        FROM linked_endo_courses JOIN _stand_ins USING (patient_id)
-    )
-    SELECT of_part, course_id AS own_course,
-           'E' || lpad(n::VARCHAR, greatest(6, length((SELECT count(*) FROM numbered)::VARCHAR))::INT, '0') AS course
-    FROM numbered
-    """,
+    """  # noqa: S608
+    for name, table, key in (("crown", "crowns", "C"), ("course", "endo_courses", "E"))
 )
 _REPLACE = (
     "DELETE FROM crowns",

@@ -21,7 +21,7 @@ from pipeline.practice.reasons import REASONS
 from pipeline.practice.tables import PROCEDURES
 from pipeline.practice.teeth import NOTATIONS, parse_teeth, teeth, write_teeth
 from pipeline.reading.sources.source import Batch, ReadOptions
-from pipeline.reading.sources.x12 import open_x12
+from pipeline.reading.sources.x12.file import open_x12
 from pipeline.transforms.claims import taken_back
 from pipeline.transforms.clean import Cleaned, Reading, clean
 from pipeline.transforms.dates import DateForm, decide_form, gather_evidence, parse_dates

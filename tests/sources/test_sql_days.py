@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from pipeline.reading.sources.sql_days import day_in_form
+from pipeline.reading.sources.sql_dump import day_in_form
 
 
 @pytest.mark.parametrize(

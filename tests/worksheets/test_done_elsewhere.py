@@ -19,7 +19,7 @@ from pipeline.reading.sources.excel_cells import read_sheets
 from pipeline.reading.sources.excel_file import open_excel
 from pipeline.reading.sources.source import ReadOptions
 from pipeline.reading.suggest.propose import suggest
-from pipeline.reading.worksheets.done_elsewhere import SIGNS, teeth_to_ask
+from pipeline.reading.worksheets.technique import SIGNS, teeth_to_ask
 from pipeline.stages.checks.check import check
 from pipeline.stages.run import ingest_stage, link_stage, worksheet_stage
 from pipeline.storing.store import open_store

@@ -21,9 +21,8 @@ from pipeline.practice.tables import (
 )
 from pipeline.reading.sources.excel_file import open_excel
 from pipeline.reading.sources.source import ReadOptions
-from pipeline.reading.worksheets.done_elsewhere import teeth_to_ask
 from pipeline.reading.worksheets.lists import recall_rows, write_recall_list, write_worksheet
-from pipeline.reading.worksheets.technique import crowns_without_details, endo_without_details
+from pipeline.reading.worksheets.technique import crowns_without_details, endo_without_details, teeth_to_ask
 from pipeline.reading.worksheets.workbook import Page, field_column, workbook_bytes
 from tests.drawn import table
 

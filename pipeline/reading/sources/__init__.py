@@ -12,7 +12,6 @@ from pipeline.practice.table_settings import Join
 from pipeline.reading.sources import kinds
 from pipeline.reading.sources.archive import open_archive
 from pipeline.reading.sources.by_amounts import ByAmounts
-from pipeline.reading.sources.cell_lists import CellLists
 from pipeline.reading.sources.csv_file import open_csv
 from pipeline.reading.sources.excel_book import TABLES_INSIDE
 from pipeline.reading.sources.excel_file import open_excel
@@ -24,29 +23,20 @@ from pipeline.reading.sources.likely_encoding import EncodingUnknownError
 from pipeline.reading.sources.lines_below import LinesBelow
 from pipeline.reading.sources.made_columns import MadeColumns
 from pipeline.reading.sources.named_parts import NamedParts
-from pipeline.reading.sources.nested_json import holds_tables
+from pipeline.reading.sources.nested_records import holds_tables
 from pipeline.reading.sources.parquet_file import open_parquet
 from pipeline.reading.sources.plain_bytes import refuse_known_kind
 from pipeline.reading.sources.plain_cells import PlainCells
 from pipeline.reading.sources.record_lines import open_record_lines
-from pipeline.reading.sources.repeated_columns import RepeatedColumns
+from pipeline.reading.sources.repeated_columns import CellLists, RepeatedColumns
 from pipeline.reading.sources.safe_path import refuse_irregular
 from pipeline.reading.sources.sections import Sections, TitleRows
 from pipeline.reading.sources.source import Batch, ReadOptions, Source
-from pipeline.reading.sources.stacked import Stacked
-from pipeline.reading.sources.transposed import Transposed
-from pipeline.reading.sources.x12 import SUFFIXES, begins_interchange, open_x12
+from pipeline.reading.sources.stacked import Stacked, Transposed
+from pipeline.reading.sources.x12.file import SUFFIXES, open_x12
+from pipeline.reading.sources.x12.segments import begins_interchange
 
-__all__ = [
-    "SOURCES",
-    "Batch",
-    "ReadOptions",
-    "Source",
-    "has_sheets",
-    "is_archive",
-    "open_source",
-    "reading",
-]
+__all__ = ["SOURCES", "Batch", "ReadOptions", "Source", "has_sheets", "is_archive", "open_source", "reading"]
 
 
 @dataclass(frozen=True)

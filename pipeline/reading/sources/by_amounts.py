@@ -70,13 +70,13 @@ def unmoved(rows: pl.DataFrame) -> pl.Series:
 def left_out(rows: pl.DataFrame) -> pl.DataFrame:
     """Of rows (`fee, is_total`, in the order of the file), a row per total: `block, n, short, only`: by how much it is
     less than its rows, and the place of the one row of that amount, null where there is none or several."""
-    of = rows.with_row_index("at").with_columns(block=pl.col("is_total").cum_sum().shift(1).fill_null(0))
+    of = rows.lazy().with_row_index("at").with_columns(block=pl.col("is_total").cum_sum().shift(1).fill_null(0))
     totals = of.filter("is_total").select("block", total="fee")
     each = of.filter(~pl.col("is_total"), pl.col("fee").is_not_null()).join(totals, on="block")
     sums = each.group_by("block").agg(n=pl.len(), short=pl.col("fee").sum() - pl.col("total").first())
     near = each.join(sums, on="block").filter(pl.col("short") > _CENT, _near(pl.col("fee"), pl.col("short")))
     only = near.group_by("block").agg(only=pl.col("at").first(), n_near=pl.len()).filter(pl.col("n_near") == 1)
-    return sums.join(only.select("block", "only"), on="block", how="left").sort("block")
+    return sums.join(only.select("block", "only"), on="block", how="left").sort("block").collect()
 
 
 def taken_back(rows: pl.DataFrame) -> list[tuple[int, int]]:

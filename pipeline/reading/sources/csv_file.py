@@ -19,13 +19,12 @@ import pyarrow as pa
 import pyarrow.csv as pa_csv
 
 from pipeline.machine.errors import DataError
-from pipeline.reading.sources.csv_records import Block, Record, count_rows, read_blocks
-from pipeline.reading.sources.fixed_width import BETWEEN, cut_line, cut_pieces, find_starts
-from pipeline.reading.sources.loose_columns import Loose, loose_place
+from pipeline.reading.sources.csv_records import Block, Loose, Record, count_rows, loose_place, read_blocks
+from pipeline.reading.sources.fixed_width import BETWEEN, cut_line, find_starts
 from pipeline.reading.sources.plain_bytes import line_at
-from pipeline.reading.sources.single_marks import Marks, marks_of, remark_pieces, remarked
-from pipeline.reading.sources.source import MALFORMED_SCHEMA, Batch, ReadOptions, Spoken, aside
-from pipeline.reading.sources.text_blocks import MAX_LINE_BYTES, Blocks, as_lines, count_lines, long_line
+from pipeline.reading.sources.single_marks import Marks, marks_of, remarked
+from pipeline.reading.sources.source import MALFORMED_SCHEMA, Batch, ReadOptions, Spoken, aside, together
+from pipeline.reading.sources.text_blocks import MAX_LINE_BYTES, Blocks, as_lines, changed_lines, count_lines, long_line
 from pipeline.reading.sources.text_encoding import TextBytes
 from pipeline.reading.sources.text_headings import DELIMITERS, Layout, find_layout
 from pipeline.reading.sources.text_notes import line_reason, notes_among, refuse_other_headings
@@ -87,8 +86,10 @@ class CsvFile:
         wanted = self.headings if headings is None else list(headings)
         first = 1
         below = self._below_headings()
-        below = cut_pieces(below, self.starts) if self.starts else below
-        below = remark_pieces(below, self.marked) if self.marked else below
+        if starts := self.starts:
+            below = changed_lines(below, lambda line: cut_line(line, starts))
+        if marks := self.marked:
+            below = changed_lines(below, lambda line: remarked(line, marks))
         blocks = Blocks(below, file=self.path.name, line=self._line)
         while (block := blocks.block()) is not None:
             table = self._fast(block, wanted, first)
@@ -159,11 +160,7 @@ class CsvFile:
         )
         pieces = self._pieces(records, first, headings)
         while held := list(islice(pieces, _BATCH_PIECES)):
-            yield Batch(
-                pl.concat([piece.numbers for piece in held]),
-                pl.concat([piece.rows for piece in held]),
-                pl.concat([piece.malformed for piece in held]),
-            )
+            yield together(held)
 
     def _pieces(self, blocks: Iterator[Block], first: int, headings: list[str]) -> Iterator[Batch]:
         for block in blocks:
@@ -224,7 +221,10 @@ def open_csv(path: Path, options: ReadOptions) -> CsvFile:
     marked = None if options.fixed_width else marks_of(lines, signs)
     if marked:
         lines = [remarked(line, marked) for line in lines]
-    layout = find_layout(_cut(lines, options), _between(options), file=path.name)
+    cut, between = lines, options
+    if starts := options.fixed_width:
+        cut, between = [cut_line(line, starts) for line in lines], replace(options, delimiter=BETWEEN)
+    layout = find_layout(cut, between, file=path.name)
     if options.wanted and not options.fixed_width:
         _refuse_printed(lines, layout.headings, options, file=path.name)
     loose = loose_place(layout.headings, layout.delimiter, options.loose_columns, file=path.name)
@@ -246,14 +246,6 @@ def _refuse_printed(lines: list[str], headings: list[str], options: ReadOptions,
             f"{file}: nothing stands between its fields; they begin at fixed places of each line, as in a print-out.\n"
             f"  Write fixed_width = {starts} under [tables.{options.table}], if these are the places."
         )
-
-
-def _cut(lines: list[str], options: ReadOptions) -> list[str]:
-    return [cut_line(line, options.fixed_width) for line in lines] if options.fixed_width else lines
-
-
-def _between(options: ReadOptions) -> ReadOptions:
-    return replace(options, delimiter=BETWEEN) if options.fixed_width else options
 
 
 def _read_ahead(pieces: Iterator[bytes]) -> Iterator[bytes]:

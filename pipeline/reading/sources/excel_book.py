@@ -12,16 +12,14 @@ import polars as pl
 
 from pipeline.machine.errors import DataError
 from pipeline.reading.sources import kinds
-from pipeline.reading.sources.excel_probe import can_be_read
-from pipeline.reading.sources.excel_safety import CHECKED_KINDS, check_workbook
+from pipeline.reading.sources.excel_safety import CHECKED_KINDS, can_be_read, check_workbook
 from pipeline.reading.sources.found_tables import FoundTables
-from pipeline.reading.sources.nested_json import open_nested
+from pipeline.reading.sources.nested_records import open_nested
 from pipeline.reading.sources.safe_path import Key, key_of
 from pipeline.reading.sources.sql_dump import open_dump
 from pipeline.reading.sources.sqlite_tables import open_database
 from pipeline.reading.sources.web_tables import open_web_page
-from pipeline.reading.sources.xml_records import open_xml_records
-from pipeline.reading.sources.xml_sheets import open_xml_sheets
+from pipeline.reading.sources.xml_files import open_xml_records, open_xml_sheets
 
 # Cells of workbooks that are not in use any more are kept up to here.
 _KEPT_BYTES = 300_000_000

@@ -51,19 +51,9 @@ _LETTERS = re.compile(rb"<(?:\w+:)?t\b[^>]*>([^<]*)</")
 _LONGEST_WORD = 16
 _YES = ("1", "true")
 # The first colours of the palette that old workbooks name by number (ECMA-376 part 1, 18.8.27; from memory).
-_PALETTE = {
-    **{
-        str(n): c
-        for n, c in enumerate(["000000", "FFFFFF", "FF0000", "00FF00", "0000FF", "FFFF00", "FF00FF", "00FFFF"])
-    },
-    **{
-        str(n + 8): c
-        for n, c in enumerate(["000000", "FFFFFF", "FF0000", "00FF00", "0000FF", "FFFF00", "FF00FF", "00FFFF"])
-    },
-    "22": "C0C0C0",
-    "23": "808080",
-    "55": "969696",
-}
+_FIRST = ("000000", "FFFFFF", "FF0000", "00FF00", "0000FF", "FFFF00", "FF00FF", "00FFFF")
+_PALETTE = dict(zip(map(str, range(16)), (*_FIRST, *_FIRST), strict=True))
+_PALETTE |= {"22": "C0C0C0", "23": "808080", "55": "969696"}
 _AUTOMATIC = 64
 T = TypeVar("T")
 _CHUNK = 1 << 20

@@ -4,6 +4,7 @@ import csv
 import os
 import re
 from collections.abc import Iterable, Iterator
+from math import inf
 from pathlib import Path
 
 import polars as pl
@@ -24,53 +25,49 @@ _NO_WORK = re.compile(r"(?i)appointment|appt|termin|rendez|cita|patient|pazient|
 def taken_back_beside(read: Iterable[Path]) -> list[tuple[Path, tuple[str, ...]]]:
     """Such files of the folders of those that are `read`, by name, with their first line cut into headings; of a file
     that is no text the headings are not looked at."""
-    paths = {path.resolve() for path in read}
-    found = []
-    for folder in sorted({path.parent for path in paths}):
-        for path in sorted(folder.iterdir()):
-            is_table = path.suffix.lower() in (*_TEXTS, *_OTHERS) and path.is_file() and not path.is_symlink()
-            if not is_table or path.resolve() in paths or _NO_WORK.search(path.stem):
-                continue
-            if (said := named(path.name)).words and said.word == VOID:
-                found.append((path, _headings(path) if path.suffix.lower() in _TEXTS else ()))
-    return found
+    return [
+        (path, _headings(path) if path.suffix.lower() in _TEXTS else ())
+        for path in _beside(read, (*_TEXTS, *_OTHERS))
+        if not _NO_WORK.search(path.stem) and (said := named(path.name)).words and said.word == VOID
+    ]
 
 
 def pairs_beside(read: Iterable[Path]) -> Iterator[tuple[Path, pl.DataFrame]]:
     """Small texts of few columns that lie beside the files that are `read`, each as text under its headings."""
-    paths = {path.resolve() for path in read}
-    for folder in sorted({path.parent for path in paths}):
-        for path in sorted(folder.iterdir()):
-            is_text = path.suffix.lower() in _TEXTS and path.is_file() and not path.is_symlink()
-            if not is_text or path.resolve() in paths or path.stat().st_size > _MOST_BYTES:
-                continue
-            text = path.read_bytes().decode("utf-8-sig", errors="replace")
-            headings = _headings(path)
-            sign = next((s for s in ",;\t|" if len(text.partition("\n")[0].split(s)) == len(headings)), ",")
-            if not 2 <= len(headings) <= _MOST_COLUMNS or len(set(headings)) < len(headings):
-                continue
-            rows = [row for row in csv.reader(text.splitlines()[1:], delimiter=sign) if len(row) == len(headings)]
-            if rows:
-                yield path, pl.DataFrame(rows, schema=dict.fromkeys(headings, pl.String()), orient="row")
+    for path in _beside(read, _TEXTS, most=_MOST_BYTES):
+        text = path.read_bytes().decode("utf-8-sig", errors="replace")
+        headings = _headings(path)
+        sign = next((s for s in ",;\t|" if len(text.partition("\n")[0].split(s)) == len(headings)), ",")
+        if not 2 <= len(headings) <= _MOST_COLUMNS or len(set(headings)) < len(headings):
+            continue
+        rows = [row for row in csv.reader(text.splitlines()[1:], delimiter=sign) if len(row) == len(headings)]
+        if rows:
+            yield path, pl.DataFrame(rows, schema=dict.fromkeys(headings, pl.String()), orient="row")
 
 
 def tables_beside(read: Iterable[Path]) -> Iterator[tuple[Path, pl.DataFrame]]:
     """The first rows, as text, of small texts and workbooks that lie beside the files that are `read`."""
     from pipeline.reading.sources import ReadOptions, open_source  # it opens files by all the kinds that are known
 
+    for path in _beside(read, (*_TEXTS, *_BOOKS), most=_MOST_BYTES):
+        if _OURS in path.name:
+            continue
+        try:
+            batch = next(iter(open_source(path, ReadOptions(table="patients")).batches()), None)
+        except DataError:
+            continue
+        if batch is not None and batch.rows.height:
+            rows = batch.rows.select(pl.all().exclude(r"^\(.*\)$")).head(_FIRST_ROWS)
+            yield path, rows.select(pl.all().cast(pl.String).str.strip_chars().replace("", None))
+
+
+def _beside(read: Iterable[Path], endings: tuple[str, ...], *, most: float = inf) -> Iterator[Path]:
+    """Files of at most so many bytes with one of these endings in the folders of those that are `read`, by name."""
     paths = {path.resolve() for path in read}
-    for folder in sorted({path.parent for path in paths}):
-        for path in sorted(folder.iterdir()):
-            is_table = path.suffix.lower() in (*_TEXTS, *_BOOKS) and path.is_file() and not path.is_symlink()
-            if not is_table or path.resolve() in paths or path.stat().st_size > _MOST_BYTES or _OURS in path.name:
-                continue
-            try:
-                batch = next(iter(open_source(path, ReadOptions(table="patients")).batches()), None)
-            except DataError:
-                continue
-            if batch is not None and batch.rows.height:
-                rows = batch.rows.select(pl.all().exclude(r"^\(.*\)$")).head(_FIRST_ROWS)
-                yield path, rows.select(pl.all().cast(pl.String).str.strip_chars().replace("", None))
+    for path in (path for folder in sorted({path.parent for path in paths}) for path in sorted(folder.iterdir())):
+        is_one = path.suffix.lower() in endings and path.is_file() and not path.is_symlink()
+        if is_one and path.resolve() not in paths and path.stat().st_size <= most:
+            yield path
 
 
 def ends_a_line(path: Path) -> bool | None:

@@ -1,11 +1,10 @@
 """Lines whose fields stand at fixed places, as programs print them: where the fields begin, and the lines cut there."""
 
-import io
 import re
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
-from pipeline.reading.sources.headings_known import are_headings
+from pipeline.reading.headings import are_headings
 from pipeline.reading.sources.text_notes import NOTE_PATTERN
 
 # Stands between the fields once a line is cut: no text that can be typed has it.
@@ -51,20 +50,6 @@ def _before_amounts(text: str, places: Sequence[int]) -> list[int]:
         moved = is_within and found and found[-1] < begin and _AMOUNT.fullmatch(word)
         found.append(begin if moved else place)
     return found
-
-
-def cut_pieces(pieces: Iterator[bytes], starts: Sequence[int]) -> Iterator[bytes]:
-    """UTF-8 text, in pieces of any size, with every line cut."""
-    held = b""
-    for piece in pieces:
-        whole, found, rest = (held + piece).rpartition(b"\n")
-        if not found:
-            held = rest
-            continue
-        held = rest
-        yield _cut(whole + found, starts)
-    if held:
-        yield _cut(held, starts)
 
 
 def find_starts(lines: Sequence[str]) -> list[int]:
@@ -134,10 +119,6 @@ def _is_row(text: str) -> bool:
     if NOTE_PATTERN.match(text):
         return False
     return sum(any(c.isdigit() for c in word) for word in text.split()) >= _LEAST_NUMBERS
-
-
-def _cut(text: bytes, starts: Sequence[int]) -> bytes:
-    return "".join(cut_line(line, starts) for line in io.StringIO(text.decode(), newline="")).encode()
 
 
 def _quoted(text: str) -> str:

@@ -56,10 +56,7 @@ def read_records(path: Path) -> Iterator[list[Line]]:
 def first_record(path: Path) -> dict[str, Any]:
     """The first record of the file as an object; empty where the first is none. Raises as `read_records` does."""
     for block in read_records(path):
-        try:
-            found = json.loads(block[0][1])
-        except (ValueError, RecursionError):
-            return {}
+        found = parsed(block[0][1])
         return found if isinstance(found, dict) else {}
     return {}
 
@@ -72,17 +69,17 @@ def whole_json(path: Path) -> Any:
         if sum(len(text) for _, text in lines) > _MAX_WHOLE_BYTES:
             raise _too_large(path)
         first = _first_line(path)
-        if first.startswith((b"{", b"[")) and first.endswith((b"}", b"]")) and _is_json(first):
+        if first.startswith((b"{", b"[")) and first.endswith((b"}", b"]")) and parsed(first) is not None:
             return [_line_of_json(path, number, text) for number, text in lines]
     return _whole(path, as_written=True)
 
 
-def _is_json(text: bytes) -> bool:
+def parsed(text: bytes, **how: Any) -> Any:
+    """What stands in a text of JSON; None if it is none. `how` is as `json.loads` takes it."""
     try:
-        json.loads(text)
+        return json.loads(text, **how)
     except (ValueError, RecursionError):
-        return False
-    return True
+        return None
 
 
 def _line_of_json(path: Path, number: int, text: bytes) -> Any:
@@ -107,12 +104,8 @@ def _first_line(path: Path) -> bytes:
 
 
 def _is_bundle(line: bytes) -> bool:
-    if b'"Bundle"' not in line:
-        return False
-    try:
-        return bool(json.loads(line).get("resourceType") == "Bundle")
-    except (ValueError, RecursionError, AttributeError):
-        return False
+    found = parsed(line) if b'"Bundle"' in line else None
+    return isinstance(found, dict) and found.get("resourceType") == "Bundle"
 
 
 def _unpacked(path: Path, line: Line) -> Iterator[Line]:

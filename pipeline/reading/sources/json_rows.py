@@ -1,6 +1,5 @@
 """Rows of a table as objects of JSON, in a list or one a line: the names of their fields are the headings."""
 
-import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -10,9 +9,8 @@ import polars as pl
 from pipeline.machine.errors import DataError
 from pipeline.reading.sources.excel_file import open_excel
 from pipeline.reading.sources.fhir.ndjson import open_fhir
-from pipeline.reading.sources.json_records import AS_WRITTEN, first_record, read_records
-from pipeline.reading.sources.nested_json import holds_tables
-from pipeline.reading.sources.nested_records import flat
+from pipeline.reading.sources.json_records import AS_WRITTEN, first_record, parsed, read_records
+from pipeline.reading.sources.nested_records import flat, holds_tables
 from pipeline.reading.sources.source import ROW, Batch, ReadOptions, Source, Spoken, aside
 
 _MAX_FIELDS = 1_000
@@ -60,8 +58,5 @@ def open_json(path: Path, options: ReadOptions) -> Source:
 
 def _row(record: bytes) -> Mapping[str, str | None] | None:
     """Field to text; fields within a field are named with a point, a list stands as JSON, numbers as written."""
-    try:
-        found = json.loads(record, **AS_WRITTEN)
-    except (ValueError, RecursionError):
-        return None
+    found = parsed(record, **AS_WRITTEN)
     return flat(found) if isinstance(found, dict) else None

@@ -9,17 +9,10 @@ from pathlib import Path
 from pipeline.machine.errors import DataError
 from pipeline.reading.sources.safe_path import Key, cannot_open, key_of
 from pipeline.reading.sources.sqlite_tables import MAGIC
-from pipeline.reading.sources.xml_sheets import SCHEMA
+from pipeline.reading.sources.xml_files import SCHEMA
 
-WORKBOOK, ARCHIVE, WEB_PAGE, XML_SHEETS, XML, DATABASE, DUMP = (
-    "workbook",
-    "archive",
-    "web page",
-    "XML spreadsheet",
-    "XML",
-    "database",
-    "dump",
-)
+WORKBOOK, ARCHIVE, WEB_PAGE = "workbook", "archive", "web page"
+XML_SHEETS, XML, DATABASE, DUMP = "XML spreadsheet", "XML", "database", "dump"
 JSON, TEXT, OTHER = "JSON", "text", "other"
 _START = 8192
 _ZIP, _NO_ZIP, _OLE = b"PK\x03\x04", b"PK\x05\x06", b"\xd0\xcf\x11\xe0"

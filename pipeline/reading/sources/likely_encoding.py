@@ -21,11 +21,7 @@ _SINGLE = (
     "cp437",
     "mac_roman",
     _CENTRAL,
-    "cp852",
-    "windows-1251",
-    "cp866",
-    "koi8_r",
-    "windows-1253",
+    *("cp852", "windows-1251", "cp866", "koi8_r", "windows-1253"),
     _TURKEY,
 )
 _DOUBLE = ("cp932", "euc_jp", "gb18030", "big5", "euc_kr")

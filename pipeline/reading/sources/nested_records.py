@@ -7,12 +7,14 @@ with a point, `patient.id`; those of a record around with the name of its list, 
 
 import json
 import re
-from collections.abc import Iterable, Mapping, Sequence, Set
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence, Set
+from pathlib import Path
 from typing import Any
 
 from pipeline.machine.errors import DataError
-from pipeline.reading.sources.found_tables import MAX_CELLS, Row, records_as_rows, too_large
-from pipeline.reading.sources.lone_records import with_lone_records
+from pipeline.reading.sources.found_tables import MAX_CELLS, FoundTables, Row, records_as_rows, too_large
+from pipeline.reading.sources.json_records import parsed, read_records, whole_json
 
 ALONE = "records"
 _CODING = "coding"  # how health records write a code with its system and its words
@@ -214,3 +216,98 @@ def _one(path: tuple[str, ...]) -> str:
     """The name of one of a list: without the s of the plural."""
     name = next((part for part in reversed(path)), ALONE)
     return name[:-1] if len(name) > 2 and name.endswith("s") and not name.endswith("ss") else name
+
+
+# Records that stand alone where others of their kind stand in lists: of a patient with several crowns and one
+# extraction, both with a day, a code and a tooth, the extraction is a record too and no field of the patient. Told from
+# the whole tree: by the names of fields that a lone record and a list beside it, or two lone records, share.
+Place = tuple[str, ...]
+_MOST_BESIDE = 60  # more names than these beside each other are no names of kinds of records
+_LIKE_A_LIST, _LIKE_EACH_OTHER = 2, 3  # names of fields in common
+_SHARE = 2 / 3
+
+
+def with_lone_records(tree: Any) -> Any:
+    """The tree with every such record as a list of one."""
+    names: dict[Place, set[str]] = defaultdict(set)
+    listed: set[Place] = set()
+    lone: set[Place] = set()
+    for path, record, in_list in _records(tree, (), 0):
+        names[path].update(key for key, value in record.items() if not isinstance(value, dict | list))
+        (listed if in_list else lone).add(path)
+    beside: dict[Place, list[Place]] = defaultdict(list)
+    for path in sorted(names):
+        beside[path[:-1]].append(path)
+    found = {
+        p
+        for p in lone
+        if len(beside[p[:-1]]) <= _MOST_BESIDE and any(_alike(p, q, names, listed) for q in beside[p[:-1]])
+    } | (lone & listed)
+    return _wrapped(tree, (), found, 0) if found else tree
+
+
+def _alike(one: Place, other: Place, names: dict[Place, set[str]], listed: set[Place]) -> bool:
+    if one == other:
+        return False
+    both = len(names[one] & names[other])
+    least = _LIKE_A_LIST if other in listed else _LIKE_EACH_OTHER
+    return both >= least and both >= _SHARE * min(len(names[one]), len(names[other]))
+
+
+def _records(node: Any, path: Place, depth: int) -> Iterator[tuple[Place, dict[str, Any], bool]]:
+    """The records below a node with the names on the way to each, and whether it stands in a list."""
+    if depth > _MOST_DEEP:
+        return
+    if isinstance(node, list):
+        for one in node:
+            yield from _records(one, path, depth + 1)
+    elif isinstance(node, dict):
+        for key, value in node.items():
+            here = (*path, key)
+            if isinstance(value, dict):
+                yield here, value, False
+            elif isinstance(value, list):
+                yield from ((here, one, True) for one in value if isinstance(one, dict))
+            yield from _records(value, here, depth + 1)
+
+
+def _wrapped(node: Any, path: Place, found: set[Place], depth: int) -> Any:
+    if depth > _MOST_DEEP:
+        return node
+    if isinstance(node, list):
+        return [_wrapped(one, path, found, depth + 1) for one in node]
+    if not isinstance(node, dict):
+        return node
+    made = {}
+    for key, value in node.items():
+        is_record = (*path, key) in found
+        if is_record and value is None:
+            continue  # no such record here
+        inner = _wrapped(value, (*path, key), found, depth + 1)
+        made[key] = [inner] if is_record and isinstance(value, dict) else inner
+    return made
+
+
+_LOOK_AT = 200
+
+
+def holds_tables(path: Path) -> bool:
+    """Whether a file of JSON is more than a list of plain records: what such a file begins with tells. Raises DataError
+    as `read_records` does."""
+    first = next(read_records(path), [])
+    records = [parsed(text) for _, text in first[:_LOOK_AT]]
+    if any(isinstance(r, dict) and "resourceType" in r for r in records):
+        return False
+    alone = len(first) == 1 and isinstance(records[0], dict)
+    lists = alone and any(isinstance(value, list | dict) and value for value in records[0].values())
+    return lists or any(map(is_nested, records)) or (bool(records) and all(isinstance(r, list) for r in records))
+
+
+def open_nested(path: Path) -> FoundTables:
+    """The tables of such a file. Raises DataError if it is no JSON, holds no table, or is too large."""
+    tree = whole_json(path)
+    tables = tables_of(tree, file=path.name)
+    if not tables:
+        raise DataError(f"{path.name}: no list of records is in it, so it holds no table. Export it as CSV.")
+    loaders = {name: (lambda rows=rows: rows) for name, rows in tables.items()}
+    return FoundTables(path, loaders, "records of JSON")

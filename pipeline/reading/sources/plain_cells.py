@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 import polars as pl
 
 from pipeline.machine.errors import DataError
-from pipeline.reading.sources.headings_known import are_headings
+from pipeline.reading.headings import are_headings
 from pipeline.reading.sources.source import SHEET, Around, Batch, unique_headings
 from pipeline.transforms.cell_forms import columns_with_marks, has_marks, is_ditto, plain_cells, without_marks
 

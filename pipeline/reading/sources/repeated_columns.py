@@ -9,8 +9,9 @@ Crown seated, Ext date`. The heading is then the text of a further column, `trea
 
 import functools
 import operator
+import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import polars as pl
 
@@ -80,3 +81,95 @@ class RepeatedColumns(Around):
 def _filled(rows: pl.DataFrame, columns: Sequence[str]) -> pl.Series:
     texts = (pl.col(h).cast(pl.String).str.strip_chars().fill_null("") != "" for h in columns)
     return rows.select(pl.any_horizontal(texts).alias("has")).to_series()
+
+
+# The strongest separator that a cell holds parts it; blanks only where nothing else does and no part has any.
+_CUTS = (r"\s*\n\s*", r"\s*[;|]\s*", r"\s*,\s*", r"\s+")
+PARTED = r"\S\s*[\n;|,]\s*\S"  # a cell that may hold several
+_MOST = 40
+
+
+@dataclass
+class CellLists(Around):
+    """A source with a row for each part of cells that hold lists; see `pipeline.reading.sources.source.Source`.
+    `columns` hold the lists, that of the codes first; `alone` are columns whose single part is not repeated. Rows are
+    counted on."""
+
+    columns: tuple[str, ...]
+    file: str
+    alone: tuple[str, ...] = ()
+    _made: int = field(default=0, init=False)
+
+    def __post_init__(self) -> None:
+        refuse_absent(self.columns, self.source.headings, "cell_lists", file=self.file)
+
+    def done(self) -> Sequence[str | None]:
+        """How many rows were made."""
+        return [f"{self._made:,} more rows from lists within cells" if self._made else None]
+
+    def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:
+        """See `Source.batches`."""
+        self._made, before = 0, 0
+        for batch in self.source.batches(self.within(headings, *self.columns)):
+            rows = self._parted(batch.rows.with_columns(batch.numbers.alias(ROW)))
+            self._made += rows.height - batch.rows.height
+            # The rows and the lines that are none, in their order, counted on.
+            order = pl.concat([rows.select(ROW, kind=pl.lit(0)), batch.malformed.select(ROW, kind=pl.lit(1))])
+            order = order.with_columns(place=pl.int_range(pl.len())).sort(ROW, "place")
+            order = order.with_columns(number=pl.int_range(1, pl.len() + 1, dtype=pl.Int64) + before).sort("place")
+            before += order.height
+            numbers, other = order.filter(pl.col("kind") == 0)["number"], order.filter(pl.col("kind") == 1)["number"]
+            malformed = batch.malformed.with_columns(other.cast(batch.malformed.schema[ROW]).alias(ROW))
+            yield replace(batch, numbers=numbers, rows=rows.drop(ROW), malformed=malformed).only(headings)
+
+    def _parted(self, rows: pl.DataFrame) -> pl.DataFrame:
+        lists = [
+            [parts_of(text, is_fee=h in self.alone) for text in rows[h].cast(pl.String).to_list()] for h in self.columns
+        ]
+        times = [_times(parts) for parts in zip(*lists, strict=True)]
+        if all(n == 1 for n in times):
+            return rows
+        made = [
+            pl.Series(
+                f"made {h}",
+                [
+                    _shared(parts, text, n, alone=h in self.alone)
+                    for parts, text, n in zip(of, rows[h].cast(pl.String).to_list(), times, strict=True)
+                ],
+                dtype=pl.List(pl.String),
+            )
+            for h, of in zip(self.columns, lists, strict=True)
+        ]
+        names = [column.name for column in made]
+        parted = rows.hstack(made).explode(names)
+        parted = parted.with_columns(pl.col(f"made {h}").alias(h) for h in self.columns)
+        # A fee that no list holds is of all parts together.
+        several = pl.Series("several", [n > 1 for n in times for _ in range(n)], dtype=pl.Boolean)
+        whole = [h for h in self.alone if h in rows.columns and h not in self.columns]
+        parted = parted.with_columns(pl.when(~several).then(pl.col(h)).alias(h) for h in whole)
+        return parted.select(pl.col(h) for h in rows.columns)
+
+
+def parts_of(text: str | None, *, is_fee: bool = False) -> list[str]:
+    """The parts of a cell; the cell itself where it is one."""
+    bare = (text or "").strip()
+    for cut in _CUTS[:2] + _CUTS[3:] if is_fee else _CUTS:  # a comma is of the fee itself
+        parts = [part.strip() for part in re.split(cut, bare)]
+        if len(parts) > 1 and all(parts):
+            return parts
+    return [bare]
+
+
+def _times(lists: Sequence[list[str]]) -> int:
+    """How many rows a row gives: as many as each list has parts, if all with several have as many."""
+    several = {len(parts) for parts in lists if len(parts) > 1}
+    first = len(lists[0])
+    return first if several == {first} and first <= _MOST else 1
+
+
+def _shared(parts: list[str], text: str | None, times: int, *, alone: bool) -> list[str | None]:
+    if times == 1:
+        return [text]
+    if len(parts) == times:
+        return [*parts]
+    return [None] * times if alone else [text] * times

@@ -22,6 +22,18 @@ _HEX = re.compile(r"#?([0-9a-f]{6})")
 _SHORT_HEX = re.compile(r"#([0-9a-f]{3})")
 _RGB = re.compile(r"rgba?\(\s*(\d{1,3})\D+(\d{1,3})\D+(\d{1,3})")
 _HUES = ((15, "red"), (45, "orange"), (70, "yellow"), (165, "green"), (260, "blue"), (330, "purple"), (361, "red"))
+_NO_COLOUR = (
+    "",
+    "white",
+    "none",
+    "transparent",
+    "inherit",
+    "initial",
+    "auto",
+    "automatic",
+    "windowtext",
+    "currentcolor",
+)
 _LONGEST = 8  # with "letters" behind it a look is as long as a text of a flag may be
 _WORDS = ("grey", "red", "orange", "yellow", "green", "blue", "purple")
 _GREY_BELOW, _WHITE_ABOVE, _BLACK_BELOW = 0.12, 0.97, 0.16
@@ -91,18 +103,7 @@ def colour_name(told: str, *, is_text: bool = False) -> str:
         parts = [int(c * 2, 16) for c in found[1]]
     elif found := _RGB.match(low):
         parts = [min(int(n), 255) for n in found.groups()]
-    elif low in (
-        "",
-        "white",
-        "none",
-        "transparent",
-        "inherit",
-        "initial",
-        "auto",
-        "automatic",
-        "windowtext",
-        "currentcolor",
-    ):
+    elif low in _NO_COLOUR:
         return ""
     elif named := next((word for word in _WORDS if word in low.replace("gray", "grey")), None):
         return named

@@ -8,7 +8,7 @@ import csv
 import io
 import re
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import polars as pl
@@ -123,21 +123,6 @@ def remarked(line: str, marks: Marks) -> str:
     out = io.StringIO(newline="")
     csv.writer(out, delimiter=marks.delimiter, lineterminator="").writerow(_fields(text, marks))
     return out.getvalue() + line[len(text) :]
-
-
-def remark_pieces(pieces: Iterator[bytes], marks: Marks) -> Iterator[bytes]:
-    """UTF-8 text, in pieces of any size, with every line changed so."""
-    held = b""
-    for piece in pieces:
-        whole, found, held = (held + piece).rpartition(b"\n")
-        if found:
-            yield _changed(whole + found, marks)
-    if held:
-        yield _changed(held, marks)
-
-
-def _changed(text: bytes, marks: Marks) -> bytes:
-    return "".join(remarked(line, marks) for line in io.StringIO(text.decode(), newline="")).encode()
 
 
 def _whole(line: str) -> str | None:

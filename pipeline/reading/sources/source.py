@@ -290,11 +290,11 @@ def in_few(batches: Iterable[Batch]) -> Iterator[Batch]:
     waiting: list[Batch] = []
     for batch in batches:
         if waiting and (_unlike(waiting[0], batch) or sum(len(b.numbers) for b in waiting) >= _ENOUGH_ROWS):
-            yield _as_one(waiting)
+            yield together(waiting)
             waiting = []
         waiting.append(batch)
     if waiting:
-        yield _as_one(waiting)
+        yield together(waiting)
 
 
 def _unlike(one: Batch, other: Batch) -> bool:
@@ -302,7 +302,8 @@ def _unlike(one: Batch, other: Batch) -> bool:
     return one.rows.schema != other.rows.schema or one.claims is not None or other.claims is not None or sections
 
 
-def _as_one(batches: Sequence[Batch]) -> Batch:
+def together(batches: Sequence[Batch]) -> Batch:
+    """Batches that follow one another, none of which has claims, as one."""
     if len(batches) == 1:
         return batches[0]
     section = None if batches[0].section is None else pl.concat([b.section for b in batches if b.section is not None])

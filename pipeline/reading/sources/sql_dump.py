@@ -5,13 +5,14 @@ Date)`) or to be a day in a form (`TO_DATE('...', 'DD-MM-YYYY')`). A dump that c
 line, and so is a table whose rows it changes later. What takes all rows away, or back, is followed.
 """
 
+import datetime as dt
 import re
 from collections.abc import Iterator
+from functools import lru_cache
 from pathlib import Path
 
 from pipeline.machine.errors import DataError
 from pipeline.reading.sources.found_tables import MAX_CELLS, FoundTables, read_whole, too_large
-from pipeline.reading.sources.sql_days import day_in_form
 from pipeline.reading.sources.standing_names import named
 
 _NAME = r'(?:"(?:[^"]|"")+"|`(?:[^`]|``)+`|\[[^\]]+\]|[\w$]+)'
@@ -324,3 +325,49 @@ def _bare(name: str) -> str:
 
 def _unescaped(found: re.Match[str]) -> str:
     return _ESCAPES.get(found[1], found[1])
+
+
+# The longest first. A year of two digits is not among them: its century would be a guess.
+_PARTS = {
+    "YYYY": "%Y",
+    "RRRR": "%Y",
+    "MONTH": "%B",
+    "MON": "%b",
+    "MM": "%m",
+    "DD": "%d",
+    "HH24": "%H",
+    "HH12": "%I",
+    "HH": "%I",
+    "MI": "%M",
+    "SS": "%S",
+    "AM": "%p",
+    "PM": "%p",
+}
+_PART = re.compile("|".join(_PARTS) + r"|[\s:/.,T-]|.", re.IGNORECASE)
+
+
+@lru_cache(maxsize=65536)
+def day_in_form(text: str, form: str) -> str | None:
+    """Such a day, year first, with its time of day where there is one; None if the form or the text is another."""
+    pattern = _pattern(form)
+    if pattern is None:
+        return None
+    try:
+        found = dt.datetime.strptime(text.strip(), pattern)  # noqa: DTZ007  (the zone is not told)
+    except ValueError:
+        return None
+    return found.date().isoformat() if found.time() == dt.time() else found.isoformat(sep=" ")
+
+
+@lru_cache(maxsize=256)
+def _pattern(form: str) -> str | None:
+    made = []
+    for part in _PART.findall(form.strip()):
+        if part.upper() in _PARTS:
+            made.append(_PARTS[part.upper()])
+        elif re.fullmatch(r"[\s:/.,T-]", part):
+            made.append(part)
+        else:
+            return None
+    whole = "".join(made)
+    return whole if all(whole.count(mark) == 1 for mark in ("%Y", "%d")) else None

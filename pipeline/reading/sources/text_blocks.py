@@ -2,6 +2,7 @@
 
 import io
 from collections.abc import Callable, Iterator
+from itertools import chain
 
 import numpy as np
 
@@ -44,6 +45,15 @@ class Blocks:
 def as_lines(block: bytes) -> io.StringIO:
     """The lines of a block, each with its line end as it is: LF, CR LF or CR."""
     return io.StringIO(block.decode(), newline="")
+
+
+def changed_lines(pieces: Iterator[bytes], change: Callable[[str], str]) -> Iterator[bytes]:
+    """UTF-8 text, in pieces of any size, with every line, which comes with its line end, changed."""
+    held = b""
+    for piece in chain(pieces, [None]):
+        whole, found, held = (held + piece).rpartition(b"\n") if piece is not None else (held, b"", b"")
+        if whole or found:
+            yield "".join(map(change, as_lines(whole + found))).encode()
 
 
 def count_lines(block: bytes) -> int:

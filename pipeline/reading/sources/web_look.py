@@ -19,22 +19,8 @@ from pipeline.reading.sources.standing_names import named
 _HEADINGS = ("h1", "h2", "h3", "h4", "h5", "h6")
 _TITLE = "title"
 _BLOCKS = (
-    "p",
-    "div",
-    "li",
-    "br",
-    "hr",
-    "center",
-    "section",
-    "article",
-    "header",
-    "dt",
-    "dd",
-    "legend",
-    "body",
-    "tr",
-    "td",
-    "th",
+    *("p", "div", "li", "br", "hr", "center", "section", "article", "header", "dt", "dd", "legend", "body", "tr"),
+    *("td", "th"),
 )
 _MOST_LINES = 5
 LOOK_OF_TAG = {**dict.fromkeys(("s", "strike", "del"), STRUCK), **dict.fromkeys(("i", "em"), ITALIC)}

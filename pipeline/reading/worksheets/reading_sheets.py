@@ -12,9 +12,8 @@ from pipeline.practice.counts import count
 from pipeline.reading.set_aside import disarmed
 from pipeline.reading.sources.excel_cells import read_sheets
 from pipeline.reading.sources.excel_file import ALREADY_KNOWN
-from pipeline.reading.worksheets.marked_file import csv_bytes, write_marked
 from pipeline.reading.worksheets.reading_list import KEY_COLUMNS, PAI_WORDS, UNREADABLE
-from pipeline.reading.worksheets.workbook import Page, PageColumn, field_column, workbook_bytes
+from pipeline.reading.worksheets.workbook import Page, PageColumn, csv_bytes, field_column, workbook_bytes, write_marked
 
 SHEET = "films"
 _HEADS = ("line", "tooth", "pai")

@@ -72,14 +72,8 @@ def due_reviews(
         .select(
             "course_id",
             *_TOOTH,
-            "provider_id",
-            "completed",
-            "review_months",
-            "due_from",
-            "due_until",
-            "last_exam",
-            "last_seen",
-            "not_seen_for_long",
+            *("provider_id", "completed", "review_months", "due_from", "due_until", "last_exam"),
+            *("last_seen", "not_seen_for_long"),
         )
         .sort("provider_id", "due_until", *_TOOTH, "course_id", nulls_last=True)
     )

@@ -1,16 +1,20 @@
 """The one place that writes workbooks: pages of declared columns, marked as holding patient data."""
 
+import csv
 import datetime as dt
 import io
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import polars as pl
 
-from pipeline.machine.private_files import MARK_IN_WORDS
+from pipeline.machine.errors import DataError
+from pipeline.machine.private_files import MARK, MARK_IN_WORDS, make_private, private_folder, write_private
 from pipeline.practice.fields import RANGES, YEARS_OF, kind, map_words
 from pipeline.practice.tables import INPUT_TABLES
+from pipeline.reading.set_aside import armed
 from pipeline.reading.sources.excel_file import READ_ME
 
 _HEADING_ROW = 1  # from 0; the mark stands above
@@ -141,3 +145,39 @@ def _validation(column: PageColumn) -> dict[str, Any]:
             "error_message": said,
         }
     return shown | {"validate": "any"}
+
+
+def write_marked(folder: Path, name: str, suffix: str, content: bytes, *, keep_former: bool = False) -> Path:
+    """Put `content` into `folder` as `<name>-holds-patient-data<suffix>`; returns the path. With `keep_former`, a file
+    that is there stays, and the new one gets the first free of `-2`, `-3` and so on. Raises DataError if the folder
+    cannot be written to, or the file is open elsewhere."""
+    path = folder / f"{name}-{MARK}{suffix}"
+    try:
+        private_folder(folder)
+        if not keep_former:
+            return write_private(path, content)
+        free, number = path, 1
+        while not make_private(free, content):
+            number += 1
+            free = path.with_name(f"{path.stem}-{number}{suffix}")
+        return free
+    except OSError as error:
+        raise DataError(
+            f"{path.name}: cannot be written to the folder {folder.name}. Close it if it is open elsewhere, or give "
+            "another folder with --out."
+        ) from error
+
+
+def csv_bytes(headings: Sequence[str], rows: Sequence[Sequence[object]]) -> bytes:
+    """CSV in UTF-8 with a byte order mark, which spreadsheets need. A text that they would run or rewrite is armed."""
+    text = io.StringIO(newline="")
+    writer = csv.writer(text, quoting=csv.QUOTE_ALL)  # a sign that parts cells elsewhere parts none then
+    writer.writerow(headings)
+    writer.writerows([_cell(value) for value in row] for row in rows)
+    return text.getvalue().encode("utf-8-sig")
+
+
+def _cell(value: object) -> str:
+    if value is None:
+        return ""
+    return str(value) if isinstance(value, dt.date | int) else armed(str(value))

@@ -8,9 +8,8 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.practice.tables import CROWN_DETAILS, CROWNS, ELSEWHERE, ELSEWHERE_HINTS, ENDO_COURSES, ENDO_DETAILS
-from pipeline.reading.worksheets.done_elsewhere import teeth_to_ask
 from pipeline.reading.worksheets.lists import write_worksheet
-from pipeline.reading.worksheets.technique import crowns_without_details, endo_without_details
+from pipeline.reading.worksheets.technique import crowns_without_details, endo_without_details, teeth_to_ask
 
 
 def make(folder: Path) -> None:

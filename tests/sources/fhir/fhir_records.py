@@ -6,7 +6,7 @@ import json
 from pathlib import Path
 from typing import Any
 
-from pipeline.reading.sources.fhir import FhirFile, open_fhir
+from pipeline.reading.sources.fhir.ndjson import FhirFile, open_fhir
 from pipeline.reading.sources.source import ReadOptions
 
 CDT = "http://www.ada.org/cdt"

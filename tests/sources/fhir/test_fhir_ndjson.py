@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from pipeline.machine.errors import DataError
 from pipeline.practice.reasons import REASONS
 from pipeline.reading.sources import json_records
-from pipeline.reading.sources.fhir import open_fhir
+from pipeline.reading.sources.fhir.ndjson import open_fhir
 from pipeline.reading.sources.json_rows import open_json
 from pipeline.reading.sources.source import ReadOptions
 

@@ -7,7 +7,7 @@ import pytest
 from write_x12 import OPENING, PAYER, SUBSCRIBER, claim, claims, interchange, line, remittance, write
 
 from pipeline.reading.sources.source import Batch, ReadOptions
-from pipeline.reading.sources.x12 import open_x12
+from pipeline.reading.sources.x12.file import open_x12
 
 
 def read(path: Path, table: str = "procedures") -> Batch:

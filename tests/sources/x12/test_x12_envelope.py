@@ -8,7 +8,7 @@ from write_x12 import claim, claims, interchange, line, remittance, write
 
 from pipeline.machine.errors import DataError
 from pipeline.reading.sources import ReadOptions, open_source
-from pipeline.reading.sources.x12 import open_x12
+from pipeline.reading.sources.x12.file import open_x12
 from pipeline.reading.sources.x12.segments import Segments
 
 ONE = interchange(claims(claim(line(), line("D3330", "TOO*JP*14"))))

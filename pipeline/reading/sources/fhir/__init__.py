@@ -1,5 +1,1 @@
 """HL7 FHIR R4 and R5 as bulk data: one resource a line, read on DuckDB; see `ndjson` for what becomes of each."""
-
-from pipeline.reading.sources.fhir.ndjson import FhirFile, open_fhir
-
-__all__ = ["FhirFile", "open_fhir"]

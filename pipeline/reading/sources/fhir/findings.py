@@ -1,11 +1,10 @@
-"""Observations as rows of `findings`."""
+"""Observations as rows of `findings`, and patient records as rows of `patients`."""
 
 from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.reading.sources.fhir.systems import YES_NO
-from pipeline.reading.sources.fhir.values import day_of_work, is_partial_day, patient_key
+from pipeline.reading.sources.fhir.systems import YES_NO, day, day_of_work, is_partial_day, patient_key, told_faults
 
 FIELDS = ("pai", "symptomatic", "crown_in_place")
 # No public code list has the periapical index, so a sender must write these, or the practice say what its codes mean.
@@ -37,19 +36,7 @@ def finding_rows(observations: pl.DataFrame, teeth: pl.DataFrame, fields: pl.Dat
         *FIELDS,
         pl.col("number").alias("line"),
         pl.lit("Observation").alias("resource"),
-        "fault",
-        pl.when(pl.col("fault") == pl.col("tooth_fault"))
-        .then(pl.lit("tooth"))
-        .when(pl.col("fault") == "date_partial")
-        .then(pl.lit("exam_date"))
-        .alias("fault_field"),
-        pl.when(pl.col("fault") == pl.col("tooth_fault"))
-        .then("tooth_coding")
-        .when(pl.col("fault") == "date_partial")
-        .then("day")
-        .when(pl.col("fault") == "finding_not_final")
-        .then("status")
-        .alias("fault_value"),
+        *told_faults({"date_partial": ("exam_date", "day"), "finding_not_final": (None, "status")}),
     )
 
 
@@ -77,4 +64,27 @@ def _fault() -> pl.Expr:
         .when(is_partial_day(pl.col("day")))
         .then(pl.lit("date_partial"))
         .otherwise("tooth_fault")
+    )
+
+
+def patient_rows(records: pl.DataFrame) -> pl.DataFrame:
+    """One row per record, from the rows of `statements.PATIENTS`, with `line` and `resource`.
+
+    The patient is the record's own id, which the other records refer to; chart numbers among its identifiers are not
+    taken. A birth date of which only the year or month is known gives the year; a partial day of death is handed on as
+    it is, for it can be no date, and is counted as unreadable. Of patients who died on a day that is not told nothing
+    is taken but their last contact.
+    """
+    born = pl.col("born")
+    return records.select(
+        patient_id="id",
+        birth_date=pl.when(~is_partial_day(born)).then(day(born)),
+        birth_year=pl.when(is_partial_day(born)).then(born.str.slice(0, 4)),
+        sex=pl.when(pl.col("gender") != "unknown").then("gender"),
+        deceased_date=day(pl.col("died")),
+        line="number",
+        resource=pl.lit("Patient"),
+        fault=pl.lit(None, pl.String),
+        fault_field=pl.lit(None, pl.String),
+        fault_value=pl.lit(None, pl.String),
     )

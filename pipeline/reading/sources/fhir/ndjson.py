@@ -18,18 +18,15 @@ from typing import Any
 
 import duckdb
 import polars as pl
+import pyarrow as pa
 
 from pipeline.machine.duck import connect_closed
 from pipeline.machine.errors import DataError
-from pipeline.reading.sources.fhir import shapes, statements
-from pipeline.reading.sources.fhir.endo_details import endo_detail_rows
-from pipeline.reading.sources.fhir.findings import finding_fields, finding_rows
-from pipeline.reading.sources.fhir.lines import as_table
-from pipeline.reading.sources.fhir.patients import patient_rows
-from pipeline.reading.sources.fhir.services import service_rows
+from pipeline.reading.sources.fhir import statements
+from pipeline.reading.sources.fhir.findings import finding_fields, finding_rows, patient_rows
+from pipeline.reading.sources.fhir.services import endo_detail_rows, service_rows
 from pipeline.reading.sources.fhir.sites import teeth_of
-from pipeline.reading.sources.fhir.systems import CDT
-from pipeline.reading.sources.fhir.values import known_codes
+from pipeline.reading.sources.fhir.systems import CDT, known_codes
 from pipeline.reading.sources.json_records import Line, read_records
 from pipeline.reading.sources.source import MALFORMED_SCHEMA, ROW, Batch, ReadOptions, Spoken
 
@@ -58,36 +55,28 @@ class _Plan:
 _PLANS = {
     "procedures": _Plan(
         _SERVICES,
-        shapes.SERVICE,
+        statements.SERVICE,
         statements.SERVICES,
         (
-            "patient_id",
-            "service_date",
-            "code",
-            "tooth",
-            "surface",
-            "provider_id",
-            "status",
-            "procedure_id",
-            "site_id",
-            "reason",
+            *("patient_id", "service_date", "code", "tooth", "surface", "provider_id", "status", "procedure_id"),
+            *("site_id", "reason"),
         ),
     ),
     "endo_details": _Plan(
         _SERVICES,
-        shapes.SERVICE,
+        statements.SERVICE,
         statements.SERVICES,
         ("patient_id", "tooth", "service_date", "pulpal_diagnosis", "apical_diagnosis"),
     ),
     "patients": _Plan(
         ("Patient",),
-        shapes.PATIENT,
+        statements.PATIENT,
         statements.PATIENTS,
         ("patient_id", "birth_date", "birth_year", "sex", "deceased_date"),
     ),
     "findings": _Plan(
         ("Observation",),
-        shapes.OBSERVATION,
+        statements.OBSERVATION,
         statements.OBSERVATIONS,
         ("patient_id", "tooth", "exam_date", "pai", "symptomatic", "crown_in_place"),
     ),
@@ -173,9 +162,9 @@ class FhirFile:
 
     def _convert(self, found: pl.DataFrame, connection: duckdb.DuckDBPyConnection) -> pl.DataFrame:
         options = self.options
-        handed = {"sites": shapes.SITES, "contained": shapes.CONTAINED, "concepts": shapes.CONCEPTS}
+        handed = {"sites": statements.SITES, "contained": statements.CONTAINED, "concepts": statements.CONCEPTS}
         sites = connection.sql(statements.READ_SITES, params=handed).pl()
-        concepts = connection.sql(statements.READ_CODES, params={"concept": shapes.CONCEPT}).pl()
+        concepts = connection.sql(statements.READ_CODES, params={"concept": statements.CONCEPT}).pl()
         teeth = teeth_of(sites, options.tooth_systems)
         if options.table == "findings":
             meanings = options.findings
@@ -235,3 +224,23 @@ def _batch(rows: pl.DataFrame, wanted: Sequence[str]) -> Batch:
     )
     texts = kept.select(pl.col(name).cast(pl.String) for name in wanted)
     return Batch(kept[ROW], texts, malformed.cast(MALFORMED_SCHEMA))  # type: ignore[arg-type]
+
+
+def as_table(block: list[Line]) -> tuple[pa.Table, list[tuple[int, str]]]:
+    """The lines that are UTF-8 as a table `number, text`, and the others with what can be read of them."""
+    try:
+        return _table(block), []
+    except pa.ArrowInvalid:
+        sound, broken = [], []
+        for number, line in block:
+            try:
+                line.decode()
+                sound.append((number, line))
+            except UnicodeDecodeError:
+                broken.append((number, line.decode(errors="replace")))
+        return _table(sound), broken
+
+
+def _table(block: list[Line]) -> pa.Table:
+    text = pa.array([line for _, line in block], pa.binary()).cast(pa.string())
+    return pa.table({"number": pa.array([number for number, _ in block], pa.int64()), "text": text})

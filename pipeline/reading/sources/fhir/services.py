@@ -3,8 +3,7 @@
 import polars as pl
 
 from pipeline.practice.codes import TOOTH_LEVEL, TOOTH_OPTIONAL, built_in, normalise_code
-from pipeline.reading.sources.fhir.systems import ICD_10
-from pipeline.reading.sources.fhir.values import any_key, day_of_work, is_partial_day, patient_key
+from pipeline.reading.sources.fhir.systems import ICD_10, any_key, day_of_work, is_partial_day, patient_key, told_faults
 
 # What was begun, or may yet be done, is not done; what was broken off or written by mistake was never done.
 _PROCEDURE_STATUSES = {
@@ -18,6 +17,12 @@ _PROCEDURE_STATUSES = {
 }
 _CLAIM_STATUSES = {"active": "completed", "draft": "planned", "cancelled": "void", "entered-in-error": "void"}
 _UNKNOWN = "unknown"
+_FAULTS = {
+    "date_partial": ("service_date", "day"),
+    "code_system_unknown": ("code", "other"),
+    "codings_disagree": ("code", None),
+    **dict.fromkeys(("predetermination", "claim_use_unknown"), (None, "use")),
+}
 # Why work was done, by the beginning of an ICD-10 code. K04 as published; the others are from memory.
 _REASONS = {"K04": "endodontic", "K05": "periodontal", "K02": "caries", "K0381": "fracture", "S025": "fracture"}
 
@@ -58,23 +63,7 @@ def service_rows(services: pl.DataFrame, teeth: pl.DataFrame, codes: pl.DataFram
         pl.col("number").alias("line"),
         "resource",
         "diagnoses",
-        "fault",
-        pl.when(pl.col("fault") == pl.col("tooth_fault"))
-        .then(pl.lit("tooth"))
-        .when(pl.col("fault") == "date_partial")
-        .then(pl.lit("service_date"))
-        .when(pl.col("fault").is_in(["code_system_unknown", "codings_disagree"]))
-        .then(pl.lit("code"))
-        .alias("fault_field"),
-        pl.when(pl.col("fault") == pl.col("tooth_fault"))
-        .then("tooth_coding")
-        .when(pl.col("fault") == "date_partial")
-        .then("day")
-        .when(pl.col("fault") == "code_system_unknown")
-        .then("other")
-        .when(pl.col("fault").is_in(["predetermination", "claim_use_unknown"]))
-        .then("use")
-        .alias("fault_value"),
+        *told_faults(_FAULTS),
     )
 
 
@@ -138,3 +127,44 @@ def _reason() -> pl.Expr:
     told = pl.element().str.extract("^(" + "|".join(sorted(_REASONS, reverse=True)) + ")").replace(_REASONS)
     words = pl.col("diagnoses").list.eval(told)
     return pl.when(words.list.n_unique() == 1).then(words.list.first())
+
+
+# ICD-10-CM and ICD-10 without the dot, in our own words. K04.0 is the old, less exact form of K04.01 and K04.02.
+_PULPAL = {
+    "K0401": "reversible pulpitis",
+    "K0402": "irreversible pulpitis",
+    "K040": "pulpitis",
+    "K041": "necrosis",
+    "K042": "degeneration",
+    "K043": "abnormal hard tissue in the pulp",
+}
+_APICAL = {
+    "K044": "acute apical periodontitis",
+    "K045": "chronic apical periodontitis",
+    "K046": "apical abscess with sinus",
+    "K047": "apical abscess without sinus",
+    "K048": "radicular cyst",
+}
+
+
+def endo_detail_rows(services: pl.DataFrame) -> pl.DataFrame:
+    """One row per completed service and tooth whose record names a diagnosis of pulp or apex (ICD-10 K04).
+
+    `services` is what `services.service_rows` gives. A Condition record by itself is not taken: its day is when the
+    diagnosis was made or written down, which need not lie in the course of treatment, and a tooth may have several.
+    The diagnosis that the service itself gives as its reason is one of that tooth on that day. Several of one kind are
+    joined by semicolons.
+    """
+    found = services.with_columns(_words(_PULPAL).alias("pulpal_diagnosis"), _words(_APICAL).alias("apical_diagnosis"))
+    is_done = (pl.col("status") == "completed") & ~pl.col("fault").is_in(["predetermination"]).fill_null(False)
+    told = pl.col("pulpal_diagnosis").is_not_null() | pl.col("apical_diagnosis").is_not_null()
+    return found.filter(is_done & told).select(
+        *("patient_id", "tooth", "service_date", "pulpal_diagnosis", "apical_diagnosis", "line", "resource", "fault"),
+        *("fault_field", "fault_value"),
+    )
+
+
+def _words(names: dict[str, str]) -> pl.Expr:
+    known = pl.element().replace_strict(names, default=None, return_dtype=pl.String)
+    words = pl.col("diagnoses").list.eval(known.drop_nulls())
+    return pl.when(words.list.len() > 0).then(words.list.join("; "))

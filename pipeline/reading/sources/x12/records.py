@@ -12,16 +12,8 @@ from pipeline.reading.sources.source import MALFORMED_SCHEMA, Batch
 # `prosthesis` is no field of ours; it stays readable in rows that are set aside.
 HEADINGS = {
     "procedures": [
-        "patient_id",
-        "service_date",
-        "code",
-        "tooth",
-        "surface",
-        "provider_id",
-        "procedure_id",
-        "site_id",
-        "fee",
-        "prosthesis",
+        *("patient_id", "service_date", "code", "tooth", "surface", "provider_id", "procedure_id", "site_id"),
+        *("fee", "prosthesis"),
     ],
     "patients": ["patient_id", "birth_date", "sex"],
 }
