@@ -12,9 +12,8 @@ from pipeline.reading.set_aside import FILE, ROW, MendedFile, mends_one_of, open
 from pipeline.reading.sources import ReadOptions, Source, open_source
 from pipeline.reading.sources.by_amounts import TAKEN_BACK, is_sign
 from pipeline.reading.sources.group_lines import Template, read_templates
-from pipeline.reading.sources.lines_below import LINE_BELOW
 from pipeline.reading.sources.made_columns import headings_of
-from pipeline.reading.sources.sections import SECTION
+from pipeline.reading.sources.sections import LINE_BELOW, SECTION
 from pipeline.reading.sources.source import Amounts
 
 

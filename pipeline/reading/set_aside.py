@@ -52,21 +52,11 @@ def write_set_aside(
 ) -> list[Path]:
     """Write the rows set aside as CSV (UTF-8 with a byte order mark), one file per source file, for the owner alone.
 
-    Parameters
-    ----------
-    rows
-        `file, hash, table_name, row_number, reason`: one row per row set aside.
-    originals
-        The opened source files by the SHA-256 of their bytes: rows are taken from them as they stand there. Rows of a
-        file that is not among them are left out.
-
-    Returns
-    -------
-    The files written, by name, which says as their first line does that they hold patient data. Below it each has
-    `set_aside_file`, `set_aside_row`, `why`, `what_to_do` and the file's own columns in their order. Rows
-    whose reason leaves nothing to mend are left out.
-
-    Raises DataError if the folder cannot be written.
+    `rows` has `file, hash, table_name, row_number, reason`, one row per row set aside. `originals` are the opened
+    source files by the SHA-256 of their bytes: rows are taken from them as they stand there, and those of other files
+    left out. Returns the files written, by name, which says as their first line does that they hold patient data. Below
+    it each has `set_aside_file`, `set_aside_row`, `why`, `what_to_do` and the file's own columns in their order. Rows
+    whose reason leaves nothing to mend are left out. Raises DataError if the folder cannot be written.
     """
     open_rows = rows.filter(~pl.col("reason").is_in(SETTLED)).sort("table_name", "file", "hash", "row_number", "reason")
     open_rows = open_rows.unique(["table_name", "hash", "row_number"], keep="first", maintain_order=True)
@@ -148,15 +138,8 @@ class MendedFile:
 
 
 def open_mended(source: Source, originals: Mapping[str, Source], *, name: str) -> MendedFile:
-    """Take an opened file for a file of mended rows.
-
-    Parameters
-    ----------
-    originals
-        The opened files of the same table, by the SHA-256 of their bytes.
-
-    Raises DataError if it lacks our columns, or its rows are not of exactly one file that is listed.
-    """
+    """Take an opened file for a file of mended rows; `originals` are the opened files of its table by the SHA-256 of
+    their bytes. Raises DataError if it lacks our columns, or its rows are not of exactly one file that is listed."""
     if missing := [h for h in (FILE, ROW) if h not in source.headings]:
         raise DataError(
             f"{name}: is listed under corrected, but has no column {missing[0]}. "

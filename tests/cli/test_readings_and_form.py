@@ -17,7 +17,7 @@ from calling import toothyears
 from dashboards.pages import chair_form
 from pipeline.practice.fields import input_fields, normal_word, word_lookup
 from pipeline.practice.tables import CROWN_DETAILS, ENDO_DETAILS
-from pipeline.reading.sources.excel_cells import read_sheets
+from pipeline.reading.sources.excel_book import read_sheets
 from tests.recounts import without_recounts
 
 SMALL = Path(__file__).resolve().parents[2] / "synthetic_data" / "small"

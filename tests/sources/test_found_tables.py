@@ -12,8 +12,8 @@ from pipeline.machine.errors import DataError
 from pipeline.reading.sources import ReadOptions, archive, found_tables, open_source, sqlite_tables
 from pipeline.reading.sources.archive import members
 from pipeline.reading.sources.excel_book import open_book
+from pipeline.reading.sources.found_tables import SpanRows
 from pipeline.reading.sources.nested_records import flat, tables_of
-from pipeline.reading.sources.spans import SpanRows
 
 ROW = b"<tr><td>a</td><td>b</td></tr>"
 

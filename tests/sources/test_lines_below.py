@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 import polars as pl
 
-from pipeline.reading.sources.lines_below import LINE_BELOW, LinesBelow
+from pipeline.reading.sources.sections import LINE_BELOW, LinesBelow
 from pipeline.reading.sources.source import Batch, Spoken, aside
 
 LINE = "** VOIDED **"

@@ -15,7 +15,7 @@ import pytest
 
 from pipeline.practice.tables import CROWNS, ELSEWHERE, ELSEWHERE_EVENTS, ELSEWHERE_HINTS, HINTS, LOADS, QUARANTINE
 from pipeline.reading.config import load_settings
-from pipeline.reading.sources.excel_cells import read_sheets
+from pipeline.reading.sources.excel_book import read_sheets
 from pipeline.reading.sources.excel_file import open_excel
 from pipeline.reading.sources.source import ReadOptions
 from pipeline.reading.suggest.propose import suggest

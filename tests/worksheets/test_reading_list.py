@@ -16,7 +16,7 @@ import xlsxwriter
 from pipeline.machine.errors import DataError
 from pipeline.practice.pseudonyms import hmac_sha256
 from pipeline.practice.tables import ENDO_COURSES, FINDINGS
-from pipeline.reading.sources.excel_cells import read_sheets
+from pipeline.reading.sources.excel_book import read_sheets
 from pipeline.reading.worksheets import reading_list, reading_sheets
 from pipeline.reading.worksheets.reading_list import APART, KEY_COLUMNS, films_of_root_canals, reading_lines
 from pipeline.reading.worksheets.reading_sheets import findings_of, read_filled, read_key, write_key, write_reader_sheet

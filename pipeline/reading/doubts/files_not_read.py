@@ -17,7 +17,7 @@ from pipeline.reading.doubts.whole_export import BROKEN, End, end_doubts
 from pipeline.reading.doubts.work_seen import CROWN
 from pipeline.reading.headings import PART, fit, plain_heading
 from pipeline.reading.sources import has_sheets
-from pipeline.reading.sources.excel_cells import visible_sheets
+from pipeline.reading.sources.excel_book import visible_sheets
 from pipeline.reading.sources.files_beside import ends_a_line, pairs_beside, tables_beside, taken_back_beside
 from pipeline.reading.sources.standing_names import VOID, named
 from pipeline.reading.suggest.profile import Column

@@ -14,8 +14,7 @@ from pipeline.practice.counts import count
 from pipeline.practice.tables import REVERSAL
 from pipeline.reading.doubts.doubt import Doubt, ask, commonest, of_ledger, patterns_in_rows, status_from
 from pipeline.reading.doubts.standing import matches
-from pipeline.reading.sources.lines_below import LINE_BELOW, is_below
-from pipeline.reading.sources.sections import SECTION, lines_between
+from pipeline.reading.sources.sections import LINE_BELOW, SECTION, is_below, lines_between
 from pipeline.reading.sources.standing_names import COMPLETED, VOID, Named, bare_title, named, titled
 from pipeline.reading.sources.text_notes import TOTAL_LINE
 from pipeline.reading.suggest.toml_quote import quoted

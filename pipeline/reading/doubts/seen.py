@@ -48,8 +48,7 @@ from pipeline.reading.doubts.unread_columns import Unread
 from pipeline.reading.doubts.whole_export import Counted
 from pipeline.reading.doubts.work_seen import WorkSeen
 from pipeline.reading.headings import PART, fit, numbered_like, plain_heading
-from pipeline.reading.sources.lines_below import LINE_BELOW
-from pipeline.reading.sources.sections import SECTION
+from pipeline.reading.sources.sections import LINE_BELOW, SECTION
 from pipeline.reading.sources.source import SHEET
 from pipeline.reading.suggest.profile import CUT
 

@@ -15,14 +15,12 @@ from pipeline.reading.sources.by_amounts import ByAmounts
 from pipeline.reading.sources.csv_file import open_csv
 from pipeline.reading.sources.excel_book import TABLES_INSIDE
 from pipeline.reading.sources.excel_file import open_excel
-from pipeline.reading.sources.grouped import Grouped
+from pipeline.reading.sources.grouped import Grouped, NamedParts
 from pipeline.reading.sources.guarded import Guarded, reading
 from pipeline.reading.sources.joined import Joined, prefix
 from pipeline.reading.sources.json_rows import open_json
 from pipeline.reading.sources.likely_encoding import EncodingUnknownError
-from pipeline.reading.sources.lines_below import LinesBelow
 from pipeline.reading.sources.made_columns import MadeColumns
-from pipeline.reading.sources.named_parts import NamedParts
 from pipeline.reading.sources.nested_records import holds_tables
 from pipeline.reading.sources.parquet_file import open_parquet
 from pipeline.reading.sources.plain_bytes import refuse_known_kind
@@ -30,7 +28,7 @@ from pipeline.reading.sources.plain_cells import PlainCells
 from pipeline.reading.sources.record_lines import open_record_lines
 from pipeline.reading.sources.repeated_columns import CellLists, RepeatedColumns
 from pipeline.reading.sources.safe_path import refuse_irregular
-from pipeline.reading.sources.sections import Sections, TitleRows
+from pipeline.reading.sources.sections import LinesBelow, Sections, TitleRows
 from pipeline.reading.sources.source import Batch, ReadOptions, Source
 from pipeline.reading.sources.stacked import Stacked, Transposed
 from pipeline.reading.sources.x12.file import SUFFIXES, open_x12

@@ -13,8 +13,7 @@ import polars as pl
 
 from pipeline.machine.errors import DataError
 from pipeline.practice.fields import input_fields
-from pipeline.reading.sources.excel_book import open_book
-from pipeline.reading.sources.excel_cells import as_written, how_read, lines_above, looks_of_rows, read_sheets
+from pipeline.reading.sources.excel_book import as_written, how_read, lines_above, looks_of_rows, open_book, read_sheets
 from pipeline.reading.sources.excel_safety import date_system
 from pipeline.reading.sources.mapping import with_firsts
 from pipeline.reading.sources.row_looks import LOOKS

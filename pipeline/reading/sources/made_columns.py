@@ -14,7 +14,7 @@ import polars as pl
 from pipeline.machine.errors import ConfigError, DataError
 from pipeline.practice.fields import kind
 from pipeline.practice.table_settings import Made
-from pipeline.reading.sources.named_parts import stem
+from pipeline.reading.sources.grouped import stem
 from pipeline.reading.sources.source import Around, Batch
 
 PARTS, RANGE, LIST, FLAGS, TEXT, WORDS, FIRST = "parts", "range", "list", "flags", "text", "words", "first"

@@ -14,9 +14,8 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 from pipeline.machine.errors import DataError
-from pipeline.reading.sources.found_tables import FoundTables, by_look, read_whole
+from pipeline.reading.sources.found_tables import FoundTables, SpanRows, by_look, filled, read_whole
 from pipeline.reading.sources.row_looks import CALLED, STRUCK, marked, unmarked
-from pipeline.reading.sources.spans import SpanRows, filled
 from pipeline.reading.sources.standing_names import named
 from pipeline.reading.sources.web_look import LOOK_OF_TAG, Looks, Surroundings, looks_of_classes, said_without_letters
 

@@ -14,7 +14,7 @@ from xml.parsers import expat
 
 from pipeline.machine.errors import DataError
 from pipeline.reading.sources.excel_safety import MAX_COLUMNS
-from pipeline.reading.sources.found_tables import FoundTables, by_look, read_whole
+from pipeline.reading.sources.found_tables import FoundTables, SpanRows, by_look, read_whole
 from pipeline.reading.sources.nested_records import tables_of
 from pipeline.reading.sources.row_looks import (
     HIDDEN,
@@ -26,7 +26,6 @@ from pipeline.reading.sources.row_looks import (
     marked,
     unmarked,
 )
-from pipeline.reading.sources.spans import SpanRows
 
 SCHEMA = "urn:schemas-microsoft-com:office:spreadsheet"
 _MOMENT = re.compile(r"^(\d{4}-\d{2}-\d{2})T(\d{2}:\d{2}:\d{2})(?:\.\d+)?$")
@@ -164,23 +163,22 @@ def open_xml_records(path: Path) -> FoundTables:
 
 def _find_several(elements: list[_Element], path: tuple[str, ...], into: set[tuple[str, ...]]) -> None:
     """Paths of the elements that stand several times in one, wherever that is."""
-    inner: dict[str, list[_Element]] = {}
-    for element in elements:
-        for name, found in element.inner.items():
-            inner.setdefault(name, []).extend(found)
-            if len(found) > 1:
-                into.add((*path, name))
-    for name, found in inner.items():
+    into |= {(*path, name) for element in elements for name, found in element.inner.items() if len(found) > 1}
+    for name, found in _inner(elements).items():
         _find_several(found, (*path, name), into)
+
+
+def _inner(elements: list[_Element]) -> dict[str, list[_Element]]:
+    """The elements in all of these, by their names."""
+    inner: dict[str, list[_Element]] = {}
+    for name, found in (of for element in elements for of in element.inner.items()):
+        inner.setdefault(name, []).extend(found)
+    return inner
 
 
 def _fill_flags(elements: list[_Element]) -> None:
     """Give `yes` to elements that never hold anything, and that some records have and others have not: `<void/>`."""
-    inner: dict[str, list[_Element]] = {}
-    for element in elements:
-        for name, found in element.inner.items():
-            inner.setdefault(name, []).extend(found)
-    for found in inner.values():
+    for found in _inner(elements).values():
         if len(found) < len(elements) and not any(e.inner or e.told or "".join(e.text).strip() for e in found):
             for element in found:
                 element.text.append("yes")

@@ -16,6 +16,7 @@ from pipeline.practice.table_settings import Made
 from pipeline.practice.words import words_of
 from pipeline.reading.headings import EXACT, NOT_OURS, PART, fit, numbered_like, plain_heading
 from pipeline.reading.sources import ReadOptions, Source
+from pipeline.reading.sources.grouped import stem
 from pipeline.reading.sources.made_columns import (
     BEHIND_CODE,
     FILE,
@@ -35,7 +36,6 @@ from pipeline.reading.sources.made_columns import (
     teeth_in,
     words_beside_teeth,
 )
-from pipeline.reading.sources.named_parts import stem
 from pipeline.reading.sources.repeated_columns import PARTED, parts_of
 from pipeline.reading.sources.source import SHEET
 from pipeline.reading.suggest.layout_line import Found, LayoutLine

@@ -9,7 +9,7 @@ from pipeline.practice.fields import input_fields
 from pipeline.reading.headings import PART, fit
 from pipeline.reading.sources import Batch, ReadOptions, Source
 from pipeline.reading.sources.group_lines import read_templates
-from pipeline.reading.sources.named_parts import stem
+from pipeline.reading.sources.grouped import stem
 from pipeline.reading.sources.source import SHEET
 from pipeline.reading.suggest.code_words import likely_events
 from pipeline.reading.suggest.layout_line import Found, LayoutLine

@@ -14,7 +14,7 @@ from pipeline.practice.tables import INPUT_TABLES
 from pipeline.reading.headings import PART, fit
 from pipeline.reading.sources import Batch, ReadOptions, has_sheets, is_archive, open_source, reading
 from pipeline.reading.sources.archive import members
-from pipeline.reading.sources.excel_cells import visible_sheets
+from pipeline.reading.sources.excel_book import visible_sheets
 from pipeline.reading.sources.excel_file import ALREADY_KNOWN, sheet_of
 from pipeline.reading.sources.joined import key_text
 from pipeline.reading.sources.kinds import TEXT, kind_of

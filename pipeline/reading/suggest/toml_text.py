@@ -13,7 +13,7 @@ from pipeline.practice.counts import count
 from pipeline.practice.fields import kind
 from pipeline.practice.tables import INPUT_TABLES
 from pipeline.reading.sources import has_sheets, is_archive
-from pipeline.reading.sources.named_parts import stem
+from pipeline.reading.sources.grouped import stem
 from pipeline.reading.suggest import forms
 from pipeline.reading.suggest.crown_day import crown_date
 from pipeline.reading.suggest.forms import Decision

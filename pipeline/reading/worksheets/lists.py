@@ -7,9 +7,9 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.practice.fields import input_fields
-from pipeline.practice.teeth import write_teeth
 from pipeline.reading.sources.excel_file import ALREADY_KNOWN, sheet_of
 from pipeline.reading.worksheets.recall_list import NOT_SEEN_MONTHS
+from pipeline.reading.worksheets.technique import as_written
 from pipeline.reading.worksheets.workbook import Page, PageColumn, csv_bytes, field_column, workbook_bytes, write_marked
 
 DIFFERING = "notes that differ"
@@ -62,13 +62,16 @@ def recall_rows(due: pl.DataFrame, written_ids: pl.DataFrame, *, notation: str) 
     """The reviews of `due_reviews` as the list shows them, with the patient and tooth as the practice writes them.
     Columns: clinician, patient_id, tooth, completed, `review after, months`, due from, due until, tooth last examined,
     patient last seen, note. A patient whose written id is not known is named `not known`, and never left out."""
-    rows = due.with_columns(write_teeth(due["tooth_fdi"], notation=notation).alias("tooth")).join(
-        written_ids, on="patient_id", how="left", maintain_order="left"
-    )
     note = pl.when("not_seen_for_long").then(pl.lit(f"not seen for more than {NOT_SEEN_MONTHS} months"))
-    return rows.with_columns(
-        pl.col("written_id").fill_null("not known"), pl.col("provider_id").fill_null("not recorded"), note.alias("note")
-    ).select(pl.col(source).alias(heading) for heading, source in _RECALL_HEADINGS.items())
+    return (
+        as_written(due, written_ids, notation)
+        .with_columns(
+            pl.col("written_id").fill_null("not known"),
+            pl.col("provider_id").fill_null("not recorded"),
+            note.alias("note"),
+        )
+        .select(pl.col(source).alias(heading) for heading, source in _RECALL_HEADINGS.items())
+    )
 
 
 def write_recall_list(folder: Path, rows: pl.DataFrame, *, practice: str, on: dt.date, as_csv: bool = False) -> Path:

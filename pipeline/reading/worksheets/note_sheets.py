@@ -5,9 +5,8 @@ import hashlib
 import polars as pl
 
 from pipeline.practice.fields import NOTE_FIELDS
-from pipeline.practice.teeth import write_teeth
 from pipeline.reading.sources.excel_file import ALREADY_KNOWN
-from pipeline.reading.worksheets.technique import Listing
+from pipeline.reading.worksheets.technique import Listing, as_written
 
 SAMPLE = 60  # notes; the sample of a practice stays the same as long as its notes do
 MOST_ASKED = 2000  # lines; what is answered teaches, so that the next sheet is shorter
@@ -84,10 +83,7 @@ def _listed(rows: pl.DataFrame, written_ids: pl.DataFrame, notation: str) -> Lis
         pl.format("{} {}", pl.lit(name), pl.col(name).cast(pl.String))
         for name in ("note_date", "field", "value", "evidence")
     ]
-    joined = rows.with_columns(write_teeth(rows["tooth_fdi"], notation=notation).alias("tooth")).join(
-        written_ids, on="patient_id", how="left", maintain_order="left"
-    )
-    listed = joined.filter(pl.col("written_id").is_not_null())
+    listed = as_written(rows, written_ids, notation).filter(pl.col("written_id").is_not_null())
     empty = (pl.lit(None, pl.String).alias(n) for n in ("agreed", "chart_value"))
     shown = listed.with_columns(
         *empty, pl.concat_str(known, separator="; ", ignore_nulls=True).alias(ALREADY_KNOWN)

@@ -40,22 +40,13 @@ def reading_lines(
 ) -> pl.DataFrame:
     """The lines of each reader's sheet, in their order.
 
-    Parameters
-    ----------
-    films
-        `FILM`: each film once; `exam_date` may be null.
-    digest
-        Keyed digests of texts: the order hangs on them, so that nobody without the practice's key can work it out, and
-        neither on the order of the rows nor on chance.
-    seed
-        Another number gives another order, other repeats and, with `most`, another sample.
-    most
-        Take a sample of so many films, the same for all readers.
+    `films` has `FILM`, each film once; `exam_date` may be null. `digest` gives keyed digests of texts: the order hangs
+    on them, so that nobody without the practice's key can work it out, and neither on the order of the rows nor on
+    chance. Another `seed` gives another order, other repeats and, with `most` films, the same for all readers, another
+    sample.
 
-    Returns
-    -------
-    `line, reader, reading, patient_id, tooth_fdi, exam_date`. `reading` is 2 where the reader has had the film before.
-    Of each reader's films one in `REPEAT_ONE_IN` (one at least from 3 films on) is read twice, never twice running.
+    Columns: `line, reader, reading, patient_id, tooth_fdi, exam_date`. `reading` is 2 where the reader has had the film
+    before. Of each reader's films one in `REPEAT_ONE_IN` (one at least from 3 on) is read twice, never twice running.
     """
     named = films.with_columns(name=pl.format("{}|{}|{}", *(pl.col(c).cast(pl.String).fill_null("") for c in FILM)))
     drawn = named.with_columns(place=_drawn(named["name"], digest, f"films|{seed}")).sort("place")

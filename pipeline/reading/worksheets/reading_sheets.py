@@ -10,7 +10,7 @@ import polars as pl
 from pipeline.machine.errors import DataError
 from pipeline.practice.counts import count
 from pipeline.reading.set_aside import disarmed
-from pipeline.reading.sources.excel_cells import read_sheets
+from pipeline.reading.sources.excel_book import read_sheets
 from pipeline.reading.sources.excel_file import ALREADY_KNOWN
 from pipeline.reading.worksheets.reading_list import KEY_COLUMNS, PAI_WORDS, UNREADABLE
 from pipeline.reading.worksheets.workbook import Page, PageColumn, csv_bytes, field_column, workbook_bytes, write_marked

@@ -35,18 +35,10 @@ def due_reviews(
     lesion that is smaller counts as healing no more (see `transforms.healing`), each time from that day until, not
     including, the day `window_months` later, unless the tooth was examined since it fell due. Left out are teeth that
     were extracted or lost by then, patients who have died, and courses that a later course of the same tooth has taken
-    the place of. Only what happened up to `on` counts.
+    the place of. Only what happened up to `on` counts. `courses`, `findings` and `teeth` are `endo_courses`, `findings`
+    and `tooth_followup`; `last_seen` has `patient_id, last_seen, deceased_date`: the last day each patient was in, and
+    the day of death or null.
 
-    Parameters
-    ----------
-    courses, findings, teeth
-        `endo_courses`, `findings` and `tooth_followup` as declared in `pipeline.practice.tables`.
-    last_seen
-        `patient_id, last_seen, deceased_date`: the last day each patient was in, for whatever; the day of death or
-        null.
-
-    Returns
-    -------
     One row per review: `course_id, patient_id, tooth_fdi, provider_id, completed, review_months, due_from, due_until`
     (the last day), `last_exam` (of the tooth), `last_seen` and `not_seen_for_long`: the patient was not in for more
     than `not_seen_months`, or not at all that we know. By clinician, then `due_until`, patient and tooth.

@@ -26,25 +26,21 @@ def technique_fields(table: str) -> list[str]:
     return [name for name in input_fields(table) if name not in _KEYS]
 
 
+def as_written(rows: pl.DataFrame, written_ids: pl.DataFrame, notation: str) -> pl.DataFrame:
+    """Rows with the `tooth` and the patient (`written_id`, null where it is not known) as the practice writes them."""
+    tooth = write_teeth(rows["tooth_fdi"], notation=notation).alias("tooth")
+    return rows.with_columns(tooth).join(written_ids, on="patient_id", how="left", maintain_order="left")
+
+
 def endo_without_details(
     courses: pl.DataFrame, details: pl.DataFrame, written_ids: pl.DataFrame, *, notation: str
 ) -> Listing:
-    """Courses of endo without a row of details that tells anything.
+    """Courses of endo without a row of details that tells anything; details belong to a course if their day lies in it.
 
-    Parameters
-    ----------
-    courses, details
-        `endo_courses` and `endo_details` as declared. Details belong to a course if their day lies within it.
-    written_ids
-        `patient_id, written_id`: each patient as stored, and as the practice writes it.
-    notation
-        How the practice writes teeth: universal, fdi or palmer.
-
-    Returns
-    -------
-    One row per course: the fields of `endo_details` under their own names, of which `patient_id`, `tooth` and
-    `service_date` (the day of completion, else the first day) are filled in, and `clinician`, `kind` and
-    `already_known`. Newest first, then by patient and tooth.
+    `written_ids` has `patient_id, written_id`: each patient as stored, and as the practice writes it; `notation` is how
+    it writes teeth: universal, fdi or palmer. One row per course: the fields of `endo_details` under their own names,
+    of which `patient_id`, `tooth` and `service_date` (the day of completion, else the first day) are filled in, and
+    `clinician`, `kind` and `already_known`. Newest first, then by patient and tooth.
     """
     told = _telling(details, "endo_details").select(*_TOOTH, noted="service_date")
     last = pl.coalesce("completed", "started")
@@ -103,10 +99,8 @@ def _listing(
 ) -> Listing:
     days = [name for name in input_fields(table) if name in _KEYS and name not in ("patient_id", "tooth")]
     known = (pl.format("{} {}", pl.lit(day), pl.col(day).dt.to_string("iso")) for day in days)
-    rows = (
-        lacking.with_columns(write_teeth(lacking["tooth_fdi"], notation=notation).alias("tooth"))
-        .join(written_ids, on="patient_id", how="left")
-        .sort(newest, "written_id", "tooth_fdi", descending=[True, False, False], nulls_last=True)
+    rows = as_written(lacking, written_ids, notation).sort(
+        newest, "written_id", "tooth_fdi", descending=[True, False, False], nulls_last=True
     )
     listed = rows.filter(pl.col("written_id").is_not_null())
     blank = (pl.lit(None, pl.String).alias(name) for name in technique_fields(table))
@@ -136,34 +130,18 @@ SIGNS = {
 def teeth_to_ask(
     hints: pl.DataFrame, crowns: pl.DataFrame, told: pl.DataFrame, written_ids: pl.DataFrame, *, notation: str
 ) -> Listing:
-    """Teeth with a sign of work by others, for the practice to say what was done, if anything.
+    """Teeth with a sign of work by others (`elsewhere_hints`), for the practice to say what was done, if anything.
 
-    Parameters
-    ----------
-    hints
-        `elsewhere_hints` as declared: a tooth that was answered for has none.
-    crowns
-        `crowns` as declared, those made elsewhere included.
-    told
-        The table `elsewhere`: what the practice has told before.
-    written_ids
-        `patient_id, written_id`: each patient as stored, and as the practice writes it.
-    notation
-        How the practice writes teeth: universal, fdi or palmer.
-
-    Returns
-    -------
-    One row per tooth: `patient_id`, `tooth`; `sign` in words, each kind once; `sign_date`, the day of the latest sign,
-    empty where the only sign is a root canal without a day; `crown_seat` of the practice's crown that was the last to
-    be seated by then, empty where there is none; the empty fields of the table `elsewhere`; and `already_known`, what
-    was told of the tooth before. Newest first, then by patient and tooth.
+    `crowns` are all, those made elsewhere included, and `told` is the table `elsewhere`; a tooth that was answered for
+    has no hint. `written_ids` and `notation` as in `endo_without_details`. One row per tooth: `patient_id`, `tooth`;
+    `sign` in words, each kind once; `sign_date`, the day of the latest sign, empty where the only one is a root canal
+    without a day; `crown_seat` of the practice's crown that was the last to be seated by then, empty where there is
+    none; the empty fields of `elsewhere`; and `already_known`, what was told of the tooth before. Newest first, then by
+    patient and tooth.
     """
     teeth = _signs(hints).join(_last_seats(hints, crowns), on=_TOOTH, how="left")
-    rows = (
-        teeth.join(_already_told(told), on=_TOOTH, how="left")
-        .with_columns(write_teeth(teeth["tooth_fdi"], notation=notation).alias("tooth"))
-        .join(written_ids, on="patient_id", how="left")
-        .sort("newest", "written_id", "tooth_fdi", descending=[True, False, False], nulls_last=True)
+    rows = as_written(teeth.join(_already_told(told), on=_TOOTH, how="left"), written_ids, notation).sort(
+        "newest", "written_id", "tooth_fdi", descending=[True, False, False], nulls_last=True
     )
     listed = rows.filter(pl.col("written_id").is_not_null())
     asked = [name for name in input_fields(TABLE) if name not in ("patient_id", "tooth", *YEARS_OF.values())]

@@ -84,9 +84,8 @@ _URN = r"^urn:(?:uuid|oid):([^/#|]+)$"
 
 
 def patient_key(reference: pl.Expr) -> pl.Expr:
-    """The id of a patient from a reference: `Patient/x`, an address that ends so, or `urn:uuid:x`. Null for a reference
-    to anything else, and for one to a patient inside the record (`#x`), whose id means another person in every
-    record."""
+    """The id of a patient from a reference: `Patient/x`, an address that ends so, or `urn:uuid:x`. Null for anything
+    else, and for a patient inside the record (`#x`), whose id means another person in every record."""
     path = reference.str.extract(r"^(?:[^#]*/)?Patient/([^/#|?]+)(?:/_history/[^/]*)?$")
     return pl.coalesce(path, reference.str.extract(_URN))
 
