@@ -51,7 +51,7 @@ def test_a_span_of_a_million_columns_makes_no_more_than_a_table_has(tmp_path: Pa
 
 
 def test_wide_spans_over_many_rows_stop_at_the_bound(monkeypatch: pytest.MonkeyPatch):
-    monkeypatch.setattr("pipeline.reading.sources.spans.MAX_CELLS", 5_000)
+    monkeypatch.setattr("pipeline.reading.sources.found_tables.MAX_CELLS", 5_000)
     rows = SpanRows("page.html")
     rows.begin()
     for _ in range(1_000):
