@@ -40,12 +40,9 @@ def after_export(where: str, day: dt.date | None, rows: int, n: int, *, has_stat
     """Some rows, `n` of those with a day, lie after the day of the export."""
     if day is None or not n or n > _MOST * rows:
         return []
-    more = "" if has_status else " Export the ledger with the status of each row, or without what is only scheduled."
     return ask(
-        "after_the_export",
+        "after_the_export" if has_status else "after_the_export.no_status",
         where,
         f"{n:,} of {rows:,} rows are work on a day after {day.isoformat()}, which the lines above the rows or the "
         "name of the file give as the day or the end of the export.",
-        f"Were these only scheduled?{more}",
-        so="no: the day says something else, and the work was done",
     )

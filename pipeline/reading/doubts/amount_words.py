@@ -8,7 +8,6 @@ from collections.abc import Collection, Mapping
 
 import polars as pl
 
-from pipeline.practice.tables import STATUS_WORDS
 from pipeline.reading.doubts.doubt import Doubt, ask, in_rows, status_from
 from pipeline.reading.doubts.standing import word_of
 from pipeline.reading.headings import word_list
@@ -41,8 +40,6 @@ def amount_word_doubts(where: str, found: Mapping[str, Counter[str]], *, told: C
             "words_for_amounts",
             where,
             f'column "{heading}" holds words in place of an amount: {in_rows(words)}.',
-            f"Is that work that was not done here? Each is {', '.join(STATUS_WORDS[:-1])}.",
             status_from(heading, made, "correct the words"),
-            so="no: the work was done, and the words are about money",
         )
     return doubts

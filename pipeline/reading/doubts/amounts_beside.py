@@ -16,9 +16,8 @@ def credits_beside(where: str, seen: Seen) -> list[Doubt]:
         "credits",
         where,
         f'{n:,} of {rows:,} rows have an amount in the column "{heading}", a procedure code and no charge.',
-        f"Do these rows take back a procedure that was charged before?{fee}",
         (f"tables.{seen.table}", f'credit = "{heading}"', "yes: such a row takes back what it matches"),
-        so="no: they are payments or discounts, and the work was done",
+        fee=fee,
     )
 
 
@@ -33,11 +32,9 @@ def estimates_beside(where: str, seen: Seen) -> list[Doubt]:
         "estimates",
         where,
         f'{n:,} of {rows:,} rows have a procedure code, an amount in the column "{heading}" and none in "{fee}".',
-        "Is that work planned, so that nothing was charged for it yet?",
         (
             f"tables.{seen.table}",
             f'status_from.{quoted(fee)} = {{ "" = "planned" }}',
             "yes: a row without a charge is planned",
         ),
-        so="no: it was done and not charged for",
     )

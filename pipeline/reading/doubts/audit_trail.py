@@ -134,35 +134,20 @@ def trail_doubts(
     changed = any(_verb(text) == "changed" for text in seen.texts)
     answers: list[Answer | None] = []
     keys = [key] if key is not None else list(seen.keys)
+    way = "audit_trail"
     if seen.bare:
-        asked = (
-            f"{seen.bare:,} deletions name the entry alone and no patient, so what they take back would still count. "
-            "Export the ledger as it stands now."
-        )
+        way = "audit_trail.no_patient"
     elif keys and not seen.newest_first:
         if key is None:
             means = "the key of a piece of work: of several rows the one further down counts"
             answers.append(of_ledger(f"columns.procedure_id = {quoted(keys[0])}", means))
         answers.append(status_from(seen.heading, dict.fromkeys(deleted, "void"), "and with it"))
-        asked = "Is it a trail of changes, so that of the rows of one key the last one alone says what was done?"
     elif seen.newest_first:
-        asked = (
-            "Is it a trail of changes, the newest first? Of the rows of one key the one further down counts. So sort "
-            f"the file by the time of the change, oldest first, and name columns.procedure_id = {quoted(keys[0])}."
-        )
+        way = "audit_trail.newest_first"
     else:
-        asked = (
-            "Is it a trail of changes? Then no column says which rows are about one piece of work. Export the ledger "
-            "as it stands now, or the trail with the number of each entry."
-        )
+        way = "audit_trail.no_key"
         if has_fee and deleted and not changed:
             means = "such a row takes back the one of the same work and fee"
             answers.append(status_from(seen.heading, dict.fromkeys(deleted, REVERSAL), means))
-    return ask(
-        "audit_trail",
-        where,
-        f'column "{seen.heading}" says of each row {what}: {shown}.',
-        asked,
-        *answers,
-        so="no: every row is work of its own",
-    )
+    told_of = f'column "{seen.heading}" says of each row {what}: {shown}.'
+    return ask(way, where, told_of, *answers, bare=seen.bare, key=quoted(keys[0] if keys else ""))

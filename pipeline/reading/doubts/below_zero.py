@@ -26,12 +26,6 @@ _BACK_DAYS, _LEAST_BACK, _SHARE_BACK = 60, 3, 0.5
 _ZEROS = r"^0+(?:[.,]0+)?$"
 
 
-_NO_FEE = (
-    " Which one is known by its fee alone: name that column as columns.fee. Without it such a row can only be "
-    "void, and what it takes back still counts."
-)
-
-
 def amount_columns(headings: Iterable[str]) -> list[str]:
     """Headings of numbers that are below zero, or none at all, where a row takes another one back."""
     return [h for h in headings if plain_heading(h) in _NUMBERS | _AMOUNTS]
@@ -85,11 +79,10 @@ def below_zero_doubts(
         seen = [f"a number below zero in {n:,}"] if n else []
         seen += [f"0 in {none:,}"] if none else []
         doubts += ask(
-            "below_zero",
+            "below_zero" if has_fee else "below_zero.no_fee",
             where,
             f'column "{heading}" is not read, and of {rows:,} rows it holds {" and ".join(seen)}, where '
             "there is a procedure and no fee below zero.",
-            "Do these rows take back a procedure that was entered before (a reversal)?" + ("" if has_fee else _NO_FEE),
             status_from(
                 heading,
                 made,
@@ -99,7 +92,6 @@ def below_zero_doubts(
             None
             if _is_number(heading)
             else of_ledger(f"columns.fee = {quoted(heading)}", "or read this one as the fee"),
-            so="no: every row is work done",
         )
     return doubts
 
@@ -121,12 +113,9 @@ def void_doubts(where: str, rows: pl.DataFrame) -> list[Doubt]:
         return []
     words = sorted(met["takes_back"].unique())
     return ask(
-        "below_zero",
+        "below_zero.void",
         where,
         f"{met.height:,} of {back.height:,} rows with an amount below zero and a status that lets them not stand "
         f"({', '.join(words)}) come after a row of the same work and amount that stands.",
-        "Does such a row take back the one before it? Then it must be read as work done, with its amount below zero: "
-        "the two take each other off.",
         *(of_ledger(f'values.status.{quoted(word)} = "completed"', "yes") for word in words),
-        so="no: the row before was done, and stands",
     )

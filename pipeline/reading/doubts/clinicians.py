@@ -45,13 +45,12 @@ def treating_doubts(where: str, frame: pl.DataFrame, read: str) -> list[Doubt]:
             where,
             f'"{read}" is read as the clinician, and hardly any patient has two of them; the column "{heading}", '
             f"which is not read, names others of the same people on {filled.height:,} of {rows.height:,} rows.",
-            f'Is "{read}" the patient\'s own dentist, and who did the work stands in "{heading}" where it was '
-            "another one?",
             of_ledger(
                 f"columns.provider_id = [{quoted(heading)}, {quoted(read)}]",
                 "yes: the first that is filled; in place of the line that is there",
             ),
-            so=f'no: who did the work stands in "{read}"',
+            read=read,
+            heading=heading,
         )
     return []
 
@@ -68,14 +67,13 @@ def owner_doubts(where: str, frame: pl.DataFrame, read: str) -> list[Doubt]:
         return []
     named = ", ".join(f'"{heading}"' for heading in few)
     return ask(
-        "treating_clinician",
+        "treating_clinician.owner",
         where,
         f'"{read}" is read as the clinician, and its {by.height} follow one another, never two at a time; '
         f"{named}, not read, may name who treated: one person a visit, several on many days.",
-        f'Is "{read}" the owner, in whose name all is billed, and who did the work stands elsewhere?',
         *(of_ledger(f"columns.provider_id = {quoted(heading)}", "who did the work") for heading in few),
         of_ledger('values.provider_id = { "<text>" = "<clinician>" }', "with it, where several texts are one of them"),
-        so=f'no: who did the work stands in "{read}"',
+        read=read,
     )
 
 
@@ -133,8 +131,6 @@ def named_twice_doubts(
                 "clinician_named_twice",
                 "procedures",
                 f'the list {path.name} beside the ledger has {shown} on several rows of its column "{key}".',
-                "Were these initials or numbers given to another clinician later? Then both would count as one.",
                 *lines,
-                so="no: it is one and the same clinician",
             )
     return []

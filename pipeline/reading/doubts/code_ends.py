@@ -41,8 +41,5 @@ def end_of_code_doubts(where: str, frame: pl.DataFrame, code: str) -> list[Doubt
         where,
         f'in the column "{code}" crowns and root canals have ends behind their codes; {several:,} teeth have several '
         f"of them, one after the other on different days, and {alone:,} one only.",
-        "Do the ends say which visit of the work it was, so that only the last one is the crown seated or the root "
-        "canal filled? Then the visits before are not yet that work.",
         status_from(code, made, "yes: all but the last end; correct the texts"),
-        so="no: each row is the whole work",
     )

@@ -96,9 +96,7 @@ def fee_jumps(where: str, pieces: Sequence[pl.DataFrame], *, own_codes: bool, di
         "code_fees",
         where,
         f"the fees of {found.height:,} codes of your own list jump in one month and stay: {shown}.",
-        "Was such a code given out anew for other work? A list of codes with days from which they hold would tell.",
         *lines,
-        so="no: the work is the same, and its fee changed",
     )
 
 
@@ -120,12 +118,10 @@ def _in_one_month(where: str, jumps: pl.DataFrame, sums: pl.DataFrame) -> list[D
         f"the fees of {alike:,} codes, all in one month, are {size} times less from {day} on than before."
         if factor > 1
         else f"the fees of {alike:,} codes, all in one month, are {1 / factor:.4g} times more from {day} on.",
-        "Did the currency change then, or the unit in which fees are told?",
         of_ledger(
             f'fees_before = {{ "{day}" = "{size}" }}',
             "yes: fees before that day are divided by it; write the exact rate",
         ),
-        so="no: all fees changed so",
     )
 
 
@@ -156,11 +152,9 @@ def office_doubts(where: str, heading: str, pieces: Sequence[pl.DataFrame]) -> l
         "code_by_office",
         where,
         f"{far['code'].n_unique():,} codes of your own list have fees far apart by the office: {shown}.",
-        "Does a code mean other work at each office? Lists of codes of the offices would tell.",
         of_ledger(
             f"code_from.{quoted(heading)} = {{ {quoted(site)} = {quoted(own)} }}",
             f"yes: of {site} the list then has codes with {site.upper()} behind them, or else the plain ones",
         ),
         *named,
-        so="no: the work is the same, and the offices have other fees",
     )

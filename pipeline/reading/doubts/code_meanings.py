@@ -73,13 +73,10 @@ def meaning_doubts(
         where,
         f"{count(len(found), 'code', 'stands')} beside descriptions of two kinds of work in the column "
         f'"{seen.heading}": {first} as {each}.',
-        "Was the code given out anew at some time, or does it mean another thing in another office? Then the "
-        "description tells what was done, not the code.",
         of_ledger(
             f"columns.code = {quoted(seen.heading)}",
             "yes: and under [codes], or in the practice's list, each description with its event",
         ),
-        so="no: the code is right, the descriptions are loosely written",
     )
 
 
@@ -91,16 +88,14 @@ def list_doubts(where: str, seen: CodeTexts) -> list[Doubt]:
     if against is None or seen.heading is None:
         return []
     return ask(
-        "code_meanings",
+        "code_meanings.list",
         where,
         f'{against}, in the column "{seen.heading}".',
-        "Are the codes the practice's own, and do they only look like those of that list?",
         (
             "practice",
             'code_system = "practice-codes.csv"',
             "yes: a list of them with code,event, as suggest writes it with the words beside each",
         ),
-        so="no: the list is right, the descriptions are loosely written",
     )
 
 

@@ -78,8 +78,6 @@ def currency_doubts(
             "two_currencies",
             where,
             f'column "{heading}"{more} {says} which currency they are in: {shown}. They are read as numbers alone.',
-            "Put the fees into one currency and export again, or take the line columns.fee out.",
-            so="they may stand: sums of fees then add up what is not alike",
         )
     return []
 

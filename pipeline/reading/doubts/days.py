@@ -75,7 +75,6 @@ def months_from_zero(where: str, table: str, texts: pl.Series) -> list[Doubt]:
         "months_from_zero",
         where,
         f"{counts['00']:,} different days are in a month 0, and none is in a month 12.",
-        "Does the program count months from 0, so that 0 is January and 11 December?",
         (f"tables.{table}", 'months_count_from = "zero"', "yes: one is added to each"),
         (f"tables.{table}", 'months_count_from = "one"', "no: days in a month 0 are wrong, and are set aside"),
     )
@@ -98,7 +97,6 @@ def swapped(where: str, table: str, texts: pl.Series) -> list[Doubt]:
         where,
         f"{count(both.height, 'different date', 'is')} text, all with a day above 12; {cells.len():,} are dates "
         "of a spreadsheet, all with a day of at most 12.",
-        "That is what a spreadsheet leaves that takes the day for the month wherever it can. Was it so?",
         (f"tables.{table}", 'swapped_dates = "mend"', "yes: turn day and month of the dates back"),
         (f"tables.{table}", 'swapped_dates = "as_written"', "no: the dates are right as they stand"),
     )
@@ -122,7 +120,6 @@ def late_stamps(where: str, table: str, texts: pl.Series) -> list[Doubt]:
         "late_stamps",
         where,
         f"all {stamp.height:,} different stamps are at {at}.",
-        "That may be midnight of the next day, told in the time of another place. Was the work done on that next day?",
         (f"tables.{table}", 'late_stamps = "next_day"', "yes: on the day that begins then"),
         (f"tables.{table}", 'late_stamps = "as_written"', "no: on the day that is written"),
         ("practice", 'time_zone = "Europe/Berlin"', "or the practice's own zone, which finds each day"),
@@ -142,7 +139,6 @@ def other_days(where: str, table: str, texts: pl.Series) -> list[Doubt]:
         where,
         f"{minutes.len():,} different stamps are told in the time of Greenwich (UTC), from {first:02d}:00 round to "
         f"{last:02d}:59. Of a practice far from there a working day has two dates in it.",
-        "Where is the practice? By its time zone the day of the work is found.",
         *_zones(table, _places(away) or ["America/Los_Angeles"]),
     )
 
@@ -156,11 +152,10 @@ def stamps_at_night(where: str, table: str, texts: pl.Series) -> list[Doubt]:
         return []
     first, last = _round_the_clock(sorted(hours))
     return ask(
-        "time_zone",
+        "time_zone.night",
         where,
         f"{asleep:,} of {minutes.len():,} different stamps are at night; all are from {first:02d}:00 round to "
         f"{last:02d}:59.",
-        "Are they told in universal time (UTC)? Then the day of much of the work is another one where the practice is.",
         (
             f"tables.{table}",
             'late_stamps = "universal"',
@@ -221,13 +216,10 @@ def other_order(where: str, table: str, texts: pl.Series, pattern: str) -> list[
         where,
         f'date_format = "{pattern}" is told, and {against:,} of {e.filled:,} different dates fit the other order '
         f"of day and month only ({months:,} month first, {days:,} day first).",
-        "Do two offices write dates in two orders? Then leave date_format out, and each file's order is found by "
-        "itself.",
         ("practice", 'date_format = "auto"', "in place of the pattern, here and under the table"),
         (
             f"tables.{table}",
             'date_order_by = "<heading>"',
             "with it where both offices stand in one file: the column that says of which a row is",
         ),
-        so="no: these dates are wrong, and are set aside",
     )

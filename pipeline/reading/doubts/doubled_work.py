@@ -10,7 +10,6 @@ from functools import cached_property
 
 import polars as pl
 
-from pipeline.practice.tables import STATUS_WORDS
 from pipeline.reading.doubts.cells import OF, STANDS, headings_of, text_of
 from pipeline.reading.doubts.doubt import Doubt, ask, status_from
 from pipeline.reading.doubts.standing import word_of
@@ -83,11 +82,7 @@ def doubled_doubts(where: str, seen: DoubledWork, *, told: Collection[str]) -> l
         where,
         f'crowns, root canals and extractions with these texts in the column "{heading}" hardly ever stand alone: '
         f"{shown} the same work on the same tooth under another text.",
-        "Are such rows no work of their own, but a plan, a part payment, a bill of the laboratory, or a visit of "
-        f"work that was not yet finished? Each is {', '.join(STATUS_WORDS[1:-1])}; of parts of one piece of work "
-        "one stays completed.",
         status_from(heading, made, "what each row is"),
-        so="no: each row is work done",
     )
 
 
@@ -147,7 +142,6 @@ def following_doubts(where: str, seen: DoubledWork) -> list[Doubt]:
             where,
             f"{after:,} of {n:,} rows of the code {code}, which the list of codes does not know, stand on a tooth that "
             f"was crowned before, most often some {apart:.0f} days; {crowns.height:,} teeth were crowned in all.",
-            "Is it the day on which that crown was seated, so that its own row is the preparation?",
             ("codes", f'{quoted(code)} = "crown_placement"', "yes: both rows are one crown, seated on the later day"),
             ("codes", f'{quoted(code)} = "other"', "no: a contact and nothing more, or what else it is"),
         )

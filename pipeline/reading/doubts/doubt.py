@@ -4,18 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import Any
 
 import polars as pl
 
+from pipeline.machine.data_tables import data_rows
 from pipeline.machine.errors import ConfigError
 from pipeline.practice.counts import count
+from pipeline.practice.tables import REVERSAL, STATUS_WORDS
 from pipeline.reading.suggest.masks import masked_samples
 from pipeline.reading.suggest.toml_quote import quoted
 
 # A section of the TOML, a line of it, and what it means.
 Answer = tuple[str, str, str]
 LEDGER = "tables.procedures"
+# What the words of any doubt may name.
+_STATES = {"not_done": ", ".join(STATUS_WORDS[1:-1]), "states": ", ".join(STATUS_WORDS[:-1]), "reversal": REVERSAL}
 
 
 @dataclass(frozen=True)
@@ -77,9 +82,19 @@ def told(doubts: Iterable[Doubt]) -> list[str]:
     return lines
 
 
-def ask(id: str, where: str, evidence: str, question: str, *answers: Answer | None, so: str = "") -> list[Doubt]:
-    """One doubt, in a list: whoever looks for one finds it or none. What is None is no answer here."""
-    return [Doubt(id, where, evidence, question, tuple(filter(None, answers)), so)]
+def ask(doubt: str, where: str, evidence: str, *answers: Answer | None, **gaps: object) -> list[Doubt]:
+    """One doubt, in a list: whoever looks for one finds it or none. What is None is no answer here.
+
+    What is asked stands in `data/doubts.csv`, or `data/signs.csv`, with `gaps` to be filled. Behind a point in `doubt`
+    stands in which of several ways it was found.
+    """
+    question, so = (_words()[doubt][part].format_map(_STATES | gaps) for part in ("question", "so"))
+    return [Doubt(doubt.partition(".")[0], where, evidence, question, tuple(filter(None, answers)), so)]
+
+
+@cache
+def _words() -> Mapping[str, Mapping[str, str]]:
+    return {row["id"]: row for table in ("doubts", "signs") for row in data_rows(table)}
 
 
 def of_ledger(line: str, means: str) -> Answer:

@@ -94,7 +94,6 @@ def reference_doubts(where: str, seen: EntryReferences, *, told: Collection[str]
             "entry_references",
             where,
             f'texts of column "{heading}" name the number of another entry of the same patient: {shown}.',
-            "Does such a row take the other one back? Then neither is work done.",
             status_from(
                 heading,
                 made,
@@ -102,6 +101,5 @@ def reference_doubts(where: str, seen: EntryReferences, *, told: Collection[str]
                 if has_fee
                 else "the row itself is nothing; name columns.fee, so that it can take back the other one",
             ),
-            so="no: it is work of its own",
         )
     return found

@@ -39,7 +39,6 @@ def coin_doubts(fees: Mapping[str, str | None], *, told: str | None) -> Sequence
         "fee_unit",
         where,
         f'column "{heading}" is read as the fee{more}, and by its heading it counts in the smallest coin{but}.',
-        "Is 129000 a fee of 1290.00?",
         of_ledger('fee_unit = "cent"', "yes: a hundred of them are one"),
         of_ledger('fee_unit = "whole"', "no: the amounts are as they stand"),
     )

@@ -36,13 +36,11 @@ def weekday_doubts(seen: Sequence[Seen]) -> list[Doubt]:
                 f"procedures: {file}",
                 f"{when.strip() + ' ' if when else ''}many visits are on {' and '.join(more)} and hardly any on "
                 f"{' and '.join(less)}; in the other files it is the other way round.",
-                "Does the program that made this file count days otherwise? Compare a row or two with the chart.",
                 of_ledger(f'{key} = {{ serial_dates = "1904" }}', "if its days are numbers, counted from 1904"),
                 of_ledger(
                     f'{key} = {{ late_stamps = "midnights" }}',
                     "with time_zone under [practice], if they are midnights told in universal time",
                 ),
-                so="no: the days are right",
             )
             break
     return found

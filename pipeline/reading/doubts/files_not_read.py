@@ -68,9 +68,6 @@ def file_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             "procedures",
             f"beside the ledger lies what no table reads, and its name says that it was taken back: "
             f"{', '.join(told[:_MOST_SHOWN])}{more}.",
-            "Do the rows that it is about still stand in the ledger? Then export it again without them, or with "
-            "a column that says which they are.",
-            so="no: the ledger does not hold them",
         ),
     ]
 
@@ -93,18 +90,15 @@ def _work_beside(ledgers: Sequence[Seen], read: Sequence[Path], notation: str) -
         return []
     more = f" and {len(told) - _MOST_SHOWN} more" if len(told) > _MOST_SHOWN else ""
     return ask(
-        "files_not_read",
+        "files_not_read.work",
         "procedures",
         f"beside the ledger lies what no table reads, and its rows have a patient of the ledger, a day and a tooth: "
         f"{', '.join(told[:_MOST_SHOWN])}{more}.",
-        "Is it work that was done, and that the ledger does not hold, as where each kind of work has its own log? "
-        "What is not read counts as never done.",
         (
             "tables.procedures",
             'files = ["<those that are there>", "<its name>"]',
             'yes; with renamed."<its heading>" = "<the heading named>" for each column that is called otherwise',
         ),
-        so="no: it holds no work of its own",
     )
 
 
@@ -115,17 +109,14 @@ def _crowns_apart(seen: Sequence[Seen], ledgers: Sequence[Seen]) -> list[Doubt]:
     if rows < _LEAST_ROWS or any((frame["kind"] == CROWN).any() for frame in held):
         return []
     return ask(
-        "files_not_read",
+        "files_not_read.crowns",
         "crown_details",
         f"{count(rows, 'row')} of details of crowns are there, and the ledger has no crown.",
-        "Are the crowns in that list alone, and no rows of the ledger? Details are joined to crowns of the ledger: "
-        "write a column with the code of a crown into a copy of the list, and read it as a ledger too.",
         (
             "tables.procedures",
             'files = ["<those that are there>", "<the copy>"]',
             'with renamed."<its heading>" = "<the heading named>" for each column that is called otherwise',
         ),
-        so="no: no crown of the ledger's time was made here",
     )
 
 
@@ -183,15 +174,13 @@ def _old_numbers(ledgers: Sequence[Seen], read: Sequence[Path]) -> list[Doubt]:
         )
         more = "" if is_whole else f' Each number in "{new}" may be of several people: give such a list whole numbers.'
         return ask(
-            "merged_patients",
+            "merged_patients.beside",
             "procedures",
             f'beside the ledger lies {path.name}, which no table reads: its columns "{old}" and "{new}" hold '
             f"numbers of patients of the ledger, two in each of its {count(rows.height, 'row')} and never the "
             "same.",
-            "Does it say which number a patient had before, in another office or program? Then two numbers are one "
-            f"patient.{more}",
             *(lines if is_whole else ()),
-            so="no: they are different patients",
+            more=more,
         )
     return []
 

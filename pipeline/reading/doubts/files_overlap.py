@@ -77,16 +77,14 @@ def _deleted(one: _Keyed, other: _Keyed) -> list[Doubt]:
     if gone < _DIFFER or of.height - gone < max(_LEAST_ROWS, _SHIFTED * of.height):
         return []
     return ask(
-        "files_overlap",
+        "files_overlap.deleted",
         "procedures",
         f"{first} and {last} both hold {start:%Y-%m-%d} to {end:%Y-%m-%d}; of {of.height:,} entries of that time in "
         f"{first} {gone:,} have a number that is not in {last}.",
-        "Were these deleted since the first of the two was made? Leave that time out of it:",
         of_ledger(
             f"period_of_file.{quoted(first)} = {quoted(f'..{start - dt.timedelta(1)}')}",
             f"that time counts from {last}",
         ),
-        so="no: they are work of their own",
     )
 
 
@@ -124,20 +122,16 @@ def _overlap(one: _File, other: _File) -> list[Doubt]:
     if same >= _SAME * few:
         if sum(x.height for x in lone) < _DIFFER:
             return []
-        how = f"{same:,} stand in both"
-        asked = "Was the work corrected or deleted since the first of the two was made? Then only the later one counts."
+        way, how = "files_overlap", f"{same:,} stand in both"
     else:
+        way = "files_overlap.shifted"
         how = f"{shifted:,} stand in both, but on days up to {_MOST_SHIFT} apart, and {same:,} on the same day"
-        asked = (
-            "Is one by the day of treatment and the other by the day of posting? Then each piece of work stands twice."
-        )
     first, last = one.name, other.name
     return ask(
-        "files_overlap",
+        way,
         "procedures",
         f"{first} and {last} both hold {start:%Y-%m-%d} to {end:%Y-%m-%d}; of their {a.height:,} and "
         f"{b.height:,} different rows of that time {how}.",
-        f"{asked} Leave that time out of one file:",
         of_ledger(
             f"period_of_file.{quoted(first)} = {quoted(f'..{start - dt.timedelta(1)}')}",
             f"that time counts from {last}",
@@ -145,5 +139,4 @@ def _overlap(one: _File, other: _File) -> list[Doubt]:
         of_ledger(
             f"period_of_file.{quoted(last)} = {quoted(f'{end + dt.timedelta(1)}..')}", f"that time counts from {first}"
         ),
-        so="no: rows of both are work of their own",
     )

@@ -11,7 +11,6 @@ from collections.abc import Collection, Mapping, Sequence
 import polars as pl
 
 from pipeline.practice.counts import count
-from pipeline.practice.tables import STATUS_WORDS
 from pipeline.reading.doubts.doubt import Doubt, ask, commonest, samples, status_from
 from pipeline.reading.doubts.standing import word_of
 from pipeline.transforms.code_cells import is_denied
@@ -159,12 +158,10 @@ def _literal(sign: str) -> str:
 
 def _ask(where: str, heading: str, seen: str, made: Sequence[tuple[str, str]]) -> list[Doubt]:
     return ask(
-        "status_in_text",
+        "status_in_text.mark",
         where,
         f'column "{heading}": {seen}.',
-        f"Does the mark say that the row is no work done here? Each is {', '.join(STATUS_WORDS[1:-1])}.",
         status_from(
             heading, dict(made), "correct the words; the cell is then read without the mark. [*] is an asterisk itself"
         ),
-        so="no: every row is work done",
     )

@@ -33,14 +33,11 @@ def trial_records(where: str, table: str, people: pl.DataFrame, heading: str | N
     made = {f"{'' if word.startswith('zz') else '*'}{word}*": "void" for word in sorted(words.drop_nulls().unique())}
     line = status_from(heading, made, "yes: they count for nothing") if table == PROCEDURES.name else None
     return ask(
-        "trial_patients",
+        "trial_patients.ledger" if line else "trial_patients",
         where,
         f'the names of {trials:,} of {n:,} patients, in the column "{heading}", say that they are none: test, demo '
         "and the like.",
-        "Are these records that were made to try the program out? Then take them out of the export"
-        + (", or tell their rows to count for nothing." if line else "."),
         line,
-        so="no: they are patients who are called so",
     )
 
 
@@ -58,10 +55,7 @@ def shared_by_many(where: str, heading: str, rows: pl.DataFrame) -> list[Doubt]:
         where,
         f"under {fillers.height:,} patient number{'s' if fillers.height > 1 else ''} ({shown}) stand "
         f"{count(int(fillers['n'].sum()), 'row')}, as many as of several patients.",
-        "Does such a number stand for whoever has none (who pays cash, say, or was seen once), or is it given out "
-        "anew?",
         status_from(heading, {shown: "void"}, "yes: its rows count for nothing, for nobody can tell whose they are"),
-        so="no: it is one patient",
     )
 
 
@@ -82,7 +76,5 @@ def word_among_numbers(where: str, heading: str, rows: pl.DataFrame) -> list[Dou
         where,
         f"{count(int(of['n'].sum()), 'row', 'has')} the word {said} in the column "
         f'"{heading}", where {numbered:,} other patients have a number.',
-        "Are these sums of a summary below the rows, or charges of no patient? Then they are no work on a tooth.",
         status_from(heading, {shown: "void"}, "yes: these rows count for nothing"),
-        so="no: it is one patient",
     )

@@ -47,13 +47,12 @@ def listed_doubts(where: str, seen: NumbersListed, frame: pl.DataFrame) -> list[
             continue
         rows = there[heading].height
         found += ask(
-            "status_in_titles",
+            "status_in_titles.numbers",
             where,
             f"a line that is no row lists {count(len(numbers), 'number')} under a word for {word}, and "
             f'{met[heading]:,} of them stand in the column "{heading}", '
             f"on {count(rows, 'row')} that nothing else tells from work done.",
-            f"Are these rows {word}? Then say so of each number of that line, or delete these rows in a copy.",
             status_from(heading, {"<number>": word}, "one for each number of the line"),
-            so="no: every row is work done",
+            word=word,
         )
     return found

@@ -65,10 +65,7 @@ def _of_one_day(where: str, frame: pl.DataFrame) -> list[Doubt]:
             where,
             f"{groups['n'].sum():,} of {groups['len'].sum():,} rows {whose} {named} are on the {most} day of a "
             "month, and other rows are not.",
-            "Is of these rows not the day known, only the month, or is this the day on which they were sent in, "
-            "billed or entered? If another column has the day of the work, read that one.",
             of_ledger('columns.service_date = "<column>"', "the day of the work"),
-            so="the work was done on these days, or its month is all that is known",
         )
         break  # a clinic's rows are those of its clinicians and years too
     return found
@@ -108,7 +105,5 @@ def _of_entry(where: str, frame: pl.DataFrame, read: str) -> list[Doubt]:
         "days_of_entry",
         where,
         f'"{read}" is read as the day of the work, and {shown}; with other clinicians most are the same day.',
-        "Is that clinician's work entered days after it was done, out of paper sheets, say?",
         of_ledger('columns.service_date = "<column>"', "the day of the work, if a column has it"),
-        so="no; or no other day is known, and a few days do not matter",
     )

@@ -60,9 +60,7 @@ def value_doubts(
             where,
             f'column "{heading}" is {said} on {n:,} of {rows.height:,} rows, all of them work on a tooth; on '
             f"none of the {others.height:,} rows of examinations, cleanings and the like is it so.",
-            "Is such work planned, estimated or taken back, so that only what was done has a value there?",
             status_from(heading, {pattern: "planned"}, "yes, it was not done: planned, or void"),
-            so="no: all of it was done",
         )
     return found
 

@@ -26,15 +26,12 @@ _ROUNDED, _LONG = r"^\d(?:[.,]\d+)?E\+?\d+$", r"^[1-9]\d{15,29}$"
 _LEAST_ROUNDED, _NEARLY_ROUNDED, _MOST_COMPARED = 3, 0.8, 20_000
 
 
-def two_forms(
-    seen: str, question: str, setting: str, yes: str, *, no: str = "no: each form is a patient of its own"
-) -> list[Doubt]:
+def two_forms(seen: str, setting: str, yes: str, *, no: str = "no: each form is a patient of its own") -> list[Doubt]:
     """The question whether patients are under two numbers, with what was seen; `setting` makes one patient of them."""
     return ask(
-        "patient_ids",
+        f"patient_ids.{setting}",
         "patients",
         seen,
-        question,
         ("practice", f'patient_ids = "{setting}"', yes),
         ("practice", 'patient_ids = "as_written"', no),
     )
@@ -51,7 +48,6 @@ def with_letters(ids: pl.Series) -> list[Doubt]:
     return two_forms(
         f"{both.height:,} of {ids.len():,} patient numbers stand with letters before them and without (such as "
         f"{samples(both['id'])} beside {samples(plain, at_most=1)}).",
-        "Are these the same patients, whose numbers two files or programs write in two ways?",
         "numbers",
         "yes: the number alone is the patient",
     )
@@ -74,7 +70,6 @@ def with_endings(ids: pl.Series) -> list[Doubt]:
     return two_forms(
         f"{both.height:,} of {ids.len():,} patient numbers stand with one more sign behind them and without (such "
         f"as {samples(both['id'])} beside {samples(plain, at_most=1)}).",
-        "Is that a sign to check the number, which one program or time writes and another does not?",
         "without_ending",
         "yes: the number before it alone is the patient",
     )
@@ -90,7 +85,6 @@ def with_names(ids: pl.Series) -> list[Doubt]:
     return two_forms(
         f"patients are written as a name and a number (such as {samples(ids)}), and {several:,} numbers stand with "
         "several names.",
-        "Is the number the patient's, and did they change their name, or is it written in several ways?",
         "number_in_text",
         "yes: the number alone is the patient",
         no="no: each name is a patient of its own",
@@ -113,7 +107,6 @@ def with_centuries(ids: pl.Series) -> list[Doubt]:
     return two_forms(
         f"{both.len():,} of {ids.len():,} patient numbers stand with 19 or 20 before them and without (such as "
         f"{samples(both, at_most=1)} beside {samples(short, at_most=1)}).",
-        "Are these numbers made of the day of birth, which one program or time writes with the century?",
         "without_century",
         "yes: the number without it is the patient",
     )
@@ -130,7 +123,6 @@ def with_signs(ids: pl.Series) -> list[Doubt]:
     return two_forms(
         f"{both.len():,} of {ids.len():,} patient numbers stand with a sign between their digits and without (such as "
         f"{samples(both, at_most=1)} beside {samples(plain, at_most=1)}).",
-        "Are these the same patients, whose numbers one program or time writes with the sign?",
         "without_signs",
         "yes: the digits alone are the patient",
     )
@@ -152,8 +144,6 @@ def rounded_ids(ids: pl.Series) -> list[Doubt]:
         f"{rounded.len():,} of {ids.len():,} patient numbers are written in powers of ten, or have no more than "
         f"fifteen digits that say anything (such as {samples(rounded)}): a spreadsheet, which keeps fifteen, has "
         "rounded them, and patients with like numbers became one.",
-        "Export the file again without opening it in a spreadsheet, or with that column as text.",
-        so="the numbers are really written so",
     )
 
 
@@ -185,9 +175,7 @@ def merged_numbers(seen: Seen) -> list[Doubt]:
         seen.where,
         f'column "{heading}" is not read, and {count(numbers.total(), "patient", "has")} the number of another one '
         f"there (such as {shown}).",
-        "Were these patients merged, so that the other number stands for them now? Else one patient would be two.",
         (f"tables.{seen.table}", f"merged_into = {quoted(heading)}", "yes: in all files the other number counts"),
-        so="no: they are different people",
     )
 
 

@@ -25,11 +25,7 @@ def other_people(people: Mapping[str, pl.DataFrame], days: Mapping[str, pl.DataF
         "other_people",
         "patients",
         f"{'; '.join(said)}.",
-        "Does the list number patients by another key (an account, a number inside the program) than the ledger? "
-        "If it has no column with the ledger's number, take the section [tables.patients] out: age and sex are "
-        "then not compared.",
         ("tables.patients", 'columns.patient_id = "<its heading>"', "the column with the ledger's number"),
-        so="no: these are the same people",
     )
 
 
@@ -47,13 +43,10 @@ def cut_by_patient(people: Mapping[str, pl.DataFrame]) -> list[Doubt]:
     if behind < max(_LEAST_BEHIND, _BEHIND * len(listed)) or absent > _FEW_ABSENT * len(before):
         return []
     return ask(
-        "not_whole",
+        "not_whole.by_patient",
         "procedures",
         f"the ledger is sorted by patient, and {behind:,} of the {len(listed):,} patients in the list, all those "
         f"behind its last one, have no work; of those before it {absent:,} have none.",
-        "Does the export stop in the middle, as where a program writes so many rows and no more? Make the export "
-        "again, in parts if need be.",
-        so="no: these patients came later, or never",
     )
 
 

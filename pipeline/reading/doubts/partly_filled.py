@@ -91,10 +91,8 @@ def _days(where: str, heading: str, seen: PartlyFilled, date: str | None) -> lis
         where,
         f'column "{heading}" holds days and is not read; {count(n, "row")} with a code have one and {lacking:,} have '
         "none." + (f' The day of work is read from "{date}".' if date else ""),
-        "Does it say whether a row is work done, and on which day?",
         *((empty, is_day, filled) if n >= lacking else (filled, empty, is_day)),
         moved if date is not None else None,
-        so="no: every row is work done, on the day that is read",
     )
 
 
@@ -105,7 +103,5 @@ def _turns(where: str, pair: tuple[str, str], seen: PartlyFilled) -> list[Doubt]
         where,
         f'of the columns "{many}" and "{few}", which nothing reads, rows have one number or the other: '
         f"{seen.filled[many]:,} and {seen.filled[few]:,}.",
-        "Are those of one kind estimates, or otherwise no work done?",
         status_from(few, {"*": "planned"}, "such a row is planned; or another word, or the other column"),
-        so="no: both are work done",
     )

@@ -98,7 +98,6 @@ def written_twice(ids: pl.Series) -> list[Doubt]:
     return two_forms(
         f"{n:,} patient numbers are written in several forms that differ only in leading zeros, .0, capital "
         f"letters, blanks or a sign such as # or * ({alike.height:,} forms, such as {shown}).",
-        "Are these the same patients?",
         "folded",
         "yes: one patient, however the number is written",
     )
@@ -115,10 +114,8 @@ def account_numbers(seen: Seen) -> list[Doubt]:
         "account_numbers",
         seen.where,
         f'column "{heading}" is read as the patient, and by its heading it may be an account.',
-        "Has each patient an account of their own, or do several of a family share one?",
         (f"tables.{seen.table}", 'columns.patient_id = "<its heading>"', "a column with each patient's number"),
         (f"tables.{seen.table}", 'dependant = "<its heading>"', "the column that tells members apart"),
-        so="each has one of their own",
     )
 
 
@@ -134,10 +131,7 @@ def names_as_ids(seen: Seen) -> list[Doubt]:
         seen.where,
         f'column "{heading}" is read as the patient, and {n:,} of its {ids.len():,} different values look like '
         f"names (such as {samples(ids)}).",
-        "Two patients of one name become one, and one who marries becomes two. Is there a column with a chart or "
-        "account number?",
         (f"tables.{seen.table}", 'columns.patient_id = "<its heading>"', "the column with the number"),
-        so="there is none: the name stands for the patient",
     )
 
 
@@ -156,9 +150,7 @@ def dependants(seen: Seen) -> list[Doubt]:
         seen.where,
         f"{several.height:,} of {ids:,} patient numbers stand with several numbers in the column "
         f'"{heading}" beside them (such as {samples(people["dependant"])}).',
-        "Is the first the number of a family, and the second that of its member?",
         (f"tables.{seen.table}", f'dependant = "{heading}"', "yes: both together are the patient"),
-        so="no: the first alone is the patient",
     )
 
 
@@ -174,14 +166,11 @@ def several_names(table: str, people: pl.DataFrame, *, apart: bool = False) -> l
     if not several or several <= _MANY * n:
         return []
     return ask(
-        "several_names",
+        "several_names.apart" if apart else "several_names",
         table,
         f"{several:,} of {n:,} patient numbers stand with several names.",
-        "Is the number that of a family or a household, or is it given out anew when a patient leaves?"
-        + (" In no file alone does that happen: has each office numbers of its own?" if apart else ""),
         ("practice", 'numbering = "per file"', "yes: each file numbers its own patients") if apart else None,
         *_one_person_each(table),
-        so="no: each number is one person who is named in several ways",
     )
 
 
@@ -205,10 +194,8 @@ def several_births(table: str, people: pl.DataFrame) -> list[Doubt]:
         "several_birth_dates",
         table,
         f"{several:,} of {n:,} patient numbers stand with birth dates that no slip of the pen explains.",
-        "Is the number that of a family, or given out by each clinic, or anew when a patient leaves?",
         *_one_person_each(table),
         ("practice", 'numbering = "per clinic"', "each clinic numbers its own patients"),
-        so="no: each number is one person, and the dates are wrong",
     )
 
 
@@ -230,7 +217,6 @@ def shared_numbers(people: pl.DataFrame) -> list[Doubt]:
         "numbering",
         "procedures",
         f"{n:,} patient numbers stand at two clinics, {share:.0%} of those of the smaller one.",
-        "Does each clinic number its own patients, so that one number is two people?",
         ("practice", 'numbering = "per clinic"', "yes: number and clinic together are the patient"),
         ("practice", 'numbering = "one for all"', "no: these patients went to both"),
     )
@@ -251,12 +237,10 @@ def shared_between_files(seen: Sequence[Seen]) -> list[Doubt]:
             same_day = int(one.visits.is_in(other.visits.implode()).sum())
             if both >= _SOME and share >= _BOTH_FILES and same_day <= _MANY * both and not _are_same(one, other):
                 return ask(
-                    "numbering",
+                    "numbering.files",
                     "procedures",
                     f"{one.file} and {other.file} are of the same years, and {both:,} patient numbers stand in "
                     f"both, with {same_day:,} days of work in common.",
-                    "Are they of two clinics that number their patients each for itself, so that one number is two "
-                    "people?",
                     ("practice", 'numbering = "per file"', "yes: number and file together are the patient"),
                     (
                         "practice",
@@ -290,11 +274,7 @@ def work_of_two_numbers(seen: Sequence[Seen]) -> list[Doubt]:
                 f"{one.file} and {other.file} are both of {start:%Y-%m} to {end:%Y-%m}; of {least:,} crowns, "
                 f"root canals, extractions and fillings then {twice:,} stand in both, on the same day and tooth, "
                 "under other patient numbers.",
-                "Did the practice change its program, which gave patients new numbers and took their work over? "
-                "Then leave the rows of that time out of one file, and join the numbers: a list of patients with "
-                "both, read with merged_into.",
                 ("tables.patients", 'merged_into = "<its column>"', "of a list with old and new numbers"),
-                so="no: they are other patients",
             )
     return []
 
@@ -333,10 +313,7 @@ def few_found(people: Mapping[str, pl.DataFrame]) -> list[Doubt]:
         "patients",
         f"only {found:,} of {ledger.len():,} patients of the ledger are in the list of patients. Numbers in the "
         f"ledger look like {samples(ledger)}, in the list like {samples(listed)}.",
-        "Do both columns hold the same number of the patient (chart, account, insurance)? If the list has no column "
-        "with the ledger's number, take the section [tables.patients] out: age and sex are then not compared.",
         ("tables.patients", 'columns.patient_id = "<its heading>"', "the column with the ledger's number"),
-        so="yes: the list holds a part of the patients only",
     )
 
 

@@ -71,10 +71,7 @@ def payment_doubts(where: str, seen: PaymentsBeside, fee: str | None) -> list[Do
         where,
         f"{n:,} of {below.height:,} amounts below zero stand beside work of the same patient, day, code and tooth "
         "that has another amount.",
-        "Are these payments, rebates or shares of an insurer, and no reversals? Counted as reversals they take "
-        "work out of the totals.",
         status_from(heading, dict.fromkeys(patterns, "void"), "yes: they are no work"),
-        so="no: each takes work back",
     )
 
 

@@ -65,9 +65,7 @@ def keys_of_several(table: str, heading: str, files: Sequence[Sampled]) -> list[
         f'column "{heading}" is read as the key of a row (procedure_id), and {works:,} of its values{share} stand '
         f"at several pieces of work, {wrong:,} of them at several patients. A later row replaces an earlier one of "
         "its key, so work would be lost.",
-        f"If it is no key, or is counted anew in each file, take the line columns.procedure_id out under "
-        f"[tables.{table}].",
-        so="it is the key: the later row corrects the earlier one",
+        table=table,
     )
 
 
@@ -93,7 +91,5 @@ def again_doubts(where: str, heading: str | None, counts: Mapping[str, int]) -> 
         where,
         f'{again:,} of {rows:,} rows have in the column "{heading}", which is not read, the number of another row '
         "of the same patient, day, code and tooth.",
-        "Is such a row the same piece of work again, as on a claim to a second insurer? Then it would count twice.",
         of_ledger(f"columns.procedure_id = {quoted(heading)}", "yes: a number is one piece of work"),
-        so="no: each row is work of its own",
     )

@@ -32,9 +32,6 @@ def slid_doubts(where: str, held: RowsHeld) -> list[Doubt]:
         where,
         f"between the rows {first:,} and {last:,} {absent:,} rows of work on a tooth have none, and "
         f"{too_many.len():,} rows of examinations, cleanings and the like have one; elsewhere hardly any.",
-        "Has the column of teeth slid up or down there, as where a cell was put in or taken out in a spreadsheet? "
-        "Mend the column, or export the ledger again.",
-        so="no: the teeth are right as they stand",
     )
 
 
@@ -53,7 +50,4 @@ def crossed_doubts(where: str, frame: pl.DataFrame) -> list[Doubt]:
         where,
         f"on {crossed.height:,} of {days.height:,} days on which a patient had several procedures on several teeth "
         "each procedure stands with each tooth.",
-        "Were codes and teeth put together by the visit alone, so that most of these rows never were? Join them by "
-        "the number of the procedure, and export the ledger again.",
-        so="no: all of it was done on each of these teeth",
     )

@@ -36,7 +36,6 @@ _OF_ONE = words_of("unit each einzelpreis einzelbetrag unitaire unitario unitari
 _AMOUNT = r"^[\s\p{Sc}(+−–-]*\d[\d,.'’ ]*[)\s\p{Sc}−–-]*$"
 _STEM = r"^([^\d]*)"
 _NEEDED = {"row_number", "patient_id", "code", "fee"}
-ID, TABLE = "rows_outside_the_sum", "tables.procedures"
 
 
 @dataclass
@@ -141,13 +140,11 @@ def _balances(where: str, rows: pl.DataFrame) -> Iterator[Doubt]:
             continue
         work = still["kind"].count()
         yield from ask(
-            ID,
+            "rows_outside_the_sum.balance",
             where,
             f'the column "{heading}" is a running balance: each row adds its amount to it ({moved:,} rows), but {n:,} '
             f"rows do not, {work:,} of them crowns, root canals, extractions or fillings.",
-            "Was work that does not move the balance only planned, or taken back?",
             of_ledger(_sign_is(heading + UNMOVED, "planned"), "yes; or void"),
-            so="no: it was done, and not charged there",
         )
 
 
@@ -162,13 +159,11 @@ def _totals(where: str, rows: pl.DataFrame, fee: str) -> list[Doubt]:
     rest = short.height - by_one
     more = f"; on {rest:,} it could be one of several rows, which stay: compare these days by hand" if rest else ""
     return ask(
-        ID,
+        "rows_outside_the_sum.totals",
         where,
         f"{agree:,} of {blocks.height:,} totals are the sum of the rows above them; {short.height:,} are less, "
         f"{by_one:,} of these by the amount of just one row{more}.",
-        "Is that row one that was taken back (void) or only planned?",
         of_ledger(_sign_is(fee + LEFT_OUT, "void"), "yes; or planned"),
-        so="no: all rows are work done, and the totals lack some",
     )
 
 
@@ -191,14 +186,12 @@ def _corrections(where: str, rows: pl.DataFrame) -> list[Doubt]:
         for text, n, work, every_n in said.filter(pl.col("work") >= 0.8 * pl.col("n")).sort("stem").iter_rows():
             line = f'status_from.{quoted(heading)} = {{ {quoted(text.lower() + "*")} = "{REVERSAL}" }}'
             return ask(
-                ID,
+                "rows_outside_the_sum.corrections",
                 where,
                 f'{n:,} of {every_n:,} rows whose text in "{heading}" begins with {text} are below zero by just '
                 f"the amount of a row of the same patient at most {_SOON} days before, {work:,} of these crowns, "
                 "root canals, extractions or fillings; they name neither its code nor its tooth.",
-                "Do they take that row back, as entered in error?",
                 of_ledger(line, "yes: the row of that amount is taken back"),
-                so="no: they are payments or rebates",
             )
     return []
 
@@ -212,14 +205,12 @@ def _payments(where: str, rows: pl.DataFrame) -> list[Doubt]:
         if several.height < _ENOUGH or fits.height < _HOLDS * several.height:
             continue
         return ask(
-            ID,
+            "rows_outside_the_sum.payments",
             where,
             f"{several.height:,} rows stand there again, alike but for columns that nothing reads, "
             f"{several['n'].sum():,} in all, and the amounts in {quoted(heading.removeprefix('sum:'))} of such "
             "rows add up to the fee of one.",
-            "Is there a row for each payment, so that each piece of work stands there as often as it was paid for?",
             of_ledger(_sign_is(AGAIN, "void"), "yes: the first of them counts"),
-            so="no: each row is work of its own",
         )
     return []
 
@@ -244,8 +235,6 @@ def _pieces(where: str, rows: pl.DataFrame, fee: str) -> list[Doubt]:
             f'{several.height:,} rows have 2 or more in the column "{heading}", and by '
             + (f'its heading "{fee}" is' if is_told else f'that of rows with 1 the fee in "{fee}" is')
             + " that of one piece.",
-            "Is it the fee of one piece, so that the row costs as many times that?",
             of_ledger(f"fee_times = {quoted(heading)}", "yes: fee times count"),
-            so="no: it is the fee of all together",
         )
     return []

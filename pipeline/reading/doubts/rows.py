@@ -189,9 +189,7 @@ def mapped_twice(where: str, table: str, columns: Mapping[str, str]) -> list[Dou
             "one_column_twice",
             where,
             f'column "{heading}" is read as {" and as ".join(names)}.',
-            "One column holds one thing. Which is it?",
             (f"tables.{table}", f'columns.{names[-1]} = "<its heading>"', "or leave that field out"),
-            so="it is both",
         )
     ]
 
@@ -206,7 +204,6 @@ def ditto_marks(where: str, seen: Seen, filled_down: Sequence[str]) -> list[Doub
         where,
         f"{count(n, 'cell', 'holds')} a mark or word for the same again (ditto, do., a quotation mark) in "
         "columns that are read.",
-        "Does such a mark stand for what the cell above it says?",
         (f"tables.{seen.table}", 'ditto_marks = "above"', "yes: each is read as the cell above it"),
         (f"tables.{seen.table}", 'ditto_marks = "empty"', "no: nothing was meant, the cell is empty"),
     )
@@ -223,8 +220,6 @@ def cut_cells(where: str, seen: Seen) -> list[Doubt]:
         where,
         f"{count(n, 'cell', 'holds')} nothing but ####, in the columns {each}: what a spreadsheet shows where a "
         "column is too narrow. The values themselves are not in this file.",
-        "Make these columns wider in the spreadsheet and save the file as text again.",
-        so="go on without these values",
     )
 
 
@@ -239,9 +234,6 @@ def further_procedures(where: str, seen: Seen) -> list[Doubt]:
         "several_procedures_in_a_row",
         where,
         f'beside "{code}" the columns {others} hold {count(n, "more code")}, which nothing reads.',
-        "Are there several procedures in one row? One row a procedure is needed: export the list of procedures "
-        "instead, or save a copy of the file for each set of columns, all under the same headings.",
-        so="the others are no procedures, or may be left out",
     )
 
 
@@ -257,9 +249,7 @@ def sheets_alike(where: str, seen: Seen) -> list[Doubt]:
                 "sheets_alike",
                 where,
                 f'sheets "{a}" and "{b}" have {count(both, "row")} in common, of {least:,} of the shorter one.',
-                "Is one a copy of the other? Then each piece of work would count twice.",
                 (f"tables.{seen.table}", f'sheets = ["{a}"]', "the sheets that are to be read"),
-                so="no: both hold work of their own",
             )
     return []
 
@@ -285,7 +275,6 @@ def set_aside(
         "rows_set_aside",
         table,
         f"{n:,} of {rows:,} rows ({n / rows:.0%}) cannot be loaded and would be set aside. {each}",
-        "A column or a form may have been told wrongly. If the rows themselves are at fault:",
         *(
             (
                 "standards",
@@ -306,7 +295,6 @@ def set_aside(
             else ()
         ),
         *told_as(statuses or {}),
-        so="go on without them; they are listed with the reason, to be mended",
     )
 
 
@@ -327,10 +315,8 @@ def unknown_codes(table: str, unknown: Mapping[str, int], rows: int) -> list[Dou
         "unknown_codes",
         table,
         f"{n:,} of {rows:,} rows ({n / rows:.0%}) have a code that is not known: {shown}.",
-        "Are crowns, root canals or extractions among them?",
         ("codes", f'"{first}" = "crown_placement"', "name the event of each that matters, likewise"),
         ("codes", f'"{first}" = "bookkeeping"', "so, where it is a payment, an adjustment or a note"),
-        so="no: they count as contacts with the patient",
     )
 
 

@@ -116,9 +116,8 @@ def second_day_doubts(where: str, read: str, seen: DaysBeside, *, has_status: bo
             where,
             f'"{read}" is read as the day of the work, and {seen.differ[h]:,} of {seen.filled[h]:,} rows have another '
             f'day in the column "{h}", which is not read.',
-            "On which of the two was the work done?",
             of_ledger(f"columns.service_date = {quoted(h)}", "in place of the line that is there"),
-            so=f'on the day in "{read}"',
+            read=read,
         )
     ]
 
@@ -145,11 +144,9 @@ def crowded_days(where: str, read: str | None, rows: Mapping[str, int], held: pl
     noted = _days_in_texts(held, len(days)) if held is not None else {}
     there = "".join(f'; of these {rows_with:,} have another day in the text of "{h}"' for h, rows_with in noted.items())
     return ask(
-        "crowded_day",
+        "crowded_day.noted" if noted else "crowded_day",
         where,
         f"{n:,} of {every:,} rows are of {what}; of no other day are there more than {numbers[len(days)]:,}{there}.",
-        "Were an earlier program's records taken over then, so that the work itself was done before, on days that "
-        f"are not known{' but for those in the text' if noted else ''}?",
         *(
             of_ledger(
                 f"columns.service_date = [{quoted(h)}, {quoted(read)}]",
@@ -162,7 +159,7 @@ def crowded_days(where: str, read: str | None, rows: Mapping[str, int], held: pl
             f"values.service_date = {inline(dict.fromkeys(days, ''))}",
             "and with it where the work may have been done long before: no day is known",
         ),
-        so="no: all of it was done on that day" if len(days) == 1 else "no: all of it was done on these days",
+        these="that day" if len(days) == 1 else "these days",
     )
 
 
@@ -189,8 +186,5 @@ def fiscal_years(where: str, parts: Sequence[str], *, told: str | None) -> list[
         "fiscal_year",
         where,
         f'the year of each day is taken from the column "{named[0]}", which by its heading is a year of accounts.',
-        "In which month does it begin? A year that begins in July and is named after the year in which it ends "
-        "holds July of the year before.",
         of_ledger('year_begins = "july"', "the month in which it begins"),
-        so="it is the calendar year",
     )

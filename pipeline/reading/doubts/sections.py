@@ -134,8 +134,6 @@ def section_doubts(
         where,
         f"{n:,} of {n_rows:,} rows stand under a name that says whether they were done, and nothing reads it: "
         f"{each}{more}. Such a name is a line above the rows, a sheet or table, a file, or a folder.",
-        "Was this work done here, or is it planned, done elsewhere (existing), or "
-        f"void?{_BELOW if below else ''}{_other(n_rows - n, others)}",
         status_from(
             SECTION,
             made,
@@ -143,7 +141,8 @@ def section_doubts(
             "that is there",
         ),
         status_from(LINE_BELOW, below, "where such a line stands below the one row that it is about"),
-        so="no: every row is work done",
+        below=_BELOW if below else "",
+        others=_other(n_rows - n, others),
     )
 
 
@@ -156,12 +155,10 @@ def remark_doubts(where: str, seen: SectionsSeen, *, has_fee: bool) -> list[Doub
     shown = patterns_in_rows(listed, each="line")
     made = {pattern: VOID if word == REVERSAL and not has_fee else word for (pattern, word), _ in listed}
     return ask(
-        "status_in_titles",
+        "status_in_titles.remark",
         where,
         f"lines between the rows, which are no rows themselves, hold words for whether work was done: {shown}.",
-        "Is each such line about the row above it?",
         status_from(LINE_BELOW, made, "yes: correct the words, and add these to such a line that is there"),
-        so="no: every row is work done",
     )
 
 
@@ -171,28 +168,23 @@ def legend_doubts(where: str, seen: SectionsSeen) -> list[Doubt]:
         return []
     shown = ", ".join(f"{pattern.replace('*', '…')}: {word}" for pattern, word in sorted(seen.legends))
     return ask(
-        "status_in_titles",
+        "status_in_titles.legend",
         where,
         f"a line that is no row explains a sign or a form of the cells by a word for whether work was done "
         f"({shown}). Nothing reads that form.",
-        "Do cells of such a form stand in the rows? Then tell what they make of a row, or export that work apart.",
         of_ledger(
             'status_from."<column>" = { "(*" = "planned" }',
             "the column and the sign, here a bracket before the text; [a-z] is a text in small letters alone",
         ),
-        so="no: every row is work done",
     )
 
 
 def _total_doubts(where: str, seen: SectionsSeen) -> list[Doubt]:
     shown = ", ".join(f"{word} ({count(n, 'line')})" for word, n in sorted(seen.totals.items()))
     return ask(
-        "status_in_titles",
+        "status_in_titles.totals",
         where,
         f"lines of totals say that what they sum up may be no work done: {shown}. No name stands above these rows.",
-        "Are rows above such a line planned, void, or done elsewhere? Then put a line with that word above the "
-        "first of them, in a copy of the file.",
-        so="no: every row is work done",
     )
 
 
@@ -220,8 +212,6 @@ def unmet_names(seen: Mapping[str, SectionsSeen], told: Sequence[str]) -> list[D
         f"no row of any file stands under a name of which status_from.{quoted(SECTION)} says what its rows are: "
         f"{each}. The names there are, with their rows: {', '.join(names[:_MOST_SHOWN]) or 'none'}{more}. A line "
         "above or between the rows is a name too, as it is written there.",
-        "Is a name written otherwise in the files? Correct it, or take it out of the line.",
-        so="no: there are no such rows now, and there may be again",
     )
 
 

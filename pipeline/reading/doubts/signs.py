@@ -40,7 +40,7 @@ from pipeline.reading.doubts.work_seen import CROWN, FILLED, ROOT_CANAL, TAKEN, 
 @dataclass(frozen=True)
 class Sign:
     """A sign: what is counted, from how many things on (`among`) and from which number and share on it is asked about,
-    what is then said and asked, which lines may mend it, and what it means if it is so."""
+    what is then said, and which lines may mend it."""
 
     id: str
     counted: Callable[[Whole], Count | None]
@@ -48,8 +48,6 @@ class Sign:
     least: int
     share: float
     evidence: str
-    question: str
-    so: str
     lines: tuple[Answer, ...]
 
 
@@ -86,7 +84,7 @@ def _sign(row: Mapping[str, str]) -> Sign:
     told = (row[c].split(" | ") for c in ("sections", "lines", "means"))
     lines = tuple(zip(*told, strict=True)) if row["lines"] else ()
     bounds = int(row["among"]), int(row["least"]), float(row["share"])
-    return Sign(row["id"], _COUNTED[row["id"]], *bounds, row["evidence"], row["question"], row["so"], lines)
+    return Sign(row["id"], _COUNTED[row["id"]], *bounds, row["evidence"], lines)
 
 
 SIGNS = tuple(map(_sign, data_rows("signs")))
@@ -100,5 +98,5 @@ def sign_doubts(where: str, whole: Whole) -> list[Doubt]:
         if met is None or met.of < sign.among or met.n < sign.least or met.n < sign.share * met.of:
             continue
         evidence = sign.evidence.format(n=met.n, of=met.of, **met.names)
-        found += ask(sign.id, where, evidence, sign.question, *sign.lines, so=f"no: {sign.so}")
+        found += ask(sign.id, where, evidence, *sign.lines)
     return found

@@ -234,13 +234,10 @@ def flag_doubts(
             "status_not_read",
             where,
             f"{_seen_in(heading, told)} {shown}.",
-            f"Which of these are work done here? Any other is {', '.join(STATUS_WORDS[1:-1])}.",
-            # Where no text says so by itself the line is still to be filled in.
             of_ledger(
                 f"status_from.{quoted(heading)} = {inline(made)}",
                 f"each text that is no work done, and what it is; {_how(heading, told)}",
             ),
-            so="no: every row is work done",
         )
     return found
 
@@ -302,10 +299,7 @@ def phrase_doubts(where: str, found: Mapping[str, Counter[tuple[str, str]]], *, 
             "status_in_text",
             where,
             f'words in the column "{heading}" say of rows that they may be no work done: {shown}.',
-            f"What are these rows? Each is {', '.join(STATUS_WORDS[1:-1])}, or a {REVERSAL}, which takes back the "
-            "row of the same work and fee. * stands for anything.",
             status_from(heading, made, _how(heading, told)),
-            so="no: every row is work done",
         )
     return doubts
 
@@ -344,9 +338,6 @@ def pattern_doubts(met: Counter[tuple[str, str]], told: Mapping[str, Mapping[str
             "procedures",
             f"status_from.{quoted(heading)} names {listed}, and "
             + ("nearly all rows are so: next to no work is left." if all_out else "no cell of that column is so."),
-            "Is it meant otherwise? A pattern is the whole text in any case; text* is its start, *text its end, "
-            "*text* a word in it, [a-z] a text in small letters. Correct it, or take it out of the line.",
-            so="no: it is so",
         )
     return doubts
 

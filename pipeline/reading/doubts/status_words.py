@@ -77,13 +77,11 @@ def status_word_doubts(
                 )
             ]
         found += ask(
-            "status_not_read",
+            "status_not_read.words",
             where,
             f'column "{heading}" is not read as the status, and all its texts are words for whether work was done: '
             f"{in_rows(counts)}.",
-            f"Do they say it of the row? Any that was not done here is {', '.join(STATUS_WORDS[1:-1])}.",
             *lines,
-            so="no: every row is work done",
         )
     return found
 
@@ -113,12 +111,10 @@ def among_others(
         for text in sorted(made)
     )
     return ask(
-        "status_in_text",
+        "status_in_text.who",
         where,
         f'column "{heading}" says who or where, and of rows that they may be no work done here: {shown}.',
-        f"What are these rows? Each is {', '.join(STATUS_WORDS[1:-1])}.",
         status_from(heading, made, "correct the words"),
-        so="no: every row is work done here",
     )
 
 
@@ -158,14 +154,11 @@ def _margin(where: str, heading: str, counts: Counter[str]) -> list[Doubt]:
     """A sign in the margin of some rows, in a column without a heading."""
     sign = next(text for text in counts if text)
     return ask(
-        "status_not_read",
+        "status_not_read.margin",
         where,
         f'a column without a heading ("{heading}") holds nothing but the sign {sign}, in {counts[sign]:,} of '
         f"{count(counts.total(), 'row')}.",
-        "What does the sign say of a row? A line at the foot of the report may tell. A row that is no work done here "
-        f"is {', '.join(STATUS_WORDS[1:-1])}.",
         status_from(heading, {"*": "void"}, "correct the word"),
-        so="no: every row is work done",
     )
 
 
@@ -183,9 +176,7 @@ def mostly_empty(where: str, heading: str, counts: Counter[str], made: Mapping[s
         where,
         f'column "{heading}" is the status, and {empty:,} of {counts.total():,} rows leave it empty, though '
         f"{done:,} say that work was done.",
-        "Does a status stand on the first row of a group, for all rows below it, or was work without one done?",
         of_ledger('fill_down = ["status"]', "it holds for the rows below it too; add it to such a line that is there"),
-        so="work without a status was done",
     )
 
 
@@ -245,13 +236,11 @@ def renewed_doubts(where: str, months: Counter[tuple[str, int]], told: Collectio
                 where,
                 f"the status {text} has {sides[0]:,} of {rows[0]:,} rows before {since} and {sides[1]:,} of "
                 f"{rows[1]:,} from then on, when {other} begins.",
-                "Did its meaning change then, as where a new program came?",
                 of_ledger(
                     f'status_renewed.{quoted(text)} = {{ "{since}" = "void" }}',
                     f"yes: what it means from that day on, {', '.join(STATUS_WORDS[:-1])}; values.status "
                     "has what it meant before",
                 ),
-                so="no: it means the same all through",
             )
             break
     return found

@@ -51,10 +51,7 @@ def _doubt(where: str, heading: str, texts: pl.DataFrame, notation: str) -> list
         where,
         f'the column "{heading}" names a tooth beside {both.height:,} crowns, root canals and extractions, and '
         f"{' and '.join(seen)}.",
-        "Which of the two says what was treated? On claims the first line may lend its tooth to all; a column may have "
-        "room for one tooth only.",
         of_ledger(f"tooth_in_text = {quoted(heading)}", "the text: in place of columns.tooth"),
-        so="the column of teeth",
     )
 
 

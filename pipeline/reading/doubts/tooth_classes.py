@@ -75,7 +75,5 @@ def class_doubts(where: str, table: str, found: Mapping[tuple[str, bool], int], 
         where,
         f"{n:,} of {rows:,} root canals and the like have the code of another class of tooth than the tooth that "
         f"they name in {notation} (a molar's on a premolar, say); {how} it is {misses[best]:,}.",
-        "Are these teeth numbered so? Compare a row or two with the chart.",
         answer,
-        so="no: the teeth are right, and the codes are used so here",
     )

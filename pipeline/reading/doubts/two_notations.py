@@ -127,13 +127,12 @@ def _doubt(where: str, heading: str, found: Mapping[str, _Proofs], notation: str
         "two_notations",
         where,
         f"the numbers of teeth are of two notations, {by}: {shown}.",
-        "Do they number their teeth in two ways? Then most numbers name another tooth in the one than in the other.",
         (
             "tables.procedures" if where.startswith("procedures") else f"tables.{where.partition(':')[0]}",
             f"tooth_notation_by.{quoted(heading)} = {inline(other)}",
             f"all others are in {notation}, as [practice] tooth_notation says",
         ),
-        so=f"no: all are in {notation}, and numbers that are none are slips",
+        notation=notation,
     )
 
 
@@ -163,19 +162,14 @@ def _against(by: Mapping[int, Sequence[int]], cut: int, first: int) -> int:
 def _mixed(where: str, proofs: _Proofs, changed: str) -> list[Doubt]:
     but = f", but the time does: {changed}" if changed else ""
     return ask(
-        "two_notations",
+        "two_notations.changed" if changed else "two_notations.mixed",
         where,
         f"of {proofs.rows:,} teeth {proofs.universal:,} have numbers of the universal notation only and {proofs.fdi:,} "
         f"of fdi only, and no column parts them{but}.",
-        "Did the numbers change with a new program then? Split the file at that month, and name both files, each "
-        'with its own notation (tooth_notation_by."(file)").'
-        if changed
-        else "Were two exports put together? Name the files one by one, each with its own notation.",
         of_ledger(
             'tooth_notation_by."<heading>" = { "<text>" = "fdi" }',
             "the column that says of which office, clinician or program a row is, and its texts",
         ),
-        so="no: those that do not fit are slips, and are set aside",
     )
 
 

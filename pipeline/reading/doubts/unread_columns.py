@@ -146,14 +146,12 @@ def unread_columns(
         where,
         f"{'a' if has_status else 'no'} column is read as the status, and {len(found)} with few texts{partly} "
         f"{'is' if len(found) == 1 else 'are'} not read: {shown}{more}.",
-        "Does one of them say whether the work was done here, planned, cancelled, or done elsewhere?",
         status_from(
             first,
             made,
             f"the column and its texts as they stand there, and for each {', '.join(STATUS_WORDS[:-1])}{back}; "
             "this one line answers for all",
         ),
-        so="no: every row is work done here",
     )
 
 

@@ -108,22 +108,19 @@ def whole_doubts(where: str, counted: Counted, *, rows: int, lines: int, is_whol
     found = page_doubts(where, *counted.pages(), is_whole=is_whole)
     every = counted.every or lines if is_whole else counted.every
     if every in (ENDS if is_alone else SHEETS):
-        found += _cut(
+        found += ask(
+            "not_whole.sheet",
             where,
             f"it ends after {count(every, 'row')}, "
             + ("as many as a sheet of a spreadsheet holds." if every in SHEETS else "where a program may stop."),
-            "Was it opened in a spreadsheet and saved, so that all further rows are lost?",
         )
     if not is_whole:
         return found
     told = max(counted.told(), default=0)
     # Who counts may count the headings and the last line too.
     if told > rows + 2 + (lines - rows):
-        found += _cut(
-            where,
-            f"a line of it says that there are {count(told, 'row')}, and there are {rows:,}.",
-            "Was the file cut off, or are rows of it in another file?",
-        )
+        said = f"a line of it says that there are {count(told, 'row')}, and there are {rows:,}."
+        found += ask("not_whole.counted", where, said)
     return found
 
 
@@ -134,14 +131,7 @@ def selection_doubts(where: str, above: Iterable[str]) -> list[Doubt]:
     if not met:
         return []
     shown = " | ".join(re.sub(r"[^\W_]+", _plain, line)[:_LONGEST] for line in met[:_SHOWN])
-    return ask(
-        "selection_above",
-        where,
-        f'lines above the headings say of what the export was made: "{shown}".',
-        "Does it leave out patients or work, such as patients who left, or examinations without a fee? Of who is "
-        "left out no tooth can be seen to be lost, and follow-up ends early. Make the export again with all.",
-        so="no; or no other export can be had, and what is left out is known",
-    )
+    return ask("selection_above", where, f'lines above the headings say of what the export was made: "{shown}".')
 
 
 def _plain(word: re.Match[str]) -> str:
@@ -165,8 +155,7 @@ def end_doubts(ends: Mapping[str, End]) -> list[Doubt]:
                 "it has none"
             )
         if why:
-            said = " and ".join(why)
-            found += _cut(where, f"{said}.", "Was it cut off while it was written or copied?")
+            found += ask("not_whole.end", where, f"{' and '.join(why)}.")
     return found
 
 
@@ -189,17 +178,10 @@ def page_doubts(where: str, pages: Sequence[int], of: int | None, *, is_whole: b
             "pages_twice",
             where,
             f"{_pages(twice)} there twice, and so would be the work on {'it' if len(twice) == 1 else 'them'}.",
-            "Was it printed twice? Take one of the two out of the file, or make the report again.",
-            so="no: both hold work of their own",
         )
     if absent:
-        found += _cut(where, f"{_pages(absent)} not in it.", "Was the report printed or saved in part only?")
+        found += ask("not_whole.pages", where, f"{_pages(absent)} not in it.")
     return found
-
-
-def _cut(where: str, evidence: str, question: str) -> list[Doubt]:
-    means = "go on with what is there; whatever is missing counts as never done"
-    return ask("not_whole", where, evidence, f"{question} Make the export again.", so=means)
 
 
 def _pages(pages: Sequence[int]) -> str:

@@ -137,12 +137,10 @@ def _doubt(where: str, heading: str, said: Counter[tuple[str, str]], others: str
         where,
         f'words in the column "{heading}", which nothing reads, say of crowns, root canals and extractions that they '
         f"were not done, or were other work than their code says: {shown}.{others}",
-        "What was done in these rows? * stands for anything.",
         of_ledger(
             f"code_from.{quoted(heading)} = {inline(other)}", "what was done instead, as an event or a code of the list"
         )
         if other
         else None,
         status_from(heading, undone, f"what was not done: each is {', '.join(STATUS_WORDS[1:-1])}"),
-        so="no: the work of the code was done",
     )
