@@ -15,8 +15,8 @@ from pipeline.practice.fields import kind
 from pipeline.practice.settings import Settings
 from pipeline.practice.tables import REVERSAL
 from pipeline.reading.doubts.cells import text_of
-from pipeline.reading.doubts.code_meanings import code_of
-from pipeline.reading.doubts.fee_units import counts_coins, times
+from pipeline.reading.doubts.codes import code_of
+from pipeline.reading.doubts.fees import counts_coins, times
 from pipeline.reading.doubts.marked_cells import (
     CENTURY,
     ENDING,
@@ -27,8 +27,14 @@ from pipeline.reading.doubts.marked_cells import (
     without_marks,
 )
 from pipeline.reading.doubts.standing import matches, status_of
-from pipeline.reading.doubts.tooth_places import as_written, quadrant_digit, quadrant_text, tooth_of_date
-from pipeline.reading.doubts.two_notations import FILE, rewritten
+from pipeline.reading.doubts.tooth_numbers import (
+    FILE,
+    as_written,
+    quadrant_digit,
+    quadrant_text,
+    rewritten,
+    tooth_of_date,
+)
 from pipeline.reading.sources.by_amounts import SIGN, TAKEN_BACK
 from pipeline.reading.sources.row_looks import LOOKS
 from pipeline.reading.sources.sections import SECTION

@@ -15,7 +15,7 @@ from pipeline.practice.tables import REVERSAL
 from pipeline.reading.doubts.cells import text_of
 from pipeline.reading.doubts.doubt import Answer, Doubt, ask, in_rows, of_ledger, status_from
 from pipeline.reading.headings import plain_heading, word_list
-from pipeline.reading.suggest.toml_quote import quoted
+from pipeline.reading.suggest.shown import quoted
 
 (_ADDED, _CHANGED, _DELETED) = (word_list(f"row {how}") for how in ("added", "changed", "deleted"))
 # One letter each is a verb under such a heading alone: c(reate), r(ead), u(pdate), d(elete).

@@ -1,9 +1,12 @@
-"""What every look at the rows of a file asks of them: the text of a cell, the month of a day, whether work was done."""
+"""What every look at the rows of a file asks of them: the text of a cell, the month of a day, whether work was done,
+and headings of columns that no field takes and that yet tell what a row means (in seven languages, from memory)."""
 
 import datetime as dt
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import polars as pl
+
+from pipeline.reading.headings import plain_heading, word_list
 
 # Of typed rows: none is known to be planned, void or done elsewhere.
 STANDS = pl.col("status").cast(pl.String).fill_null("completed") == "completed"
@@ -38,3 +41,18 @@ def month_of(day: dt.date) -> int:
 def named_month(number: int) -> str:
     """Such a month as `2019-03`."""
     return f"{number // 12}-{number % 12 + 1:02d}"
+
+
+def headed(headings: Sequence[str], what: str) -> list[str]:
+    """The headings of a kind: first_name, name, account, born, age, dependant, merged, quadrant, jaw, side, estimate or
+    credit."""
+    words = word_list(what.replace("_", " "))
+    return [h for h in headings if plain_heading(h) in words]
+
+
+_OTHERS = word_list("headings of other people")
+
+
+def is_of_others(heading: str) -> bool:
+    """Whether a column with the number of another patient names a relative, an account or who referred them."""
+    return bool(_OTHERS & set(plain_heading(heading).split()))

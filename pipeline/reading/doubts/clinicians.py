@@ -10,7 +10,7 @@ import polars as pl
 
 from pipeline.reading.doubts.cells import OF, headings_of
 from pipeline.reading.doubts.doubt import Doubt, ask, of_ledger
-from pipeline.reading.suggest.toml_quote import quoted
+from pipeline.reading.suggest.shown import quoted
 
 _ROWS, _FILLED, _NEARLY, _LEAST, _MOST_TEXTS, _LONGEST = 5, (0.05, 0.95), 0.95, 20, 60, 24
 _AMONG = 0.5

@@ -1,13 +1,18 @@
-"""Doubts about which day is meant."""
+"""Doubts about which day is meant, about work after the day of the export, and about one file whose days fall on other
+weekdays than those of the others: its program counts them from 1904, or puts midnights on the day before."""
 
-from collections.abc import Sequence
+import datetime as dt
+import re
+from collections.abc import Iterable, Sequence
+from pathlib import Path
 
 import polars as pl
 
 from pipeline.practice.counts import count
 from pipeline.practice.settings import Settings
-from pipeline.reading.doubts.doubt import Doubt, ask
+from pipeline.reading.doubts.doubt import Doubt, ask, of_ledger
 from pipeline.reading.doubts.seen import Seen
+from pipeline.reading.suggest.shown import quoted
 from pipeline.transforms.dates import MAX_AGAINST, NOON, bare_dates, gather_evidence
 from pipeline.transforms.instants import EARLIEST, LATEST, PLACES, days_in_doubt, utc_minutes
 from pipeline.transforms.other_days import epoch_as_stamp
@@ -223,3 +228,96 @@ def other_order(where: str, table: str, texts: pl.Series, pattern: str) -> list[
             "with it where both offices stand in one file: the column that says of which a row is",
         ),
     )
+
+
+_ISO_IN_TEXT = re.compile(r"(?<!\d)((?:19|20)\d\d)[-_./]?(0[1-9]|1[0-2])[-_./]?([0-2]\d|3[01])(?!\d)")
+_WRITTEN_IN_TEXT = re.compile(r"(?<!\d)(\d{1,2})[-./](\d{1,2})[-./]((?:19|20)\d\d)(?!\d)")
+_MOST = 0.5  # of more rows than this the day is that of something else
+
+
+def day_of_export(above: Iterable[str], file: str) -> dt.date | None:
+    """The latest day that the lines above the rows name, in either order of day and month; else the file's name."""
+    found = [day for line in above for day in _days(line)] or list(_days(Path(file).stem))
+    return max(found, default=None)
+
+
+def _days(text: str) -> Iterable[dt.date]:
+    for year, month, day in _ISO_IN_TEXT.findall(text):
+        yield from _day(year, month, day)
+    for one, other, year in _WRITTEN_IN_TEXT.findall(text):
+        yield from _day(year, one, other)
+        yield from _day(year, other, one)
+
+
+def _day(year: str, month: str, day: str) -> Iterable[dt.date]:
+    try:
+        yield dt.date(int(year), int(month), int(day))
+    except ValueError:
+        return
+
+
+def after_export(where: str, day: dt.date | None, rows: int, n: int, *, has_status: bool) -> list[Doubt]:
+    """Some rows, `n` of those with a day, lie after the day of the export."""
+    if day is None or not n or n > _MOST * rows:
+        return []
+    return ask(
+        "after_the_export" if has_status else "after_the_export.no_status",
+        where,
+        f"{n:,} of {rows:,} rows are work on a day after {day.isoformat()}, which the lines above the rows or the "
+        "name of the file give as the day or the end of the export.",
+    )
+
+
+_LEAST, _HARDLY, _WORKED, _SUMMER = 60, 0.01, 0.08, (4, 9)
+_NAMES = ("Mondays", "Tuesdays", "Wednesdays", "Thursdays", "Fridays", "Saturdays", "Sundays")
+
+
+def weekday_doubts(seen: Sequence[Seen]) -> list[Doubt]:
+    """A question for each file with work on a weekday on which the others have hardly any, and hardly any on one on
+    which they work, all year or in summer, that fits the others once it is moved by a day."""
+    files = [(one.file, one.held.frame.select("patient", "day").unique()) for one in seen if one.held is not None]
+    found: list[Doubt] = []
+    for file, days in files if len(files) > 1 else []:
+        others = pl.concat([of for name, of in files if name != file] or [days.clear()])
+        for months, when in (((1, 12), ""), (_SUMMER, " from April to September")):
+            own, rest = (_shares(of.filter(pl.col("day").dt.month().is_between(*months))) for of in (days, others))
+            if not _is_moved(own, rest):
+                continue
+            more = [_NAMES[d] for d in range(7) if own[d] >= _WORKED / 2 and rest[d] < _HARDLY]
+            less = [_NAMES[d] for d in range(7) if rest[d] >= _WORKED and own[d] < _HARDLY]
+            key = f"of_file.{quoted(Path(file).name)}"
+            found += ask(
+                "days_of_one_file",
+                f"procedures: {file}",
+                f"{when.strip() + ' ' if when else ''}many visits are on {' and '.join(more)} and hardly any on "
+                f"{' and '.join(less)}; in the other files it is the other way round.",
+                of_ledger(f'{key} = {{ serial_dates = "1904" }}', "if its days are numbers, counted from 1904"),
+                of_ledger(
+                    f'{key} = {{ late_stamps = "midnights" }}',
+                    "with time_zone under [practice], if they are midnights told in universal time",
+                ),
+            )
+            break
+    return found
+
+
+def _is_moved(own: Sequence[float], rest: Sequence[float]) -> bool:
+    """Whether shares by weekday fit others where they are moved by a day, and do not as they stand."""
+    if not own or not rest:
+        return False
+    # Of two files that do not fit, the one that works on the weekend is in question.
+    closed = [d for d in range(7) if rest[d] < _HARDLY]
+    if not any(own[d] >= _HARDLY for d in closed if d > 4):
+        return False
+    strange = sum(own[d] for d in closed)
+    moved = [sum(own[(d + by) % 7] for d in closed) for by in (1, -1)]
+    less = any(rest[d] >= _WORKED and own[d] < _HARDLY for d in range(7))
+    return strange >= _WORKED and less and min(moved) < _HARDLY
+
+
+def _shares(days: pl.DataFrame) -> list[float]:
+    """The share of each weekday, Monday first; none where there are few days."""
+    if days.height < _LEAST:
+        return []
+    counts = dict(days["day"].dt.weekday().value_counts(name="n").iter_rows())
+    return [counts.get(d, 0) / days.height for d in range(1, 8)]

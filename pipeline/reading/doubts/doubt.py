@@ -13,8 +13,7 @@ from pipeline.machine.data_tables import data_rows
 from pipeline.machine.errors import ConfigError
 from pipeline.practice.counts import count
 from pipeline.practice.tables import REVERSAL, STATUS_WORDS
-from pipeline.reading.suggest.masks import masked_samples
-from pipeline.reading.suggest.toml_quote import quoted
+from pipeline.reading.suggest.shown import masked_samples, quoted
 
 # A section of the TOML, a line of it, and what it means.
 Answer = tuple[str, str, str]

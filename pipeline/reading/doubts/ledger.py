@@ -6,16 +6,14 @@ import polars as pl
 
 from pipeline.practice.codes import BUILT_IN
 from pipeline.practice.settings import Settings
-from pipeline.reading.doubts.below_zero import void_doubts
+from pipeline.reading.doubts.amounts import void_doubts
 from pipeline.reading.doubts.clinicians import owner_doubts, treating_doubts
-from pipeline.reading.doubts.code_ends import end_of_code_doubts
-from pipeline.reading.doubts.code_fees import fee_jumps, office_doubts
-from pipeline.reading.doubts.code_meanings import list_doubts, meaning_doubts
+from pipeline.reading.doubts.codes import end_of_code_doubts, list_doubts, meaning_doubts
+from pipeline.reading.doubts.days import weekday_doubts
 from pipeline.reading.doubts.doubt import Doubt
-from pipeline.reading.doubts.fee_units import coin_doubts
-from pipeline.reading.doubts.file_days import weekday_doubts
-from pipeline.reading.doubts.files_overlap import overlap_doubts
-from pipeline.reading.doubts.no_patients import shared_by_many, trial_records, word_among_numbers
+from pipeline.reading.doubts.entries import listed_doubts
+from pipeline.reading.doubts.fees import coin_doubts, fee_jumps, office_doubts
+from pipeline.reading.doubts.files import overlap_doubts
 from pipeline.reading.doubts.numbers_beside import (
     age_doubts,
     member_doubts,
@@ -24,16 +22,13 @@ from pipeline.reading.doubts.numbers_beside import (
     other_number_doubts,
     prefix_doubts,
 )
-from pipeline.reading.doubts.numbers_listed import listed_doubts
-from pipeline.reading.doubts.odd_days import day_group_doubts
-from pipeline.reading.doubts.odd_values import value_doubts
-from pipeline.reading.doubts.row_shapes import crossed_doubts, slid_doubts
+from pipeline.reading.doubts.people import shared_by_many, trial_records, word_among_numbers
 from pipeline.reading.doubts.rows import NO_LOSS
-from pipeline.reading.doubts.rows_held import together_held
-from pipeline.reading.doubts.second_day import crowded_days, fiscal_years, second_day_doubts
+from pipeline.reading.doubts.rows_held import crossed_doubts, slid_doubts, together_held, value_doubts
+from pipeline.reading.doubts.second_day import crowded_days, day_group_doubts, fiscal_years, second_day_doubts
 from pipeline.reading.doubts.seen import Seen
 from pipeline.reading.doubts.signs import sign_doubts
-from pipeline.reading.doubts.teeth_in_texts import named_tooth_doubts
+from pipeline.reading.doubts.texts_beside import named_tooth_doubts
 from pipeline.reading.doubts.whole_export import selection_doubts, whole_doubts
 from pipeline.reading.doubts.work_seen import Whole, together
 from pipeline.reading.sources.made_columns import PARTS

@@ -7,17 +7,16 @@ import polars as pl
 
 from pipeline.practice.codes import built_in, normal_code
 from pipeline.practice.settings import Settings
-from pipeline.reading.doubts.after_export import day_of_export
 from pipeline.reading.doubts.answers import answers_for
-from pipeline.reading.doubts.doubled_work import DoubledWork
-from pipeline.reading.doubts.kept_words import headed
-from pipeline.reading.doubts.merged_patients import merged_patients
-from pipeline.reading.doubts.row_ids import MOST_HELD
+from pipeline.reading.doubts.cells import headed
+from pipeline.reading.doubts.days import day_of_export
+from pipeline.reading.doubts.entries import MOST_HELD
+from pipeline.reading.doubts.other_numbers import merged_patients
 from pipeline.reading.doubts.row_sums import RowSums
-from pipeline.reading.doubts.rows_held import MOST_OF_ALL, RowsHeld
-from pipeline.reading.doubts.sampled import OfFiles
+from pipeline.reading.doubts.rows_held import MOST_OF_ALL, OfFiles, RowsHeld
 from pipeline.reading.doubts.seen import Seen
-from pipeline.reading.doubts.tooth_classes import classes_of
+from pipeline.reading.doubts.texts_beside import DoubledWork
+from pipeline.reading.doubts.tooth_numbers import classes_of
 from pipeline.reading.doubts.whole_export import Counted
 from pipeline.reading.doubts.work_seen import WorkSeen, kinds_of
 from pipeline.reading.set_aside import MendedFile

@@ -8,11 +8,10 @@ from collections.abc import Collection, Sequence
 
 import polars as pl
 
-from pipeline.reading.doubts.cells import OF, headings_of
+from pipeline.reading.doubts.cells import OF, headed, headings_of
 from pipeline.reading.doubts.doubt import Doubt, ask, of_ledger, samples
-from pipeline.reading.doubts.kept_words import headed
 from pipeline.reading.doubts.unread_columns import is_of_other
-from pipeline.reading.suggest.toml_quote import quoted
+from pipeline.reading.suggest.shown import quoted
 
 _SOME, _SHARE, _NEARLY = 3, 0.02, 0.8
 _FALLS, _MOST_FALL = 2, 0.5  # years; of more numbers than this it is no age

@@ -7,8 +7,8 @@ import polars as pl
 
 from pipeline.practice.settings import Settings
 from pipeline.reading.doubts.answers import folded
+from pipeline.reading.doubts.cells import headed
 from pipeline.reading.doubts.doubt import Answer, Doubt, ask, samples
-from pipeline.reading.doubts.kept_words import headed
 from pipeline.reading.doubts.marked_cells import signed_ids
 from pipeline.reading.doubts.numbers_beside import one_person_doubts
 from pipeline.reading.doubts.other_numbers import (
@@ -21,8 +21,7 @@ from pipeline.reading.doubts.other_numbers import (
     with_names,
     with_signs,
 )
-from pipeline.reading.doubts.other_people import cut_by_patient, other_people
-from pipeline.reading.doubts.people_seen import earliest
+from pipeline.reading.doubts.people import cut_by_patient, earliest, other_people
 from pipeline.reading.doubts.seen import Seen
 
 # Our own judgement of what is no slip of the pen: common practice, no source.

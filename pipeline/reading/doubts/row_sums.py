@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 import polars as pl
 
 from pipeline.practice.tables import REVERSAL
-from pipeline.reading.doubts.below_zero import amount_columns
+from pipeline.reading.doubts.amounts import amount_columns
 from pipeline.reading.doubts.cells import OF, STANDS, headings_of, read_once, text_of
 from pipeline.reading.doubts.doubt import Doubt, ask, of_ledger
 from pipeline.reading.doubts.standing import words_of
@@ -27,7 +27,7 @@ from pipeline.reading.sources.by_amounts import (
     total_lines,
     unmoved,
 )
-from pipeline.reading.suggest.toml_quote import quoted
+from pipeline.reading.suggest.shown import quoted
 
 _MOST_HELD, _LEAST, _HOLDS, _NEARLY_ALL = 100_000, 3, 0.75, 0.9
 _ENOUGH, _SOON, _MOST_COLUMNS = 20, 10, 8

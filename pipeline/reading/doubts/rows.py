@@ -6,18 +6,12 @@ from collections.abc import Mapping, Sequence
 from pipeline.practice.counts import count
 from pipeline.practice.reasons import REASONS
 from pipeline.practice.settings import Settings
-from pipeline.reading.doubts.after_export import after_export
-from pipeline.reading.doubts.amount_words import amount_word_doubts
-from pipeline.reading.doubts.amounts_beside import credits_beside, estimates_beside
+from pipeline.reading.doubts.amounts import amount_word_doubts, below_zero_doubts, currency_doubts, says_currency
 from pipeline.reading.doubts.audit_trail import trail_doubts
-from pipeline.reading.doubts.below_zero import below_zero_doubts
-from pipeline.reading.doubts.currencies import currency_doubts, says_currency
-from pipeline.reading.doubts.doubled_work import doubled_doubts, following_doubts
+from pipeline.reading.doubts.days import after_export
 from pipeline.reading.doubts.doubt import Doubt, ask, commonest, named_in
-from pipeline.reading.doubts.entry_references import reference_doubts
+from pipeline.reading.doubts.entries import again_doubts, keys_of_several, reference_doubts
 from pipeline.reading.doubts.marked_cells import mark_doubts
-from pipeline.reading.doubts.partly_filled import partly_filled_doubts
-from pipeline.reading.doubts.row_ids import again_doubts, keys_of_several
 from pipeline.reading.doubts.sections import legend_doubts, remark_doubts, section_doubts, unmet_names
 from pipeline.reading.doubts.seen import Seen
 from pipeline.reading.doubts.standing import flag_doubts, pattern_doubts, phrase_doubts, word_of
@@ -30,12 +24,12 @@ from pipeline.reading.doubts.status_words import (
     untold_statuses,
     works_as_others,
 )
-from pipeline.reading.doubts.unread_columns import unread_columns
-from pipeline.reading.doubts.words_beside import word_doubts
+from pipeline.reading.doubts.texts_beside import doubled_doubts, following_doubts, word_doubts
+from pipeline.reading.doubts.unread_columns import partly_filled_doubts, unread_columns
 from pipeline.reading.sources.excel_file import SHEET
 from pipeline.reading.sources.joined import prefix
 from pipeline.reading.sources.sections import SECTION
-from pipeline.reading.suggest.toml_quote import quoted
+from pipeline.reading.suggest.shown import quoted
 
 _ALIKE_ROWS = 5
 _MOST_SYSTEMS = 3
@@ -328,3 +322,38 @@ def _are_initials(texts: Counter[str], seen: Seen) -> bool:
     """Whether a text that is a word for work not done elsewhere is here a clinician's initials."""
     words = [text for text in texts if word_of(text) not in ("", "completed")]
     return seen.held is not None and any(works_as_others(seen.held.frame, text) for text in words)
+
+
+def credits_beside(where: str, seen: Seen) -> list[Doubt]:
+    """A column of credits that is not read: a charge that was taken back would count as work done."""
+    n = seen.counts["credit"]
+    if not n:
+        return []
+    heading, rows = seen.credits[0], seen.counts["rows"]
+    fee = "" if "fee" in seen.answers.columns else " Name the column of charges as columns.fee too."
+    return ask(
+        "credits",
+        where,
+        f'{n:,} of {rows:,} rows have an amount in the column "{heading}", a procedure code and no charge.',
+        (f"tables.{seen.table}", f'credit = "{heading}"', "yes: such a row takes back what it matches"),
+        fee=fee,
+    )
+
+
+def estimates_beside(where: str, seen: Seen) -> list[Doubt]:
+    """Rows with an amount under a heading of estimates and none in the column of fees: they may be plans."""
+    n = seen.counts["estimate"]
+    fee = seen.answers.columns.get("fee")
+    if not n or fee is None or any(heading == fee for heading, _, _ in seen.answers.marks):
+        return []
+    heading, rows = seen.estimates[0], seen.counts["rows"]
+    return ask(
+        "estimates",
+        where,
+        f'{n:,} of {rows:,} rows have a procedure code, an amount in the column "{heading}" and none in "{fee}".',
+        (
+            f"tables.{seen.table}",
+            f'status_from.{quoted(fee)} = {{ "" = "planned" }}',
+            "yes: a row without a charge is planned",
+        ),
+    )

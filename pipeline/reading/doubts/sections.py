@@ -18,7 +18,7 @@ from pipeline.reading.sources.lines_below import LINE_BELOW, is_below
 from pipeline.reading.sources.sections import SECTION, lines_between
 from pipeline.reading.sources.standing_names import COMPLETED, VOID, Named, bare_title, named, titled
 from pipeline.reading.sources.text_notes import TOTAL_LINE
-from pipeline.reading.suggest.toml_quote import quoted
+from pipeline.reading.suggest.shown import quoted
 
 _LEGEND = r"\S\s*=\s*\p{L}"
 _MOST_SHOWN, _LEAST_REMARKS = 12, 2

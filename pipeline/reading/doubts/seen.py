@@ -8,27 +8,36 @@ from dataclasses import dataclass, field
 import polars as pl
 
 from pipeline.practice.fields import kind
-from pipeline.reading.doubts.amount_words import amount_words
+from pipeline.reading.doubts.amounts import (
+    PaymentsBeside,
+    amount_columns,
+    amount_words,
+    below_zero,
+    beside_amounts,
+    payment_doubts,
+    signed_columns,
+)
 from pipeline.reading.doubts.answers import Answers, is_amount, is_below_zero
 from pipeline.reading.doubts.audit_trail import AuditSeen
-from pipeline.reading.doubts.below_zero import amount_columns, below_zero, signed_columns
-from pipeline.reading.doubts.cells import STANDS, text_of
-from pipeline.reading.doubts.code_meanings import CodeTexts, text_heading
-from pipeline.reading.doubts.currencies import beside_amounts
-from pipeline.reading.doubts.doubled_work import DoubledWork
+from pipeline.reading.doubts.cells import STANDS, headed, is_of_others, text_of
+from pipeline.reading.doubts.codes import CodeTexts, text_heading
 from pipeline.reading.doubts.doubt import Doubt
-from pipeline.reading.doubts.entry_kinds import described, kind_columns, kinds, money_lines
-from pipeline.reading.doubts.entry_references import EntryReferences
-from pipeline.reading.doubts.kept_words import headed, is_of_others
+from pipeline.reading.doubts.entries import (
+    ENTRY_HEADINGS,
+    EntryReferences,
+    NumbersListed,
+    add_keys,
+    described,
+    entries_again,
+    kind_columns,
+    kinds,
+    money_lines,
+    no_keys,
+)
 from pipeline.reading.doubts.marked_cells import marked
-from pipeline.reading.doubts.numbers_listed import NumbersListed
-from pipeline.reading.doubts.partly_filled import PartlyFilled
-from pipeline.reading.doubts.payments_beside import PaymentsBeside, payment_doubts
-from pipeline.reading.doubts.people_seen import PeopleSeen
-from pipeline.reading.doubts.row_ids import ENTRY_HEADINGS, add_keys, entries_again, no_keys
+from pipeline.reading.doubts.people import PeopleSeen
 from pipeline.reading.doubts.row_sums import RowSums, sum_doubts
-from pipeline.reading.doubts.rows_held import RowsHeld
-from pipeline.reading.doubts.sampled import Sampled
+from pipeline.reading.doubts.rows_held import RowsHeld, Sampled
 from pipeline.reading.doubts.second_day import DaysBeside, beside
 from pipeline.reading.doubts.sections import SectionsSeen
 from pipeline.reading.doubts.standing import (
@@ -41,10 +50,9 @@ from pipeline.reading.doubts.standing import (
     text_columns,
 )
 from pipeline.reading.doubts.status_words import few_texts, months_of
-from pipeline.reading.doubts.tooth_classes import in_class
-from pipeline.reading.doubts.tooth_places import listed_quadrant, quadrant_text
-from pipeline.reading.doubts.two_notations import TeethBy
-from pipeline.reading.doubts.unread_columns import Unread
+from pipeline.reading.doubts.texts_beside import DoubledWork
+from pipeline.reading.doubts.tooth_numbers import TeethBy, in_class, listed_quadrant, quadrant_text
+from pipeline.reading.doubts.unread_columns import PartlyFilled, Unread
 from pipeline.reading.doubts.whole_export import Counted
 from pipeline.reading.doubts.work_seen import WorkSeen
 from pipeline.reading.headings import PART, fit, numbered_like, plain_heading

@@ -18,7 +18,7 @@ from pipeline.reading.doubts.doubt import Doubt, ask, commonest, inline, of_ledg
 from pipeline.reading.headings import plain_heading, word_list
 from pipeline.reading.sources.row_looks import CALLED, COLOURED, COMMENT, HIDDEN, ITALIC, LOOKS, STRUCK
 from pipeline.reading.sources.standing_names import COMPLETED, named
-from pipeline.reading.suggest.toml_quote import quoted
+from pipeline.reading.suggest.shown import quoted
 
 MOST_FLAGS = 12
 MOST_TEXTS = 500  # of a flag, until it is clear that it is none

@@ -19,7 +19,7 @@ from pipeline.reading.doubts.marked_cells import SIGNS
 from pipeline.reading.doubts.standing import MOST_FLAGS, word_of
 from pipeline.reading.headings import plain_heading, word_list
 from pipeline.reading.sources.excel_file import SHEET
-from pipeline.reading.suggest.toml_quote import quoted
+from pipeline.reading.suggest.shown import quoted
 
 _LOOK_AT = 2_000
 _UNNAMED = re.compile(r"column \d+")

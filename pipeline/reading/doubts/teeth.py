@@ -8,17 +8,17 @@ from pipeline.practice.counts import count
 from pipeline.practice.settings import Settings
 from pipeline.reading.doubts.doubt import Doubt, ask, samples
 from pipeline.reading.doubts.seen import Seen
-from pipeline.reading.doubts.tooth_classes import class_doubts
-from pipeline.reading.doubts.tooth_places import (
+from pipeline.reading.doubts.tooth_numbers import (
     DAY_IS_QUADRANT,
     MONTH_IS_QUADRANT,
+    class_doubts,
     may_be_date,
     quadrant_digit,
     tooth_of_date,
+    two_notations,
 )
-from pipeline.reading.doubts.two_notations import two_notations
 from pipeline.reading.headings import plain_heading
-from pipeline.reading.suggest.toml_quote import quoted
+from pipeline.reading.suggest.shown import quoted
 
 _NEARLY_ALL, _MOST, _SOME, _ENOUGH, _DIFFERENT = 0.95, 0.8, 3, 30, 6
 _ONE_TO_EIGHT = r"^0?[1-8](?:\.0+)?$"

@@ -14,8 +14,8 @@ from typing import TypeVar
 import polars as pl
 
 from pipeline.reading.doubts.cells import STANDS, month_of
-from pipeline.reading.doubts.code_fees import added, by_month, by_office
-from pipeline.reading.doubts.sampled import Sampled
+from pipeline.reading.doubts.fees import added, by_month, by_office
+from pipeline.reading.doubts.rows_held import Sampled
 
 _MOST_HELD, _MOST_PIECES, _MOST_DAYS = 400_000, 64, 40_000
 CROWN, ROOT_CANAL, TAKEN, FILLED = "crowns", "root canals", "extractions", "fillings"

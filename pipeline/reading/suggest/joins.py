@@ -20,12 +20,12 @@ from pipeline.reading.headings import PART, fit, plain_heading
 from pipeline.reading.sources.joined import Joined, key_text, prefix
 from pipeline.reading.sources.nested_records import ALONE
 from pipeline.reading.sources.source import Batch, Source, Spoken
-from pipeline.reading.suggest.layout_line import LayoutLine
-from pipeline.reading.suggest.list_words import otherwise_beside
+from pipeline.reading.suggest.code_words import otherwise_beside
+from pipeline.reading.suggest.looked import LayoutLine
 from pipeline.reading.suggest.match import match_file
 from pipeline.reading.suggest.pieces import Piece
 from pipeline.reading.suggest.profile import Column, tells
-from pipeline.reading.suggest.toml_quote import quoted
+from pipeline.reading.suggest.shown import quoted
 
 _MOST_JOINS, _LEAST_ROWS, _MOST_COLUMNS, _FEW_COLUMNS = 6, 8, 40, 8
 _FOLLOWS = 0.95  # share of the rows whose birth date follows from another number, that of the patient

@@ -23,21 +23,21 @@ from pipeline.reading.sources.kinds import TEXT, kind_of
 from pipeline.reading.sources.text_encoding import TextBytes
 from pipeline.reading.sources.text_notes import TOTAL_LINE
 from pipeline.reading.suggest import made_lines
-from pipeline.reading.suggest.layout_line import Found, LayoutLine
-from pipeline.reading.suggest.looked import Looked
-from pipeline.reading.suggest.name_forms import day_in_name, sheet_names
+from pipeline.reading.suggest.looked import Found, LayoutLine, Looked
 from pipeline.reading.suggest.profile import Column
 from pipeline.reading.suggest.shapes import (
     all_called,
+    day_in_name,
     ditto_marks,
     has_patient,
     record_lines,
     repeated_columns,
+    sheet_names,
     shown_texts,
     transposed,
     work_columns,
 )
-from pipeline.reading.suggest.toml_quote import quoted
+from pipeline.reading.suggest.shown import quoted
 
 _LINES = 300
 _START_BYTES = 1 << 17

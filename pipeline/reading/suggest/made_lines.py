@@ -38,12 +38,10 @@ from pipeline.reading.sources.made_columns import (
     words_beside_teeth,
 )
 from pipeline.reading.sources.named_parts import stem
-from pipeline.reading.suggest.layout_line import Found, LayoutLine
-from pipeline.reading.suggest.looked import Looked
-from pipeline.reading.suggest.masks import masked_samples
+from pipeline.reading.suggest.looked import Found, LayoutLine, Looked
 from pipeline.reading.suggest.match import are_words
 from pipeline.reading.suggest.profile import Column
-from pipeline.reading.suggest.toml_quote import quoted
+from pipeline.reading.suggest.shown import masked_samples, quoted
 from pipeline.transforms.month_names import MONTHS
 
 _MOST, _NEARLY_ALL = 0.85, 0.95

@@ -13,7 +13,7 @@ from pipeline.practice.tables import INPUT_TABLES
 from pipeline.reading.headings import EXACT, NOT_OURS, PART, fit, plain_heading, says_entered
 from pipeline.reading.suggest.profile import CUT, Column, FileProfile, looks_like_teeth, tells
 from pipeline.reading.suggest.ratings import rate
-from pipeline.reading.suggest.toml_quote import quoted
+from pipeline.reading.suggest.shown import quoted
 from pipeline.reading.suggest.who_treated import cleaner_column, visit_columns
 
 SURE, LIKELY, ASK = "sure", "likely", "ask"

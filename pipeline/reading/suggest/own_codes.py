@@ -16,10 +16,9 @@ from pipeline.practice.codes import ASK, BUILT_IN, EVENTS, normal_own_code
 from pipeline.practice.counts import count
 from pipeline.reading.headings import plain_heading, word_list, word_pattern
 from pipeline.reading.set_aside import armed
-from pipeline.reading.suggest.code_words import ENDS, NOT_DONE, Meaning, likely_events, meaning
-from pipeline.reading.suggest.crown_day import by_tooth
+from pipeline.reading.suggest.code_words import ENDS, NOT_DONE, Meaning, likely_events, meaning, otherwise_beside
+from pipeline.reading.suggest.forms import by_tooth
 from pipeline.reading.suggest.group import Group
-from pipeline.reading.suggest.list_words import otherwise_beside
 from pipeline.reading.suggest.profile import Column, FileProfile
 
 MOST_CODES = 400

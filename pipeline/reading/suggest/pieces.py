@@ -19,11 +19,11 @@ from pipeline.reading.sources.excel_file import ALREADY_KNOWN, sheet_of
 from pipeline.reading.sources.joined import key_text
 from pipeline.reading.sources.kinds import TEXT, kind_of
 from pipeline.reading.sources.likely_encoding import EncodingUnknownError
-from pipeline.reading.suggest.layout_line import LayoutLine
 from pipeline.reading.suggest.layouts import find_layout_of
-from pipeline.reading.suggest.masks import masked_samples
+from pipeline.reading.suggest.looked import LayoutLine
 from pipeline.reading.suggest.profile import Column, FileProfile
 from pipeline.reading.suggest.sample import SampledSource, only, sample_rows, sample_source
+from pipeline.reading.suggest.shown import masked_samples
 
 _PREAMBLE = 20  # lines that may stand above the headings
 _OTHERS = ("windows-1250", "windows-1254")

@@ -15,17 +15,15 @@ from pipeline.practice.tables import INPUT_TABLES
 from pipeline.reading.sources import has_sheets, is_archive
 from pipeline.reading.sources.named_parts import stem
 from pipeline.reading.suggest import forms
-from pipeline.reading.suggest.crown_day import crown_date
-from pipeline.reading.suggest.forms import Decision
+from pipeline.reading.suggest.code_words import told_beside
+from pipeline.reading.suggest.forms import Decision, crown_date
 from pipeline.reading.suggest.group import Group
-from pipeline.reading.suggest.list_words import told_beside
-from pipeline.reading.suggest.masks import masked_samples
 from pipeline.reading.suggest.match import ASK, FieldMatch
-from pipeline.reading.suggest.name_forms import form_of_names
 from pipeline.reading.suggest.pieces import Piece
 from pipeline.reading.suggest.profile import Column
-from pipeline.reading.suggest.toml_quote import plain, quoted
-from pipeline.reading.suggest.word_lines import value_lines
+from pipeline.reading.suggest.shapes import form_of_names
+from pipeline.reading.suggest.shown import masked_samples, plain, quoted
+from pipeline.reading.suggest.value_words import value_lines
 
 _BARE = re.compile(r"[A-Za-z0-9_-]+")
 _MANY_FILES = 3

@@ -1,5 +1,5 @@
-"""What descriptions say against codes: one of the practice's own beside two kinds of work, given out anew or of two
-offices; codes of a built-in list beside other work, so that they only look like it."""
+"""What stands against codes: descriptions of other work beside them, and ends behind their numbers that may be stages
+of the work (`D2740.1` prepared, `D2740.2` seated). Common practice, no source."""
 
 from collections import Counter, defaultdict
 from collections.abc import Collection, Sequence
@@ -8,12 +8,11 @@ from dataclasses import dataclass, field
 import polars as pl
 
 from pipeline.practice.counts import count
-from pipeline.reading.doubts.doubt import Doubt, ask, in_rows, of_ledger
+from pipeline.reading.doubts.doubt import Doubt, ask, in_rows, of_ledger, status_from
 from pipeline.reading.doubts.standing import matches, words_of
 from pipeline.reading.headings import plain_heading, word_list
-from pipeline.reading.suggest.code_words import likely_events
-from pipeline.reading.suggest.list_words import told_otherwise
-from pipeline.reading.suggest.toml_quote import quoted
+from pipeline.reading.suggest.code_words import likely_events, told_otherwise
+from pipeline.reading.suggest.shown import quoted
 
 # Of these a wrong one changes a figure.
 _MATTERS = words_of(
@@ -108,3 +107,41 @@ def code_of(told: Sequence[tuple[str, str, str]]) -> pl.Expr:
         new = pl.concat_str(pl.lit(before), own, pl.lit(behind)) if ANY in code else pl.lit(code)
         found = pl.when(matches(pl.col(column), pattern)).then(new).otherwise(found)
     return found
+
+
+_WITHIN, _LEAST_STAGED, _SHARE_STAGED, _STEM, _MOST_ENDS = 180, 5, 0.3, 3, 6
+
+
+def end_of_code_doubts(where: str, frame: pl.DataFrame, code: str) -> list[Doubt]:
+    """Crowns and root canals most of which stand under several ends of one code on different days, in their order;
+    `frame` as `rows_held.RowsHeld.frame`, `code` the heading of the codes."""
+    ended = frame.drop_nulls("end").with_columns(stem=pl.col("code").str.head(_STEM))
+    ends = ended.drop_nulls(["kind", "tooth"]).group_by("patient", "tooth", "stem", "end").agg(pl.col("day").min())
+    teeth = (
+        ends.sort("patient", "tooth", "stem", "end")
+        .group_by("patient", "tooth", "stem", maintain_order=True)
+        .agg(
+            n=pl.len(),
+            in_turn=(pl.col("day").diff().drop_nulls().dt.total_days().is_between(1, _WITHIN)).all(),
+        )
+    )
+    made: dict[str, str] = {}
+    several = alone = 0
+    for (stem,), of in sorted(teeth.group_by("stem")):
+        staged = of.filter(pl.col("n") > 1, pl.col("in_turn")).height
+        if staged < max(_LEAST_STAGED, _SHARE_STAGED * of.height):
+            continue
+        seen = sorted(ends.filter(pl.col("stem") == stem)["end"].unique())
+        several, alone = several + staged, alone + of.filter(pl.col("n") == 1).height
+        if len(seen) <= _MOST_ENDS:
+            before = ended.filter(pl.col("stem") == stem, pl.col("end").is_in(seen[:-1]))
+            made |= dict.fromkeys(sorted(before["ended"].unique()), "planned")
+    if not made:
+        return []
+    return ask(
+        "code_ends",
+        where,
+        f'in the column "{code}" crowns and root canals have ends behind their codes; {several:,} teeth have several '
+        f"of them, one after the other on different days, and {alone:,} one only.",
+        status_from(code, made, "yes: all but the last end; correct the texts"),
+    )
