@@ -13,7 +13,7 @@ import polars as pl
 
 from pipeline.practice.counts import count
 from pipeline.practice.tables import REVERSAL
-from pipeline.reading.doubts.cells import STANDS, text_of
+from pipeline.reading.doubts.cells import STANDS, tally, text_of
 from pipeline.reading.doubts.doubt import Doubt, ask, in_rows, of_ledger, status_from
 from pipeline.reading.doubts.standing import word_of
 from pipeline.reading.headings import plain_heading, word_list
@@ -29,10 +29,8 @@ def amount_words(texts: pl.Series) -> Counter[str]:
     low = pl.col("text").str.strip_chars().str.to_lowercase()
     counts = texts.drop_nulls().cast(pl.String).alias("text").value_counts(name="n").with_columns(low)
     words = counts.filter(low.str.contains(r"\p{L}{2}") & ~low.str.contains(r"\d") & (low.str.len_chars() <= _LONGEST))
-    found = Counter[str]()
-    for text, n in words.iter_rows():
-        found[text] += n
-    return Counter({text: n for text, n in found.items() if text not in _NO_CHARGE})
+    found = words.filter(~pl.col("text").is_in(list(_NO_CHARGE))).group_by("text").agg(pl.col("n").sum())
+    return Counter(dict(found.iter_rows()))
 
 
 def amount_word_doubts(where: str, found: Mapping[str, Counter[str]], *, told: Collection[str]) -> list[Doubt]:
@@ -108,7 +106,8 @@ def below_zero_doubts(
     doubts = []
     for heading, counts in found.items():
         # A fee of 0 is a fee; 0 pieces of a thing are none.
-        kept = {mark: n for mark, n in counts.items() if mark[0] and (mark[1] == REVERSAL or _is_number(heading))}
+        is_number = plain_heading(heading) in _NUMBERS
+        kept = {mark: n for mark, n in counts.items() if mark[0] and (mark[1] == REVERSAL or is_number)}
         made = {form: word if has_fee else "void" for form, word in sorted(kept)}
         if not made or not counts["", ""]:
             continue
@@ -116,26 +115,18 @@ def below_zero_doubts(
         none = sum(kept.values()) - n
         seen = [f"a number below zero in {n:,}"] if n else []
         seen += [f"0 in {none:,}"] if none else []
+        means = "yes: such a row takes back the one of the same work and fee" if has_fee else "it is void"
+        means += "; correct the words, and add these to the line that is there" if heading in told else ""
+        fee = of_ledger(f"columns.fee = {quoted(heading)}", "or read this one as the fee")
         doubts += ask(
             "below_zero" if has_fee else "below_zero.no_fee",
             where,
             f'column "{heading}" is not read, and of {rows:,} rows it holds {" and ".join(seen)}, where '
             "there is a procedure and no fee below zero.",
-            status_from(
-                heading,
-                made,
-                ("yes: such a row takes back the one of the same work and fee" if has_fee else "it is void")
-                + ("; correct the words, and add these to the line that is there" if heading in told else ""),
-            ),
-            None
-            if _is_number(heading)
-            else of_ledger(f"columns.fee = {quoted(heading)}", "or read this one as the fee"),
+            status_from(heading, made, means),
+            None if is_number else fee,
         )
     return doubts
-
-
-def _is_number(heading: str) -> bool:
-    return plain_heading(heading) in _NUMBERS
 
 
 def void_doubts(where: str, rows: pl.DataFrame) -> list[Doubt]:
@@ -268,7 +259,7 @@ class PaymentsBeside:
                 held = counts.setdefault(heading, Counter())
                 if len(held) <= _MOST_STEMS:
                     stems = texts.filter(these).str.extract(_STEM).str.to_lowercase().fill_null("")
-                    held.update(dict(stems.value_counts(name="n").iter_rows()))
+                    held.update(tally(stems))
 
 
 _STEM = r"^([^\d]*)"  # a number behind the words is that of the work that was paid for

@@ -3,6 +3,7 @@ and headings of columns that no field takes and that yet tell what a row means (
 
 import datetime as dt
 from collections.abc import Callable, Sequence
+from typing import Any
 
 import polars as pl
 
@@ -18,6 +19,11 @@ MONTH = 12 * pl.col("service_date").dt.year().cast(pl.Int32) + pl.col("service_d
 def text_of(rows: pl.DataFrame, heading: str) -> pl.Series:
     """The cells of a column as texts without blanks around them."""
     return rows.get_column(heading).cast(pl.String).str.strip_chars()
+
+
+def tally(texts: pl.Series) -> dict[Any, int]:
+    """The rows of each value of a column."""
+    return dict(texts.value_counts(name="n").iter_rows())
 
 
 def read_once(texts: pl.Series, read: Callable[[pl.Expr], pl.Expr]) -> pl.Series:

@@ -10,6 +10,7 @@ import polars as pl
 
 from pipeline.practice.counts import count
 from pipeline.practice.settings import Settings
+from pipeline.reading.doubts.cells import tally
 from pipeline.reading.doubts.doubt import Doubt, ask, of_ledger
 from pipeline.reading.doubts.seen import Seen
 from pipeline.reading.suggest.shown import quoted
@@ -319,5 +320,5 @@ def _shares(days: pl.DataFrame) -> list[float]:
     """The share of each weekday, Monday first; none where there are few days."""
     if days.height < _LEAST:
         return []
-    counts = dict(days["day"].dt.weekday().value_counts(name="n").iter_rows())
+    counts = tally(days["day"].dt.weekday())
     return [counts.get(d, 0) / days.height for d in range(1, 8)]

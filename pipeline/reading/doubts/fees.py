@@ -97,21 +97,14 @@ def fee_jumps(where: str, pieces: Sequence[pl.DataFrame], *, own_codes: bool, di
     both = both.with_columns(**{f"{s}_from": pl.col(s).sum().over("code") - pl.col(f"{s}_to") for s in SUMS})
     both = both.with_columns(since=pl.col("month").shift(-1).over("code"))
     some = both.filter(pl.col("n_to") >= _LEAST_WITH, pl.col("n_from") >= _LEAST_WITH)
-    enough = both.filter(pl.col("n_to") >= _LEAST, pl.col("n_from") >= _LEAST)
     mean = {side: pl.col(f"total_{side}") / pl.col(f"n_{side}") for side in ("to", "from")}
     spread = pl.max_horizontal(
         (pl.col(f"squares_{side}") / pl.col(f"n_{side}") - mean[side] ** 2).clip(lower_bound=0).sqrt() for side in mean
     )
     is_enough = (pl.col("n_to") >= _LEAST) & (pl.col("n_from") >= _LEAST)
-    jumps = some.select(
-        "code",
-        until="month",
-        since="since",
-        before=mean["to"].exp(),
-        after=mean["from"].exp(),
-        spread=spread,
-        enough=is_enough,
-    )
+    enough = both.filter(is_enough)
+    means = {"before": mean["to"].exp(), "after": mean["from"].exp()}
+    jumps = some.select("code", "since", until="month", **means, spread=spread, enough=is_enough)
     size = (pl.col("after").log() - pl.col("before").log()).abs()
     jumps = jumps.drop_nulls().filter((size >= _JUMP) & (size >= _SPREADS * pl.col("spread")))
     ranked = jumps.sort("enough", size, "since", descending=[True, True, False])

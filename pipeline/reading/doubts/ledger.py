@@ -111,7 +111,7 @@ def _of_rows(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         if "tooth" in columns and "tooth" not in first.made and not first.answers.notations:
             told_of = {heading for heading, _, _ in (*first.answers.marks, *first.answers.codes)}
             found += named_tooth_doubts(where, frame, columns["code"], first.answers.notation, told=told_of)
-        if not first.answers.dependant:
+        if not first.answers.told.dependant:
             found += age_doubts(where, frame) + member_doubts(where, frame, told=marked)
             found += numbered_member_doubts(where, frame, told=marked)
         if not settings.practice.numbering:

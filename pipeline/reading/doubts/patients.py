@@ -1,6 +1,7 @@
 """Doubts about who the patients are: one written in two ways, two under one number, and numbers that do not meet."""
 
 import re
+from collections import Counter
 from collections.abc import Mapping, Sequence
 
 import polars as pl
@@ -107,7 +108,7 @@ def account_numbers(seen: Seen) -> list[Doubt]:
     heading = seen.answers.columns["patient_id"]
     told = seen.who.people.select(pl.col("name", "born", "dependant").count()).row(0)
     # Where names or birth dates stand beside it, these tell.
-    if any(told) or seen.answers.dependant or not headed([heading], "account"):
+    if any(told) or seen.answers.told.dependant or not headed([heading], "account"):
         return []
     return ask(
         "account_numbers",
@@ -205,11 +206,10 @@ def shared_numbers(people: pl.DataFrame) -> list[Doubt]:
     if len(sizes) < 2:
         return []
     pairs = rows.join(rows, on="id", suffix="_2").filter(pl.col("site") < pl.col("site_2"))
-    worst = max(
+    share, n = max(
         ((n / min(sizes[a], sizes[b]), n) for a, b, n in pairs.group_by("site", "site_2").len().iter_rows()),
         default=(0.0, 0),
     )
-    share, n = worst
     if share < _BOTH_CLINICS or n < _SOME:
         return []
     return ask(
@@ -301,11 +301,8 @@ def few_found(people: Mapping[str, pl.DataFrame]) -> list[Doubt]:
     found = int(ledger.is_in(listed.implode()).sum())
     if not listed.len() or ledger.len() - found < _SOME or found >= _FEW_FOUND * ledger.len():
         return []
-    loose = ledger.to_frame("id").select(folded(pl.col("id"))).to_series()
-    if (
-        loose.is_in(listed.to_frame("id").select(folded(pl.col("id"))).to_series().implode()).sum()
-        >= _FEW_FOUND * ledger.len()
-    ):
+    loose, loosely_listed = (ids.to_frame("id").select(folded(pl.col("id")))["id"] for ids in (ledger, listed))
+    if loose.is_in(loosely_listed.implode()).sum() >= _FEW_FOUND * ledger.len():
         return []  # asked as numbers written in several forms
     return ask(
         "few_patients_found",
@@ -320,13 +317,4 @@ def _are_two(born: list[str]) -> bool:
     """Whether some two of the dates, however written, have fewer than two of three numbers in common."""
     dates = [sorted(int(n) for n in re.findall(r"\d+", text)[:3]) for text in born]
     whole = [d for d in dates if len(d) == 3]
-    return any(_common(a, b) < 2 for n, a in enumerate(whole) for b in whole[:n])
-
-
-def _common(a: list[int], b: list[int]) -> int:
-    left, n = list(b), 0
-    for number in a:
-        if number in left:
-            left.remove(number)
-            n += 1
-    return n
+    return any((Counter(a) & Counter(b)).total() < 2 for n, a in enumerate(whole) for b in whole[:n])

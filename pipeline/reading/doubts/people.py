@@ -176,7 +176,8 @@ def other_people(people: Mapping[str, pl.DataFrame], days: Mapping[str, pl.DataF
     `people` is as `PeopleSeen.people` by table; `days` has one row per patient, `id, day`: the first day of work in the
     ledger, the birth in the list.
     """
-    said = [*_named(people), *_born_later(days)]
+    both = {"procedures", "patients"} <= people.keys()
+    said = [*_named(people), *_born_later(days)] if both else []
     if not said:
         return []
     return ask(
@@ -209,8 +210,6 @@ def cut_by_patient(people: Mapping[str, pl.DataFrame]) -> list[Doubt]:
 
 
 def _named(people: Mapping[str, pl.DataFrame]) -> list[str]:
-    if "procedures" not in people or "patients" not in people:
-        return []
     names = {t: _names(people[t]) for t in ("procedures", "patients")}
     both = sorted(names["procedures"].keys() & names["patients"].keys())[:_MOST_COMPARED]
     differ = sum(not names["procedures"][n] & names["patients"][n] for n in both)
@@ -227,8 +226,6 @@ def _names(people: pl.DataFrame) -> dict[str, set[str]]:
 
 
 def _born_later(days: Mapping[str, pl.DataFrame]) -> list[str]:
-    if "procedures" not in days or "patients" not in days:
-        return []
     both = days["procedures"].join(days["patients"], on="id", suffix="_born")
     later = both.filter(pl.col("day_born") > pl.col("day")).height
     if later < max(_SOME, _BORN_LATER * both.height):

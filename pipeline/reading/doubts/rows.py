@@ -9,7 +9,7 @@ from pipeline.practice.settings import Settings
 from pipeline.reading.doubts.amounts import amount_word_doubts, below_zero_doubts, currency_doubts, says_currency
 from pipeline.reading.doubts.audit_trail import trail_doubts
 from pipeline.reading.doubts.days import after_export
-from pipeline.reading.doubts.doubt import Doubt, ask, commonest, named_in
+from pipeline.reading.doubts.doubt import Answer, Doubt, ask, commonest, named_in
 from pipeline.reading.doubts.entries import again_doubts, keys_of_several, reference_doubts
 from pipeline.reading.doubts.marked_cells import mark_doubts
 from pipeline.reading.doubts.sections import legend_doubts, remark_doubts, section_doubts, unmet_names
@@ -265,29 +265,18 @@ def set_aside(
         return []
     why = commonest(lost)
     each = "; ".join(f"{n:,}: {REASONS[r].meaning if r in REASONS else r} {_next(r)}" for r, n in why[:3])
+    answers: list[Answer] = []
+    for address, times in sorted((systems or {}).items(), key=lambda item: -item[1])[:_MOST_SYSTEMS]:
+        means = f"or universal or palmer: how the {count(times, 'tooth')} under this address are numbered"
+        answers.append(("standards", f'tooth_systems.{quoted(address)} = "fdi"', means))
+    if lists and "several_codes" in lost:
+        means = "the first code goes with the first tooth, and so on; add the column of fees if it has several too"
+        answers.append((f"tables.{table}", f"cell_lists = [{', '.join(map(quoted, lists))}]", means))
     return ask(
         "rows_set_aside",
         table,
         f"{n:,} of {rows:,} rows ({n / rows:.0%}) cannot be loaded and would be set aside. {each}",
-        *(
-            (
-                "standards",
-                f'tooth_systems.{quoted(address)} = "fdi"',
-                f"or universal or palmer: how the {count(times, 'tooth')} under this address are numbered",
-            )
-            for address, times in sorted((systems or {}).items(), key=lambda item: -item[1])[:_MOST_SYSTEMS]
-        ),
-        *(
-            (
-                (
-                    f"tables.{table}",
-                    f"cell_lists = [{', '.join(map(quoted, lists))}]",
-                    "the first code goes with the first tooth, and so on; add the column of fees if it has several too",
-                ),
-            )
-            if lists and "several_codes" in lost
-            else ()
-        ),
+        *answers,
         *told_as(statuses or {}),
     )
 

@@ -14,7 +14,7 @@ from itertools import groupby
 
 import polars as pl
 
-from pipeline.reading.doubts.cells import OF, headings_of
+from pipeline.reading.doubts.cells import OF, headings_of, tally
 from pipeline.reading.doubts.doubt import Doubt, ask, commonest, inline, of_ledger, status_from
 from pipeline.reading.doubts.standing import DAY, words_of
 from pipeline.reading.doubts.unread_columns import NEARLY_ALL, OTHER_DAYS
@@ -60,7 +60,7 @@ class DaysBeside:
             self.may_be = []
         if len(self.rows) < _MOST:
             bare = own.str.strip_chars().drop_nulls()
-            self.rows.update(dict(bare.filter(bare != "").value_counts(name="n").iter_rows()))
+            self.rows.update(tally(bare.filter(bare != "")))
         for heading in self.headings:
             other = rows.get_column(heading).cast(pl.String)
             if len(self.others[heading]) < _MOST:

@@ -12,6 +12,7 @@ import polars as pl
 
 from pipeline.practice.counts import count
 from pipeline.practice.tables import REVERSAL
+from pipeline.reading.doubts.cells import tally
 from pipeline.reading.doubts.doubt import Doubt, ask, commonest, of_ledger, patterns_in_rows, status_from
 from pipeline.reading.doubts.standing import matches
 from pipeline.reading.sources.lines_below import LINE_BELOW, is_below
@@ -50,7 +51,7 @@ class SectionsSeen:
     def add_names(self, section: pl.Series | None) -> None:
         """Take in the sections of all rows of a batch."""
         if section is not None:
-            self.names.update(dict(section.drop_nulls().value_counts(name="n").iter_rows()))
+            self.names.update(tally(section.drop_nulls()))
 
     def add_lines(self, malformed: pl.DataFrame, told: Sequence[str] = ()) -> None:
         """Take in the records of a batch that are no rows; of lines of patterns that are `told` nothing is asked."""
@@ -81,7 +82,7 @@ class SectionsSeen:
         if sheet is None:
             self.silent[""] += int(alone.sum())
         else:
-            self.silent.update(dict(sheet.cast(pl.String).filter(alone).value_counts(name="n").iter_rows()))
+            self.silent.update(tally(sheet.cast(pl.String).filter(alone)))
 
     def add(self, section: pl.Series, coded: pl.Series, status: pl.Series, told: pl.Series | None) -> None:
         """Take in a batch: of each row its section, whether it has a code, its status, and whether it is told."""

@@ -14,6 +14,7 @@ import polars as pl
 
 from pipeline.practice.counts import count
 from pipeline.practice.tables import REVERSAL, STATUS_WORDS
+from pipeline.reading.doubts.cells import tally
 from pipeline.reading.doubts.doubt import Doubt, ask, commonest, inline, of_ledger, patterns_in_rows, status_from
 from pipeline.reading.headings import plain_heading, word_list
 from pipeline.reading.sources.row_looks import CALLED, COLOURED, COMMENT, HIDDEN, ITALIC, LOOKS, STRUCK
@@ -102,14 +103,13 @@ def flag_texts(heading: str, texts: pl.Series) -> Counter[str]:
     name = texts.name
     if (_flag_of(heading) or ("", ""))[0]:
         text = pl.col(name).fill_null("")
-        day = text.str.contains(DAY) | (text.str.len_chars() > _MOST_LETTERS)
-        form = pl.when(text.str.contains(_NO_DAY)).then(pl.lit("")).when(day).then(pl.lit(_ANY)).otherwise(text)
-        if any(is_such(heading) for is_such in (is_reversing, _is_bill, _is_sent_on, _is_replaced)):  # filled or not
-            form = (
-                pl.when(text.str.contains(_NO_DAY) | text.str.contains("^0+$")).then(pl.lit("")).otherwise(pl.lit(_ANY))
-            )
+        none, day = text.str.contains(_NO_DAY), text.str.contains(DAY) | (text.str.len_chars() > _MOST_LETTERS)
+        form = pl.when(none).then(pl.lit("")).when(day).then(pl.lit(_ANY)).otherwise(text)
+        is_replaced = plain_heading(heading.rpartition(".")[2]) in _REPLACED
+        if is_reversing(heading) or is_replaced or plain_heading(heading) in _BILLS | _SENT_ON:  # filled or not
+            form = pl.when(none | text.str.contains("^0+$")).then(pl.lit("")).otherwise(pl.lit(_ANY))
         texts = texts.to_frame().select(form.alias(name)).to_series()
-    return Counter(dict(texts.fill_null("").value_counts(name="n").iter_rows()))
+    return Counter(tally(texts.fill_null("")))
 
 
 def word_of(text: str) -> str:
@@ -124,18 +124,6 @@ def word_of(text: str) -> str:
 def is_reversing(heading: str) -> bool:
     """Whether a column names the entry that a row takes back."""
     return (_flag_of(heading) or ("", ""))[0] == REVERSAL
-
-
-def _is_sent_on(heading: str) -> bool:
-    return plain_heading(heading) in _SENT_ON
-
-
-def _is_replaced(heading: str) -> bool:
-    return plain_heading(heading.rpartition(".")[2]) in _REPLACED
-
-
-def _is_bill(heading: str) -> bool:
-    return plain_heading(heading) in _BILLS
 
 
 def is_yes_or_no(text: str) -> bool:
@@ -206,14 +194,13 @@ def flag_doubts(
     found = []
     around = {_around(heading) for heading in told}
     for heading, seen in flags.items():
-        if (has_status and heading in (ITALIC, COLOURED)) or (
-            heading not in told and _around(heading) in around - {""}
-        ):
+        is_told_around = heading not in told and _around(heading) in around - {""}
+        if is_told_around or (has_status and heading in (ITALIC, COLOURED)):
             continue  # of a field with fields of its own, `removal.at` and `removal.by`, one is enough
         if has_status and _flag_of(heading) == _FLAGS["completed"] and plain_heading(heading) not in _FLAGS:
             continue
         counts = _few(heading, seen)
-        if _is_bill(heading) and (has_status or not 0 < 2 * counts[""] < counts.total()):
+        if plain_heading(heading) in _BILLS and (has_status or not 0 < 2 * counts[""] < counts.total()):
             continue  # where most rows lack it, it stands on some row of each bill
         if len(counts) > MOST_FLAGS or any(len(text) > _MOST_LETTERS for text in counts):
             continue
@@ -229,7 +216,8 @@ def flag_doubts(
             made = {t: w for t, w in said.items() if t and t != _ANY} | {_ANY: made[_ANY]}
         made = {t: "void" if w == REVERSAL and not has_fee else w for t, w in made.items()}
         around.add(_around(heading))
-        shown = ", ".join(f"{_shown(text)} ({count(n, 'row')})" for text, n in commonest(counts))
+        named = (("filled" if text == _ANY else text or "empty", n) for text, n in commonest(counts))
+        shown = ", ".join(f"{text} ({count(n, 'row')})" for text, n in named)
         found += ask(
             "status_not_read",
             where,
@@ -281,10 +269,6 @@ def _is_known(heading: str, text: str) -> bool:
     if (_flag_of(heading) or ("", ""))[0]:
         return True
     return any(text.lower() in said for word, said in _SAID.items() if word != "completed")
-
-
-def _shown(text: str) -> str:
-    return "filled" if text == _ANY else text or "empty"
 
 
 def phrase_doubts(where: str, found: Mapping[str, Counter[tuple[str, str]]], *, told: Collection[str]) -> list[Doubt]:
@@ -365,12 +349,9 @@ def _how(heading: str, told: Collection[str]) -> str:
     return "correct the words, and add these to the line that is there" if heading in told else "correct the words"
 
 
-def _phrases() -> tuple[tuple[str, str, str], ...]:
-    tags = [(rf"(?i)^\s*([(\[]\s*(?:{words})\s*[)\]])", "{}*", word) for word, words in _TAGS.items()]
-    first = [(rf"(?i)^\s*({words})\b", "{}*", word) for word, words in _OPENING.items()]
-    inside = [(rf"(?i)\b({words})\b", "*{}*", word) for word, words in _ANYWHERE.items()]
-    return tuple(tags + first + inside)
-
-
-_PHRASES = _phrases()
+_PHRASES = (
+    *((rf"(?i)^\s*([(\[]\s*(?:{words})\s*[)\]])", "{}*", word) for word, words in _TAGS.items()),
+    *((rf"(?i)^\s*({words})\b", "{}*", word) for word, words in _OPENING.items()),
+    *((rf"(?i)\b({words})\b", "*{}*", word) for word, words in _ANYWHERE.items()),
+)
 _ANY_PHRASE = "|".join(pattern for pattern, _, _ in _PHRASES)

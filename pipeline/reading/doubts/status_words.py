@@ -53,12 +53,8 @@ def status_word_doubts(
     found: list[Doubt] = []
     for heading, counts in columns.items():
         texts = [text for text in counts if text]
-        if (
-            _UNNAMED.fullmatch(heading)
-            and len(texts) == 1
-            and texts[0] in SIGNS
-            and 2 * counts[texts[0]] < counts.total()
-        ):
+        is_sign = len(texts) == 1 and texts[0] in SIGNS and 2 * counts[texts[0]] < counts.total()
+        if is_sign and _UNNAMED.fullmatch(heading):
             found += _margin(where, heading, counts)
             continue
         said = {text: word_of(text) for text in texts}
@@ -139,12 +135,8 @@ def _is_no_one_here(text: str) -> bool:
 
 def uncharged(charged: Mapping[tuple[str, bool], int]) -> dict[str, int]:
     """The texts none of whose work has a fee, with its rows, where nearly all other work has one."""
-    texts = {text for text, _ in charged}
-    free = {
-        t: n
-        for t in sorted(texts)
-        if (n := charged.get((t, False), 0)) >= _LEAST_UNCHARGED and (t, True) not in charged
-    }
+    without = {text: n for (text, has_fee), n in sorted(charged.items()) if not has_fee and (text, True) not in charged}
+    free = {text: n for text, n in without.items() if n >= _LEAST_UNCHARGED}
     paid = sum(n for (t, has_fee), n in charged.items() if has_fee)
     others = paid + sum(n for (t, has_fee), n in charged.items() if not has_fee and t not in free)
     return free if paid and paid >= _CHARGED * others else {}
@@ -183,12 +175,9 @@ def mostly_empty(where: str, heading: str, counts: Counter[str], made: Mapping[s
 def untold_statuses(seen: Sequence[Mapping[str, int]], made: Mapping[str, str]) -> Counter[str]:
     """Texts of the status of which neither PRACTICE.toml (`made`) nor our own words say what they mean; none where
     there are too many to be words."""
-    ours, told = word_lookup("procedures", "status"), {normal_word(text) for text in made}
-    counts: Counter[str] = Counter()
-    for texts in seen:
-        counts.update(
-            {t: n for t, n in texts.items() if t and normal_word(t) not in ours and normal_word(t) not in told}
-        )
+    known = {*word_lookup("procedures", "status"), *map(normal_word, made)}
+    every = sum(map(Counter, seen), Counter[str]())
+    counts = Counter({text: n for text, n in every.items() if text and normal_word(text) not in known})
     return counts if len(counts) <= MOST_FLAGS else Counter()
 
 

@@ -13,7 +13,7 @@ from typing import TypeVar
 
 import polars as pl
 
-from pipeline.reading.doubts.cells import STANDS, month_of
+from pipeline.reading.doubts.cells import STANDS, month_of, tally
 from pipeline.reading.doubts.fees import added, by_month, by_office
 from pipeline.reading.doubts.rows_held import Sampled
 
@@ -64,7 +64,7 @@ class WorkSeen:
         self.rows += done.height
         self.on_teeth += done["tooth_fdi"].count()
         if len(self.days) < _MOST_DAYS:
-            self.days.update(dict(done["service_date"].value_counts(name="n").iter_rows()))
+            self.days.update(tally(done["service_date"]))
         by_patient = done.group_by(id="patient_id").agg(
             n=pl.len(), first=pl.col("service_date").min(), last=pl.col("service_date").max()
         )
@@ -111,10 +111,6 @@ def distinct(work: pl.DataFrame) -> pl.DataFrame:
     return work.group_by("kind", "patient", "tooth", "day").agg(pl.col("free").all())
 
 
-def _itself(key: K) -> K:
-    return key
-
-
 def kinds_of(codes: pl.DataFrame) -> pl.DataFrame:
     """`code, kind`: the codes of work that marks a tooth, of a practice's codes (`code, event`)."""
     return codes.select("code", kind=pl.col("event").replace_strict(KINDS, default=None)).drop_nulls()
@@ -142,17 +138,17 @@ class Whole:
     @cached_property
     def days(self) -> Counter[dt.date]:
         """Rows by day."""
-        return summed((f.days for f in self.files), _itself)
+        return sum((f.days for f in self.files), Counter[dt.date]())
 
     @cached_property
     def places(self) -> Counter[tuple[str, int]]:
         """Rows by kind of work and permanent tooth."""
-        return summed((f.places for f in self.files), _itself)
+        return sum((f.places for f in self.files), Counter[tuple[str, int]]())
 
     @cached_property
     def fees(self) -> Counter[tuple[str, int]]:
         """Rows by code and size of the fee."""
-        return summed((f.fees for f in self.files), _itself)
+        return sum((f.fees for f in self.files), Counter[tuple[str, int]]())
 
     @cached_property
     def patients(self) -> pl.DataFrame:

@@ -1,6 +1,7 @@
 """Files or sheets of one shape, as `suggest` takes them together; sheets of one file that hold the same table with a
 few columns of their own; columns that are headed alike."""
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -32,6 +33,12 @@ class Group:
         """Name of each file, with the sheets where there are several."""
         return [p.path.name + (f" ({', '.join(p.sheets)})" if p.sheets else "") for p in self.pieces]
 
+    @property
+    def sole_columns(self) -> dict[str, str]:
+        """The name of the column of each field, also where only one is asked about."""
+        found = ((f.field, [f.column] if f.column is not None else f.rivals) for f in self.match.fields)
+        return {name: columns[0].name for name, columns in found if len(columns) == 1}
+
     def column(self, field: str) -> Column | None:
         """The column of a field; of one that is asked for, the first candidate."""
         for found in self.match.fields:
@@ -62,11 +69,11 @@ def _go_together(main: Group, other: Group) -> bool:
     if len(main.pieces) > 1 or len(other.pieces) > 1:
         return False
     a, b = main.pieces[0], other.pieces[0]
-    if a.path != b.path or not a.sheets or not b.sheets or a.layout != b.layout or not a.headings or not b.headings:
+    if a.path != b.path or a.layout != b.layout or a.worksheet or b.worksheet:
         return False
-    if a.worksheet or b.worksheet:
+    if not (a.sheets and b.sheets and a.headings and b.headings):
         return False
-    ours, theirs = _headings(main), _headings(other)
+    ours, theirs = main.sole_columns, other.sole_columns
     # Work on no tooth may stand on a sheet of its own, that is the other without the column of teeth.
     if ("tooth" in ours) != ("tooth" in theirs) and not (
         set(a.headings) <= set(b.headings) or set(b.headings) <= set(a.headings)
@@ -74,12 +81,6 @@ def _go_together(main: Group, other: Group) -> bool:
         return False
     needed = {*REQUIRED_FIELDS[main.match.table or ""], *({"tooth"} & ours.keys() & theirs.keys())}
     return all(ours.get(f) and ours.get(f) == theirs.get(f) for f in needed)
-
-
-def _headings(group: Group) -> dict[str, str]:
-    """The heading of each field, also where a single column is asked about."""
-    found = ((f.field, [f.column] if f.column is not None else f.rivals) for f in group.match.fields)
-    return {name: columns[0].name for name, columns in found if len(columns) == 1}
 
 
 def _united(a: Piece, b: Piece) -> Piece:
@@ -107,12 +108,12 @@ def _asked(match: FieldMatch, file: FileProfile) -> FieldMatch:
     if match.column is None:
         return replace(match, rivals=tuple(_first(c) if _is_twice(c.name, file) else c for c in match.rivals))
     name = match.column.name
-    alike = [c for c in file.columns if c.name == name or (c.name.startswith(f"{name} (") and _number(c.name, name))]
+    alike = [c for c in file.columns if c.name == name or re.fullmatch(rf"{re.escape(name)} \(\d+\)", c.name)]
     if not _is_twice(name, file):
         return match
     first = _first(match.column)
     others = [c for c in alike if c is not match.column]
-    if all(_same(match.column.texts, c.texts) for c in others):
+    if all(match.column.texts.eq_missing(c.texts).all() for c in others):
         return replace(match, column=first)
     seen = (f"column {first.place} of the file", *(_beside(match.column, c) for c in others))
     why = "the heading is there more than once"
@@ -125,14 +126,6 @@ def _is_twice(name: str, file: FileProfile) -> bool:
 
 def _first(column: Column) -> Column:
     return replace(column, name=f"{column.name} (1)", heading=f"{column.name} (1)")
-
-
-def _number(heading: str, name: str) -> bool:
-    return heading[len(name) + 2 : -1].isdecimal()
-
-
-def _same(a: pl.Series, b: pl.Series) -> bool:
-    return bool(a.eq_missing(b).all())
 
 
 def _beside(first: Column, other: Column) -> str:

@@ -107,18 +107,13 @@ def _soon_again(ledger: Group, column: Column, events: Mapping[str, str]) -> dic
     if rows is None:
         return {}
     codes = column.texts.map_elements(normal_own_code, return_dtype=pl.String)
-    of = pl.DataFrame(
-        {"code": list(events), "event": list(events.values())}, schema={"code": pl.String, "event": pl.String}
-    )
-    work = (
-        rows.with_columns(codes.alias("code")).join(of.filter(pl.col("event").is_in(_LASTING)), on="code").drop_nulls()
-    )
-    work = work.with_row_index("row")
-    both = work.join(work, on=["patient", "tooth", "event"], suffix="_next").filter(
-        pl.col("code") != pl.col("code_next")
-    )
+    lasting = [(code, event) for code, event in events.items() if event in _LASTING]
+    of = pl.DataFrame(lasting, {"code": pl.String, "event": pl.String}, orient="row")
+    work = rows.with_columns(codes.alias("code")).join(of, on="code").drop_nulls().with_row_index("row")
+    both = work.join(work, on=["patient", "tooth", "event"], suffix="_next")
     days = pl.col("day_next") - pl.col("day")
-    again = both.filter(days.is_between(1, _SOON_DAYS)).group_by("code").agg(pl.col("row").n_unique().alias("again"))
+    soon = both.filter(pl.col("code") != pl.col("code_next"), days.is_between(1, _SOON_DAYS))
+    again = soon.group_by("code").agg(pl.col("row").n_unique().alias("again"))
     counted = work.group_by("code", "event").len("rows").join(again, on="code")
     most = counted.filter((pl.col("again") >= _LEAST_SOON) & (pl.col("again") >= _MOST_SOON * pl.col("rows")))
     return {
@@ -150,14 +145,16 @@ def _told(code: Column, texts: Column) -> float:
     """Share of the codes beside which mostly one text stands, and that text is one of work that we know."""
     if texts.matches(r"\p{L}{3,}") < _MOST_TOLD:
         return 0.0
-    rows = pl.DataFrame({"code": code.texts, "text": texts.texts}).drop_nulls().group_by("code", "text").len()
-    most = (
-        rows.sort("len", "text", descending=[True, False])
-        .group_by("code", maintain_order=True)
-        .agg(pl.col("text").first(), share=pl.col("len").first() / pl.col("len").sum())
-    )
+    most = _commonest(code, texts)
     known = [share >= _MOST_TOLD and bool(likely_events(text)) for text, share in most.select("text", "share").rows()]
     return float(sum(known)) / max(most.height, 1)
+
+
+def _commonest(code: Column, texts: Column) -> pl.DataFrame:
+    """`code, text, share`: the commonest text beside each code."""
+    rows = pl.DataFrame({"code": code.texts, "text": texts.texts}).drop_nulls().group_by("code", "text").len()
+    by = rows.sort("len", "text", descending=[True, False]).group_by("code", maintain_order=True)
+    return by.agg(pl.col("text").first(), share=pl.col("len").first() / pl.col("len").sum())
 
 
 def _words_of(code: Column, file: FileProfile) -> dict[str, str]:
@@ -168,6 +165,4 @@ def _words_of(code: Column, file: FileProfile) -> dict[str, str]:
     texts = headed or max(others, key=lambda c: (told[c.place], -c.place), default=None)
     if texts is None or (headed is None and told[texts.place] < _MOST_TOLD):
         return {}
-    rows = pl.DataFrame({"code": code.texts, "text": texts.texts}).drop_nulls().group_by("code", "text").len()
-    first = rows.sort("len", "text", descending=[True, False]).group_by("code", maintain_order=True).first()
-    return {normal_own_code(c): t for c, t in first.select("code", "text").iter_rows()}
+    return {normal_own_code(c): t for c, t in _commonest(code, texts).select("code", "text").iter_rows()}

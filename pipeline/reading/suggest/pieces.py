@@ -112,9 +112,8 @@ def in_one_encoding(pieces: Sequence[Piece]) -> list[Piece]:
     (value,) = found
     again = {p.path: open_pieces(p.path, value.strip('"')) for p in pieces if p.encoding_open}
     why = "likely: another file is written so, and this one is not UTF-8 text"
-    return [
-        one for p in pieces for one in (_written_in(value.strip('"'), why, again[p.path]) if p.encoding_open else [p])
-    ]
+    each = (_written_in(value.strip('"'), why, again[p.path]) if p.encoding_open else [p] for p in pieces)
+    return [one for of in each for one in of]
 
 
 def _by_headings(path: Path, headings: Sequence[str]) -> str | None:
@@ -178,7 +177,7 @@ def _read(path: Path, options: ReadOptions, *, say_sheets: bool = False) -> Piec
     sheets = options.sheets if say_sheets else ()
     if layout or not _is_headless(data, rows):
         return replace(_piece(path, rows, tuple(data), sheets, sampled), layout=layout)
-    again = sample_source(open_source(path, _without_headings(options)))
+    again = sample_source(open_source(path, replace(options, header_row=0)))
     if again.headings and _PLACE.match(again.headings[0]):
         sampled, rows = again, sample_rows(again)
         rows = only(rows, [h for h in rows.columns if not h.startswith("(")])
@@ -215,10 +214,6 @@ def _piece(
     return Piece(path, rows, headings, sheets, of.rows_seen, of.whole, of.spoken.serial_dates, how=of.spoken.how)
 
 
-def _without_headings(options: ReadOptions) -> ReadOptions:
-    return replace(options, header_row=0)
-
-
 def _members(path: Path, encoding: str | None) -> list[Piece]:
     """The files in an archive, each as if it lay beside it."""
     inside = members(path)
@@ -235,31 +230,23 @@ def _members(path: Path, encoding: str | None) -> list[Piece]:
 def _as_one(path: Path, of: list[tuple[str, Piece]], sheets: tuple[str, ...]) -> Piece:
     """Files in an archive that have the same columns."""
     first = of[0][1]
-    rows = pl.concat([_in_order_of(first.rows.columns, piece.rows) for _, piece in of])
     seen, whole = sum(piece.rows_seen for _, piece in of), all(piece.whole for _, piece in of)
-    trouble = _in_archive(path, first.trouble)
+    trouble = first.trouble and f"{path.name}: in it, {first.trouble}"
     parts = tuple(_in_order_of(first.rows.columns, piece.rows) for _, piece in of)
-    return replace(
-        first, path=path, sheets=sheets, rows=rows, rows_seen=seen, whole=whole, trouble=trouble, parts=parts
-    )
-
-
-def _in_archive(path: Path, trouble: str | None) -> str | None:
-    return trouble and f"{path.name}: in it, {trouble}"
+    one = replace(first, path=path, sheets=sheets, rows=pl.concat(parts), rows_seen=seen, whole=whole)
+    return replace(one, trouble=trouble, parts=parts)
 
 
 def _sheets(path: Path) -> list[Piece]:
     names, faults = visible_sheets(path)
     if not names:
-        raise (
-            faults[0] if faults else DataError(f"{path.name}: its sheets are empty. Export it again, or leave it out.")
-        )
+        empty = DataError(f"{path.name}: its sheets are empty. Export it again, or leave it out.")
+        raise next(iter(faults), empty)
     ours = {sheet_of(table): table for table in INPUT_TABLES}  # a sheet of our worksheet is read as its table
     many = _many_alike(path, names) if len(names) > _MANY_SHEETS else ()
     left = [name for name in names if name not in many]
-    read = [
-        _read(path, ReadOptions(table=ours.get(name, "procedures"), sheets=(name,)), say_sheets=True) for name in left
-    ]
+    options = (ReadOptions(table=ours.get(name, "procedures"), sheets=(name,)) for name in left)
+    read = [_read(path, of, say_sheets=True) for of in options]
     grouped: dict[tuple[str, ...], list[Piece]] = {}
     for piece in read:
         key = (*piece.headings, *(line.value for line in piece.layout)) or ("", *piece.sheets)
@@ -366,10 +353,7 @@ def _kinds(column: Column) -> set[str]:
 def _kind(text: str) -> str:
     """What a single cell is beyond doubt: a date, a number, a code, a number with letters before; else empty."""
     bare = text.strip()
-    for name, pattern in _CELLS.items():
-        if pattern.match(bare):
-            return name
-    return ""
+    return next((name for name, pattern in _CELLS.items() if pattern.match(bare)), "")
 
 
 _CELLS = {

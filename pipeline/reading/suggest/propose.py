@@ -237,7 +237,7 @@ def _other_names(main: Group, other: Group) -> dict[str, str] | None:
     a, b = main.pieces[0], other.pieces[0]
     if not a.headings or not b.headings or a.layout or b.layout or a.sheets or b.sheets or a.worksheet or b.worksheet:
         return None
-    ours, theirs = _sole_columns(main), _sole_columns(other)
+    ours, theirs = main.sole_columns, other.sole_columns
     if len(ours) < len(main.match.fields) or len(theirs) < len(other.match.fields):
         return None
     if not ours.keys() <= theirs.keys():
@@ -247,12 +247,6 @@ def _other_names(main: Group, other: Group) -> dict[str, str] | None:
     if names.keys() & {c.name for c in main.file.columns} or set(names.values()) & {c.name for c in other.file.columns}:
         return None
     return names
-
-
-def _sole_columns(group: Group) -> dict[str, str]:
-    """The column of each field, also where only one is asked about."""
-    found = ((f.field, [f.column] if f.column is not None else f.rivals) for f in group.match.fields)
-    return {name: columns[0].name for name, columns in found if len(columns) == 1}
 
 
 def _renamed(piece: Piece, names: Mapping[str, str], columns: Sequence[str]) -> Piece:
@@ -292,11 +286,8 @@ def _found(
     for table, pieces in spoken.items():
         lines += [f"{p.path.name}: {table}, in a standard form that needs no mapping" for p in pieces]
     for group in left:
-        what = (
-            f"{group.match.table}, but with other columns than the file used for it"
-            if group.match.table
-            else "no table that we know"
-        )
+        other = group.match.table
+        what = f"{other}, but with other columns than the file used for it" if other else "no table that we know"
         lines += [f"{name}: {what}; not used" for name in group.names]
     return lines + [p.trouble or "" for p in troubles]
 

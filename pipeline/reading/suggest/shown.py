@@ -2,6 +2,7 @@
 alone."""
 
 import re
+from collections.abc import Iterable
 
 import polars as pl
 
@@ -13,6 +14,11 @@ def quoted(text: str) -> str:
     """A TOML basic string."""
     escaped = text.replace("\\", "\\\\").replace('"', '\\"')
     return '"' + _UNSEEN.sub(lambda m: f"\\u{ord(m.group()):04X}", escaped) + '"'
+
+
+def quoted_list(texts: Iterable[str]) -> str:
+    """A TOML list of such strings, in one line."""
+    return f"[{', '.join(map(quoted, texts))}]"
 
 
 def plain(text: str) -> str:

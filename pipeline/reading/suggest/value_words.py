@@ -72,23 +72,14 @@ def value_lines(table: str, field: str, column: Column) -> list[tuple[str, str, 
     known = known_words(table, field)
     trade = trade_words(table, field)
     choices = _choices(table, field)
-    plain = (
-        set(word_lookup(table, field))
-        if kind(table, field) == "words" or takes_any
-        else {"yes", "y", "true", "1", "no", "n", "false", "0"}
-    )
-    counted = column.counts.with_columns(
-        pl.col("text").map_elements(normal_word, return_dtype=pl.String).alias("normal")
-    )
-    words = (
-        counted.group_by("normal")
-        .agg(pl.col("n").sum(), pl.col("text").first())
-        .sort(["n", "normal"], descending=[True, False])
-    )
+    is_flag = kind(table, field) != "words" and not takes_any
+    plain = {"yes", "y", "true", "1", "no", "n", "false", "0"} if is_flag else set(word_lookup(table, field))
+    counted = column.counts.with_columns(normal=pl.col("text").map_elements(normal_word, return_dtype=pl.String))
+    words = counted.group_by("normal").agg(pl.col("n").sum(), pl.col("text").first())
+    words = words.sort(["n", "normal"], descending=[True, False])
     total = int(words["n"].sum())
-    taken = {known[w] for w in words["normal"] if w in known} | {
-        trade[w][0] for w in words["normal"] if len(trade.get(w, ())) == 1
-    }
+    taken = {known[w] for w in words["normal"] if w in known}
+    sure = taken | {trade[w][0] for w in words["normal"] if len(trade.get(w, ())) == 1}
     lines = []
     paired = paired_words(field, words["normal"].to_list())
     # Where one of two is strange, the other may mean something else in that language.
@@ -104,13 +95,12 @@ def value_lines(table: str, field: str, column: Column) -> list[tuple[str, str, 
             continue
         if (meant := known.get(normal)) is not None:
             lines.append((text, meant, f"{count(rows, 'row')}"))
-        elif field == "status" and rows >= 0.6 * total and len(words) > 1 and "completed" not in _meant(words, known):
-            lines.append(
-                (text, "completed", f"likely: {rows:,} of {total:,} rows have it, so it can hardly be another")
-            )
+        elif field == "status" and rows >= 0.6 * total and len(words) > 1 and "completed" not in taken:
+            why = f"likely: {rows:,} of {total:,} rows have it, so it can hardly be another"
+            lines.append((text, "completed", why))
         elif field == "status" and rows == total and set(trade.get(normal, ())) == {"completed", "void"}:
             lines.append((text, "completed", f"likely: all {count(total, 'row', 'has')} it, and all are not void"))
-        elif len(likely := _likely(normal, trade, taken)) == 1:
+        elif len(likely := _likely(normal, trade, sure)) == 1:
             lines.append((text, likely[0], f"likely: short for it beside such a heading; {rows:,} of {total:,} rows"))
         elif likely:
             lines.append((text, ASK, f"{' or '.join(likely)}? Each is written so. {rows:,} of {total:,} rows"))
@@ -139,10 +129,6 @@ def _likely(word: str, trade: Mapping[str, tuple[str, ...]], taken: set[str]) ->
     """What a short word of the trade may mean here: of two readings not the one that another word has already."""
     readings = trade.get(word, ())
     return tuple(r for r in readings if r not in taken) or readings if len(readings) > 1 else readings
-
-
-def _meant(words: pl.DataFrame, known: dict[str, str]) -> set[str | None]:
-    return {known.get(w) for w in words["normal"]}
 
 
 def _choices(table: str, field: str) -> str:
