@@ -1,8 +1,6 @@
 """What would load wrongly without a word is asked first: doubts found in a look at the mapped files, and their answers.
-
 A doubt is found from sums that reading gathers anyway, so both `check` and `ingest` find the same ones; nothing is
-loaded while one stands open. Each is answered by a line of PRACTICE.toml.
-"""
+loaded while one stands open. Each is answered by a line of PRACTICE.toml."""
 
 from collections.abc import Sequence
 

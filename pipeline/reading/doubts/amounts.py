@@ -1,8 +1,5 @@
-"""What amounts say of rows: words and zeros in their place, numbers below zero, a second currency, payments beside
-work.
-
-Headings and words in seven languages, names of ISO 4217: from memory, common practice, no source.
-"""
+"""What amounts say of rows: words in their place, numbers below zero, a second currency, payments beside work. Headings
+and words in seven languages, names of ISO 4217: from memory, common practice, no source."""
 
 import re
 from collections import Counter
@@ -11,6 +8,7 @@ from dataclasses import dataclass, field
 
 import polars as pl
 
+from pipeline.machine.data_tables import data_rows
 from pipeline.practice.counts import count
 from pipeline.practice.tables import REVERSAL
 from pipeline.reading.doubts.cells import STANDS, tally, text_of
@@ -24,8 +22,7 @@ _NO_CHARGE = word_list("no charge")
 
 
 def amount_words(texts: pl.Series) -> Counter[str]:
-    """Texts without a digit in a column of amounts, in small letters, but for those that say that nothing was
-    charged."""
+    """Texts without a digit among amounts, in small letters, but for those that say that nothing was charged."""
     low = pl.col("text").str.strip_chars().str.to_lowercase()
     counts = texts.drop_nulls().cast(pl.String).alias("text").value_counts(name="n").with_columns(low)
     words = counts.filter(low.str.contains(r"\p{L}{2}") & ~low.str.contains(r"\d") & (low.str.len_chars() <= _LONGEST))
@@ -41,12 +38,8 @@ def amount_word_doubts(where: str, found: Mapping[str, Counter[str]], *, told: C
         if heading in told or not words or len(words) > _MOST_WORDS:
             continue
         made = {text: word_of(text) or "<its word>" for text in sorted(words)}
-        doubts += ask(
-            "words_for_amounts",
-            where,
-            f'column "{heading}" holds words in place of an amount: {in_rows(words)}.',
-            status_from(heading, made, "correct the words"),
-        )
+        evidence = f'column "{heading}" holds words in place of an amount: {in_rows(words)}.'
+        doubts += ask("words_for_amounts", where, evidence, status_from(heading, made, "correct the words"))
     return doubts
 
 
@@ -81,10 +74,8 @@ def signed_columns(rows: pl.DataFrame, headings: Iterable[str]) -> list[str]:
 
 
 def below_zero(texts: pl.Series) -> Counter[tuple[str, str]]:
-    """Rows by pattern and what it makes of a row, of texts of rows that have a code and no fee below zero.
-
-    An empty pattern and word count the numbers that are not 0: where there is none, 0 tells nothing.
-    """
+    """Rows by pattern and what it makes of a row, of texts of rows that have a code and no fee below zero; under an
+    empty pattern and word the numbers that are not 0: where there is none, 0 tells nothing."""
     counts = texts.drop_nulls().value_counts(name="n")
     name = counts.columns[0]
     number = counts.filter(pl.col(name).str.contains(r"[1-9]")).height
@@ -130,8 +121,7 @@ def below_zero_doubts(
 
 
 def void_doubts(where: str, rows: pl.DataFrame) -> list[Doubt]:
-    """Rows with an amount below zero whose status lets them not stand, where the row of the same work and amount, which
-    they take back, does; `rows` is as `rows_held.RowsHeld.whole`."""
+    """Rows below zero (as `RowsHeld.whole`) whose status lets them not stand, where the row they take back does."""
     keys = ["patient", "code", "tooth", "fee"]
     back = rows.filter(pl.col("takes_back").fill_null("") != "").with_columns(fee=-pl.col("fee")).with_row_index("n")
     first = rows.filter(pl.col("takes_back").is_null()).select(*keys, "day")
@@ -150,25 +140,10 @@ def void_doubts(where: str, rows: pl.DataFrame) -> list[Doubt]:
     )
 
 
-_ISO = (
-    "AED ARS AUD BAM BGN BRL CAD CHF CLP CNY COP CZK DEM DKK EGP EUR FRF GBP HKD HRK HUF IDR ILS INR ISK ITL JPY KRW "
-    "MAD MXN MYR NLG NOK NZD PEN PHP PLN RON RSD RUB SAR SEK SGD THB TRY TWD UAH USD UYU VND ZAR"
-)
-_OTHER_NAMES = {
-    "EUR": "€ euro euros",
-    "USD": "$ us$ dollar dollars",
-    "GBP": "£ pound pounds sterling",
-    "CHF": "fr sfr franken francs franchi",
-    "TRY": "₺ tl lira",
-    "JPY": "¥ yen",
-    "PLN": "zl",
-    "CZK": "kc",
-    "HUF": "ft forint",
-    "INR": "₹ rs rupees",
-    "RUB": "₽ rub руб",
-}
-_NAMES = {name.lower(): name for name in _ISO.split()} | {
-    other: name for name, others in _OTHER_NAMES.items() for other in others.split()
+_NAMES = {
+    name: row["currency"]
+    for row in data_rows("currencies")
+    for name in (row["currency"].lower(), *row["other_names"].split())
 }
 _HEADINGS = word_list("headings of currencies")
 _BESIDE = r"^[-−+(\s]*(\p{Sc}|US\$|\p{L}{1,6})[.\s]*[-−+(]*\d|\d[)\s.,–—-]*(\p{Sc}|\p{L}{1,6})[.)\s]*$"
@@ -196,11 +171,8 @@ def says_currency(heading: str, texts: Iterable[str]) -> bool:
 def currency_doubts(
     files: Mapping[str, tuple[str, Counter[str]]], columns: Mapping[str, Mapping[str, Counter[str]]]
 ) -> list[Doubt]:
-    """One question where the fees of a ledger are in two currencies.
-
-    `files` has the heading of each file's fees and what `beside_amounts` found in them, `columns` the texts of its
-    columns that nothing reads, by heading.
-    """
+    """One question where the fees of a ledger are in two currencies: `files` has the heading of each file's fees and
+    what `beside_amounts` found in them, `columns` the texts of its unread columns, by heading."""
     told = [(w, h, _by_currency(c)) for w in files for h, c in columns[w].items() if says_currency(h, c)]
     beside = [(w, h, c if len(c) > 2 or "" not in c else c - Counter({"": c[""]})) for w, (h, c) in files.items()]
     for found, says in ((told, "says of amounts"), (beside, "holds beside amounts")):
@@ -235,8 +207,7 @@ _CENT = 0.005
 
 @dataclass
 class PaymentsBeside:
-    """The first rows of a ledger that have a fee, and by column of words how texts begin on rows below zero and on
-    all others."""
+    """The first rows with a fee, and by column of words how texts begin on rows below zero and on all others."""
 
     held: list[pl.DataFrame] = field(default_factory=list)
     rows: int = 0

@@ -1,7 +1,5 @@
 """What PRACTICE.toml answers about the cells of a file, put to work: the cells of a batch to the fields of its rows.
-
-The rows themselves stay as they were written, so that one that is set aside is shown and mended as it stands.
-"""
+The rows themselves stay as they were written, so that one that is set aside is shown and mended as it stands."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -216,8 +214,7 @@ class Answers:
         return text
 
     def _status(self, own: pl.Expr) -> pl.Expr:
-        """What marks make of a row. Its own status says more than the plan that it stands in, but what was deleted had
-        one before."""
+        """What marks make of a row. Its own status outweighs the plan it stands in; what was deleted had one before."""
         marks = [(_mark(h), p, w) for h, p, w in self.marks]
         weak = [m for m in marks if m[0] == _mark(SECTION) and m[2] not in ("void", REVERSAL)]
         text = own.str.strip_chars().replace("", None)
@@ -283,16 +280,9 @@ def answers_for(
     merged: Mapping[str, str] | None = None,
     called: Mapping[str, str] | None = None,
 ) -> Answers:
-    """What is told about one file; with `ours` it is one whose cells need no answer, such as our own worksheet.
-
-    Where each file numbers its own patients, they are those of the file `of`. `called` is what it calls a column that
-    is renamed.
-
-    Raises
-    ------
-    DataError
-        If a column that PRACTICE.toml names for it is not in the file.
-    """
+    """What is told about one file; with `ours` it is one whose cells need no answer, such as our own worksheet. Where
+    each file numbers its own patients, they are those of the file `of`; `called` is what it calls a renamed column.
+    Raises DataError if a column that PRACTICE.toml names for it is not in the file."""
     practice, told = settings.practice, settings.tables[table].for_file(of)
     needs_zone = told.late_stamps in ("midnights", "universal")
     zone = practice.time_zone if needs_zone or not told.late_stamps else None
@@ -371,8 +361,7 @@ def _mark(heading: str) -> str:
 
 
 def folded(text: pl.Expr) -> pl.Expr:
-    """A patient's number without what a spreadsheet or a hand may change: leading zeros, `.0`, case, blanks, signs
-    before or behind it."""
+    """A patient's number without leading zeros, `.0`, case, blanks, and signs before or behind it."""
     bare = (
         unsigned(text.str.strip_chars())
         .str.replace_all(r"\s+", "")

@@ -27,8 +27,7 @@ def tally(texts: pl.Series) -> dict[Any, int]:
 
 
 def read_once(texts: pl.Series, read: Callable[[pl.Expr], pl.Expr]) -> pl.Series:
-    """What `read` makes of each cell of a column with few texts: each text is read once, however often it stands
-    there."""
+    """What `read` makes of each cell of a column with few texts, each of which is read once."""
     text = texts.cast(pl.String).cast(pl.Categorical(pl.Categories.random())).alias("text")
     found = pl.DataFrame([text.unique()]).with_columns(read(pl.col("text").cast(pl.String)).alias("read"))
     return text.to_frame().join(found, on="text", how="left", maintain_order="left").get_column("read")
@@ -50,8 +49,7 @@ def named_month(number: int) -> str:
 
 
 def headed(headings: Sequence[str], what: str) -> list[str]:
-    """The headings of a kind: first_name, name, account, born, age, dependant, merged, quadrant, jaw, side, estimate or
-    credit."""
+    """The headings of a kind of `data/reading_words.csv`: first_name, account, born, jaw, credit and so on."""
     words = word_list(what.replace("_", " "))
     return [h for h in headings if plain_heading(h) in words]
 

@@ -51,8 +51,7 @@ def text_heading(headings: Sequence[str], code: str | None) -> str | None:
 def meaning_doubts(
     where: str, seen: CodeTexts, named: Collection[str], *, is_own_list: bool, renewed: Collection[str] = ()
 ) -> list[Doubt]:
-    """Codes that descriptions of two kinds stand beside; of a list of the trade only codes that are `named` anew. Those
-    that are told to mean other work since a day, `renewed`, are of two kinds by right."""
+    """Codes beside descriptions of two kinds; of a list of the trade those `named` anew, and none told as `renewed`."""
     kinds: dict[str, Counter[str]] = defaultdict(Counter)
     for (code, text), n in seen.rows.items():
         likely = likely_events(text)
@@ -67,16 +66,12 @@ def meaning_doubts(
         return []
     first, counts = next(iter(found.items()))
     each = in_rows(counts)
-    return ask(
-        "code_meanings",
-        where,
+    means = "yes: and under [codes], or in the practice's list, each description with its event"
+    evidence = (
         f"{count(len(found), 'code', 'stands')} beside descriptions of two kinds of work in the column "
-        f'"{seen.heading}": {first} as {each}.',
-        of_ledger(
-            f"columns.code = {quoted(seen.heading)}",
-            "yes: and under [codes], or in the practice's list, each description with its event",
-        ),
+        f'"{seen.heading}": {first} as {each}.'
     )
+    return ask("code_meanings", where, evidence, of_ledger(f"columns.code = {quoted(seen.heading)}", means))
 
 
 def list_doubts(where: str, seen: CodeTexts) -> list[Doubt]:
@@ -86,16 +81,9 @@ def list_doubts(where: str, seen: CodeTexts) -> list[Doubt]:
     against = told_otherwise(pairs)
     if against is None or seen.heading is None:
         return []
-    return ask(
-        "code_meanings.list",
-        where,
-        f'{against}, in the column "{seen.heading}".',
-        (
-            "practice",
-            'code_system = "practice-codes.csv"',
-            "yes: a list of them with code,event, as suggest writes it with the words beside each",
-        ),
-    )
+    means = "yes: a list of them with code,event, as suggest writes it with the words beside each"
+    evidence = f'{against}, in the column "{seen.heading}".'
+    return ask("code_meanings.list", where, evidence, ("practice", 'code_system = "practice-codes.csv"', means))
 
 
 def code_of(told: Sequence[tuple[str, str, str]]) -> pl.Expr:
@@ -113,17 +101,13 @@ _WITHIN, _LEAST_STAGED, _SHARE_STAGED, _STEM, _MOST_ENDS = 180, 5, 0.3, 3, 6
 
 
 def end_of_code_doubts(where: str, frame: pl.DataFrame, code: str) -> list[Doubt]:
-    """Crowns and root canals most of which stand under several ends of one code on different days, in their order;
-    `frame` as `rows_held.RowsHeld.frame`, `code` the heading of the codes."""
+    """Work most of which stands under several ends of one code on different days, in their order."""
     ended = frame.drop_nulls("end").with_columns(stem=pl.col("code").str.head(_STEM))
     ends = ended.drop_nulls(["kind", "tooth"]).group_by("patient", "tooth", "stem", "end").agg(pl.col("day").min())
     teeth = (
         ends.sort("patient", "tooth", "stem", "end")
         .group_by("patient", "tooth", "stem", maintain_order=True)
-        .agg(
-            n=pl.len(),
-            in_turn=(pl.col("day").diff().drop_nulls().dt.total_days().is_between(1, _WITHIN)).all(),
-        )
+        .agg(n=pl.len(), in_turn=(pl.col("day").diff().drop_nulls().dt.total_days().is_between(1, _WITHIN)).all())
     )
     made: dict[str, str] = {}
     several = alone = 0
@@ -138,10 +122,8 @@ def end_of_code_doubts(where: str, frame: pl.DataFrame, code: str) -> list[Doubt
             made |= dict.fromkeys(sorted(before["ended"].unique()), "planned")
     if not made:
         return []
-    return ask(
-        "code_ends",
-        where,
+    evidence = (
         f'in the column "{code}" crowns and root canals have ends behind their codes; {several:,} teeth have several '
-        f"of them, one after the other on different days, and {alone:,} one only.",
-        status_from(code, made, "yes: all but the last end; correct the texts"),
+        f"of them, one after the other on different days, and {alone:,} one only."
     )
+    return ask("code_ends", where, evidence, status_from(code, made, "yes: all but the last end; correct the texts"))

@@ -51,18 +51,12 @@ def day_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
 
 
 def _beyond_doubt(texts: pl.Series, pattern: str) -> bool:
-    """Whether all are bare days of one form, and too few against the told order, as in most columns: then none of the
-    doubts below can rise, and looking for each took a sixth of the time of reading many small files."""
+    """Whether all are bare days of one form, and too few against the told order, so that no doubt below can rise:
+    looking for each took a sixth of the time of reading many small files."""
     text = pl.col("text").str.strip_chars()
-    iso, year_last, *above_12 = (
-        texts.to_frame("text")
-        .select(
-            text.str.contains(_BARE_ISO).all().alias("iso"),
-            text.str.contains(_YEAR_LAST).all().alias("year_last"),
-            *((text.str.extract(_WRITTEN, g).cast(pl.Int32) > 12).sum().alias(str(g)) for g in (1, 2)),
-        )
-        .row(0)
-    )
+    parts = ((text.str.extract(_WRITTEN, g).cast(pl.Int32) > 12).sum().alias(str(g)) for g in (1, 2))
+    forms = {"iso": text.str.contains(_BARE_ISO).all(), "year_last": text.str.contains(_YEAR_LAST).all()}
+    iso, year_last, *above_12 = texts.to_frame("text").select(*(e.alias(n) for n, e in forms.items()), *parts).row(0)
     in_order = not _tells_order(pattern) or above_12[pattern.index("%m") > pattern.index("%d")] < _SOME
     return bool(iso or (year_last and in_order))
 
@@ -90,10 +84,8 @@ def swapped(where: str, table: str, texts: pl.Series) -> list[Doubt]:
     """Dates of which a spreadsheet turned those with a day up to 12 about; `texts` are distinct."""
     text = bare_dates(texts).unique()
     cells = text.str.extract(_ISO, 2).cast(pl.Int32, strict=False).drop_nulls()
-    both = text.to_frame("text").select(
-        pl.col("text").str.extract(_WRITTEN, g).cast(pl.Int32, strict=False).alias(str(g)) for g in (1, 2)
-    )
-    both = both.drop_nulls()
+    parts = (pl.col("text").str.extract(_WRITTEN, g).cast(pl.Int32, strict=False).alias(str(g)) for g in (1, 2))
+    both = text.to_frame("text").select(parts).drop_nulls()
     if cells.len() < _SOME or both.height < _SOME or cells.max() > 12:  # type: ignore[operator]
         return []
     if not any((both[g] > 12).all() for g in both.columns):
@@ -111,11 +103,8 @@ def swapped(where: str, table: str, texts: pl.Series) -> list[Doubt]:
 def late_stamps(where: str, table: str, texts: pl.Series) -> list[Doubt]:
     """Stamps at one hour after `NOON`, or at two that a summer time explains; `texts` are distinct."""
     text = epoch_as_stamp(pl.col("text").str.strip_chars())
-    stamp = texts.to_frame("text").select(
-        text.str.extract(_STAMP, 1).cast(pl.Int32, strict=False).alias("hour"),
-        text.str.extract(_STAMP, 2).alias("minute"),
-    )
-    stamp = stamp.drop_nulls()
+    hour, minute = text.str.extract(_STAMP, 1).cast(pl.Int32, strict=False), text.str.extract(_STAMP, 2)
+    stamp = texts.to_frame("text").select(hour=hour, minute=minute).drop_nulls()
     hours = stamp["hour"].unique().sort().to_list()
     if stamp.height < max(_SOME, 0.9 * texts.len()) or not hours or hours[0] <= NOON or hours[-1] - hours[0] > 1:
         return []
@@ -140,18 +129,15 @@ def other_days(where: str, table: str, texts: pl.Series) -> list[Doubt]:
     if (away := days_in_doubt(hours)) is None:
         return []
     first, last = _round_the_clock(sorted(hours))
-    return ask(
-        "time_zone",
-        where,
+    evidence = (
         f"{minutes.len():,} different stamps are told in the time of Greenwich (UTC), from {first:02d}:00 round to "
-        f"{last:02d}:59. Of a practice far from there a working day has two dates in it.",
-        *_zones(table, _places(away) or ["America/Los_Angeles"]),
+        f"{last:02d}:59. Of a practice far from there a working day has two dates in it."
     )
+    return ask("time_zone", where, evidence, *_zones(table, _places(away) or ["America/Los_Angeles"]))
 
 
 def stamps_at_night(where: str, table: str, texts: pl.Series) -> list[Doubt]:
-    """Stamps that name no zone, many of them at hours at which nobody works: they may be told in universal time, and
-    part of a working day is then another day there; `texts` are distinct."""
+    """Stamps without a zone, many at hours at which nobody works: told in universal time, it may be."""
     minutes, hours = _times(texts.str.strip_chars() + "Z")
     asleep = sum(n for hour, n in hours.items() if not EARLIEST <= hour < LATEST)
     if minutes.len() < _ENOUGH or asleep < _AT_NIGHT * minutes.len() or (away := days_in_doubt(hours)) is None:
@@ -162,11 +148,7 @@ def stamps_at_night(where: str, table: str, texts: pl.Series) -> list[Doubt]:
         where,
         f"{asleep:,} of {minutes.len():,} different stamps are at night; all are from {first:02d}:00 round to "
         f"{last:02d}:59.",
-        (
-            f"tables.{table}",
-            'late_stamps = "universal"',
-            "yes; and under [practice] the zone of the practice:",
-        ),
+        (f"tables.{table}", 'late_stamps = "universal"', "yes; and under [practice] the zone of the practice:"),
         *_zones(table, _places(away)),
     )
 
@@ -185,25 +167,19 @@ def _places(away: Sequence[int]) -> list[str]:
 
 def _zones(table: str, places: Sequence[str]) -> list[tuple[str, str, str]]:
     """The lines that answer where the practice is."""
+    cities = (place.rpartition("/")[2].replace("_", " ") for place in places)
+    means = [f"if it has the time of {city}" for city in cities]
+    means[:1] = [f"{first}; or the name of its own zone, written so" for first in means[:1]]
     return [
-        *(("practice", f'time_zone = "{place}"', _place(n, place)) for n, place in enumerate(places)),
+        *(("practice", f'time_zone = "{place}"', of) for place, of in zip(places, means, strict=True)),
         (f"tables.{table}", 'late_stamps = "as_written"', "no: the work was done on the day that is written"),
     ]
 
 
-def _place(n: int, place: str) -> str:
-    """What an answer means; that the zone is to be that of the practice is said once."""
-    city = place.rpartition("/")[2].replace("_", " ")
-    return f"if it has the time of {city}" + ("; or the name of its own zone, written so" if n == 0 else "")
-
-
 def _round_the_clock(hours: Sequence[int]) -> tuple[int, int]:
     """The first and the last of some hours of the day, after the longest time without any."""
-    gaps = [
-        ((after - before) % 24 or 24, before, after)
-        for before, after in zip(hours, [*hours[1:], hours[0]], strict=True)
-    ]
-    _, last, first = max(gaps)
+    pairs = zip(hours, [*hours[1:], hours[0]], strict=True)
+    _, last, first = max(((after - before) % 24 or 24, before, after) for before, after in pairs)
     return first, last
 
 
@@ -217,17 +193,14 @@ def other_order(where: str, table: str, texts: pl.Series, pattern: str) -> list[
     against = days if pattern.index("%m") < pattern.index("%d") else months
     if against < _SOME or against < MAX_AGAINST * 5 * e.filled:
         return []
+    means = "with it where both offices stand in one file: the column that says of which a row is"
     return ask(
         "date_order",
         where,
         f'date_format = "{pattern}" is told, and {against:,} of {e.filled:,} different dates fit the other order '
         f"of day and month only ({months:,} month first, {days:,} day first).",
         ("practice", 'date_format = "auto"', "in place of the pattern, here and under the table"),
-        (
-            f"tables.{table}",
-            'date_order_by = "<heading>"',
-            "with it where both offices stand in one file: the column that says of which a row is",
-        ),
+        (f"tables.{table}", 'date_order_by = "<heading>"', means),
     )
 
 
@@ -274,8 +247,7 @@ _NAMES = ("Mondays", "Tuesdays", "Wednesdays", "Thursdays", "Fridays", "Saturday
 
 
 def weekday_doubts(seen: Sequence[Seen]) -> list[Doubt]:
-    """A question for each file with work on a weekday on which the others have hardly any, and hardly any on one on
-    which they work, all year or in summer, that fits the others once it is moved by a day."""
+    """A question for each file with work on a weekday on which the others have none, that a day's shift would mend."""
     files = [(one.file, one.held.frame.select("patient", "day").unique()) for one in seen if one.held is not None]
     found: list[Doubt] = []
     for file, days in files if len(files) > 1 else []:
@@ -287,16 +259,14 @@ def weekday_doubts(seen: Sequence[Seen]) -> list[Doubt]:
             more = [_NAMES[d] for d in range(7) if own[d] >= _WORKED / 2 and rest[d] < _HARDLY]
             less = [_NAMES[d] for d in range(7) if rest[d] >= _WORKED and own[d] < _HARDLY]
             key = f"of_file.{quoted(Path(file).name)}"
+            means = "with time_zone under [practice], if they are midnights told in universal time"
             found += ask(
                 "days_of_one_file",
                 f"procedures: {file}",
                 f"{when.strip() + ' ' if when else ''}many visits are on {' and '.join(more)} and hardly any on "
                 f"{' and '.join(less)}; in the other files it is the other way round.",
                 of_ledger(f'{key} = {{ serial_dates = "1904" }}', "if its days are numbers, counted from 1904"),
-                of_ledger(
-                    f'{key} = {{ late_stamps = "midnights" }}',
-                    "with time_zone under [practice], if they are midnights told in universal time",
-                ),
+                of_ledger(f'{key} = {{ late_stamps = "midnights" }}', means),
             )
             break
     return found

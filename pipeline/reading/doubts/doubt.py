@@ -24,10 +24,8 @@ _STATES = {"not_done": ", ".join(STATUS_WORDS[1:-1]), "states": ", ".join(STATUS
 
 @dataclass(frozen=True)
 class Doubt:
-    """One doubt. `evidence` holds counts and masked samples, never a value of a patient.
-
-    `answers` are the lines that settle it; `so` is what it means that it is so, where that too is an answer.
-    """
+    """One doubt. `evidence` holds counts and masked samples, never a value of a patient; `answers` are the lines that
+    settle it; `so` is what it means that it is so, where that too is an answer."""
 
     id: str
     where: str
@@ -56,13 +54,7 @@ class OpenDoubtsError(ConfigError):
 
 
 def refuse_doubts(doubts: Sequence[Doubt], *, file: str) -> None:
-    """Stop while a doubt stands open.
-
-    Raises
-    ------
-    OpenDoubtsError
-        With each doubt: what was seen, what is asked and the lines that answer it.
-    """
+    """Stop while a doubt stands open: raises OpenDoubtsError with what was seen, asked, and the lines to answer."""
     if doubts:
         raise OpenDoubtsError("\n".join([f"{file}: {counted(len(doubts))} Nothing was loaded.", *told(doubts)]))
 
@@ -82,11 +74,9 @@ def told(doubts: Iterable[Doubt]) -> list[str]:
 
 
 def ask(doubt: str, where: str, evidence: str, *answers: Answer | None, **gaps: object) -> list[Doubt]:
-    """One doubt, in a list: whoever looks for one finds it or none. What is None is no answer here.
-
-    What is asked stands in `data/doubts.csv`, or `data/signs.csv`, with `gaps` to be filled. Behind a point in `doubt`
-    stands in which of several ways it was found.
-    """
+    """One doubt, in a list: whoever looks for one finds it or none. What is None is no answer here. What is asked
+    stands in `data/doubts.csv`, or `data/signs.csv`, with `gaps` to be filled. Behind a point in `doubt` stands in
+    which of several ways it was found."""
     question, so = (_words()[doubt][part].format_map(_STATES | gaps) for part in ("question", "so"))
     return [Doubt(doubt.partition(".")[0], where, evidence, question, tuple(filter(None, answers)), so)]
 

@@ -1,8 +1,6 @@
 """Entries of a ledger: the numbers that name them, rows that name another one by its number (`Correction to 1045`),
-lines that list numbers, and of what kind each is: a charge, a payment, an estimate.
-
-Words of the trade in seven languages, from memory: common practice, no source.
-"""
+lines that list numbers, and of what kind each is: a charge, a payment, an estimate. Words of the trade in seven
+languages, from memory: common practice, no source."""
 
 import re
 from collections import Counter
@@ -52,37 +50,29 @@ def keys_of_several(table: str, heading: str, files: Sequence[Sampled]) -> list[
     for one in files:
         one.settle()
     one_in = max((one.one_in for one in files), default=1)
-    held = [
-        piece.filter(pl.col("id") % one_in == 0).with_columns(file=pl.lit(n, pl.Int32))
-        for n, one in enumerate(files)
-        for piece in one.pieces
-    ]
+    pieces = ((n, piece.filter(pl.col("id") % one_in == 0)) for n, one in enumerate(files) for piece in one.pieces)
+    held = [piece.with_columns(file=pl.lit(n, pl.Int32)) for n, piece in pieces]
     if not held:
         return []
     rows = pl.concat(held)
     met = rows.filter(rows["id"].is_duplicated())
-    by_id = met.group_by("id").agg(
-        patients=pl.col("patient").n_unique() > 1,
-        work=(pl.col("file").n_unique() == 1) & (pl.col("work").n_unique() > 1),
-    )
+    in_one = (pl.col("file").n_unique() == 1) & (pl.col("work").n_unique() > 1)
+    by_id = met.group_by("id").agg(patients=pl.col("patient").n_unique() > 1, work=in_one)
     again, wrong = by_id.height, int(by_id["patients"].sum())
     works = int(by_id.select(pl.col("patients") | pl.col("work")).to_series().sum())
     if wrong <= _MANY * again and works <= _MANY * again:
         return []
     share = f" (of one in {one_in:,} of them)" if one_in > 1 else ""
-    return ask(
-        "row_ids",
-        table,
+    evidence = (
         f'column "{heading}" is read as the key of a row (procedure_id), and {works:,} of its values{share} stand '
         f"at several pieces of work, {wrong:,} of them at several patients. A later row replaces an earlier one of "
-        "its key, so work would be lost.",
-        table=table,
+        "its key, so work would be lost."
     )
+    return ask("row_ids", table, evidence, table=table)
 
 
 def entries_again(entry: pl.Series, fields: pl.DataFrame, coded: pl.Series) -> Counter[str]:
-    """Of the rows of a batch with a code (`fields`): how many have the number of an `entry` with the same patient, day
-    and work again, how many have it with others, and how many have one at all."""
+    """Of rows with a code: how many have an `entry` with the same work again, with other work, and at all."""
     of = [name for name in (*_FIELDS, "service_date") if name in fields.columns]
     rows = fields.select(pl.col(of).cast(pl.String).fill_null("").str.strip_chars()).with_columns(
         entry=entry.filter(coded).cast(pl.String).str.strip_chars().replace("", None)
@@ -135,8 +125,7 @@ def kinds(texts: pl.Series) -> Counter[tuple[str, str]]:
 
 
 def money_lines(texts: pl.Series) -> Counter[tuple[str, str]]:
-    """Rows by how a text begins and what that makes of a row, of descriptions that begin with words for money: `Ins pmt
-    Crown` under the code of the crown that it pays for."""
+    """Rows by how a text begins, of descriptions that begin with words for money: `Ins pmt Crown`."""
     counts = texts.drop_nulls().value_counts(name="n")
     name = counts.columns[0]
     found: Counter[tuple[str, str]] = Counter()
@@ -170,10 +159,8 @@ _MET = {"heading": pl.String(), "form": pl.String(), "n": pl.UInt32()}
 
 @dataclass
 class EntryReferences:
-    """Numbers of entries with their patients, and what may name one: `heading, form, number, patient, own`.
-
-    `met` is found at the end: `heading, form, n`, forms of texts most of which name another entry of their patient.
-    """
+    """Numbers of entries with their patients, and what may name one: `heading, form, number, patient, own`; `met`,
+    found at the end, are `heading, form, n` of texts most of which name another entry of their patient."""
 
     keys: list[pl.DataFrame] = field(default_factory=list)
     named: list[pl.DataFrame] = field(default_factory=list)
@@ -190,27 +177,16 @@ class EntryReferences:
         self.held += rows.height
         for heading in (key, *headings):
             text = own if heading == key else text_of(rows, heading)
-            form = _BEFORE_LETTERS if heading == key else _BEHIND_WORDS
-            frame = pl.DataFrame({"patient": patient, "own": own, "text": text}).filter(
-                pl.col("text").str.contains(form)
-            )
-            if frame.is_empty():
-                continue
+            frame = pl.DataFrame({"patient": patient, "own": own, "text": text})
             if heading == key:
-                met = frame.select(
-                    "patient",
-                    "own",
-                    number=pl.col("text").str.extract(_BEFORE_LETTERS, 1),
-                    form=pl.lit("*") + pl.col("text").str.extract(_BEFORE_LETTERS, 2),
-                )
+                number, letters = (pl.col("text").str.extract(_BEFORE_LETTERS, part) for part in (1, 2))
+                form = pl.lit("*") + letters
             else:
-                met = frame.select(
-                    "patient",
-                    "own",
-                    number=pl.col("text").str.extract(_BEHIND_WORDS, 2),
-                    form=pl.col("text").str.extract(_BEHIND_WORDS, 1).str.strip_chars() + pl.lit("*"),
-                )
-            self.named.append(met.drop_nulls("number").with_columns(heading=pl.lit(heading)))
+                words, number = (pl.col("text").str.extract(_BEHIND_WORDS, part) for part in (1, 2))
+                form = words.str.strip_chars() + pl.lit("*")
+            met = frame.select("patient", "own", number=number, form=form).drop_nulls("number")
+            if met.height:
+                self.named.append(met.with_columns(heading=pl.lit(heading)))
 
     def end(self) -> None:
         """All rows are in: only what was found in them is held from now on."""

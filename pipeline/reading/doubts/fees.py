@@ -27,8 +27,7 @@ def names_a_coin(heading: str | None) -> bool:
 
 
 def counts_coins(fee: str | None, renamed: Mapping[str, str], called: Mapping[str, str]) -> bool:
-    """Whether the fees of a file are meant where fees are told to be in cents: of files that call them otherwise, in
-    which some name the coin, those that do."""
+    """Whether the fees of a file are in cents where that is told: if headings of some files name the coin, those."""
     own = {heading for heading, new in renamed.items() if new == fee} | {fee}
     return not any(map(names_a_coin, own)) or names_a_coin(called.get(fee or "", fee))
 
@@ -88,8 +87,7 @@ def added(pieces: Sequence[pl.DataFrame]) -> pl.DataFrame:
 
 
 def fee_jumps(where: str, pieces: Sequence[pl.DataFrame], *, own_codes: bool, divided: Collection[str]) -> list[Doubt]:
-    """One question about all codes with such a jump; if at least half of them jump by one factor in one month, about
-    the currency. Fees of codes of a list of the trade may change one by one."""
+    """One question about all codes with such a jump; if half of them jump by one factor at once, about the currency."""
     if not pieces:
         return []
     sums = added(pieces).sort("code", "month")
@@ -115,29 +113,21 @@ def fee_jumps(where: str, pieces: Sequence[pl.DataFrame], *, own_codes: bool, di
     if found.is_empty() or not own_codes:
         return []
     # Whoever gives one code another meaning writes a new list: of that time fewer rows of another code are enough.
-    near = [
-        (pl.col("until") <= month + _SAME_TIME) & (pl.col("since") >= month - _SAME_TIME) for month in found["since"]
-    ]
+    until, since = pl.col("until"), pl.col("since")
+    near = [(until <= month + _SAME_TIME) & (since >= month - _SAME_TIME) for month in found["since"]]
     found = largest.filter(pl.col("enough") | pl.any_horizontal(near)).sort("code")
     rows = found.head(_MOST_SHOWN).rows(named=True)
     days = [f"{named_month(r['since'])}-01" for r in rows]
-    shown = "; ".join(
-        f"{r['code']} some {r['before']:,.0f} before {day} and some {r['after']:,.0f} from then on"
-        for r, day in zip(rows, days, strict=True)
-    )
-    lines = [
-        of_ledger(
-            f"codes_renewed.{quoted(r['code'])} = {{ {quoted(day)} = {quoted(r['code'] + ' NEW')} }}",
-            f"yes: name both {r['code']} and {r['code']} NEW in the list of codes, each with its event",
-        )
-        for r, day in zip(rows, days, strict=True)
-    ]
-    return ask(
-        "code_fees",
-        where,
-        f"the fees of {found.height:,} codes of your own list jump in one month and stay: {shown}.",
-        *lines,
-    )
+    each, lines = [], []
+    for r, day in zip(rows, days, strict=True):
+        code = r["code"]
+        each.append(f"{code} some {r['before']:,.0f} before {day} and some {r['after']:,.0f} from then on")
+        line = f"codes_renewed.{quoted(code)} = {{ {quoted(day)} = {quoted(code + ' NEW')} }}"
+        why = f"yes: name both {code} and {code} NEW in the list of codes, each with its event"
+        lines.append(of_ledger(line, why))
+    shown = "; ".join(each)
+    evidence = f"the fees of {found.height:,} codes of your own list jump in one month and stay: {shown}."
+    return ask("code_fees", where, evidence, *lines)
 
 
 def _in_one_month(where: str, jumps: pl.DataFrame, sums: pl.DataFrame) -> list[Doubt]:
@@ -152,17 +142,13 @@ def _in_one_month(where: str, jumps: pl.DataFrame, sums: pl.DataFrame) -> list[D
     if alike < max(_LEAST_CODES, _NEARLY_ALL * jumps.height):
         return []
     day, size = f"{named_month(month)}-01", f"{factor:.4g}" if factor > 1 else f"{factor:.4f}"
-    return ask(
-        "fees_in_two_units",
-        where,
+    means = "yes: fees before that day are divided by it; write the exact rate"
+    evidence = (
         f"the fees of {alike:,} codes, all in one month, are {size} times less from {day} on than before."
         if factor > 1
-        else f"the fees of {alike:,} codes, all in one month, are {1 / factor:.4g} times more from {day} on.",
-        of_ledger(
-            f'fees_before = {{ "{day}" = "{size}" }}',
-            "yes: fees before that day are divided by it; write the exact rate",
-        ),
+        else f"the fees of {alike:,} codes, all in one month, are {1 / factor:.4g} times more from {day} on."
     )
+    return ask("fees_in_two_units", where, evidence, of_ledger(f'fees_before = {{ "{day}" = "{size}" }}', means))
 
 
 def office_doubts(where: str, heading: str, pieces: Sequence[pl.DataFrame]) -> list[Doubt]:
@@ -173,9 +159,7 @@ def office_doubts(where: str, heading: str, pieces: Sequence[pl.DataFrame]) -> l
     of = sums.select("code", "site", "n", mean=mean, spread=spread)
     two = of.join(of, on="code", suffix="_2").filter(pl.col("site") < pl.col("site_2"))
     apart = (pl.col("mean") - pl.col("mean_2")).abs()
-    far = two.filter((apart >= _JUMP) & (apart >= _SPREADS * pl.max_horizontal("spread", "spread_2"))).sort(
-        "code", "site"
-    )
+    far = two.filter(apart >= _JUMP, apart >= _SPREADS * pl.max_horizontal("spread", "spread_2")).sort("code", "site")
     if far.is_empty():
         return []
     rows = far.unique("code", keep="first", maintain_order=True).head(_MOST_SHOWN).rows(named=True)
@@ -188,13 +172,11 @@ def office_doubts(where: str, heading: str, pieces: Sequence[pl.DataFrame]) -> l
     named = [
         ("codes", f'{quoted(r["code"] + own[1:])} = "<its event>"', f"what {r['code']} is at {site}") for r in rows
     ]
+    means = f"yes: of {site} the list then has codes with {site.upper()} behind them, or else the plain ones"
     return ask(
         "code_by_office",
         where,
         f"{far['code'].n_unique():,} codes of your own list have fees far apart by the office: {shown}.",
-        of_ledger(
-            f"code_from.{quoted(heading)} = {{ {quoted(site)} = {quoted(own)} }}",
-            f"yes: of {site} the list then has codes with {site.upper()} behind them, or else the plain ones",
-        ),
+        of_ledger(f"code_from.{quoted(heading)} = {{ {quoted(site)} = {quoted(own)} }}", means),
         *named,
     )

@@ -16,7 +16,7 @@ from pipeline.practice.settings import Settings
 from pipeline.practice.teeth import parse_teeth
 from pipeline.reading.doubts.cells import OF
 from pipeline.reading.doubts.clinicians import named_twice_doubts
-from pipeline.reading.doubts.doubt import Doubt, ask, of_ledger
+from pipeline.reading.doubts.doubt import Answer, Doubt, ask, of_ledger
 from pipeline.reading.doubts.seen import Seen
 from pipeline.reading.doubts.whole_export import BROKEN, End, end_doubts
 from pipeline.reading.doubts.work_seen import CROWN
@@ -78,8 +78,8 @@ def file_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
 
 
 def _work_beside(ledgers: Sequence[Seen], read: Sequence[Path], notation: str) -> list[Doubt]:
-    """Files that no table reads and that hold patients of the ledger with a day and a tooth in each row, hardly one of
-    which the ledger has. Of a file known from a run before no row is held: then the ledger is not seen whole."""
+    """Unread files with a patient of the ledger, a day and a tooth in each row, hardly any in the ledger; not asked
+    where a file of the ledger, known from a run before, is not held whole."""
     ids = pl.concat([one.who.people.select("id") for one in ledgers]).unique().drop_nulls()["id"]
     held = [one.held.frame.select(_WORK) for one in ledgers if one.held is not None and one.held.one_in == 1]
     if len(held) < len(ledgers) or any(map(pl.DataFrame.is_empty, held)) or ids.len() < _LEAST_PAIRS:
@@ -94,16 +94,13 @@ def _work_beside(ledgers: Sequence[Seen], read: Sequence[Path], notation: str) -
     if not told:
         return []
     more = f" and {len(told) - _MOST_SHOWN} more" if len(told) > _MOST_SHOWN else ""
+    means = 'yes; with renamed."<its heading>" = "<the heading named>" for each column that is called otherwise'
     return ask(
         "files_not_read.work",
         "procedures",
         f"beside the ledger lies what no table reads, and its rows have a patient of the ledger, a day and a tooth: "
         f"{', '.join(told[:_MOST_SHOWN])}{more}.",
-        (
-            "tables.procedures",
-            'files = ["<those that are there>", "<its name>"]',
-            'yes; with renamed."<its heading>" = "<the heading named>" for each column that is called otherwise',
-        ),
+        ("tables.procedures", 'files = ["<those that are there>", "<its name>"]', means),
     )
 
 
@@ -113,21 +110,17 @@ def _crowns_apart(seen: Sequence[Seen], ledgers: Sequence[Seen]) -> list[Doubt]:
     held = [one.held.frame for one in ledgers if one.held is not None]
     if rows < _LEAST_ROWS or any((frame["kind"] == CROWN).any() for frame in held):
         return []
+    means = 'with renamed."<its heading>" = "<the heading named>" for each column that is called otherwise'
     return ask(
         "files_not_read.crowns",
         "crown_details",
         f"{count(rows, 'row')} of details of crowns are there, and the ledger has no crown.",
-        (
-            "tables.procedures",
-            'files = ["<those that are there>", "<the copy>"]',
-            'with renamed."<its heading>" = "<the heading named>" for each column that is called otherwise',
-        ),
+        ("tables.procedures", 'files = ["<those that are there>", "<the copy>"]', means),
     )
 
 
 def _work_in(rows: pl.DataFrame, ids: pl.Series, notation: str) -> pl.DataFrame:
-    """The patient, day and tooth of rows that have each, as `rows_held` holds them; none of other tables, nor of films
-    judged."""
+    """The patient, day and tooth of rows that have each, as `rows_held`; none of other tables, nor of films judged."""
     columns = [Column(n, name, name, rows[name]) for n, name in enumerate(rows.columns, 1)]
     teeth = [c for c in columns if fit(c.heading, "tooth") >= PART and max(c.teeth.values()) >= _NEARLY_ALL]
     days = [c for c in columns if c.date_share >= _NEARLY_ALL]
@@ -137,10 +130,8 @@ def _work_in(rows: pl.DataFrame, ids: pl.Series, notation: str) -> pl.DataFrame:
         return pl.DataFrame(schema=dict(zip(_WORK, (pl.UInt64(), pl.Date(), pl.UInt8()), strict=True)))
     tooth = parse_teeth(teeth[0].texts, notation=notation)["tooth_fdi"].cast(pl.UInt8)
     # Of several days that a row has, any may be that of the work.
-    each = [
-        pl.DataFrame({"patient": people[0].texts.hash(0), "day": day.days.cast(pl.Date), "tooth": tooth})
-        for day in days
-    ]
+    who = people[0].texts.hash(0)
+    each = [pl.DataFrame({"patient": who, "day": day.days.cast(pl.Date), "tooth": tooth}) for day in days]
     return pl.concat(each).drop_nulls().select(_WORK).unique()
 
 
@@ -178,15 +169,12 @@ def _old_numbers(ledgers: Sequence[Seen], read: Sequence[Path]) -> list[Doubt]:
             ("tables.patients", f"merged_into = {quoted(new)}", "the one that stands for it now"),
         )
         more = "" if is_whole else f' Each number in "{new}" may be of several people: give such a list whole numbers.'
-        return ask(
-            "merged_patients.beside",
-            "procedures",
+        evidence = (
             f'beside the ledger lies {path.name}, which no table reads: its columns "{old}" and "{new}" hold '
             f"numbers of patients of the ledger, two in each of its {count(rows.height, 'row')} and never the "
-            "same.",
-            *(lines if is_whole else ()),
-            more=more,
+            "same."
         )
+        return ask("merged_patients.beside", "procedures", evidence, *(lines if is_whole else ()), more=more)
     return []
 
 
@@ -209,31 +197,23 @@ def overlap_doubts(seen: Sequence[Seen]) -> list[Doubt]:
     for name, rows in held:
         frame = rows.frame.select(*_CODED_WORK, "day").filter(pl.col("patient") % share == 0)
         if frame.height >= _LEAST_SHARED:
-            files.append(
-                _File(
-                    name,
-                    frame,
-                    set(frame["patient"]),
-                    *frame.select(a=pl.col("day").min(), b=pl.col("day").max()).row(0),
-                )
-            )
+            days = frame.select(first=pl.col("day").min(), last=pl.col("day").max()).row(0)
+            files.append(_File(name, frame, set(frame["patient"]), *days))
     files.sort(key=lambda file: (file.first, file.last, file.name))
     pairs = [(a, b) for n, a in enumerate(files) for b in files[n + 1 :] if not a.patients.isdisjoint(b.patients)]
     return [doubt for a, b in pairs for doubt in _overlap(a, b)] + _deleted_since(seen)
 
 
 def _deleted_since(seen: Sequence[Seen]) -> list[Doubt]:
-    """A question for each pair of files whose entries have numbers, where some of the first are not in the second that
-    holds most of that time: nothing later takes their place."""
+    """A question for each two files whose entries have numbers, some of the first not in the second of that time."""
     files = []
     for one in seen:
         keys = OF + (one.answers.columns.get("procedure_id") or "")
         if one.held is None or keys not in one.held.frame.columns:
             continue
         # As `add_keys` writes them, where those that do not stand are among them.
-        text = {"procedure_id": pl.col(keys)} | (
-            {"site_id": pl.col("site")} if "site_id" in one.answers.columns else {}
-        )
+        text = {"procedure_id": pl.col(keys)}
+        text |= {"site_id": pl.col("site")} if "site_id" in one.answers.columns else {}
         frame = one.held.frame.select("day", **{f: e.str.strip_chars().str.to_lowercase() for f, e in text.items()})
         ids = frame.drop("day").hash_rows(seed=0)
         rows = frame.select("day", id=ids).filter(frame["procedure_id"] != "")
@@ -253,16 +233,15 @@ def _deleted(one: _Keyed, other: _Keyed) -> list[Doubt]:
     gone = of.filter(~pl.col("id").is_in(there.implode())).height
     if gone < _DIFFER or of.height - gone < max(_LEAST_SHARED, _SHIFTED * of.height):
         return []
-    return ask(
-        "files_overlap.deleted",
-        "procedures",
+    evidence = (
         f"{first} and {last} both hold {start:%Y-%m-%d} to {end:%Y-%m-%d}; of {of.height:,} entries of that time in "
-        f"{first} {gone:,} have a number that is not in {last}.",
-        of_ledger(
-            f"period_of_file.{quoted(first)} = {quoted(f'..{start - dt.timedelta(1)}')}",
-            f"that time counts from {last}",
-        ),
+        f"{first} {gone:,} have a number that is not in {last}."
     )
+    return ask("files_overlap.deleted", "procedures", evidence, _period(first, f"..{start - dt.timedelta(1)}", last))
+
+
+def _period(file: str, time: str, other: str) -> Answer:
+    return of_ledger(f"period_of_file.{quoted(file)} = {quoted(time)}", f"that time counts from {other}")
 
 
 # The name of a file, `day, id` of its rows that stand, the ids of all its rows, and of how many they are one.
@@ -309,11 +288,6 @@ def _overlap(one: _File, other: _File) -> list[Doubt]:
         "procedures",
         f"{first} and {last} both hold {start:%Y-%m-%d} to {end:%Y-%m-%d}; of their {a.height:,} and "
         f"{b.height:,} different rows of that time {how}.",
-        of_ledger(
-            f"period_of_file.{quoted(first)} = {quoted(f'..{start - dt.timedelta(1)}')}",
-            f"that time counts from {last}",
-        ),
-        of_ledger(
-            f"period_of_file.{quoted(last)} = {quoted(f'{end + dt.timedelta(1)}..')}", f"that time counts from {first}"
-        ),
+        _period(first, f"..{start - dt.timedelta(1)}", last),
+        _period(last, f"{end + dt.timedelta(1)}..", first),
     )

@@ -44,14 +44,9 @@ def ledger_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             continue
         where, told, marked = one.where, settings.tables[one.table], one.told
         lines = one.counts["rows"]
-        found += whole_doubts(
-            where,
-            one.counted,
-            rows=lines - sum(one.reasons[reason] for reason in NO_LOSS),
-            lines=lines,
-            is_whole=one.sections.is_whole,
-            is_alone=sum(other.table == one.table for other in seen) == 1,
-        )
+        rows, is_whole = lines - sum(one.reasons[reason] for reason in NO_LOSS), one.sections.is_whole
+        is_alone = sum(other.table == one.table for other in seen) == 1
+        found += whole_doubts(where, one.counted, rows=rows, lines=lines, is_whole=is_whole, is_alone=is_alone)
         name = next((h for h in reversed(one.who.named)), None)
         if not marked & set(one.who.named):
             found += trial_records(where, one.table, one.who.people, name)
@@ -59,8 +54,7 @@ def ledger_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             continue
         found += selection_doubts(where, one.counted.above)
         columns = one.answers.columns
-        read = columns.get("service_date")
-        if read is not None:
+        if (read := columns.get("service_date")) is not None:
             found += second_day_doubts(where, read, one.beside, has_status=one.has_status)
         if read not in marked:
             found += crowded_days(where, read, one.beside.rows, None if one.held is None else one.held.frame)

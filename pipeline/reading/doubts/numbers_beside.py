@@ -1,8 +1,6 @@
-"""Columns that contradict the number of a patient, or complete it, under any heading.
-
-An age that falls, letters before the numbers of entries that part the clinicians, the initial of a member of a family,
-a text that names the number of another patient, one person under two numbers. Common practice, no source.
-"""
+"""Columns that contradict the number of a patient, or complete it, under any heading. An age that falls, letters before
+the numbers of entries that part the clinicians, the initial of a member of a family, a text that names the number of
+another patient, one person under two numbers. Common practice, no source."""
 
 from collections.abc import Collection, Sequence
 
@@ -46,8 +44,7 @@ def age_doubts(where: str, frame: pl.DataFrame) -> list[Doubt]:
 
 
 def moved_doubts(where: str, frame: pl.DataFrame) -> list[Doubt]:
-    """A whole number for each patient, above zero for some and below for others: by that his days may be moved, as in
-    copies that are made for studies."""
+    """A whole number for each patient, above zero for some and below for others, may be what days were moved by."""
     for heading in headings_of(frame):
         whole = pl.col(OF + heading).str.extract(r"^([+-]?\d{1,4})(?:\.0+)?$", 1).cast(pl.Int32, strict=False)
         by = frame.group_by("patient").agg(pl.len(), own=whole.n_unique(), n=whole.first(), gaps=whole.null_count())
@@ -97,9 +94,8 @@ def member_doubts(where: str, frame: pl.DataFrame, *, told: Collection[str]) -> 
     for heading in headings_of(frame):
         if heading in told or is_of_other(heading) or headed([heading], "dependant"):
             continue
-        rows = frame.select("patient", "day", "code", text=pl.col(OF + heading).str.to_lowercase()).filter(
-            pl.col("text") != ""
-        )
+        rows = frame.select("patient", "day", "code", text=pl.col(OF + heading).str.to_lowercase())
+        rows = rows.filter(pl.col("text") != "")
         words = rows["text"].unique()
         if rows.height < _NEARLY * frame.height or not _MEMBERS <= words.len() <= max(400, rows.height // 10):
             continue
@@ -135,8 +131,7 @@ def member_doubts(where: str, frame: pl.DataFrame, *, told: Collection[str]) -> 
 
 
 def numbered_member_doubts(where: str, frame: pl.DataFrame, *, told: Collection[str]) -> list[Doubt]:
-    """A small number beside the patient's, the same through a visit, that runs from 1 on under each patient number and
-    comes back: members of a family, counted. Clinicians are numbered too, but not everybody sees the first."""
+    """A number from 1 on under each patient number, one a visit, that comes back: members of a family, counted."""
     for heading in headings_of(frame):
         if heading in told or headed([heading], "dependant"):
             continue

@@ -46,6 +46,15 @@ def two_forms(seen: str, setting: str, yes: str, *, no: str = "no: each form is 
     )
 
 
+def _with_and_without(
+    ids: pl.Series, longer: pl.Series, plain: pl.Series, what: str, *, setting: str, yes: str, at_most: int = 3
+) -> list[Doubt]:
+    """The same of numbers that stand longer, with `what`, and plain."""
+    such = f"{samples(longer, at_most=at_most)} beside {samples(plain, at_most=1)}"
+    seen = f"{longer.len():,} of {ids.len():,} patient numbers stand with {what} and without (such as {such})."
+    return two_forms(seen, setting, yes)
+
+
 def with_letters(ids: pl.Series) -> list[Doubt]:
     """Patients whose number stands with letters before it and without; `ids` are distinct."""
     frame = ids.to_frame("id").with_columns(bare=folded(pl.col("id")).str.replace(LETTERS_BEFORE, ""))
@@ -54,12 +63,8 @@ def with_letters(ids: pl.Series) -> list[Doubt]:
     both = frame.filter(has_letters & pl.col("bare").is_in(plain.implode()) & ~pl.col("id").str.contains(TAKEN_BACK))
     if not both.height:
         return []
-    return two_forms(
-        f"{both.height:,} of {ids.len():,} patient numbers stand with letters before them and without (such as "
-        f"{samples(both['id'])} beside {samples(plain, at_most=1)}).",
-        "numbers",
-        "yes: the number alone is the patient",
-    )
+    yes = "yes: the number alone is the patient"
+    return _with_and_without(ids, both["id"], plain, "letters before them", setting="numbers", yes=yes)
 
 
 def with_endings(ids: pl.Series) -> list[Doubt]:
@@ -76,12 +81,8 @@ def with_endings(ids: pl.Series) -> list[Doubt]:
     alone = several.filter(pl.col("len") == 1).height
     if both.height < _LEAST_ENDED or 2 * both.height < ended.height or alone < _ALONE * several.height:
         return []
-    return two_forms(
-        f"{both.height:,} of {ids.len():,} patient numbers stand with one more sign behind them and without (such "
-        f"as {samples(both['id'])} beside {samples(plain, at_most=1)}).",
-        "without_ending",
-        "yes: the number before it alone is the patient",
-    )
+    yes = "yes: the number before it alone is the patient"
+    return _with_and_without(ids, both["id"], plain, "one more sign behind them", setting="without_ending", yes=yes)
 
 
 def with_names(ids: pl.Series) -> list[Doubt]:
@@ -113,12 +114,8 @@ def with_centuries(ids: pl.Series) -> list[Doubt]:
     both = _in_both(long, short)
     if both is None:
         return []
-    return two_forms(
-        f"{both.len():,} of {ids.len():,} patient numbers stand with 19 or 20 before them and without (such as "
-        f"{samples(both, at_most=1)} beside {samples(short, at_most=1)}).",
-        "without_century",
-        "yes: the number without it is the patient",
-    )
+    yes = "yes: the number without it is the patient"
+    return _with_and_without(ids, both, short, "19 or 20 before them", setting="without_century", yes=yes, at_most=1)
 
 
 def with_signs(ids: pl.Series) -> list[Doubt]:
@@ -129,11 +126,9 @@ def with_signs(ids: pl.Series) -> list[Doubt]:
     both = _in_both(parted, plain)
     if both is None:
         return []
-    return two_forms(
-        f"{both.len():,} of {ids.len():,} patient numbers stand with a sign between their digits and without (such as "
-        f"{samples(both, at_most=1)} beside {samples(plain, at_most=1)}).",
-        "without_signs",
-        "yes: the digits alone are the patient",
+    yes = "yes: the digits alone are the patient"
+    return _with_and_without(
+        ids, both, plain, "a sign between their digits", setting="without_signs", yes=yes, at_most=1
     )
 
 
@@ -157,8 +152,7 @@ def rounded_ids(ids: pl.Series) -> list[Doubt]:
 
 
 def _has_fifteen_digits(text: str) -> bool:
-    """Whether a longer number holds no more than a spreadsheet keeps: zeros behind, or what its floating point makes of
-    them."""
+    """Whether a longer number holds no more than a spreadsheet keeps: zeros behind, or what a float makes of them."""
     return not text[15:].strip("0") or text == str(int(float(f"{float(text):.15g}")))
 
 
@@ -198,15 +192,9 @@ _FOUND: dict[tuple[object, ...], dict[str, str]] = {}
 
 
 def merged_patients(settings: Settings) -> Mapping[str, str]:
-    """Numbers that were given up, each with the one that stands for it now, written as the files' numbers are read.
-
-    Empty where no table names `merged_into`. Read once for the same files and settings.
-
-    Raises
-    ------
-    DataError
-        If a file has no such column, or numbers were given up for one another in a circle.
-    """
+    """Numbers that were given up, each with the one that stands for it now, written as the files' numbers are read;
+    empty where no table names `merged_into`. Read once for the same files and settings. Raises DataError if a file has
+    no such column, or numbers were given up for one another in a circle."""
     tables = [name for name, told in settings.tables.items() if told.merged_into]
     if not tables:
         return {}

@@ -35,10 +35,8 @@ _NAME = r"\p{L}[\s,]+.*\p{L}"
 
 def patient_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
     """All doubts about patients."""
-    people = {
-        t: pl.concat([s.who.people for s in seen if s.table == t]).unique()
-        for t in dict.fromkeys(s.table for s in seen)
-    }
+    tables = dict.fromkeys(s.table for s in seen)
+    people = {t: pl.concat([s.who.people for s in seen if s.table == t]).unique() for t in tables}
     if not people:
         return []
     every = pl.concat(people.values())["id"].unique()
@@ -79,10 +77,7 @@ def patient_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
 
 
 def _in_two_forms(ids: pl.Series, numbering: str | None) -> list[Doubt]:
-    """Patients whose number is written in two ways, by the first way that is found.
-
-    Where patients are numbered per file or clinic the name before a number is that of those, put there by us.
-    """
+    """Patients whose number is written in two ways, by the first way found; a name before it may be put there by us."""
     named = () if numbering else (with_names,)
     ways = (written_twice, with_letters, with_endings, with_centuries, with_signs, *named)
     return next((found for way in ways if (found := way(ids))), [])
@@ -206,10 +201,8 @@ def shared_numbers(people: pl.DataFrame) -> list[Doubt]:
     if len(sizes) < 2:
         return []
     pairs = rows.join(rows, on="id", suffix="_2").filter(pl.col("site") < pl.col("site_2"))
-    share, n = max(
-        ((n / min(sizes[a], sizes[b]), n) for a, b, n in pairs.group_by("site", "site_2").len().iter_rows()),
-        default=(0.0, 0),
-    )
+    both = pairs.group_by("site", "site_2").len().iter_rows()
+    share, n = max(((n / min(sizes[a], sizes[b]), n) for a, b, n in both), default=(0.0, 0))
     if share < _BOTH_CLINICS or n < _SOME:
         return []
     return ask(
@@ -222,10 +215,8 @@ def shared_numbers(people: pl.DataFrame) -> list[Doubt]:
 
 
 def shared_between_files(seen: Sequence[Seen]) -> list[Doubt]:
-    """Two files of the same years with the same numbers and hardly a day in common: two clinics, it may be.
-
-    Files of two clinicians or of two kinds of work of one practice have patients who were there for both on one day.
-    """
+    """Two files of the same years and numbers with hardly a day in common, unlike files of two clinicians of a
+    practice."""
     numbers = [set(one.who.people["id"]) for one in seen]
     for n, one in enumerate(seen):
         for m, other in enumerate(seen[n + 1 :], n + 1):
@@ -235,17 +226,14 @@ def shared_between_files(seen: Sequence[Seen]) -> list[Doubt]:
             share = both / max(min(len(numbers[n]), len(numbers[m])), 1)
             same_day = int(one.visits.is_in(other.visits.implode()).sum())
             if both >= _SOME and share >= _BOTH_FILES and same_day <= _MANY * both and not _are_same(one, other):
+                means = "yes, and a column of each file, named as columns.site_id, says which clinic it is"
                 return ask(
                     "numbering.files",
                     "procedures",
                     f"{one.file} and {other.file} are of the same years, and {both:,} patient numbers stand in "
                     f"both, with {same_day:,} days of work in common.",
                     ("practice", 'numbering = "per file"', "yes: number and file together are the patient"),
-                    (
-                        "practice",
-                        'numbering = "per clinic"',
-                        "yes, and a column of each file, named as columns.site_id, says which clinic it is",
-                    ),
+                    ("practice", 'numbering = "per clinic"', means),
                     ("practice", 'numbering = "one for all"', "no: a number is one patient in all files"),
                 )
     return []

@@ -1,5 +1,5 @@
-"""Who the rows of one file are of; numbers that stand for no patient, or for many; a list that is numbered by another
-key than the ledger, and whose numbers meet those by chance. Common practice, no source."""
+"""Who the rows of one file are of; numbers of no patient, or of many; a list numbered by another key than the ledger.
+Common practice, no source."""
 
 import re
 from collections.abc import Mapping, Sequence
@@ -67,25 +67,20 @@ class PeopleSeen:
 
     def _people_of(self, rows: pl.DataFrame, fields: pl.DataFrame) -> pl.DataFrame:
         named = [text_of(rows, h) for h in self.named]
+        none = pl.Series([None] * fields.height, dtype=pl.String)
         columns = {
             "id": fields["patient_id"].cast(pl.String).str.strip_chars(),
-            "site": fields["site_id"].cast(pl.String) if "site_id" in fields.columns else None,
-            "name": pl.select(pl.concat_str(named, separator=" ", ignore_nulls=True)).to_series() if named else None,
-            "born": text_of(rows, self.born) if self.born else None,
-            "dependant": text_of(rows, self.dependants[0]) if self.dependants else None,
+            "site": fields["site_id"].cast(pl.String) if "site_id" in fields.columns else none,
+            "name": pl.select(pl.concat_str(named, separator=" ", ignore_nulls=True)).to_series() if named else none,
+            "born": text_of(rows, self.born) if self.born else none,
+            "dependant": text_of(rows, self.dependants[0]) if self.dependants else none,
         }
-        there = {n: c for n, c in columns.items() if c is not None}
-        found = pl.DataFrame(there)
+        found = pl.DataFrame(columns)
         if self.answers.merged:  # what stands beside a number given up is no one's now
             is_old = self.answers.unmerged_ids(rows).is_in(list(self.answers.merged)).fill_null(False)
             beside = [n for n in found.columns if n not in ("id", "site")]
             found = found.with_columns(pl.when(~is_old).then(pl.col(n)).alias(n) for n in beside)
-        found = found.drop_nulls("id").filter(pl.col("id") != "").unique()
-        told = found.select(
-            (pl.col(n) if n in there else pl.lit(None, pl.String)).cast(pl.String).replace("", None).alias(n)
-            for n in _PEOPLE
-        )
-        return told.unique()
+        return found.with_columns(pl.all().replace("", None)).drop_nulls("id").unique()
 
 
 def earliest(frames: Sequence[pl.DataFrame]) -> pl.DataFrame:
@@ -117,13 +112,11 @@ def trial_records(where: str, table: str, people: pl.DataFrame, heading: str | N
     words = found["name"].str.strip_chars().str.to_lowercase().str.extract(rf"(^\s*zz+|do not use|{_TRIAL_WORDS})", 1)
     made = {f"{'' if word.startswith('zz') else '*'}{word}*": "void" for word in sorted(words.drop_nulls().unique())}
     line = status_from(heading, made, "yes: they count for nothing") if table == PROCEDURES.name else None
-    return ask(
-        "trial_patients.ledger" if line else "trial_patients",
-        where,
+    evidence = (
         f'the names of {trials:,} of {n:,} patients, in the column "{heading}", say that they are none: test, demo '
-        "and the like.",
-        line,
+        "and the like."
     )
+    return ask("trial_patients.ledger" if line else "trial_patients", where, evidence, line)
 
 
 def shared_by_many(where: str, heading: str, rows: pl.DataFrame) -> list[Doubt]:
@@ -145,10 +138,7 @@ def shared_by_many(where: str, heading: str, rows: pl.DataFrame) -> list[Doubt]:
 
 
 def word_among_numbers(where: str, heading: str, rows: pl.DataFrame) -> list[Doubt]:
-    """A word or two where every other patient has a number: sums of all of them, or what no patient was charged for.
-
-    `rows` has one per `id` with its rows `n`.
-    """
+    """A word or two where every other patient has a number: sums of all, or charges of none; `rows` is `id, n`."""
     words = rows.filter(~pl.col("id").str.contains(r"\d"), pl.col("n") >= _LEAST_SUMS).sort("id")
     numbered = rows.filter(pl.col("id").str.contains(r"\d")).height
     if words.is_empty() or numbered < _LEAST_IDS or words.height > max(1, _FEW_WORDS * numbered):
@@ -171,11 +161,7 @@ _LEAST_BEHIND, _BEHIND, _FEW_ABSENT = 5, 0.03, 0.01
 
 
 def other_people(people: Mapping[str, pl.DataFrame], days: Mapping[str, pl.DataFrame]) -> list[Doubt]:
-    """Numbers of the list that stand with other names in the ledger, or with work before the birth.
-
-    `people` is as `PeopleSeen.people` by table; `days` has one row per patient, `id, day`: the first day of work in the
-    ledger, the birth in the list.
-    """
+    """Numbers of the list with other names in the ledger, or work before the birth; see `PeopleSeen`, by table."""
     both = {"procedures", "patients"} <= people.keys()
     said = [*_named(people), *_born_later(days)] if both else []
     if not said:

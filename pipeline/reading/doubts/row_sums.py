@@ -1,8 +1,6 @@
 """What the amounts of a file say of its rows: a running balance, totals below rows, corrections by amount, a row for
-each payment. Where such sums hold on nearly all rows, those on which they do not are asked about.
-
-The sums are those of `sources.by_amounts`, which applies the answers. Common practice, no source.
-"""
+each payment. Where such sums hold on nearly all rows, those on which they do not are asked about. The sums are those of
+`sources.by_amounts`, which applies the answers. Common practice, no source."""
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -40,8 +38,7 @@ _NEEDED = {"row_number", "patient_id", "code", "fee"}
 
 @dataclass
 class RowSums:
-    """The first rows of a ledger in their order, with their amounts; `kinds` is `code, kind`. `lines` are totals among
-    the lines that are no rows."""
+    """The first rows of a ledger, with their amounts; `kinds` is `code, kind`, `lines` are totals that are no rows."""
 
     kinds: pl.DataFrame
     held: list[tuple[pl.DataFrame, pl.DataFrame]] = field(default_factory=list)  # rows, and those of them that stand
@@ -50,13 +47,7 @@ class RowSums:
     columns: list[str] | None = None  # of amounts that nothing reads
 
     def add(
-        self,
-        rows: pl.DataFrame,
-        fields: pl.DataFrame,
-        cleaned: pl.DataFrame,
-        *,
-        unread: Sequence[str],
-        texts: Sequence[str],
+        self, rows: pl.DataFrame, fields: pl.DataFrame, cleaned: pl.DataFrame, unread: Sequence[str], texts: list[str]
     ) -> None:
         """Take in a batch: its cells, fields and typed rows, the headings that nothing reads, and those of words."""
         if self.rows >= _MOST_HELD or not rows.height or not {*fields.columns} >= _NEEDED:
@@ -102,12 +93,8 @@ class RowSums:
         frame, done = held
         stands = done.join(self.kinds, on="code", how="left").unique("row_number")
         texts = pl.col(f"^{OF}.*$").cast(pl.String).str.strip_chars()
-        return frame.with_columns(texts).join(
-            stands.select("row_number", "kind", "day", stands=True),
-            on="row_number",
-            how="left",
-            maintain_order="left",
-        )
+        beside = stands.select("row_number", "kind", "day", stands=True)
+        return frame.with_columns(texts).join(beside, on="row_number", how="left", maintain_order="left")
 
 
 def _is_amounts(texts: pl.Series) -> bool:
@@ -175,9 +162,8 @@ def _corrections(where: str, rows: pl.DataFrame) -> list[Doubt]:
         at = of.with_row_index("at").select(pl.col("at").cast(pl.Int64), "stem", "day", "kind")
         both = pairs.join(at, left_on="back", right_on="at").join(at, left_on="charge", right_on="at", suffix="_charge")
         apart = (pl.col("day") - pl.col("day_charge")).dt.total_days()
-        near = (
-            both.filter(apart.is_between(0, _SOON)).group_by("stem").agg(n=pl.len(), work=pl.col("kind_charge").count())
-        )
+        soon = both.filter(apart.is_between(0, _SOON))
+        near = soon.group_by("stem").agg(n=pl.len(), work=pl.col("kind_charge").count())
         every = of.filter("is_back").group_by("stem").agg(of=pl.len())
         said = near.join(every, on="stem").filter(
             pl.col("stem").str.len_chars() > _LEAST, pl.col("n") >= _NEARLY_ALL * pl.col("of"), pl.col("work") >= _LEAST

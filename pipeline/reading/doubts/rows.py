@@ -83,14 +83,8 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             spoken += by_others
             found += by_others
         found += after_export(where, one.exported_on, one.counts["dated"], one.counts["after"], has_status=has_status)
-        trail = trail_doubts(
-            where,
-            one.audit,
-            key=columns.get("procedure_id"),
-            told={pattern: word for heading, pattern, word in one.answers.marks if heading == one.audit.heading},
-            has_fee=has_fee,
-        )
-        found += trail
+        verbs = {pattern: word for heading, pattern, word in one.answers.marks if heading == one.audit.heading}
+        found += trail_doubts(where, one.audit, key=columns.get("procedure_id"), told=verbs, has_fee=has_fee)
         # What a deleted row means hangs on the rest of the trail.
         said = {h: c for h, c in one.phrases.items() if h != one.audit.heading}
         found += phrase_doubts(where, said, told=marked)
@@ -119,20 +113,16 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         named = section_doubts(where, one.sections, n_rows=n_rows, has_fee=has_fee, files=others)
         found += named or remark_doubts(where, one.sections, has_fee=has_fee)
         if not (one.is_mended or one.is_ours):
-            asked = {h for h, said in one.phrases.items() if said} | (
-                {SHEET} if named or SECTION in marked or "sheets_alike" in settings.practice.accepted else set()
-            )
-            asked |= {one.audit.heading or ""}
+            is_sheet_told = named or SECTION in marked or "sheets_alike" in settings.practice.accepted
+            asked = {one.audit.heading or "", *(h for h, said in one.phrases.items() if said)}
+            asked |= {SHEET} if is_sheet_told else set()
             asked |= named_in(spoken, words) | asked_of | {*one.flags, *one.phrases, *one.amounts, *one.beside.headings}
             asked |= {h for h, texts in words.items() if says_currency(h, texts)}
             asked |= {*one.estimates, *one.credits, *one.quadrant_lists, *one.who.dependants, one.entry or ""}
             # Of a status one text is the usual one, and of clinicians none is.
-            asked |= {
-                h
-                for h in one.who_or_where
-                if h in words
-                and (2 * max(words[h].values(), default=0) <= words[h].total() or _are_initials(words[h], one))
-            }
+            for h in (h for h in one.who_or_where if h in words):
+                has_usual = 2 * max(words[h].values(), default=0) > words[h].total()
+                asked |= set() if has_usual and not _are_initials(words[h], one) else {h}
             found += unread_columns(
                 where, one.words, told=marked, unread=one.not_read, asked=asked, has_fee=has_fee, has_status=has_status
             )
@@ -151,14 +141,15 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         met.update({key: 0 for s in ledgers for key in s.met})
         found += pattern_doubts(met, of_columns, sum(s.counts["rows"] for s in ledgers))
     for table in dict.fromkeys(s.table for s in seen):
-        of = [s for s in seen if s.table == table]
+        of, told = [s for s in seen if s.table == table], settings.tables[table]
+        lists = [told.columns[name] for name in ("code", "tooth") if name in told.columns]
         found += set_aside(
             table,
             sum((s.reasons for s in of), Counter()),
             sum(s.counts["rows"] for s in of),
             systems=sum((s.tooth_systems for s in of), Counter()),
-            statuses=untold_statuses([s.statuses for s in of], settings.tables[table].values.get("status", {})),
-            lists=() if settings.tables[table].cell_lists else _lists(settings.tables[table].columns),
+            statuses=untold_statuses([s.statuses for s in of], told.values.get("status", {})),
+            lists=lists if len(lists) > 1 and not told.cell_lists else (),
         )
         keyed = [s for s in of if "procedure_id" in s.answers.columns and not s.is_ours and s.audit.heading is None]
         # Of a column that is read as something else too it is asked already what it is.
@@ -224,11 +215,8 @@ def further_procedures(where: str, seen: Seen) -> list[Doubt]:
         return []
     code = seen.answers.columns["code"]
     others = ", ".join(f'"{h}"' for h in seen.further)
-    return ask(
-        "several_procedures_in_a_row",
-        where,
-        f'beside "{code}" the columns {others} hold {count(n, "more code")}, which nothing reads.',
-    )
+    evidence = f'beside "{code}" the columns {others} hold {count(n, "more code")}, which nothing reads.'
+    return ask("several_procedures_in_a_row", where, evidence)
 
 
 def sheets_alike(where: str, seen: Seen) -> list[Doubt]:
@@ -257,14 +245,14 @@ def set_aside(
     statuses: Mapping[str, int] | None = None,
     lists: Sequence[str] = (),
 ) -> list[Doubt]:
-    """More rows than a few cannot be loaded; `systems` are addresses of tooth numberings that are not known, `statuses`
-    texts of the status that nothing says the meaning of."""
+    """More rows than a few cannot be loaded; `systems` are unknown numberings of teeth, `statuses` untold texts."""
     lost = {r: n for r, n in reasons.items() if r not in NO_LOSS}
     n = sum(lost.values())
     if rows < LEAST_ROWS or n < LEAST_LOST or n <= MANY * rows:
         return []
     why = commonest(lost)
-    each = "; ".join(f"{n:,}: {REASONS[r].meaning if r in REASONS else r} {_next(r)}" for r, n in why[:3])
+    told = {r: f"{REASONS[r].meaning} {REASONS[r].what_to_do}" if r in REASONS else f"{r} " for r in lost}
+    each = "; ".join(f"{n:,}: {told[r]}" for r, n in why[:3])
     answers: list[Answer] = []
     for address, times in sorted((systems or {}).items(), key=lambda item: -item[1])[:_MOST_SYSTEMS]:
         means = f"or universal or palmer: how the {count(times, 'tooth')} under this address are numbered"
@@ -272,18 +260,8 @@ def set_aside(
     if lists and "several_codes" in lost:
         means = "the first code goes with the first tooth, and so on; add the column of fees if it has several too"
         answers.append((f"tables.{table}", f"cell_lists = [{', '.join(map(quoted, lists))}]", means))
-    return ask(
-        "rows_set_aside",
-        table,
-        f"{n:,} of {rows:,} rows ({n / rows:.0%}) cannot be loaded and would be set aside. {each}",
-        *answers,
-        *told_as(statuses or {}),
-    )
-
-
-def _lists(columns: Mapping[str, str]) -> list[str]:
-    """The columns of codes and teeth, if both are there."""
-    return [columns[name] for name in ("code", "tooth")] if {"code", "tooth"} <= set(columns) else []
+    evidence = f"{n:,} of {rows:,} rows ({n / rows:.0%}) cannot be loaded and would be set aside. {each}"
+    return ask("rows_set_aside", table, evidence, *answers, *told_as(statuses or {}))
 
 
 def unknown_codes(table: str, unknown: Mapping[str, int], rows: int) -> list[Doubt]:
@@ -301,10 +279,6 @@ def unknown_codes(table: str, unknown: Mapping[str, int], rows: int) -> list[Dou
         ("codes", f'"{first}" = "crown_placement"', "name the event of each that matters, likewise"),
         ("codes", f'"{first}" = "bookkeeping"', "so, where it is a payment, an adjustment or a note"),
     )
-
-
-def _next(reason: str) -> str:
-    return REASONS[reason].what_to_do if reason in REASONS else ""
 
 
 def _are_initials(texts: Counter[str], seen: Seen) -> bool:
@@ -336,13 +310,10 @@ def estimates_beside(where: str, seen: Seen) -> list[Doubt]:
     if not n or fee is None or any(heading == fee for heading, _, _ in seen.answers.marks):
         return []
     heading, rows = seen.estimates[0], seen.counts["rows"]
+    means = "yes: a row without a charge is planned"
     return ask(
         "estimates",
         where,
         f'{n:,} of {rows:,} rows have a procedure code, an amount in the column "{heading}" and none in "{fee}".',
-        (
-            f"tables.{seen.table}",
-            f'status_from.{quoted(fee)} = {{ "" = "planned" }}',
-            "yes: a row without a charge is planned",
-        ),
+        (f"tables.{seen.table}", f'status_from.{quoted(fee)} = {{ "" = "planned" }}', means),
     )

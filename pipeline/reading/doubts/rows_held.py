@@ -1,8 +1,6 @@
 """Typed rows of a ledger that stand, with the cells beside them that no field takes, and what they show of one another.
-
 Of a large ledger the rows of one in so many patients are held, all of each, so that they can be laid side by side.
-Common practice, no source.
-"""
+Common practice, no source."""
 
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -17,8 +15,7 @@ from pipeline.reading.doubts.standing import SMALL_LETTERS, is_small
 
 @dataclass
 class Sampled:
-    """Rows of one file in pieces, at most `most` of them; `by` is the column of hashes, `united` makes one of rows that
-    are alike, in whatever batch they came."""
+    """Rows of one file, at most `most`; `by` is the column of hashes, `united` makes one of rows that are alike."""
 
     by: str
     most: int
@@ -61,11 +58,9 @@ class Sampled:
 
 @dataclass
 class OfFiles:
-    """What is held of several files: at most `most` rows together, of the same patients or numbers in all of them.
-
-    It is brought down where a file begins, when those before are read to their ends, so that the order of their rows
-    changes nothing; a file adds no more than it may hold itself.
-    """
+    """What is held of several files: at most `most` rows together, of the same patients or numbers in all of them. It
+    is brought down where a file begins, so that the order of rows changes nothing; a file adds what it may hold
+    itself."""
 
     most: int
     one_in: int = 1
@@ -120,9 +115,8 @@ class RowsHeld:
     def add(
         self,
         rows: pl.DataFrame,
-        headings: Sequence[str],
+        headings: list[str],
         fields: pl.DataFrame,
-        *,
         cleaned: pl.DataFrame,
         rejects: pl.DataFrame,
     ) -> None:
@@ -224,21 +218,16 @@ _NO_TIME = r"^0?0:00$"
 def value_doubts(
     where: str, frame: pl.DataFrame, columns: Mapping[str, str], *, told: Collection[str], has_status: bool
 ) -> list[Doubt]:
-    """A question for each field whose empty cells, midnights or fees of 0 stand so; `columns` maps fields to headings,
-    `frame` holds rows as `rows_held.SCHEMA`. A status of their own says more of rows than that."""
+    """A question for each field whose empty cells, midnights or free fees stand so; a status of its own says more."""
     if has_status:
         return []
     found = []
     is_clock = frame["time"].null_count() == 0 and frame["time"].n_unique() >= _LEAST
+    midnight = is_clock & pl.col("time").str.contains(_NO_TIME)
     values = [
         (columns.get("provider_id"), pl.col("provider").is_null(), "empty", ""),
         (columns.get("site_id"), pl.col("site").is_null(), "empty", ""),
-        (
-            columns.get("service_date"),
-            is_clock & pl.col("time").str.contains(_NO_TIME),
-            "at midnight (00:00)",
-            "* 00:00",
-        ),
+        (columns.get("service_date"), midnight, "at midnight (00:00)", "* 00:00"),
         (columns.get("fee"), _is_free(frame), "0 or empty", "0.00"),
         (columns.get("code"), pl.col("is_small"), "in small letters", SMALL_LETTERS),
         (columns.get("tooth"), pl.col("is_braced"), "in brackets", "(*"),

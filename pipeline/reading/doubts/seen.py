@@ -67,21 +67,7 @@ _FEW_OF = ("provider_id", "site_id")  # what a column of few texts is taken for 
 
 @dataclass
 class Seen:
-    """Sums over the rows of one file; give every batch to `add`, then read the sums.
-
-    `who` are the people, `teeth` has one row per distinct text with its rows `n`, `quadrants` one per tooth and
-    quadrant, `days` the distinct texts of a date field. `counts` are numbers of rows: `rows`, `records` (without the
-    lines that are none), `aside` (totals, notes and empty rows left out), `credit`, `estimate`, `further`,
-    `teeth_beside`, `tooth_zero` (set aside for it).
-    `years` are rows with a day of work by year, `visits` hashes of patients' days of work (of the first so many),
-    `sheets` the hashes of the rows of each sheet of a workbook.
-    `flags` are the texts of each column that says whether a row stands, `phrases` what words of a text or the kind of
-    an entry say of it, `marks` what stands behind a value, by field and heading, `amounts` numbers below zero
-    and `words` the texts of columns with few, by heading; `statuses` the texts of the status; `sections` the
-    names that rows stand under.
-    `tooth_systems` are addresses of numberings of teeth that are not known. `dittos` are marks for the same again, by
-    heading, `cut` cells that a spreadsheet did not write out, by field, and `row_ids` the keys of rows.
-    """
+    """Sums over the rows of one file; give every batch to `add`, then read the sums."""
 
     table: str
     file: str
@@ -95,25 +81,26 @@ class Seen:
     exported_on: dt.date | None = None  # as the lines above the rows, or the name of the file, say
     made: frozenset[str] = frozenset()  # fields made of columns
     parts: frozenset[str] = frozenset()  # columns of which nothing is left over once a field is made of them
+    # Rows: `rows`, `records` (without lines that are none), `credit`, `further`, `teeth_beside`, `tooth_zero`, …
     counts: Counter[str] = field(default_factory=Counter)
     reasons: Counter[str] = field(default_factory=Counter)
     unknown: Counter[str] = field(default_factory=Counter)
-    days: dict[str, pl.Series] = field(default_factory=dict)
-    years: Counter[int] = field(default_factory=Counter)
+    days: dict[str, pl.Series] = field(default_factory=dict)  # distinct texts of each date field
+    years: Counter[int] = field(default_factory=Counter)  # rows with a day of work
     visits: pl.Series = field(default_factory=lambda: pl.Series([], dtype=pl.UInt64()))
-    sheets: dict[str, set[int]] = field(default_factory=dict)
-    flags: dict[str, Counter[str]] = field(default_factory=dict)
-    phrases: dict[str, Counter[tuple[str, str]]] = field(default_factory=dict)
-    amounts: dict[str, Counter[tuple[str, str]]] = field(default_factory=dict)
-    marks: dict[tuple[str, str], Counter[tuple[str, str]]] = field(default_factory=dict)
+    sheets: dict[str, set[int]] = field(default_factory=dict)  # hashes of the rows of each sheet
+    flags: dict[str, Counter[str]] = field(default_factory=dict)  # texts by column that says whether a row stands
+    phrases: dict[str, Counter[tuple[str, str]]] = field(default_factory=dict)  # what words or the kind of an entry say
+    amounts: dict[str, Counter[tuple[str, str]]] = field(default_factory=dict)  # numbers below zero
+    marks: dict[tuple[str, str], Counter[tuple[str, str]]] = field(default_factory=dict)  # behind values of a column
     met: Counter[tuple[str, str]] = field(default_factory=Counter)  # rows by column and pattern of `status_from`
     statuses: Counter[str] = field(default_factory=Counter)
     status_months: Counter[tuple[str, int]] = field(default_factory=Counter)
-    words: dict[str, Counter[str]] = field(default_factory=dict)
+    words: dict[str, Counter[str]] = field(default_factory=dict)  # of columns with few texts
     sections: SectionsSeen = field(default_factory=SectionsSeen)
-    tooth_systems: Counter[str] = field(default_factory=Counter)
-    dittos: Counter[str] = field(default_factory=Counter)
-    cut: Counter[str] = field(default_factory=Counter)
+    tooth_systems: Counter[str] = field(default_factory=Counter)  # addresses of numberings that are not known
+    dittos: Counter[str] = field(default_factory=Counter)  # marks for the same again, by heading
+    cut: Counter[str] = field(default_factory=Counter)  # cells that a spreadsheet did not write out, by field
     row_ids: Sampled = field(default_factory=no_keys)
     teeth_by: TeethBy = field(default_factory=TeethBy)
     in_class: Counter[tuple[str, bool]] = field(default_factory=Counter)  # rows with such a code; see `in_class`
@@ -195,8 +182,7 @@ class Seen:
         rejects: pl.DataFrame,
         section: pl.Series | None = None,
     ) -> None:
-        """Take in a batch: its cells, the fields made of them, the typed rows and those set aside, and the section of
-        each row."""
+        """Take in a batch: cells, the fields made of them, the typed rows and those set aside, and sections."""
         is_ledger = self.table == "procedures"
         self.counts.update(rows=fields.height, records=fields.height)
         self.who.add(rows, fields, cleaned)
@@ -313,8 +299,7 @@ class Seen:
         self.tooth_systems.update(strange.drop_nulls())
 
     def end(self, *, is_whole: bool) -> None:
-        """The last batch is in, of the whole file or of a sample. What hangs on this file alone and on many of its rows
-        is found now, so that these are held of one file at a time."""
+        """The last batch is in. What hangs on many rows of this file alone is found now, and these are let go."""
         self.sections.is_whole = is_whole
         columns = self.answers.columns
         if self.sums is not None:
@@ -366,11 +351,11 @@ class Seen:
             if self.held is not None:
                 keys = [h for h in (self.entry,) if h is not None and h in rows.columns]
                 unread = [h for h in self.unread if h in rows.columns and h not in keys]
-                self.held.add(rows, [*keys, *unread], fields, cleaned=cleaned, rejects=rejects)
+                self.held.add(rows, [*keys, *unread], fields, cleaned, rejects)
             if self.payments is not None:
                 self.payments.add(rows, [h for h in self.phrases if h in rows.columns], fields["row_number"], cleaned)
             if self.sums is not None:
-                self.sums.add(rows, fields, cleaned, unread=beside, texts=list(self.phrases))
+                self.sums.add(rows, fields, cleaned, beside, list(self.phrases))
 
     def _add_coded(self, rows: pl.DataFrame, fields: pl.DataFrame, section: pl.Series | None) -> None:
         """What only matters of rows with a procedure code."""

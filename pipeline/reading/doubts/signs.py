@@ -1,8 +1,6 @@
-"""Signs that a ledger as a whole is not what it was taken for, whatever its columns and words are.
-
-Each is a count that the trade knows the bounds of: a tooth is taken out once, practices are shut on some day of the
-week, patients come back. Bounds are wide, so that a practice of an odd kind is not asked. Common practice, no source.
-"""
+"""Signs that a ledger as a whole is not what it was taken for, whatever its columns and words are. Each is a count that
+the trade knows the bounds of: a tooth is taken out once, practices are shut on some day of the week, patients come
+back. Bounds are wide, so that a practice of an odd kind is not asked. Common practice, no source."""
 
 import datetime as dt
 from collections import Counter
@@ -39,8 +37,7 @@ class Count:
 
 
 def again(kind: str, after: int = 0, within: int | None = None) -> Callable[[Whole], Count]:
-    """Teeth with work of a kind on two days, more than so many days apart and at most so many, among all with such
-    work."""
+    """Teeth with work of a kind on two days, more than `after` and at most `within` apart, among all with such work."""
 
     def counted(whole: Whole) -> Count:
         work = whole.work.filter(pl.col("kind") == kind).sort("patient", "tooth", "day")
@@ -83,8 +80,7 @@ def in_parts(kind: str, within: int) -> Callable[[Whole], Count]:
 
 
 def free_at_first(whole: Whole) -> Count | None:
-    """Crowned and root-filled teeth none of whose work has a fee, of the patient's first day, where most other work
-    has one."""
+    """Crowned and root-filled teeth all of whose work is free and of the first day, where most other work has a fee."""
     first = whole.patients.select(patient=pl.col("id").hash(0), first="first")
     work = whole.work.filter(pl.col("kind").is_in([CROWN, ROOT_CANAL])).join(first, on="patient")
     teeth = work.group_by("patient", "tooth", "kind").agg(
@@ -157,10 +153,8 @@ def months_without(whole: Whole) -> Count | None:
     runs = [(start, length) for start, length in runs if length * usual >= _MISSED]
     if not runs:
         return None
-    shown = ", ".join(
-        named_month(start) if length == 1 else f"{named_month(start)} to {named_month(start + length - 1)}"
-        for start, length in runs[:4]
-    )
+    ends = [(named_month(start), named_month(start + length - 1)) for start, length in runs[:4]]
+    shown = ", ".join(begin if begin == end else f"{begin} to {end}" for begin, end in ends)
     more = f" and {count(len(runs) - 4, 'more time')}" if len(runs) > 4 else ""
     return Count(sum(n for _, n in runs), last - first + 1, {"months": shown + more, "usual": round(usual)})
 
@@ -171,11 +165,8 @@ def patients_lost(whole: Whole) -> Count | None:
         return None
     first, last = (whole.patients[c].cast(pl.Int32).sort().to_numpy() for c in ("first", "last"))
     start, end = int(first[int(0.15 * len(first))]), int(last[int(0.85 * len(last))])
-    borders = [
-        (month, number)
-        for m in sorted(whole.months)
-        if start < (number := ((month := dt.date(m // 12, m % 12 + 1, 1)) - _EPOCH).days) < end
-    ]
+    months = [dt.date(m // 12, m % 12 + 1, 1) for m in sorted(whole.months)]
+    borders = [(month, number) for month in months if start < (number := (month - _EPOCH).days) < end]
     if len(borders) < 6:
         return None
     before = np.searchsorted(first, [b for _, b in borders]).tolist()
@@ -299,8 +290,7 @@ def _middle(counts: Counter[int]) -> int:
 
 @dataclass(frozen=True)
 class Sign:
-    """A sign: what is counted, from how many things on (`among`) and from which number and share on it is asked about,
-    what is then said, and which lines may mend it."""
+    """What is counted, from how many things and which number and share on it is asked about, and in which words."""
 
     id: str
     counted: Callable[[Whole], Count | None]

@@ -1,9 +1,9 @@
 """Whether a row stands, where no column of the file is its status: flags, and words in a text.
 
 A flag is a column such as `Deleted`, `voided_on` or `Completed`. Words stand in a text such as `(TP) Crown` or
-`REVERSAL crown`, or are all of it, as in a column of kinds of entry: `Estimate`, `Payment`. What the names of sheets,
-tables, files and lines say is looked at in `sections.py`, amounts below zero in `below_zero.py`. All words are of the
-trade or of any language of ours, from memory: common practice, no source.
+`REVERSAL crown`, or are all of it: `Estimate`, `Payment`. Names of sheets, files and lines are looked at in
+`sections.py`, amounts in `amounts.py`. All words are of the trade or of any language of ours, from memory: common
+practice, no source.
 """
 
 import re
@@ -12,6 +12,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 
 import polars as pl
 
+from pipeline.machine.data_tables import data_rows
 from pipeline.practice.counts import count
 from pipeline.practice.tables import REVERSAL, STATUS_WORDS
 from pipeline.reading.doubts.cells import tally
@@ -61,36 +62,22 @@ SMALL_LETTERS = "[a-z]"
 _YES, _NO = word_list("yes"), word_list("no")
 _TEXTS = word_list("headings of texts")
 _NORTHERN = {text: word for word in STATUS_WORDS[:-1] for text in word_list(f"{word} in the north")}
+
+
+def _words(where: str) -> dict[str, str]:
+    """Words by what they make of a row: alone in a flag, as a tag in brackets, opening a text, or anywhere in it."""
+    return {row["means"]: row["words"] for row in data_rows("words_of_standing") if row["where"] == where}
+
+
 # Texts of a flag that say by themselves what a row is.
-_SAID = {
-    "completed": words_of("c complete completed done finished ✓ ✔ √ ☑ ✅ ● ■"),
-    "planned": words_of("p tp tx plan planned proposed ○ ◯ ☐ □"),
-    "existing": words_of("e ex eo existing"),
-    "void": words_of("d v x del deleted void voided cancelled canceled ✗ ✘ ✕ ☒ ❌ ⊘"),
-}
-# Before a text, in brackets: what such a row is.
-_TAGS = {
-    "planned": "tp|tx|tx plan|plan|planned|proposed|pl",
-    "existing": "ex|eo|ec|existing|exist",
-    "void": "void|voided|del|deleted|cancelled|canceled|x",
-    REVERSAL: "rev|reversal|reversed",
-}
-_OPENING = {
-    "planned": (
-        "planned|proposed|treatment plan|tx plan|to be done|still to do|awaiting|postponed|deferred|on hold|next time|"
-        "(?:pt |patient )?wants to (?:think|wait)|geplant|prevu|prévu|planificado|gepland"
-    ),
-    "existing": "existing|not ours|done (?:at|by) (?:an? |the )?(?:hospital|other|another|previous|prior|former)",
-}
-_ANYWHERE = {
-    "void": (
-        "void|voided|deleted|cancelled|canceled|(?:entered|posted|keyed|charged) in error|wrong patient|wrong chart|"
-        "duplicate (?:entry|posting|charge)|(?:entered|posted|keyed|charged) twice|mis-?keyed|mis-?posted|"
-        "not (?:done|performed|started)|did(?:n't| not) (?:show|come|attend|happen|start)|called off|wrong card|"
-        "failed to attend|geloescht|gelöscht|supprimé"
-    ),
-    REVERSAL: "reversal|reversed|storno|storniert|annulé|annulation|anulado|geannuleerd",
-}
+_SAID = {word: words_of(words) for word, words in _words("alone").items()}
+# How texts say it: the words, the form of their pattern, and what they make of a row.
+_PHRASES = (
+    *((rf"(?i)^\s*([(\[]\s*(?:{words})\s*[)\]])", "{}*", word) for word, words in _words("tag").items()),
+    *((rf"(?i)^\s*({words})\b", "{}*", word) for word, words in _words("opening").items()),
+    *((rf"(?i)\b({words})\b", "*{}*", word) for word, words in _words("anywhere").items()),
+)
+_ANY_PHRASE = "|".join(pattern for pattern, _, _ in _PHRASES)
 
 
 def flag_columns(headings: Iterable[str]) -> list[str]:
@@ -189,8 +176,7 @@ def flag_doubts(
     has_status: bool = False,
     has_fee: bool = True,
 ) -> list[Doubt]:
-    """Flags of which no field is made though they tell rows apart or take all of them back; of those told, texts that
-    were not. Where rows have a status of their own, a day on which they were done says no more."""
+    """Flags, or texts of told ones, that no field or line takes though they tell rows apart or take all back."""
     found = []
     around = {_around(heading) for heading in told}
     for heading, seen in flags.items():
@@ -218,14 +204,10 @@ def flag_doubts(
         around.add(_around(heading))
         named = (("filled" if text == _ANY else text or "empty", n) for text, n in commonest(counts))
         shown = ", ".join(f"{text} ({count(n, 'row')})" for text, n in named)
+        means = f"each text that is no work done, and what it is; {_how(heading, told)}"
+        evidence = f"{_seen_in(heading, told)} {shown}."
         found += ask(
-            "status_not_read",
-            where,
-            f"{_seen_in(heading, told)} {shown}.",
-            of_ledger(
-                f"status_from.{quoted(heading)} = {inline(made)}",
-                f"each text that is no work done, and what it is; {_how(heading, told)}",
-            ),
+            "status_not_read", where, evidence, of_ledger(f"status_from.{quoted(heading)} = {inline(made)}", means)
         )
     return found
 
@@ -279,12 +261,8 @@ def phrase_doubts(where: str, found: Mapping[str, Counter[tuple[str, str]]], *, 
             continue
         listed = commonest(counts)
         shown, made = patterns_in_rows(listed), dict(mark for mark, _ in listed)
-        doubts += ask(
-            "status_in_text",
-            where,
-            f'words in the column "{heading}" say of rows that they may be no work done: {shown}.',
-            status_from(heading, made, _how(heading, told)),
-        )
+        evidence = f'words in the column "{heading}" say of rows that they may be no work done: {shown}.'
+        doubts += ask("status_in_text", where, evidence, status_from(heading, made, _how(heading, told)))
     return doubts
 
 
@@ -308,8 +286,7 @@ def is_small(text: pl.Expr) -> pl.Expr:
 
 
 def pattern_doubts(met: Counter[tuple[str, str]], told: Mapping[str, Mapping[str, str]], rows: int) -> list[Doubt]:
-    """Columns none of whose patterns any cell is of, and patterns that take nearly all rows out; `met` has rows by
-    column and pattern, of columns that are there."""
+    """Columns none of whose patterns is `met` by a cell, and patterns that take nearly all rows out."""
     doubts: list[Doubt] = []
     for heading, made in told.items():
         counts = {pattern: met[heading, pattern] for pattern in made if (heading, pattern) in met}
@@ -347,11 +324,3 @@ def matches(text: pl.Expr, pattern: str) -> pl.Expr:
 
 def _how(heading: str, told: Collection[str]) -> str:
     return "correct the words, and add these to the line that is there" if heading in told else "correct the words"
-
-
-_PHRASES = (
-    *((rf"(?i)^\s*([(\[]\s*(?:{words})\s*[)\]])", "{}*", word) for word, words in _TAGS.items()),
-    *((rf"(?i)^\s*({words})\b", "{}*", word) for word, words in _OPENING.items()),
-    *((rf"(?i)\b({words})\b", "*{}*", word) for word, words in _ANYWHERE.items()),
-)
-_ANY_PHRASE = "|".join(pattern for pattern, _, _ in _PHRASES)

@@ -1,8 +1,5 @@
-"""Columns under any heading all of whose texts say whether a row stands: `Section` with `Done` and `Planned`.
-
-A column that nothing reads, and that has a dozen different texts at most in the first rows, is looked at; the others
-cost nothing.
-"""
+"""Columns under any heading all of whose texts say whether a row stands: `Section` with `Done` and `Planned`. Those
+that nothing reads and that have a dozen texts at most in the first rows are looked at; others cost nothing."""
 
 import re
 from collections import Counter
@@ -72,13 +69,11 @@ def status_word_doubts(
                     'with fill_down = ["status"] and values.status, if it stands on the first row of a group only',
                 )
             ]
-        found += ask(
-            "status_not_read.words",
-            where,
+        evidence = (
             f'column "{heading}" is not read as the status, and all its texts are words for whether work was done: '
-            f"{in_rows(counts)}.",
-            *lines,
+            f"{in_rows(counts)}."
         )
+        found += ask("status_not_read.words", where, evidence, *lines)
     return found
 
 
@@ -89,34 +84,26 @@ def among_others(
     charged: Mapping[tuple[str, bool], int] | None = None,
     held: pl.DataFrame | None = None,
 ) -> list[Doubt]:
-    """Texts of a column of clinicians or clinics that say that the work was done elsewhere, or not at all, or whose
-    work is never `charged` (rows by text and whether they have a fee) where that of others is. Initials of whoever
-    does the work that the others do, in the rows `held` (as `rows_held.SCHEMA`), are those of a clinician."""
+    """Texts of a column of clinicians or clinics that say that work was done elsewhere, or not at all, or whose work is
+    never `charged`; in rows `held`, initials of whoever does the work that others do are a clinician's."""
     made = {text: word for text in sorted(counts) if len(text) > 1 and (word := word_of(text)) not in ("", "completed")}
     if held is not None:
         made = {t: word for t, word in made.items() if not works_as_others(held, t)}
-    made |= {text: "existing" for text in counts if text not in made and _is_no_one_here(text)}
+    plain = {text: plain_heading(text) for text in counts if text not in made}
+    made |= {t: "existing" for t, p in plain.items() if p in _NO_ONE_HERE or _PLAINLY_AWAY & set(p.split())}
     free = {text: n for text, n in uncharged(charged or {}).items() if text not in made}
     made |= dict.fromkeys(free, "existing")
     if not made:
         return []
-    shown = ", ".join(
-        f"{text} ({count(free[text], 'row')} of crowns, root canals, fillings or extractions, none with a fee)"
-        if text in free
-        else f"{text} ({count(counts[text], 'row')})"
-        for text in sorted(made)
-    )
-    return ask(
-        "status_in_text.who",
-        where,
-        f'column "{heading}" says who or where, and of rows that they may be no work done here: {shown}.',
-        status_from(heading, made, "correct the words"),
-    )
+    never = " of crowns, root canals, fillings or extractions, none with a fee"
+    each = {text: count(counts[text], "row") for text in made} | {t: count(n, "row") + never for t, n in free.items()}
+    shown = ", ".join(f"{text} ({each[text]})" for text in sorted(made))
+    evidence = f'column "{heading}" says who or where, and of rows that they may be no work done here: {shown}.'
+    return ask("status_in_text.who", where, evidence, status_from(heading, made, "correct the words"))
 
 
 def works_as_others(held: pl.DataFrame, who: str) -> bool:
-    """Whether initials are of a clinician, who does what names no tooth too, or whose work is that of the others, by
-    the share that two counts of codes have in common: of what is planned, examinations are hardly any."""
+    """Whether initials are of a clinician: by examinations, or by the share of codes in common with the others."""
     if not _INITIALS.fullmatch(who):
         return False
     own = held.filter(pl.col("provider") == who)["is_on_tooth"]
@@ -126,11 +113,6 @@ def works_as_others(held: pl.DataFrame, who: str) -> bool:
     share = codes.with_columns(pl.col("len") / pl.col("len").sum().over("own"))
     both = share.group_by("code").agg(sides=pl.len(), least=pl.col("len").min())
     return float(both.filter(pl.col("sides") == 2)["least"].sum()) >= _ALIKE
-
-
-def _is_no_one_here(text: str) -> bool:
-    plain = plain_heading(text)
-    return plain in _NO_ONE_HERE or bool(_PLAINLY_AWAY & set(plain.split()))
 
 
 def uncharged(charged: Mapping[tuple[str, bool], int]) -> dict[str, int]:
@@ -145,20 +127,15 @@ def uncharged(charged: Mapping[tuple[str, bool], int]) -> dict[str, int]:
 def _margin(where: str, heading: str, counts: Counter[str]) -> list[Doubt]:
     """A sign in the margin of some rows, in a column without a heading."""
     sign = next(text for text in counts if text)
-    return ask(
-        "status_not_read.margin",
-        where,
+    evidence = (
         f'a column without a heading ("{heading}") holds nothing but the sign {sign}, in {counts[sign]:,} of '
-        f"{count(counts.total(), 'row')}.",
-        status_from(heading, {"*": "void"}, "correct the word"),
+        f"{count(counts.total(), 'row')}."
     )
+    return ask("status_not_read.margin", where, evidence, status_from(heading, {"*": "void"}, "correct the word"))
 
 
 def mostly_empty(where: str, heading: str, counts: Counter[str], made: Mapping[str, str]) -> list[Doubt]:
-    """A status that most rows leave empty though others say completed: it may stand on the first row of a group only.
-
-    `made` is what PRACTICE.toml makes of a text.
-    """
+    """A status that most rows leave empty though others say completed; `made` is what PRACTICE.toml makes of a text."""
     done = sum(n for text, n in counts.items() if text and (made.get(text) or word_of(text)) == "completed")
     empty = counts[""]
     if not done or 2 * empty <= counts.total() or len(counts) > MOST_FLAGS + 1:
@@ -173,8 +150,7 @@ def mostly_empty(where: str, heading: str, counts: Counter[str], made: Mapping[s
 
 
 def untold_statuses(seen: Sequence[Mapping[str, int]], made: Mapping[str, str]) -> Counter[str]:
-    """Texts of the status of which neither PRACTICE.toml (`made`) nor our own words say what they mean; none where
-    there are too many to be words."""
+    """Texts of the status that neither PRACTICE.toml (`made`) nor we know; none where they are too many to be words."""
     known = {*word_lookup("procedures", "status"), *map(normal_word, made)}
     every = sum(map(Counter, seen), Counter[str]())
     counts = Counter({text: n for text, n in every.items() if text and normal_word(text) not in known})

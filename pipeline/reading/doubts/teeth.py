@@ -128,14 +128,13 @@ def teeth_as_dates(where: str, table: str, teeth: pl.DataFrame) -> list[Doubt]:
     filled = teeth.filter((pl.col("tooth") != "") & may_be_date(pl.col("tooth")))
     if filled.is_empty():
         return []
-    fits = filled.select(
-        "n", *(tooth_of_date(pl.col("tooth"), way).is_not_null().alias(way) for way in _WAYS), texts=pl.col("tooth")
-    )
+    by_way = (tooth_of_date(pl.col("tooth"), way).is_not_null().alias(way) for way in _WAYS)
+    fits = filled.select("n", "tooth", *by_way)
     rows = _rows(teeth)
     n = {way: int(fits.filter(pl.col(way))["n"].sum()) for way in _WAYS}
     if max(n.values()) < _SOME or max(n.values()) < 0.5 * rows:
         return []
-    shown = samples(fits.filter(pl.any_horizontal(_WAYS.keys()))["texts"])
+    shown = samples(fits.filter(pl.any_horizontal(_WAYS.keys()))["tooth"])
     ordered = sorted(_WAYS, key=lambda way: -n[way])
     return ask(
         "teeth_as_dates",
@@ -153,15 +152,10 @@ def further_teeth(where: str, seen: Seen) -> list[Doubt]:
         return []
     heading = seen.answers.columns["tooth"]
     others = ", ".join(quoted(h) for h in seen.teeth_beside)
+    means = "yes: in place of columns.tooth; a row for each"
+    evidence = f"{count(n, 'cell', 'is')} filled in the columns {others} beside {quoted(heading)}, which alone is read."
     return ask(
-        "further_teeth",
-        where,
-        f"{count(n, 'cell', 'is')} filled in the columns {others} beside {quoted(heading)}, which alone is read.",
-        (
-            f"tables.{seen.table}",
-            f"tooth_list = [{quoted(heading)}, {others}]",
-            "yes: in place of columns.tooth; a row for each",
-        ),
+        "further_teeth", where, evidence, (f"tables.{seen.table}", f"tooth_list = [{quoted(heading)}, {others}]", means)
     )
 
 

@@ -1,9 +1,8 @@
-"""Texts beside crowns, root canals and extractions: one that never stands alone, so that the work stands twice (a bill
-of the laboratory, a part payment, a plan), words that say other work than the code, another tooth than the column of
-teeth.
+"""Texts beside crowns, root canals and extractions: one that never stands alone, so that work stands twice (a bill of
+the laboratory, a part payment, a plan), words for other work than the code, another tooth than the column of teeth.
 
-Descriptions are read as suggest reads those of a practice's own codes; of notes, which tell of much else, only plain
-words count (`data/beside_words.csv`). All words are from memory: common practice, no source.
+Descriptions are read as suggest reads those of own codes; of notes, which tell of much else, only plain words count
+(`data/beside_words.csv`). All words are from memory: common practice, no source.
 """
 
 import re
@@ -89,18 +88,15 @@ def doubled_doubts(where: str, seen: DoubledWork, *, told: Collection[str]) -> l
     shown = ", ".join(f"{r['text'] or 'empty'} ({r['with']:,} of {r['n']:,} rows, {r['way']})" for r in rows)
     words = {r["text"]: word_of(r["text"]) for r in rows}
     made = {t: w if w not in ("", "completed") else "<its word>" for t, w in words.items()}
-    return ask(
-        "work_twice",
-        where,
+    evidence = (
         f'crowns, root canals and extractions with these texts in the column "{heading}" hardly ever stand alone: '
-        f"{shown} the same work on the same tooth under another text.",
-        status_from(heading, made, "what each row is"),
+        f"{shown} the same work on the same tooth under another text."
     )
+    return ask("work_twice", where, evidence, status_from(heading, made, "what each row is"))
 
 
 def _near(work: pl.DataFrame) -> pl.DataFrame:
-    """Pairs of rows of a kind of work on one tooth with at most so many days between them, by their places: `one,
-    other, apart` (days)."""
+    """Pairs of rows of a kind of work on one tooth with few days between them, by their places: `one, other, apart`."""
     placed = work.with_row_index("one")
     pairs = placed.join(placed.rename({"one": "other"}), on=_TOOTH, suffix="_2")
     apart = (pl.col("day_2") - pl.col("day")).dt.total_days()
@@ -109,8 +105,7 @@ def _near(work: pl.DataFrame) -> pl.DataFrame:
 
 
 def _never_alone(rows: pl.DataFrame, pairs: pl.DataFrame) -> pl.DataFrame:
-    """The texts nearly all of whose rows have one of another text on one side, `text, n, with, way`; `rows` has a row
-    of work each, with its `text`, `pairs` the places of those that may be the same work."""
+    """Texts nearly all of whose rows have one of another text on one side, `text, n, with, way`; `pairs` are places."""
     beside = pairs.select(
         "apart",
         pl.lit(rows["row_number"]).gather(pl.col("one")).alias("row_number"),
@@ -174,16 +169,7 @@ _FITS = {
 }
 _OF_KIND = {CROWN: ("bridge_retainer_crown",), ROOT_CANAL: (), TAKEN: ("extraction_primary",)}
 _EVENT_OF_WORD = {
-    CROWN: {
-        "temporary": "crown_interim",
-        "removed": "crown_removal",
-        "recemented": "crown_recement",
-        "repaired": "crown_repair",
-        "implant": "implant",
-        "check": "exam",
-    },
-    ROOT_CANAL: {"begun": "endo_initial_stage", "check": "exam", "primary": "primary_tooth_endo"},
-    TAKEN: {"primary": "extraction_primary", "check": "exam", "sutures": "exam"},
+    kind: {row["beside"]: row["becomes"] for row in data_rows("work_beside") if row["kind"] == kind} for kind in _FITS
 }
 
 
@@ -268,16 +254,13 @@ def _work_doubt(where: str, heading: str, said: Counter[tuple[str, str]], others
     shown = ", ".join(f"{pattern.replace('*', '…')} ({n:,} rows)" for (pattern, _), n in listed)
     undone = {p: "planned" for (p, word), _ in listed if word == _NOT_DONE}
     other = {p: word for (p, word), _ in listed if word != _NOT_DONE}
+    line = f"code_from.{quoted(heading)} = {inline(other)}"
     return ask(
         "other_work_in_text",
         where,
         f'words in the column "{heading}", which nothing reads, say of crowns, root canals and extractions that they '
         f"were not done, or were other work than their code says: {shown}.{others}",
-        of_ledger(
-            f"code_from.{quoted(heading)} = {inline(other)}", "what was done instead, as an event or a code of the list"
-        )
-        if other
-        else None,
+        of_ledger(line, "what was done instead, as an event or a code of the list") if other else None,
         status_from(heading, undone, f"what was not done: each is {', '.join(STATUS_WORDS[1:-1])}"),
     )
 
@@ -289,8 +272,7 @@ _BETWEEN = r"\s*(?:[,;&+/]|\b(?:and|und|et)\b)\s*"
 def named_tooth_doubts(
     where: str, frame: pl.DataFrame, code: str, notation: str, *, told: Collection[str]
 ) -> list[Doubt]:
-    """A question for each column whose texts name the tooth on most rows and differ on some; `frame` holds rows as
-    `rows_held.SCHEMA`, `code` is the heading of the code, whose own text may name the tooth."""
+    """A question for each column, also that of `code`, whose texts name the tooth on most rows and differ on some."""
     rows = frame.filter(pl.col("kind").is_in([CROWN, ROOT_CANAL, TAKEN])).drop_nulls("tooth")
     found: list[Doubt] = []
     for column, heading in [("code", code), *((OF + h, h) for h in headings_of(frame))]:

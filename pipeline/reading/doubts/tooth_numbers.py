@@ -14,6 +14,7 @@ from functools import cache
 
 import polars as pl
 
+from pipeline.machine.data_tables import data_rows
 from pipeline.practice.codes import TOOTH_CLASSES
 from pipeline.practice.teeth import teeth
 from pipeline.reading.doubts.cells import MONTH, named_month, read_once, text_of
@@ -21,24 +22,11 @@ from pipeline.reading.doubts.doubt import Doubt, ask, inline, of_ledger
 from pipeline.reading.suggest.shown import quoted
 from pipeline.transforms.month_names import MONTHS
 
-# From the upper right round to the lower right.
-_QUADRANTS = {
-    1: "UR URQ 1 10 Q1 I UPPERRIGHT RIGHTUPPER OR OBENRECHTS RECHTSOBEN HD",
-    2: "UL ULQ 2 20 Q2 II UPPERLEFT LEFTUPPER OL OBENLINKS LINKSOBEN HG",
-    3: "LL LLQ 3 30 Q3 III LOWERLEFT LEFTLOWER UNTENLINKS LINKSUNTEN BG",
-    4: "LR LRQ 4 40 Q4 IV LOWERRIGHT RIGHTLOWER UNTENRECHTS RECHTSUNTEN BD",
-}
-QUADRANT_WORDS = {word: str(n) for n, words in _QUADRANTS.items() for word in words.split()}
-_JAWS = {
-    "U": "U UP UPPER MAX MAXILLA MAXILLARY O OK OBEN OBERKIEFER H HAUT S SUP SUPERIOR SUPERIORE BOVEN BOVENKAAK",
-    "L": "L LOW LOWER MAND MANDIBLE MANDIBULAR UK UNTEN UNTERKIEFER B BAS INF INFERIOR INFERIORE ONDER ONDERKAAK",
-}
-_SIDES = {
-    "R": "R RT RIGHT RE RECHTS D DX DROIT DROITE DER DERECHA DERECHO DIREITO DIREITA DESTRA",
-    "L": "L LT LEFT LI LINKS G GAUCHE IZQ IZQUIERDA IZQUIERDO ESQUERDO ESQUERDA SX SINISTRA",
-}
-_JAW_WORDS = {word: jaw for jaw, words in _JAWS.items() for word in words.split()}
-_SIDE_WORDS = {word: side for side, words in _SIDES.items() for word in words.split()}
+# How quadrants (from the upper right round), jaws and sides are written.
+QUADRANT_WORDS, _JAW_WORDS, _SIDE_WORDS = (
+    {word: row["means"] for row in data_rows("tooth_places") if row["part"] == part for word in row["words"].split()}
+    for part in ("quadrant", "jaw", "side")
+)
 MONTH_IS_QUADRANT, DAY_IS_QUADRANT = "month_is_quadrant", "day_is_quadrant"
 _DAY_MONTH = r"^(\d{1,2})[-/. ]?\s*(\p{L}{3,})\.?$"
 _MONTH_DAY = r"^(\p{L}{3,})\.?[-/. ]?\s*(\d{1,2})$"
@@ -89,11 +77,8 @@ def may_be_date(text: pl.Expr) -> pl.Expr:
 
 
 def tooth_of_date(text: pl.Expr, way: str) -> pl.Expr:
-    """The two-digit number of a tooth, `1-6`, that a spreadsheet took for a day, `6-Jan`; null for other texts.
-
-    By `way` the month (`month_is_quadrant`) or the day (`day_is_quadrant`) is the quadrant, 1 to 8, and the other one
-    the place, 1 to 8.
-    """
+    """The two-digit number of a tooth, `1-6`, that a spreadsheet took for a day, `6-Jan`; null for other texts. By
+    `way` the month or the day is the quadrant, 1 to 8, and the other one the place, 1 to 8."""
     low = text.str.strip_chars().str.to_lowercase()
     named = pl.coalesce(low.str.extract(_DAY_MONTH, 2), low.str.extract(_MONTH_DAY, 1))
     by_name = named.replace_strict(MONTHS, default=None, return_dtype=pl.Int32)
@@ -122,8 +107,7 @@ def classes_of(codes: pl.DataFrame) -> pl.DataFrame:
 
 
 def in_class(cleaned: pl.DataFrame, classes: pl.DataFrame, notation: str) -> Counter[tuple[str, bool]]:
-    """Typed rows with such a code on a permanent tooth, by reading of the number and by whether the tooth is of the
-    code's class; a number that is no tooth in a reading is of none."""
+    """Typed rows with such a code on a permanent tooth, by reading of its number and whether it is of that class."""
     found: Counter[tuple[str, bool]] = Counter()
     if notation not in _OTHER:
         return found
@@ -166,13 +150,11 @@ def class_doubts(where: str, table: str, found: Mapping[tuple[str, bool], int], 
         if best == ZERO
         else ("practice", f'tooth_notation = "{best}"', "yes: they are numbered so")
     )
-    return ask(
-        "tooth_classes",
-        where,
+    evidence = (
         f"{n:,} of {rows:,} root canals and the like have the code of another class of tooth than the tooth that "
-        f"they name in {notation} (a molar's on a premolar, say); {how} it is {misses[best]:,}.",
-        answer,
+        f"they name in {notation} (a molar's on a premolar, say); {how} it is {misses[best]:,}."
     )
+    return ask("tooth_classes", where, evidence, answer)
 
 
 FILE = "(file)"
@@ -233,10 +215,7 @@ class _Proofs:
 
 
 def two_notations(table: str, seen: Mapping[str, TeethBy], notation: str) -> list[Doubt]:
-    """Files, or texts of a column, of which some only fit the notation that is told and others only the other one.
-
-    `seen` are the files of a table by name.
-    """
+    """Files (`seen`, by name) or texts of a column of which some only fit the told notation, some only the other."""
     if notation not in READABLE:
         return []
     files = {name: _proofs(one.held.get(FILE, Counter())).get("", _Proofs()) for name, one in seen.items()}
@@ -305,28 +284,22 @@ def _changed_on(months: Mapping[tuple[int, int], int]) -> str:
     for first in (0, 1):
         if min(every) < _SURELY:
             continue
-        wrong, month = min((_against(by, cut, first), cut) for cut in by)
+        # Rows with a number of the other notation, where those before a month have the first one and the rest not.
+        wrong, month = min((sum(n[1 - first] if m < cut else n[first] for m, n in by.items()), cut) for cut in by)
         if wrong <= _SLIPS * sum(every):
             return f"{READABLE[first]} before {named_month(month)} and {READABLE[1 - first]} from then on"
     return ""
 
 
-def _against(by: Mapping[int, Sequence[int]], cut: int, first: int) -> int:
-    """Rows with a number of the other notation, where those before a month have the `first` one and the rest not."""
-    return sum(n[1 - first] if month < cut else n[first] for month, n in by.items())
-
-
 def _mixed(where: str, proofs: _Proofs, changed: str) -> list[Doubt]:
     but = f", but the time does: {changed}" if changed else ""
+    means = "the column that says of which office, clinician or program a row is, and its texts"
     return ask(
         "two_notations.changed" if changed else "two_notations.mixed",
         where,
         f"of {proofs.rows:,} teeth {proofs.universal:,} have numbers of the universal notation only and {proofs.fdi:,} "
         f"of fdi only, and no column parts them{but}.",
-        of_ledger(
-            'tooth_notation_by."<heading>" = { "<text>" = "fdi" }',
-            "the column that says of which office, clinician or program a row is, and its texts",
-        ),
+        of_ledger('tooth_notation_by."<heading>" = { "<text>" = "fdi" }', means),
     )
 
 

@@ -31,8 +31,7 @@ OTHER_DAYS = word_list("other days")
 
 @dataclass
 class PartlyFilled:
-    """Rows with a code (`rows`), those of them that fill each unread column, and those where it holds a day or a
-    number; `turns` are rows that fill exactly one of two columns of numbers."""
+    """Rows with a code, those that fill each unread column, with a day or number, and that fill one of two in turn."""
 
     rows: int = 0
     filled: Counter[str] = field(default_factory=Counter)
@@ -60,27 +59,21 @@ class PartlyFilled:
 
 
 def partly_filled_doubts(where: str, seen: PartlyFilled, *, date: str | None, told: Collection[str]) -> list[Doubt]:
-    """A question for each column of days that some rows lack, and for two columns of numbers that take turns; `date` is
-    the column read as the day of work."""
+    """A question for each column of days that some rows lack, and for two columns of numbers that take turns."""
     if seen.rows < _LEAST_CODED:
         return []
     asked = [h for h, n in seen.filled.items() if 0 < n < seen.rows and h not in told and not flag_columns([h])]
     found: list[Doubt] = []
     for heading in asked:
-        if seen.days[heading] >= NEARLY_ALL * seen.filled[heading] and not _is_other_day(heading):
+        if seen.days[heading] >= NEARLY_ALL * seen.filled[heading] and not OTHER_DAYS & set(
+            plain_heading(heading.rpartition(".")[2]).split()
+        ):
             found += _days(where, heading, seen, date)
+    numbered = {h for h in asked if seen.numbers[h] >= NEARLY_ALL * seen.filled[h] and not seen.days[h]}
     for pair, n in sorted(seen.turns.items()):
-        if n >= NEARLY_ALL * seen.rows and all(_is_numbered(h, seen) for h in pair) and set(pair) <= set(asked):
+        if n >= NEARLY_ALL * seen.rows and numbered.issuperset(pair):
             found += _turns(where, pair, seen)
     return found
-
-
-def _is_other_day(heading: str) -> bool:
-    return bool(OTHER_DAYS & set(plain_heading(heading.rpartition(".")[2]).split()))
-
-
-def _is_numbered(heading: str, seen: PartlyFilled) -> bool:
-    return seen.numbers[heading] >= NEARLY_ALL * seen.filled[heading] and not seen.days[heading]
 
 
 def _days(where: str, heading: str, seen: PartlyFilled, date: str | None) -> list[Doubt]:
@@ -168,9 +161,8 @@ class Unread:
 
 
 def hangs(frame: pl.DataFrame, heading: str, *, is_filled: bool = False) -> bool:
-    """Whether what stands in a column, or that anything does, nearly always follows from the patient, the code or the
-    clinician of the row: it then takes away most of the errors of who guesses the commonest text (the measure lambda of
-    Goodman and Kruskal, 1954)."""
+    """Whether a column, or that it is filled, follows from the patient, code or clinician of a row: it takes away most
+    errors of guessing the commonest text (lambda of Goodman and Kruskal, 1954)."""
     if heading not in frame.columns:
         return False
     text = frame[heading] != "" if is_filled else frame[heading]
@@ -195,11 +187,8 @@ def unread_columns(
     has_fee: bool = False,
     has_status: bool = False,
 ) -> list[Doubt]:
-    """One question for all columns of a file that may say it; none where one of them is told.
-
-    `columns` are the texts of columns that nothing reads, with their rows; `asked` are those that another question is
-    about or that are judged elsewhere. Beside a status only marks on few rows count.
-    """
+    """One question for all columns of a file that may say it, none where one of them is told: `columns` are the texts
+    of unread columns, `asked` those that another question is about. Beside a status only marks on few rows count."""
     frame = unread.frame
     if {*columns, *frame.columns} & set(told):
         return []
@@ -252,15 +241,13 @@ def _may_say(heading: str, counts: Counter[str], *, is_large: bool) -> bool:
     if any(len(text) > _LONGEST for text in texts) or 2 * len(texts) > counts.total():
         return False
     if heading == SHEET:
-        is_plain = all(_PLAIN_SHEET.fullmatch(text) or _FILE.search(text) or _is_month(text) for text in texts)
+        is_month = (MONTHS.keys() & plain_heading(text).split() for text in texts)
+        named = (_PLAIN_SHEET.fullmatch(text) or _FILE.search(text) for text in texts)
+        is_plain = all(any(either) for either in zip(is_month, named, strict=True))
         return not is_plain and not _is_other(texts)
     if any(len(text) > 1 and word_of(text) not in ("", "completed") for text in texts):
         return True  # `Other office` under `Treated by`
     return not is_of_other(heading, is_large=is_large) and (_is_progress(counts) or not _is_other(texts))
-
-
-def _is_month(text: str) -> bool:
-    return any(word in MONTHS for word in plain_heading(text).split())
 
 
 def _is_progress(counts: Counter[str]) -> bool:

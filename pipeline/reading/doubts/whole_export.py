@@ -1,9 +1,5 @@
-"""Whether a file holds all of an export, once: what its own lines count, and where a program stops writing.
-
-A report numbers its pages, so that one that was printed twice or lost on the way shows; a last line may say how many
-rows there are; and a spreadsheet holds no more than so many rows. Words in eight languages, from memory: common
-practice, no source.
-"""
+"""Whether a file holds all of an export, once: by the pages and rows that its own lines count, and the rows with which
+a spreadsheet or program stops. Words in eight languages, from memory: common practice, no source."""
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
@@ -55,8 +51,7 @@ _SIBLINGS = 3  # so many files read alike show how each of them ends
 
 @dataclass(frozen=True)
 class End:
-    """How a text ends: with the end of a line, and its last line with the fields of a row, other ones (`is_broken`), or
-    as a line that is no row (`is_closed`)."""
+    """How a text ends: with a line, with a row that is broken off, or with a line that is no row."""
 
     is_line: bool
     is_broken: bool
@@ -101,10 +96,8 @@ class Counted:
 
 
 def whole_doubts(where: str, counted: Counted, *, rows: int, lines: int, is_whole: bool, is_alone: bool) -> list[Doubt]:
-    """What a file says of itself and does not hold; `rows` are its rows, `lines` all lines below the headings.
-
-    Of several files of a table (not `is_alone`) one may well end after a round number of rows.
-    """
+    """What a file says of itself and does not hold, by its `rows` and all `lines` below the headings. Of several files
+    of a table (not `is_alone`) one may well end after a round number of rows."""
     found = page_doubts(where, *counted.pages(), is_whole=is_whole)
     every = counted.every or lines if is_whole else counted.every
     if every in (ENDS if is_alone else SHEETS):
@@ -174,11 +167,8 @@ def page_doubts(where: str, pages: Sequence[int], of: int | None, *, is_whole: b
         absent += [page for page in range(pages[-1] + 1, of + 1) if page not in pages]
     found: list[Doubt] = []
     if twice:
-        found += ask(
-            "pages_twice",
-            where,
-            f"{_pages(twice)} there twice, and so would be the work on {'it' if len(twice) == 1 else 'them'}.",
-        )
+        evidence = f"{_pages(twice)} there twice, and so would be the work on {'it' if len(twice) == 1 else 'them'}."
+        found += ask("pages_twice", where, evidence)
     if absent:
         found += ask("not_whole.pages", where, f"{_pages(absent)} not in it.")
     return found

@@ -1,8 +1,6 @@
-"""What the typed rows of a ledger are together: whose work, on which teeth and days, at which fees.
-
-Only sums are kept: a row per distinct piece of work that marks a tooth for good, of so many patients as fit in memory,
-rows by day, by tooth, by code and size of fee, and the first and last day of each patient.
-"""
+"""What the typed rows of a ledger are together: whose work, on which teeth and days, at which fees. Only sums are kept:
+a row per distinct piece of work that marks a tooth for good, of so many patients as fit in memory, rows by day, by
+tooth, by code and size of fee, and the first and last day of each patient."""
 
 import datetime as dt
 from collections import Counter
@@ -36,23 +34,20 @@ STEPS = 5
 
 @dataclass
 class WorkSeen:
-    """Sums over the typed rows of one file that stand.
-
-    `kinds` has `code, kind` of the codes of `KINDS`. `days` are rows by day, `places` by kind and tooth, `fees` by code
-    and size of the fee (`STEPS`), `rows` all of them, `on_teeth` those that name a tooth, `charged` those of `kinds` by
-    clinician or clinic and whether they have a fee; `held` are pieces of work, of a share of the patients.
-    """
+    """Sums over the typed rows of one file that stand; `kinds` has `code, kind` of the codes of `KINDS`."""
 
     kinds: pl.DataFrame
     rows: int = 0
-    on_teeth: int = 0
+    on_teeth: int = 0  # rows that name a tooth
     days: Counter[dt.date] = field(default_factory=Counter)
-    places: Counter[tuple[str, int]] = field(default_factory=Counter)
-    charged: dict[str, Counter[tuple[str, bool]]] = field(default_factory=dict)
-    fees: Counter[tuple[str, int]] = field(default_factory=Counter)
+    places: Counter[tuple[str, int]] = field(default_factory=Counter)  # rows by kind and tooth
+    charged: dict[str, Counter[tuple[str, bool]]] = field(
+        default_factory=dict
+    )  # by clinician or clinic, with a fee or not
+    fees: Counter[tuple[str, int]] = field(default_factory=Counter)  # rows by code and size of the fee (`STEPS`)
     patient_pieces: list[pl.DataFrame] = field(default_factory=list)
     held: Sampled = field(default_factory=lambda: Sampled("patient", _MOST_HELD, distinct))
-    fees_by_month: list[pl.DataFrame] = field(default_factory=list)  # see `code_fees`
+    fees_by_month: list[pl.DataFrame] = field(default_factory=list)  # see `fees`
     fees_by_office: list[pl.DataFrame] = field(default_factory=list)
 
     def add(self, cleaned: pl.DataFrame) -> None:

@@ -26,38 +26,9 @@ _LONG: tuple[tuple[str, str], ...] = tuple((row["event"], row["words"]) for row 
 # Work of which another visit is the end: what the last visit is.
 ENDS = {"restorative_other": "crown_placement", "endo_initial_stage": "endo_initial"}
 # What words beside make of work; an event may be such a word too. Beside any other word of them it is asked.
-_TURNS: dict[str, dict[str, tuple[str, ...]]] = {
-    "crown_placement": {
-        "temporary": ("crown_interim",),
-        "removed": ("crown_removal",),
-        "recemented": ("crown_recement",),
-        "repaired": ("crown_repair",),
-        "prepared": ("restorative_other",),
-        "begun": ("restorative_other",),
-        "lengthened": ("crown_lengthening",),
-        "steel": ("crown_prefabricated",),
-        "implant": ("implant",),
-    },
-    "endo_initial": {
-        "begun": ("endo_initial_stage",),
-        "endo_initial_stage": ("endo_initial_stage",),
-        "again": ("endo_retreatment",),
-        "primary": ("primary_tooth_endo",),
-        "temporary": ("endo_initial_stage",),  # a dressing
-        "removed": ("endo_retreatment_stage", "endo_retreatment"),
-    },
-    "extraction": {
-        "buried": ("extraction_impacted",),
-        "primary": ("extraction_primary",),
-        "post_core": ("post_removal",),
-    },
-    "post_core": {"removed": ("post_removal",), "recemented": ("recement_post",), "extraction": ("post_removal",)},
-    "direct_restoration": {"temporary": ("interim_filling",)},
-    "inlay": {"recemented": ("recement_partial",), "repaired": ("repair_partial",)},
-    "onlay": {"recemented": ("recement_partial",), "repaired": ("repair_partial",)},
-    "veneer": {"recemented": ("recement_partial",), "repaired": ("veneer_repair",)},
-    "implant": {"crown_placement": ("implant",)},
-}
+_TURNS: dict[str, dict[str, tuple[str, ...]]] = {}
+for _row in data_rows("code_turns"):
+    _TURNS.setdefault(_row["event"], {})[_row["beside"]] = tuple(_row["becomes"].split("|"))
 NOT_DONE = frozenset({"planned", "not done"})
 # Figures hang on these: a word beside them that we do not know may make them another thing.
 _MATTER = frozenset({"crown_placement", "endo_initial", "endo_retreatment", "extraction"})
@@ -65,25 +36,8 @@ _PLAIN = "plain"
 # Materials and words for the time being are written in one with the crown, and so is what becomes of a crown.
 _CROWN_LAST = re.compile(r"\b(?!teil|del|deel|dreiviertel|nood)(\w{3,})(kronen?|krona|kronor|kroner|kroon)\b")
 _CROWN_FIRST = re.compile(r"\b(kronen|kroon|kron[ae]?)(?=(?!en\b|or\b|er\b)\w{4,})")
-_STEMS = {  # a short code is a stem with at most two letters and a digit behind it
-    "crown_placement": "crn crwn pfm",
-    "endo_initial": "rct rctx",
-    "endo_retreatment": "rerct retx",
-    "extraction": "ext exo xtr",
-    "core": "bu bup core",
-    "post_core": "pc postc",
-    "direct_restoration": "cmp fil fill amal amg resin",
-    "exam": "exm exam",
-    "recall_hygiene": "prophy hyg clean",
-    "radiograph": "bwx bw pano fmx xray",
-    "perio": "srp",
-    "veneer": "ven",
-    "onlay": "onl",
-    "inlay": "inl",
-    "crown_interim": "tcrn tmpcrn",
-    "implant": "impl",
-    "apical_surgery": "apico",
-}
+# A short code is a stem with at most two letters and a digit behind it.
+_STEMS = {row["event"]: row["stems"] for row in data_rows("code_stems")}
 _SHORT_CODE = re.compile(r"^[a-z]{2,8}\d{0,2}$")
 _LETTERS = str.maketrans({"ß": "ss", "ł": "l", "ø": "o", "æ": "ae", "œ": "oe", "ı": "i", "đ": "d", "ς": "σ"})
 
@@ -203,8 +157,7 @@ _KINDS_THAT_MATTER = frozenset({"crown", "root", "extraction"})
 
 
 def told_otherwise(pairs: pl.DataFrame) -> str | None:
-    """Of `code, text, rows`, the sentence that the words beside most codes name other work than the list that knows
-    the codes; None where no list knows them, the words are few, or they agree."""
+    """Of `code, text, rows`, the sentence that the words beside most codes contradict the list that knows them."""
     if pairs.is_empty():
         return None
     usual = _usual(pairs)
@@ -236,11 +189,9 @@ def otherwise_beside(codes: pl.Series, others: Iterable[pl.Series]) -> str | Non
 
 
 def told_beside(code: Column, system: str, files: Sequence[FileProfile], *, rows: int) -> dict[str, tuple[str, str]]:
-    """Codes of which the words beside them, in the ledger or in a list of the codes, say what a built-in list does not:
-    each with the event, or `ASK` where the list has another kind of work for it or the words leave a choice, and why.
-
-    `files` are the ledger and the files that no table reads; only work that a figure hangs on is told.
-    """
+    """Codes of which the words beside them, in the ledger or in a list of the codes (`files`: it and those that no
+    table reads), say what a built-in list does not: each with the event and why, or with `ASK` where they contradict
+    the list or leave a choice. Only work that a figure hangs on is told."""
     events = dict(built_in(system).select("code", "event").iter_rows())
     found: dict[str, tuple[str, str]] = {}
     told = pl.DataFrame({"code": code.texts, "n": 1}).drop_nulls().group_by("code").agg(pl.col("n").sum())
@@ -248,9 +199,8 @@ def told_beside(code: Column, system: str, files: Sequence[FileProfile], *, rows
     counts = dict(of_code.iter_rows())
     for pairs in _pairs(code, files, rows=rows):
         usual = _usual(pairs.with_columns(normalise_code(pl.col("code"), system=system)))
-        for own, text, n in (
-            usual.filter(pl.col("rows") >= _ONE_TEXT * pl.col("of")).select("code", "text", "rows").rows()
-        ):
+        mostly = usual.filter(pl.col("rows") >= _ONE_TEXT * pl.col("of"))
+        for own, text, n in mostly.select("code", "text", "rows").rows():
             likely = likely_events(text)
             kinds = {_kind(event) for event in likely}
             own_kind = _kind(events.get(own, "other"))
@@ -258,10 +208,8 @@ def told_beside(code: Column, system: str, files: Sequence[FileProfile], *, rows
                 continue
             seen = count(counts.get(own, n), "row")
             if own in events and events[own] != "other":
-                why = (
-                    f"the list {system} has {events[own]} for it; the words beside it say {' or '.join(likely)}: {seen}"
-                )
-                found[own] = ASK, why
+                why = f"the list {system} has {events[own]} for it; the words beside it say {' or '.join(likely)}"
+                found[own] = ASK, f"{why}: {seen}"
             elif len(likely) == 1:
                 found[own] = likely[0], f"likely, by the words beside it: the list {system} does not know it; {seen}"
             else:

@@ -48,9 +48,8 @@ def notation(columns: Sequence[Column]) -> Decision:
     against = sum(alone.values()) - alone[best]
     told = ", ".join(f"{rows:,} in {n} only" for n, rows in alone.items())
     if alone[best] >= min(_ENOUGH, total) and alone[best] > 0 and against <= MAX_AGAINST * alone[best]:
-        return Decision(
-            best, f"of {total:,} teeth {alone[best]:,} are valid in {best} alone, {against:,} in another alone"
-        )
+        why = f"of {total:,} teeth {alone[best]:,} are valid in {best} alone, {against:,} in another alone"
+        return Decision(best, why)
     return Decision(
         ASK,
         f"universal (1-32), fdi (11-48) or palmer (UR1-LL8)? Of {count(total, 'tooth')} {told}; "
@@ -67,10 +66,8 @@ def code_system(columns: Sequence[Column]) -> Decision:
     told = ", ".join(f"{s} {share:.0%}" for s, share in shares.items())
     if shares[first] >= 0.5 and shares[first] - shares[second] >= 0.1:
         return Decision(first, f"rows whose code a built-in list knows: {told}")
-    return Decision(
-        ASK,
-        f"{', '.join(BUILT_IN)}, or the path of a CSV of your own with code,event? Rows whose code is known: {told}",
-    )
+    lists = ", ".join(BUILT_IN)
+    return Decision(ASK, f"{lists}, or the path of a CSV of your own with code,event? Rows whose code is known: {told}")
 
 
 def unknown_codes(columns: Sequence[Column], system: str) -> list[tuple[str, int]]:
@@ -177,8 +174,7 @@ def _parting(dates: Column, others: Sequence[Column]) -> tuple[str, str] | None:
 def decimals(
     columns: Sequence[tuple[str, Column]], *, parts: Callable[[Column], Sequence[pl.DataFrame]]
 ) -> tuple[str | None, str | None]:
-    """The question about the decimal sign, and what is settled; both None where nothing needs saying. `parts` as in
-    `date_forms`."""
+    """The question about the decimal sign, and what is settled, None where nothing needs saying."""
     for field, column in columns:
         e = gather_decimals(column.counts)
         told = f"{field}: {e.comma:,} numbers have a decimal comma, {e.point:,} a decimal point"
@@ -195,11 +191,8 @@ def decimals(
 
 def _order(e: DateEvidence) -> tuple[str | None, str | None]:
     if e.is_epoch:
-        return (
-            None,
-            f"numbers that count time (since 1970, say) in all {count(e.filled, 'row')}, taken by the clock of "
-            "Greenwich",
-        )
+        told = f"numbers that count time (since 1970, say) in all {count(e.filled, 'row')}"
+        return None, f"{told}, taken by the clock of Greenwich"
     if e.maybe_year_first:
         numbers = f"{e.short_firsts} different numbers stand first and {e.short_lasts} last"
         return f"{e.short_maybe_first:,} of {e.filled:,} dates may have the year first; {numbers}", None
@@ -304,9 +297,8 @@ def _by_words(ledger: Group, is_crown: pl.Series) -> Decision | None:
             continue
         seat, prep = (int(texts.str.contains(_WORDS[day]).sum()) for day in ("seat", "prep"))
         if max(seat, prep) == texts.len() and min(seat, prep) == 0:
-            return Decision(
-                "seat" if seat else "prep", f"likely: the texts of all {count(texts.len(), 'crown')} say so"
-            )
+            why = f"likely: the texts of all {count(texts.len(), 'crown')} say so"
+            return Decision("seat" if seat else "prep", why)
     return None
 
 

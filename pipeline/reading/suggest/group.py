@@ -84,23 +84,16 @@ def _go_together(main: Group, other: Group) -> bool:
 
 
 def _united(a: Piece, b: Piece) -> Piece:
-    rows = pl.concat([a.rows, b.rows], how="diagonal")
-    return replace(
-        a,
-        rows=rows,
-        headings=tuple(rows.columns),
-        sheets=(*a.sheets, *b.sheets),
-        rows_seen=a.rows_seen + b.rows_seen,
-        whole=a.whole and b.whole,
-    )
+    rows, seen = pl.concat([a.rows, b.rows], how="diagonal"), a.rows_seen + b.rows_seen
+    one = replace(a, rows=rows, headings=tuple(rows.columns), rows_seen=seen, whole=a.whole and b.whole)
+    return replace(one, sheets=(*a.sheets, *b.sheets))
 
 
 _SOME = 0.9
 
 
 def ask_of_twice(match: TableMatch, file: FileProfile) -> TableMatch:
-    """The match with a question for each field whose column has namesakes; where all of them say the same in every
-    row, the first is taken."""
+    """The match with a question for each field whose column has namesakes, unless all say the same."""
     return replace(match, fields=tuple(_asked(field, file) for field in match.fields))
 
 

@@ -1,8 +1,8 @@
 """Lists that a ledger names rows of by their keys, among the files given: words, teeth, visits of a database.
 
-A column is such a key where each of its values stands in a column of the other file that holds every value once, and
-the two are called alike (`visit_id` in both, `code_id` and the `id` of `code.csv`) or the list has hardly a key more.
-A list of patients is a table of its own and not joined: the key by which rows name it is the patient.
+A column is such a key where each of its values stands in a column of the list that holds every value once, and the two
+are called alike (`code_id` and the `id` of `code.csv`) or the list has hardly a key more. A list of patients is a table
+of its own: the key by which rows name it is the patient.
 """
 
 import os

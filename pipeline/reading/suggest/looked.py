@@ -11,10 +11,7 @@ from pipeline.reading.suggest.profile import Column
 
 @dataclass(frozen=True)
 class LayoutLine:
-    """One line of the proposal: the key, its value as TOML, and why.
-
-    `makes` is the field that the line makes of columns, if it does, and `uses` are the columns that are then no others.
-    """
+    """One line of the proposal: its key, TOML and reason; the field that it makes, and the columns it uses up."""
 
     key: str
     value: str

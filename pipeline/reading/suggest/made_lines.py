@@ -1,8 +1,6 @@
-"""Fields that stand in several columns or in a text: what `suggest` proposes of them, and the counts for it.
-
-As in `layouts`, each finding becomes a line of the proposed PRACTICE.toml; `sources.made_columns` applies it.
-The words of headings are from memory: common practice, no source.
-"""
+"""Fields that stand in several columns or in a text: what `suggest` proposes of them, and the counts for it. As in
+`layouts` each finding becomes a line; `sources.made_columns` applies it. Words of headings are from memory: common
+practice, no source."""
 
 import re
 from collections.abc import Sequence
@@ -204,9 +202,8 @@ def find_flags(source: Source, looked: Looked, options: ReadOptions) -> Found:
         if ticks > 4 * filled[0].n:
             continue
         names = tuple(c.name for c in of)
-        why = (
-            f"likely: {len(named)} columns are headed so, one for each tooth, with {ticks:,} ticks in {of[0].n:,} rows"
-        )
+        seen = f"{ticks:,} ticks in {of[0].n:,} rows"
+        why = f"likely: {len(named)} columns are headed so, one for each tooth, with {seen}"
         line = LayoutLine("tooth_flags", quoted(pattern), why, "tooth", names)
         return _with(options, Made("tooth", FLAGS, (pattern,))), line
     return options, None

@@ -8,6 +8,7 @@ import numpy as np
 import polars as pl
 from scipy.optimize import linear_sum_assignment
 
+from pipeline.machine.data_tables import data_rows
 from pipeline.practice.fields import REQUIRED_FIELDS, input_fields
 from pipeline.practice.tables import INPUT_TABLES
 from pipeline.reading.headings import EXACT, NOT_OURS, PART, fit, plain_heading, says_entered
@@ -56,11 +57,9 @@ _TELLING: dict[str, tuple[int, frozenset[str]]] = {
 
 @dataclass(frozen=True)
 class FieldMatch:
-    """One field: its column (None where none or no one column fits), why, how sure, and the columns that come near.
-
-    `sure`: heading and values agree. `likely`: only the values or only the heading say so, and no other column comes
-    near. `ask`: two columns fit about as well, or a field that the table needs has none.
-    """
+    """One field: its column (None where none or no one column fits), why, how sure, and the columns that come near:
+    `sure` if heading and values agree, `likely` if one of them says so and no other column comes near, `ask` if
+    several fit, or a needed field has none."""
 
     field: str
     column: Column | None
@@ -81,8 +80,7 @@ class TableMatch:
 
 @dataclass(frozen=True)
 class _Weighed:
-    """The columns of a file weighed for the fields of a table, by field and place: how well the values fit, with what
-    speaks for it, and how well the heading does."""
+    """The columns of a file weighed for the fields of a table, by field and place: by their values, and by heading."""
 
     table: str
     file: FileProfile
@@ -112,8 +110,7 @@ def match_file(file: FileProfile, *, hint: str = "") -> TableMatch:
 
 
 def likely_ledger(file: FileProfile) -> TableMatch:
-    """The columns of a file taken for a ledger though it is not known for one, where two of the fields that a ledger
-    needs were found: the rest are asked for, each with the columns that are left."""
+    """The columns of a file taken for a ledger as two needed fields were found; the rest are asked for."""
     found = _match_table("procedures", file, speak=headings_speak(file), is_told=True)
     needed = REQUIRED_FIELDS["procedures"]
     there = {m.field: [c for c in (m.column, *m.rivals) if c] for m in found.fields} if found else {}
@@ -272,11 +269,8 @@ def _judge(
 ) -> FieldMatch | None:
     file, needed = of.file, field in REQUIRED_FIELDS[of.table]
     own = scores[file.columns.index(column)] if column is not None else 0.0
-    near = [
-        c
-        for n, c in enumerate(file.columns)
-        if n not in taken and c is not column and scores[n] > (max(own - _RIVAL, 0.0) if column else -1.5)
-    ]
+    least = max(own - _RIVAL, 0.0) if column else -1.5
+    near = [c for n, c in enumerate(file.columns) if n not in taken and c is not column and scores[n] > least]
     if column is None:
         why = "no column was found for it"
         if field == "patient_id" and not near:
@@ -368,8 +362,7 @@ def _not_dropped(match: FieldMatch, of: _Weighed, matches: Sequence[FieldMatch])
 
 
 def _numbered(match: FieldMatch) -> FieldMatch:
-    """The patient, by the number, where a column of numbers and one of names were to be asked about and each number is
-    of one name, each name nearly always of one number: two patients may have one name."""
+    """The patient, by the number where it was that or a name, and each number has one name and nearly the reverse."""
     names = [c for c in match.rivals if c.matches(r"\d") <= 1 - _TELLS]
     numbers = [c for c in match.rivals if c.filled >= _TELLS and c.matches(r"\d") >= _TELLS]
     if match.field != "patient_id" or len(match.rivals) != 2 or not (names and numbers):  # a name and a number
@@ -383,8 +376,7 @@ def _numbered(match: FieldMatch) -> FieldMatch:
 
 
 def _who_treated(match: FieldMatch, matches: Sequence[FieldMatch], file: FileProfile) -> FieldMatch:
-    """The clinician, asked where the column is of one text throughout and another is of several, one of whom does the
-    cleanings: all may be billed in the owner's name."""
+    """The clinician, asked where the column has one text and another one shows who does the cleanings."""
     here = [c for c in (match.column, *match.rivals) if c is not None]
     alone = [c for c in here if c.distinct == 1]
     code = next((m.column for m in matches if m.field == "code"), None)
@@ -423,13 +415,5 @@ def headings_speak(file: FileProfile) -> bool:
 
 
 def _is_named(table: str, hint: str) -> bool:
-    words = {
-        "procedures": ("ledger", "procedure", "transaction", "leistung", "actes", "tratamient"),
-        "patients": ("patient", "patienten", "pacient", "pazient"),
-        "endo_details": ("endo",),
-        "crown_details": ("crown", "krone", "couronne", "corona"),
-        "findings": ("finding", "recall", "befund", "exam"),
-        "elsewhere": ("elsewhere", "auswaerts", "ailleurs"),
-        "notes": ("note", "narrative"),
-    }
+    words = {row["table"]: row["words"].split("|") for row in data_rows("words_of_files")}
     return any(word in hint.lower() for word in words[table])

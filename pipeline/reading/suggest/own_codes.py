@@ -1,8 +1,5 @@
-"""A practice's own codes, or descriptions in place of codes: the list of them, written to be filled in.
-
-Where no built-in list knows the codes of a ledger, `suggest` writes a CSV beside the PRACTICE.toml: each code once with
-its rows and the event that it is likely to stand for, or `ask`. Loading refuses while one of them stands at `ask`.
-"""
+"""A practice's own codes, or descriptions in place of codes, that no built-in list knows: a CSV of them to be filled
+in, each code once with its rows and its likely event, or `ask`. Loading refuses while one stands at `ask`."""
 
 import csv
 import io
@@ -43,8 +40,7 @@ class OwnCodes:
 
 
 def own_codes(chosen: Mapping[str, Group]) -> OwnCodes | None:
-    """The list for the ledger among the files; None where its codes are no codes, or are those of a built-in list and
-    the words beside them do not contradict it."""
+    """The list for the ledger; None where its codes are none, or a built-in list's without words against it."""
     ledger = chosen.get("procedures")
     column = ledger.column("code") if ledger is not None else None
     if ledger is None or column is None:
@@ -86,8 +82,7 @@ def own_codes(chosen: Mapping[str, Group]) -> OwnCodes | None:
 
 
 def _may_be_put_back(texts: Mapping[str, str], fitting: Mapping[str, Meaning]) -> set[str]:
-    """Codes of crowns whose text says that one was cemented, where other codes of crowns do not say it: theirs may be
-    the new crowns, and these the loose ones put back."""
+    """Codes of crowns whose text alone says that one was cemented: loose ones put back, it may be."""
     crowns = {code for code, of in fitting.items() if of.events == ("crown_placement",)}
     cemented = {code for code in crowns if _CEMENTED.search(texts[code])}
     return cemented if cemented != crowns else set()

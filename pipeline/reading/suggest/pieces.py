@@ -12,7 +12,7 @@ from pipeline.machine.errors import DataError
 from pipeline.practice.fields import input_fields
 from pipeline.practice.tables import INPUT_TABLES
 from pipeline.reading.headings import PART, fit
-from pipeline.reading.sources import Batch, ReadOptions, has_sheets, is_archive, open_source, reading
+from pipeline.reading.sources import ReadOptions, has_sheets, is_archive, open_source, reading
 from pipeline.reading.sources.archive import members
 from pipeline.reading.sources.excel_cells import visible_sheets
 from pipeline.reading.sources.excel_file import ALREADY_KNOWN, sheet_of
@@ -36,13 +36,9 @@ _PLACE = re.compile(r"^column \d+$")
 
 @dataclass(frozen=True)
 class Piece:
-    """A file or some sheets of it. `headings` is empty where there are none; `rows` is the sample, as text.
-
-    `sheets` names the sheets, of a workbook with several; `tables`, only of files that name our fields themselves, the
-    tables that the file has rows of; `worksheet` the table of a sheet of our own worksheet on which something was
-    filled in. `trouble` says why a file could not be read. `layout` is how the file is laid out, where that is unusual;
-    `how` as in `Spoken`.
-    """
+    """A file or some sheets of it. `headings` is empty where there are none; `rows` is the sample, as text; `tables`
+    are those that a file which names our fields itself has rows of; `worksheet` is the table of a filled sheet of
+    our own."""
 
     path: Path
     rows: pl.DataFrame
@@ -73,8 +69,7 @@ class Piece:
 
 
 def open_pieces(path: Path, encoding: str | None = None) -> list[Piece]:
-    """Look into one file, whose text is in `encoding` if that is told; nothing is written and nothing leaves the
-    machine. What cannot be read has `trouble`."""
+    """Look into one file, with its `encoding` if that is told, writing nothing. What cannot be read has `trouble`."""
     try:
         with reading(path.name, "the look at its columns"):
             if is_archive(path):
@@ -117,8 +112,8 @@ def in_one_encoding(pieces: Sequence[Piece]) -> list[Piece]:
 
 
 def _by_headings(path: Path, headings: Sequence[str]) -> str | None:
-    """The encoding in which more headings mean something than in the one of Western Europe, of a text that is taken to
-    be in that: letters alone do not tell Czech from French."""
+    """The encoding in which more headings mean something than in Western Europe's: letters do not tell Czech from
+    French."""
     if kind_of(path) != TEXT or all(h.isascii() for h in headings):
         return None
     with path.open("rb") as file:
@@ -260,8 +255,7 @@ def _sheets(path: Path) -> list[Piece]:
 
 
 def _many_alike(path: Path, names: Sequence[str]) -> tuple[str, ...]:
-    """The most sheets with the same headings, if these are many: a day on each, say. They are looked at together, for
-    one alone shows little and a look at each takes long."""
+    """The most sheets with the same headings, if many, such as a day on each: a look at each would take long."""
     alike: dict[tuple[str, ...], list[str]] = {}
     for name in names:
         headings = open_source(path, ReadOptions(sheets=(name,))).headings
@@ -302,7 +296,8 @@ def _spoken(path: Path) -> Piece:
     for table in INPUT_TABLES:
         try:
             source = open_source(path, ReadOptions(table=table))
-            found = next((n for b in source.batches() if (n := _records(b))), 0)
+            records = (len(b.numbers) + (0 if b.claims is None else b.claims.height) for b in source.batches())
+            found = next(filter(None, records), 0)
         except DataError as error:  # files of this kind may never tell of such a table
             fault = fault or str(error)
             continue
@@ -312,10 +307,6 @@ def _spoken(path: Path) -> Piece:
     if not tables:
         raise DataError(fault or f"{path.name}: holds no rows of any table that we know.")
     return Piece(path, pl.DataFrame(), tables=tuple(tables), rows_seen=seen)
-
-
-def _records(batch: Batch) -> int:
-    return len(batch.numbers) + (0 if batch.claims is None else batch.claims.height)
 
 
 def _is_headless(headings: Sequence[str], rows: pl.DataFrame) -> bool:

@@ -241,8 +241,7 @@ class FileProfile:
         return best[2] if best and best[0] >= 0.4 else None
 
     def spans_days(self, column: Column) -> float:
-        """Of the texts that several rows share, the share that is there on more than one day; where no column can be
-        read as days, by the texts of the one that is headed so."""
+        """Of the texts that several rows share, the share on more than one day, or text of the one headed as days."""
         main = self.main_date or self._headed_day
         if main is None or main is column:
             return 0.0
@@ -275,8 +274,7 @@ class FileProfile:
 
 
 def tells(known: Column, other: Column) -> float:
-    """Of rows whose text in `known` comes back, the share whose text in `other` is the usual one beside it; 0 where no
-    text comes back."""
+    """Of rows whose text in `known` comes back, the share with the usual text of `other` beside it."""
     rows = pl.DataFrame({"known": known.texts, "other": other.texts}).drop_nulls()
     by = rows.group_by("known", "other").len().group_by("known").agg(n=pl.col("len").sum(), most=pl.col("len").max())
     again = by.filter(pl.col("n") > 1)

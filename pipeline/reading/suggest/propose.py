@@ -1,8 +1,5 @@
-"""Unknown files to a proposed PRACTICE.toml: which file is which table, which column which field, and what to ask.
-
-Everything happens on this machine; the files are only read. No value of a file gets into the text but headings, words
-that must be mapped and procedure codes: samples are masked.
-"""
+"""Unknown files to a proposed PRACTICE.toml: which file is which table, which column which field, and what to ask. The
+files are only read, on this machine; of their values headings, words to be mapped and codes alone get into the text."""
 
 import os
 from collections.abc import Callable, Mapping, Sequence
@@ -44,10 +41,8 @@ _LEAST_ROWS = 20  # of what is taken for a ledger though it is not known for one
 
 @dataclass(frozen=True)
 class Suggestion:
-    """`text` is the TOML; `found` says in a line a file what each was taken for; `questions` counts what is asked.
-
-    `codes` is a list of the practice's own codes to be filled in, written beside the TOML under the name `codes_name`.
-    """
+    """`text` is the TOML; `found` says in a line a file what each was taken for; `questions` counts what is asked;
+    `codes` is a list of own codes to be filled in, to be written beside the TOML as `codes_name`."""
 
     text: str
     found: tuple[str, ...]
@@ -64,16 +59,9 @@ def suggest(
     codes_name: str = "codes.csv",
     say: Callable[[str], None] = lambda _: None,
 ) -> Suggestion:
-    """Propose a PRACTICE.toml for unknown files; `folder` is where it will lie, file names are written from there.
-
-    `encoding` is that of texts that do not show it themselves. `codes_name` is the name under which a list of the
-    practice's own codes will lie there, where one is needed.
-
-    Raises
-    ------
-    DataError
-        If none of the files can be read, or none has rows of a table that we know.
-    """
+    """Propose a PRACTICE.toml for unknown files, to lie in `folder`; `encoding` is that of texts that do not show it,
+    and a list of the practice's own codes, where one is needed, is to lie beside it as `codes_name`. Raises DataError
+    if none of the files can be read, or none has rows of a table that we know."""
     pieces: list[Piece] = []
     for path in dict.fromkeys(Path(f).resolve() for f in files):
         say(f"{path.name}: looking at it")
@@ -111,13 +99,7 @@ def suggest(
 
 
 def write_suggestion(suggestion: Suggestion, out: Path) -> Path:
-    """Write the TOML as a new file.
-
-    Raises
-    ------
-    ConfigError
-        If the file is there already (it is never overwritten) or cannot be written.
-    """
+    """Write the TOML as a new file; raises ConfigError if it is there (it is never overwritten) or cannot be."""
     if suggestion.codes is not None and not out.exists():
         _write_new(out.with_name(suggestion.codes_name), suggestion.codes, encoding="utf-8-sig")
     _write_new(out, suggestion.text, encoding="utf-8")
@@ -137,8 +119,7 @@ def _write_new(out: Path, text: str, *, encoding: str) -> None:
 
 
 def _groups(pieces: Sequence[Piece]) -> list[Group]:
-    """Pieces of one shape together: those with the same headings or, where these are absent or mean nothing, those
-    whose columns were found to be the same fields."""
+    """Pieces of one shape together: of the same headings or, where these mean nothing, of the same fields."""
     shapes: dict[tuple[object, ...], list[Piece]] = {}
     for number, piece in enumerate(pieces):
         if piece.trouble or piece.tables:
@@ -173,10 +154,8 @@ def _group(pieces: list[Piece]) -> Group:
 
 
 def _choose(groups: list[Group]) -> tuple[dict[str, Group], list[Group]]:
-    """The group that each table is read from: the one with most rows. Others, and what is no table, are left.
-
-    A list of patients has each in a row; visits with a birth date are taken for one only where nothing else is.
-    """
+    """The group that each table is read from: the one with most rows. Others, and what is no table, are left. Visits
+    with a birth date are taken for a list of patients only where nothing else is."""
     chosen: dict[str, Group] = {}
     for group in sorted(groups, key=lambda g: (_has_no_key(g), -g.rows_seen, g.pieces[0].path.name)):
         table = group.match.table
@@ -329,8 +308,7 @@ def hints(file: FileProfile) -> list[str]:
 def _teeth_across(file: FileProfile) -> int:
     """How many columns are headed by a tooth's number alone."""
     headings = pl.Series([c.heading.strip() for c in file.columns if c.heading], dtype=pl.String)
-    read = [parse_teeth(headings, notation=n)["tooth_fdi"].count() for n in ("fdi", "palmer")]
-    return max(read)
+    return max(parse_teeth(headings, notation=n)["tooth_fdi"].count() for n in ("fdi", "palmer"))
 
 
 def _has_lines_between(column: Column) -> bool:

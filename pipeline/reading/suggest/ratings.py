@@ -1,8 +1,5 @@
-"""How well the values of a column fit a field: from 0, they cannot, to 1; None where values can say nothing.
-
-The limits here are our own judgement of what such columns look like: common practice, no source. They only decide what
-is proposed; a person reads the proposal.
-"""
+"""How well the values of a column fit a field: from 0, they cannot, to 1; None where values can say nothing. The limits
+only decide what is proposed to a person: common practice, no source."""
 
 import re
 from collections.abc import Callable

@@ -1,7 +1,5 @@
-"""Tables in other shapes than a row a procedure, as far as their headings and the names of sheets and files show.
-
-Like `layouts`, whose finders these are: each gives the options with what it found, and the line.
-"""
+"""Tables in other shapes than a row a procedure, as far as headings and the names of sheets and files show; finders as
+in `layouts`: each gives the options with what it found, and the line."""
 
 import re
 from collections.abc import Sequence
@@ -41,17 +39,10 @@ def record_lines(lines: Sequence[str], options: ReadOptions) -> Found:
 
 
 def transposed(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
-    """A table on its side: the names of fields stand below each other, and none beside the first.
-
-    `source` is opened without headings.
-    """
+    """A table on its side, opened without headings: names of fields below each other, none beside the first."""
     shown = [h for h in source.headings if not h.startswith("(")]
-    if (
-        options.transposed
-        or options.record_lines
-        or len(shown) < _LEAST
-        or sum(b.rows.height for b in batches) > _MOST_LINES
-    ):
+    height = sum(b.rows.height for b in batches)
+    if options.transposed or options.record_lines or len(shown) < _LEAST or height > _MOST_LINES:
         return options, None
     lines = [row for b in batches if b.rows.height for row in b.rows.select(shown).cast(pl.String).rows()]
     lines += [tuple(str(line).split("\t")) for b in batches for line in b.malformed["raw_row"]]
@@ -227,7 +218,7 @@ def form_of_work(names: Sequence[str]) -> str | None:
     """The template of names that say what was done, `Patient.{code:words}`; None for others."""
     before = _common_start(names)
     parts = [name.removeprefix(before) for name in names]
-    events = [events for part in parts if len(events := likely_events(_words(part))) == 1]
+    events = [events for part in parts if len(events := likely_events(part)) == 1]
     if len(names) < _LEAST or len(events) < _MOST * len(names) or len(set(events)) < _LEAST:
         return None
     return f"{before}{{code:words}}"
@@ -268,11 +259,6 @@ def _is_of_trade(name: str) -> bool:
     words = re.findall(r"[^\W\d_]+", name.lower())
     fields = ("patient_id", "service_date", "code", "status", "provider_id", "fee")
     return bool(likely_events(name)) or any(w in MONTHS for w in words) or any(fit(name, f) >= PART for f in fields)
-
-
-def _words(name: str) -> str:
-    """`RootCanals` as `Root Canals`."""
-    return re.sub(r"(?<=[a-z])(?=[A-Z])", " ", name)
 
 
 def _common_start(names: Sequence[str]) -> str:

@@ -1,5 +1,4 @@
-"""Texts and values of a file as they may stand in a proposed PRACTICE.toml or on the screen: quoted, or their forms
-alone."""
+"""Texts and values of a file as they may stand in a proposal or on the screen: quoted, or their forms alone."""
 
 import re
 from collections.abc import Iterable

@@ -43,8 +43,7 @@ def known_words(table: str, field: str) -> dict[str, str]:
 
 
 def paired_words(field: str, words: Collection[str]) -> dict[str, str]:
-    """What two words mean because they stand together, whatever each means elsewhere: `h` and `m` are hombre and mujer;
-    empty for others. `words` are all of the column, in the form of `normal_word`."""
+    """What two words mean because they stand together: `h` and `m` are hombre and mujer; empty for others."""
     told = {tuple(pair.split("/")): ours for ours, pairs in words_of("pair", field).items() for pair in pairs}
     return {own: ours for (own, other), ours in told.items() if set(words) == {own, other}}
 
@@ -56,11 +55,9 @@ _SPREADSHEET_FLAG = re.compile(r"^[01]\.0+$")
 
 
 def value_lines(table: str, field: str, column: Column) -> list[tuple[str, str, str]]:
-    """`(word of the file, our word or ask, why)` for each word that is not understood without being told.
-
-    Of words that differ only in case, blanks or hyphens the commonest stands for all. In a field that takes any text,
-    one that stands in a single row is kept as it is and not asked: it may be a remark on one patient.
-    """
+    """`(word of the file, our word or ask, why)` for each word not understood without being told, the commonest for
+    those that differ in case, blanks or hyphens. Of a field that takes any text a single row is not asked about: it
+    may be a remark on one patient."""
     if field == "tooth":
         return _tooth_lines(column)
     takes_any = is_open(table, field)
