@@ -26,7 +26,7 @@ from pipeline.reading.column_forms import column_forms, proves_comma, reading_of
 from pipeline.reading.config import code_table, matching_files
 from pipeline.reading.doubts import Seen, find_doubts, refuse_doubts
 from pipeline.reading.doubts.look import OfTable, seen_of
-from pipeline.reading.doubts.merged_patients import merged_patients
+from pipeline.reading.doubts.other_numbers import merged_patients
 from pipeline.reading.files_to_read import FileToRead, files_to_read, fingerprint
 from pipeline.reading.mended_files import open_files, read_options
 from pipeline.reading.read_file import FileRead, in_bulk

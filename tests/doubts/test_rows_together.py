@@ -13,9 +13,8 @@ import pytest
 from pipeline.practice.settings import ACCEPTABLE, Settings
 from pipeline.reading.config import code_table, load_settings
 from pipeline.reading.doubts import Doubt, Seen, find_doubts, rows_held
-from pipeline.reading.doubts.other_people import cut_by_patient
-from pipeline.reading.doubts.rows_held import RowsHeld, together_held
-from pipeline.reading.doubts.sampled import OfFiles, Sampled
+from pipeline.reading.doubts.people import cut_by_patient
+from pipeline.reading.doubts.rows_held import OfFiles, RowsHeld, Sampled, together_held
 from pipeline.reading.doubts.whole_export import selection_doubts
 from pipeline.stages.checks.look import look_at
 from tests.doubts.test_signs import DAY, TODAY, TOML, some, work_done

@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 import pytest
 
-from pipeline.reading.doubts.two_notations import FILE, TeethBy, rewritten, two_notations
+from pipeline.reading.doubts.tooth_numbers import FILE, TeethBy, rewritten, two_notations
 
 
 @pytest.mark.parametrize(

@@ -13,8 +13,7 @@ from pipeline.practice.tables import INPUT_TABLES
 from pipeline.reading.open_questions import open_questions
 from pipeline.reading.suggest.profile import Column
 from pipeline.reading.suggest.propose import suggest
-from pipeline.reading.suggest.value_words import trade_words
-from pipeline.reading.suggest.word_lines import value_lines
+from pipeline.reading.suggest.value_words import trade_words, value_lines
 
 SHORT = """Chart;Posted;Proc;Th;Fee
 101;2020-01-05;D2740;3;900

@@ -11,8 +11,8 @@ from typing import Any
 
 import pytest
 
-from pipeline.reading.suggest.name_forms import are_clinicians
 from pipeline.reading.suggest.propose import Suggestion, suggest
+from pipeline.reading.suggest.shapes import are_clinicians
 
 CODES = ("D0120", "D1110", "D2740", "D3330", "D7140", "D2392")
 FIRST = dt.date(2015, 1, 5)

@@ -15,8 +15,8 @@ import xlsxwriter
 from pipeline.practice.tables import PROCEDURES
 from pipeline.reading.config import load_settings
 from pipeline.reading.doubts.signs import SIGNS
-from pipeline.reading.suggest.name_forms import form_of_names
 from pipeline.reading.suggest.propose import suggest
+from pipeline.reading.suggest.shapes import form_of_names
 from pipeline.stages.ingest import ingest
 from pipeline.storing.store import open_store
 

@@ -11,7 +11,7 @@ import pytest
 from pipeline.reading.headings import EXACT, fit
 from pipeline.reading.suggest.profile import Column
 from pipeline.reading.suggest.propose import suggest
-from pipeline.reading.suggest.word_lines import value_lines
+from pipeline.reading.suggest.value_words import value_lines
 
 _DAYS = [f"20{15 + n % 8}-0{1 + n % 9}-1{n % 10}" for n in range(90)]
 _CODES = ("D0120", "D3330", "D2740", "D7140")

@@ -1,7 +1,5 @@
 """What PRACTICE.toml answers about the cells of a file, put to work: the cells of a batch to the fields of its rows.
-
-The rows themselves stay as they were written, so that one that is set aside is shown and mended as it stands.
-"""
+The rows themselves stay as they were written, so that one that is set aside is shown and mended as it stands."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -13,10 +11,11 @@ import polars as pl
 from pipeline.machine.errors import DataError
 from pipeline.practice.fields import kind
 from pipeline.practice.settings import Settings
+from pipeline.practice.table_settings import TableSource
 from pipeline.practice.tables import REVERSAL
 from pipeline.reading.doubts.cells import text_of
-from pipeline.reading.doubts.code_meanings import code_of
-from pipeline.reading.doubts.fee_units import counts_coins, times
+from pipeline.reading.doubts.codes import code_of
+from pipeline.reading.doubts.fees import counts_coins, times
 from pipeline.reading.doubts.marked_cells import (
     CENTURY,
     ENDING,
@@ -27,8 +26,14 @@ from pipeline.reading.doubts.marked_cells import (
     without_marks,
 )
 from pipeline.reading.doubts.standing import matches, status_of
-from pipeline.reading.doubts.tooth_places import as_written, quadrant_digit, quadrant_text, tooth_of_date
-from pipeline.reading.doubts.two_notations import FILE, rewritten
+from pipeline.reading.doubts.tooth_numbers import (
+    FILE,
+    as_written,
+    quadrant_digit,
+    quadrant_text,
+    rewritten,
+    tooth_of_date,
+)
 from pipeline.reading.sources.by_amounts import SIGN, TAKEN_BACK
 from pipeline.reading.sources.row_looks import LOOKS
 from pipeline.reading.sources.sections import SECTION
@@ -39,15 +44,16 @@ from pipeline.transforms.other_days import epoch_as_stamp
 
 PER_CLINIC, PER_FILE = "per clinic", "per file"
 # By `patient_ids`, the part of a patient's number that says nothing: a sign to check it; the name beside it; the
-# century of a number made of the day of birth.
+# century of a number made of the day of birth; letters before it.
 SHORTER = {
     "without_ending": (ENDING, ""),
     "number_in_text": (NUMBER_IN_TEXT, "${1}"),
     "without_century": (CENTURY, "${1}"),
     "without_signs": (SIGNS_WITHIN, "${1}${2}"),
+    "numbers": (LETTERS_BEFORE, ""),
 }
-FOLDED, NUMBERS, MEND, NEXT_DAY, SURFACE = "folded", "numbers", "mend", "next_day", "surface"
-ZERO, ONE = "zero", "one"
+_LOOSE = ("folded", *SHORTER)
+MEND, NEXT_DAY, SURFACE, PRIMARY, ZERO = "mend", "next_day", "surface", "primary", "zero"
 _PRIMARY = "ABCDEFGHIJKLMNOPQRST"
 # Between the parts of a number that stands in two columns.
 _BETWEEN = "-"
@@ -66,29 +72,12 @@ class Answers:
     table: str
     columns: Mapping[str, str]
     notation: str
-    folded: bool = False
-    numbers: bool = False  # of a patient's number, letters before it say nothing
-    shorter: str | None = None  # of a patient's number, what else says nothing: see `SHORTER`
+    told: TableSource = field(default_factory=lambda: TableSource("", ()))
+    patient_ids: str | None = None  # what of a patient's number says nothing: see `SHORTER`
     clinic: str | None = None
-    clinic_is_letters: bool = False  # those before the numbers of that column
     of_file: str | None = None  # what stands before the number where each file has numbers of its own
-    dependant: tuple[str, ...] = ()
-    quadrant: tuple[str, ...] = ()  # one column, or jaw and side
-    dates: str | None = None  # how teeth that became dates are read
-    decimals: bool = False
-    letters: bool = False
-    primary: bool = False  # `1d` to `20d` are primary teeth
-    from_zero: bool = False  # universal numbers that a database counts from 0
-    credit: str | None = None
-    times: str | None = None  # the count by which the fee of one piece is multiplied
-    swapped: bool = False
-    year_begins: int | None = None  # the month from which on a year of accounts is that of the next year
     in_cents: bool = False
     fee_called: str | None = None  # what the file itself calls its fees
-    months_from_zero: bool = False
-    next_day: bool = False
-    universal: bool = False  # stamps that name no zone are told in the time of Greenwich
-    midnights: bool = False  # days without a time are midnights of the zone, told in the time of Greenwich
     zone: str | None = None  # the time zone of the practice, where instants are told
     merged: Mapping[str, str] = field(default_factory=dict)  # numbers given up, each with the one that stands for it
     # Teeth of another notation: heading, pattern, and the notation; under `(file)` it is that of all rows.
@@ -102,20 +91,14 @@ class Answers:
         frame = self._in_one_notation(pl.DataFrame(found), rows)
         if not self._changes:
             return frame
-        beside = {
-            f"{name}:": text_of(rows, heading)
-            for name, heading in (
-                ("clinic", self.clinic),
-                *((f"dependant{n}", heading) for n, heading in enumerate(self.dependant)),
-                ("credit", self.credit),
-                ("times", self.times),
-            )
-            if heading is not None
-        }
-        if self.quadrant:
-            beside["quadrant:"] = quadrant_text(rows, self.quadrant)
-        told = {h for h, _, _ in (*self.marks, *self.codes)}
-        beside |= {_mark(heading): rows.get_column(heading).cast(pl.String) for heading in told}
+        named = {"clinic:": self.clinic} | {f"dependant{n}:": h for n, h in enumerate(self.told.dependant)}
+        if "fee" in self.columns:
+            named |= {"credit:": self.told.credit, "times:": self.told.fee_times}
+        beside = {name: text_of(rows, heading) for name, heading in named.items() if heading is not None}
+        if self.told.quadrant and "tooth" in self.columns:
+            beside["quadrant:"] = quadrant_text(rows, self.told.quadrant)
+        marked = {h for h, _, _ in (*self.marks, *self.codes)}
+        beside |= {_mark(heading): rows.get_column(heading).cast(pl.String) for heading in marked}
         frame = frame.with_columns(self._unmarked)
         changed = frame.hstack([column.alias(name) for name, column in beside.items()]).with_columns(self._changes)
         return changed.select(*frame.columns, *(["status"] if self.marks and "status" not in frame.columns else []))
@@ -135,26 +118,21 @@ class Answers:
             frame = frame.with_columns(other.zip_with(is_other, own).alias("tooth"))
         return frame
 
+    @property
+    def beside(self) -> list[str]:
+        """The headings that are told beside those of fields, but for those of `marks` and `codes`."""
+        told = (*self.told.dependant, *self.told.quadrant, self.told.credit, self.clinic, self.told.fee_times)
+        return [heading for heading in told if heading is not None]
+
     def patient_headings(self) -> list[str]:
         """The columns that name the patient."""
-        return [h for h in (self.columns["patient_id"], *self.dependant, self.clinic) if h is not None]
+        return [h for h in (self.columns["patient_id"], *self.told.dependant, self.clinic) if h is not None]
 
     def ids(self, rows: pl.DataFrame) -> pl.Series:
         """The patients of some rows that hold at least `patient_headings`."""
-        alone = Answers(
-            self.table,
-            {"patient_id": self.columns["patient_id"]},
-            self.notation,
-            folded=self.folded,
-            numbers=self.numbers,
-            shorter=self.shorter,
-            clinic=self.clinic,
-            clinic_is_letters=self.clinic_is_letters,
-            of_file=self.of_file,
-            dependant=self.dependant,
-            merged=self.merged,
-            marks=tuple(mark for mark in self.marks if mark[0] == self.columns["patient_id"]),
-        )
+        own = self.columns["patient_id"]
+        marks = tuple(mark for mark in self.marks if mark[0] == own)
+        alone = replace(self, columns={"patient_id": own}, marks=marks, codes=())
         return alone.fields(rows)["patient_id"].cast(pl.String)
 
     def unmerged_ids(self, rows: pl.DataFrame) -> pl.Series:
@@ -164,23 +142,30 @@ class Answers:
     @cached_property
     def _changes(self) -> list[pl.Expr]:
         changes = []
-        if self.folded or self.clinic or self.dependant or self.of_file or self.merged:
+        if self.patient_ids in _LOOSE or self.clinic or self.told.dependant or self.of_file or self.merged:
             own = self._patient()
             changes.append(own.replace(dict(self.merged)).alias("patient_id"))
             if self.merged and self.table == "patients":  # what stands beside a number given up is no one's now
                 is_old = own.is_in(list(self.merged)).fill_null(False)
                 changes += [pl.when(~is_old).then(pl.col(f)).alias(f) for f in self.columns if f != "patient_id"]
-        is_rewritten = self.quadrant or self.decimals or self.letters or self.dates or self.from_zero or self.primary
-        if "tooth" in self.columns and is_rewritten:
+        told = self.told
+        is_rewritten = told.quadrant or told.teeth_as_decimals or told.teeth_as_dates or told.teeth_count_from == ZERO
+        if "tooth" in self.columns and (is_rewritten or told.tooth_letter in (SURFACE, PRIMARY)):
             changes.append(self._tooth().alias("tooth"))
-        if "fee" in self.columns and (self.credit or self._reversals or self.in_cents or self.times):
+        if "fee" in self.columns and (told.credit or self._reversals or self.in_cents or told.fee_times):
             changes.append(self._fee().alias("fee"))
         if self.codes and "code" in self.columns:
             changes.append(code_of([(_mark(h), p, code) for h, p, code in self.codes]).alias("code"))
         if self.marks:
             own = pl.col("status").cast(pl.String) if "status" in self.columns else pl.lit(None, pl.String)
             changes.append(self._status(own).alias("status"))
-        if self.swapped or self.next_day or self.zone or self.year_begins or self.months_from_zero:
+        if (
+            self.zone
+            or told.year_begins
+            or told.swapped_dates == MEND
+            or told.late_stamps == NEXT_DAY
+            or self._from_zero
+        ):
             changes += [self._day(f).alias(f) for f in self.columns if kind(self.table, f) == "date"]
         return changes
 
@@ -196,15 +181,14 @@ class Answers:
 
     def _patient(self) -> pl.Expr:
         text = pl.col("patient_id").cast(pl.String).str.strip_chars().replace("", None)
-        text = folded(text) if self.folded else text
-        text = text.str.replace(LETTERS_BEFORE, "") if self.numbers else text
-        text = text.str.replace(*SHORTER[self.shorter]) if self.shorter else text
-        for n in range(len(self.dependant)):
+        text = folded(text) if self.patient_ids in _LOOSE else text
+        text = text.str.replace(*SHORTER[self.patient_ids]) if self.patient_ids in SHORTER else text
+        for n in range(len(self.told.dependant)):
             number = folded(pl.col(f"dependant{n}:"))
             text = pl.when(number != "").then(pl.concat_str(text, number, separator=_BETWEEN)).otherwise(text)
         if self.clinic:
             clinic = pl.col("clinic:").str.to_uppercase()
-            clinic = clinic.str.extract(r"^(\p{L}+)") if self.clinic_is_letters else clinic
+            clinic = clinic.str.extract(r"^(\p{L}+)") if self.clinic == self.told.clinic_letters else clinic
             text = pl.concat_str(clinic.fill_null(""), text, separator=_BETWEEN)
         if self.of_file:
             text = pl.concat_str(pl.lit(self.of_file), text, separator=_BETWEEN)
@@ -212,30 +196,33 @@ class Answers:
 
     def _tooth(self) -> pl.Expr:
         text = pl.col("tooth").cast(pl.String).str.strip_chars()
-        if self.letters:
+        if self.told.tooth_letter == SURFACE:
             text = text.str.replace(r"^(#?\d{1,2})[\s,/-]*[A-Za-z]$", "${1}")
-        if self.primary:
+        if self.told.tooth_letter == PRIMARY:
             number = text.str.extract(r"(?i)^#?0?(\d|1\d|20)d$").cast(pl.Int16)
             text = pl.coalesce(number.replace_strict(dict(enumerate(_PRIMARY, 1)), default=None), text)
-        if self.from_zero:
+        if self.told.teeth_count_from == ZERO:
             number = text.str.extract(r"^0?(\d|[12]\d|3[01])(?:\.0+)?$").cast(pl.Int16) + 1
             text = pl.coalesce(number.cast(pl.String), text)
-        if self.decimals:
+        if self.told.teeth_as_decimals:
             text = text.str.replace(r"^([1-8])[.,/-]([1-8])$", "${1}${2}")
-        if self.dates:
-            text = pl.coalesce(as_written(tooth_of_date(text, self.dates), self.notation), text)
-        if self.quadrant:
+        if self.told.teeth_as_dates:
+            text = pl.coalesce(as_written(tooth_of_date(text, self.told.teeth_as_dates), self.notation), text)
+        if self.told.quadrant:
             digit = text.str.extract(r"^0?([1-8])(?:\.0+)?$")
             text = pl.coalesce(as_written(quadrant_digit(pl.col("quadrant:")) + digit, self.notation), text)
         return text
 
     def _status(self, own: pl.Expr) -> pl.Expr:
-        """What marks make of a row. Its own status says more than the plan that it stands in, but what was deleted had
-        one before."""
+        """What marks make of a row. Its own status outweighs the plan it stands in; what was deleted had one before."""
         marks = [(_mark(h), p, w) for h, p, w in self.marks]
         weak = [m for m in marks if m[0] == _mark(SECTION) and m[2] not in ("void", REVERSAL)]
         text = own.str.strip_chars().replace("", None)
         return status_of([m for m in marks if m not in weak], pl.coalesce(text, status_of(weak, text)))
+
+    @property
+    def _from_zero(self) -> bool:
+        return self.told.months_count_from == ZERO
 
     @property
     def _reversals(self) -> list[pl.Expr]:
@@ -247,9 +234,9 @@ class Answers:
         if self.in_cents:
             coins = fee.str.strip_chars().str.extract(r"^([-+]?\d{1,15})(?:\.0+)?$").cast(pl.Int64, strict=False)
             fee = pl.coalesce((coins / 100).cast(pl.String), fee)
-        if self.times:
+        if self.told.fee_times:
             fee = times(fee, pl.col("times:"))
-        if self.credit:
+        if self.told.credit:
             credit = pl.col("credit:")
             fee = pl.when(is_amount(credit) & ~is_amount(fee)).then(_below_zero(credit)).otherwise(fee)
         if self._reversals:
@@ -259,26 +246,24 @@ class Answers:
 
     def _day(self, name: str) -> pl.Expr:
         text = pl.col(name).cast(pl.String)
-        if self.months_from_zero:
-            month = text.str.extract(_YEAR_MONTH_DAY, 2).cast(pl.Int32, strict=False) + 1
-            both = pl.concat_str(
-                text.str.extract(_YEAR_MONTH_DAY, 1),
-                month.cast(pl.String).str.zfill(2),
-                text.str.extract(_YEAR_MONTH_DAY, 3),
-            )
-            text = pl.coalesce(both, text)
-        if self.swapped:
+        if self._from_zero:
+            year, month, day = (text.str.extract(_YEAR_MONTH_DAY, part) for part in (1, 2, 3))
+            month = (month.cast(pl.Int32, strict=False) + 1).cast(pl.String).str.zfill(2)
+            text = pl.coalesce(pl.concat_str(year, month, day), text)
+        if self.told.swapped_dates == MEND:
             fits = text.str.extract(_ISO_DAY, 3).cast(pl.Int32, strict=False) <= 12
             text = pl.when(fits).then(text.str.replace(_ISO_DAY, "${1}-${3}-${2}")).otherwise(text)
-        if self.next_day:
+        if self.told.late_stamps == NEXT_DAY:
             stamp = epoch_as_stamp(text.str.strip_chars())
             late = stamp.str.extract(_LATE, 1).str.to_date("%Y-%m-%d", strict=False)
             text = pl.coalesce(late.dt.offset_by("1d").cast(pl.String), text)
-        if self.year_begins and name == "service_date":
-            text = calendar_years(text, self.year_begins)
-        if self.universal:
+        if self.told.year_begins and name == "service_date":
+            text = calendar_years(text, _MONTHS.index(self.told.year_begins[:3]) + 1)
+        if self.told.late_stamps == "universal":
             text = text.str.replace(_BARE_STAMP, "${1}Z")
-        if self.midnights:  # the last minute of a day of Greenwich is of the day that began last at the practice
+        if (
+            self.told.late_stamps == "midnights"
+        ):  # the last minute of a day of Greenwich is of the day that began last at the practice
             text = text.str.replace(_BARE_DAY, "${1}T23:59:00Z")
         return as_local(text, self.zone) if self.zone else text
 
@@ -295,20 +280,13 @@ def answers_for(
     merged: Mapping[str, str] | None = None,
     called: Mapping[str, str] | None = None,
 ) -> Answers:
-    """What is told about one file; with `ours` it is one whose cells need no answer, such as our own worksheet.
-
-    Where each file numbers its own patients, they are those of the file `of`. `called` is what it calls a column that
-    is renamed.
-
-    Raises
-    ------
-    DataError
-        If a column that PRACTICE.toml names for it is not in the file.
-    """
+    """What is told about one file; with `ours` it is one whose cells need no answer, such as our own worksheet. Where
+    each file numbers its own patients, they are those of the file `of`; `called` is what it calls a renamed column.
+    Raises DataError if a column that PRACTICE.toml names for it is not in the file."""
     practice, told = settings.practice, settings.tables[table].for_file(of)
-    is_midnights, is_universal = (told.late_stamps == word for word in ("midnights", "universal"))
-    zone = practice.time_zone if is_midnights or is_universal or not told.late_stamps else None
-    if (is_midnights or is_universal) and zone is None:
+    needs_zone = told.late_stamps in ("midnights", "universal")
+    zone = practice.time_zone if needs_zone or not told.late_stamps else None
+    if needs_zone and zone is None:
         raise DataError(
             f'{file}: [tables.{table}] late_stamps = "{told.late_stamps}" needs time_zone under [practice], such as '
             '"Europe/Dublin", the practice\'s own.'
@@ -350,42 +328,21 @@ def answers_for(
             f"as columns.fee under [tables.{table}]."
         )
     return Answers(
-        table=table,
-        columns=columns,
-        notation=practice.tooth_notation,
-        folded=practice.patient_ids in (FOLDED, NUMBERS, *SHORTER),
-        numbers=practice.patient_ids == NUMBERS,
-        shorter=practice.patient_ids if practice.patient_ids in SHORTER else None,
+        table,
+        columns,
+        practice.tooth_notation,
+        told,
+        patient_ids=practice.patient_ids,
         clinic=clinic,
-        clinic_is_letters=told.clinic_letters is not None and clinic == told.clinic_letters,
         of_file=Path(of).stem if practice.numbering == PER_FILE else None,
-        dependant=told.dependant,
-        quadrant=told.quadrant,
-        decimals=bool(told.teeth_as_decimals),
-        letters=told.tooth_letter == SURFACE,
-        primary=told.tooth_letter == "primary",
-        from_zero=told.teeth_count_from == ZERO,
-        dates=told.teeth_as_dates,
-        credit=told.credit,
-        times=told.fee_times,
-        swapped=told.swapped_dates == MEND,
-        year_begins=_month(told.year_begins),
         in_cents=told.fee_unit == "cent" and counts_coins(columns.get("fee"), told.renamed, called or {}),
         fee_called=(called or {}).get(columns.get("fee", ""), columns.get("fee")),
-        months_from_zero=told.months_count_from == ZERO,
-        next_day=told.late_stamps == NEXT_DAY,
-        midnights=is_midnights,
-        universal=is_universal,
         zone=zone,
         merged=merged or {},
         notations=tuple(one for one in notations if one[0] != FILE or fits(Path(file).name, one[1])),
         codes=tuple((heading, *one) for heading, made in told.code_from.items() for one in made.items()),
         marks=marks,
     )
-
-
-def _month(name: str | None) -> int | None:
-    return _MONTHS.index(name[:3]) + 1 if name else None
 
 
 def calendar_years(text: pl.Expr, begins: int) -> pl.Expr:
@@ -404,8 +361,7 @@ def _mark(heading: str) -> str:
 
 
 def folded(text: pl.Expr) -> pl.Expr:
-    """A patient's number without what a spreadsheet or a hand may change: leading zeros, `.0`, case, blanks, signs
-    before or behind it."""
+    """A patient's number without leading zeros, `.0`, case, blanks, and signs before or behind it."""
     bare = (
         unsigned(text.str.strip_chars())
         .str.replace_all(r"\s+", "")

@@ -1,8 +1,6 @@
-"""A trail of changes in place of a ledger: added, changed and deleted rows of one piece of work, each with its key.
-
-Of such rows the last one alone says what was done. A deleted row that is only void itself leaves the one that was added
-before it standing. Verbs in seven languages, from memory: common practice, no source.
-"""
+"""A trail of changes in place of a ledger: added, changed and deleted rows of one piece of work, each with its key. Of
+such rows the last one alone says what was done. A deleted row that is only void itself leaves the one that was added
+before it standing. Verbs in seven languages, from memory: common practice, no source."""
 
 import re
 from collections import Counter
@@ -15,9 +13,9 @@ from pipeline.practice.tables import REVERSAL
 from pipeline.reading.doubts.cells import text_of
 from pipeline.reading.doubts.doubt import Answer, Doubt, ask, in_rows, of_ledger, status_from
 from pipeline.reading.headings import plain_heading, word_list
-from pipeline.reading.suggest.toml_quote import quoted
+from pipeline.reading.suggest.shown import quoted
 
-(_ADDED, _CHANGED, _DELETED) = (word_list(f"row {how}") for how in ("added", "changed", "deleted"))
+_VERBS = {how: word_list(f"row {how}") for how in ("added", "changed", "deleted")}
 # One letter each is a verb under such a heading alone: c(reate), r(ead), u(pdate), d(elete).
 _LETTERS = {"c": "added", "r": "added", "i": "added", "a": "added", "u": "changed", "d": "deleted"}
 _VERB_HEADINGS = word_list("headings of changes")
@@ -28,8 +26,7 @@ _LEAST_SHARE = 0.2
 
 @dataclass
 class AuditSeen:
-    """The column of verbs with its texts, what may be the key of each row, whether the newest row stands first, and how
-    many deletions name nothing but the key."""
+    """The column of verbs with its texts, possible keys of rows, and how many deletions name nothing but the key."""
 
     heading: str | None = None
     texts: Counter[str] = field(default_factory=Counter)
@@ -54,9 +51,8 @@ class AuditSeen:
             counts = text_of(rows, self.heading).drop_nulls().value_counts(name="n")
             self.texts.update(dict(counts.iter_rows()))
             lacks = patients.cast(pl.String).str.strip_chars().replace("", None).is_null()
-            self.bare += sum(
-                _verb(text) == "deleted" for text in rows.get_column(self.heading).cast(pl.String).filter(lacks)
-            )
+            verbs = map(_verb, rows.get_column(self.heading).cast(pl.String).filter(lacks))
+            self.bare += sum(verb == "deleted" for verb in verbs)
 
     def _look_for_key(self, rows: pl.DataFrame, patients: pl.Series, keys: Sequence[str]) -> None:
         verb = rows.get_column(self.heading or "").cast(pl.String).map_elements(_verb, return_dtype=pl.String)
@@ -66,9 +62,8 @@ class AuditSeen:
             frame = pl.DataFrame({"key": key, "patient": patients.cast(pl.String), "verb": verb})
             if frame["key"].null_count() or (frame["key"] == "").any() or not frame["key"].str.contains(r"\d").all():
                 continue
-            by = frame.group_by("key", maintain_order=True).agg(
-                pl.col("patient").drop_nulls().n_unique(), pl.col("verb").first(), pl.len()
-            )
+            patient = pl.col("patient").drop_nulls().n_unique()
+            by = frame.group_by("key", maintain_order=True).agg(patient, pl.col("verb").first(), pl.len())
             again = by.filter(pl.col("len") > 1)
             if not again.height or by.height < _LEAST_SHARE * rows.height or (by["patient"] > 1).any():
                 continue
@@ -90,10 +85,7 @@ def _verb(text: str | None) -> str | None:
 
 def _word(text: str | None) -> str | None:
     plain = plain_heading(text or "")
-    for name, words in (("added", _ADDED), ("changed", _CHANGED), ("deleted", _DELETED)):
-        if plain in words:
-            return name
-    return None
+    return next((verb for verb, words in _VERBS.items() if plain in words), None)
 
 
 def _is_trail(texts: pl.Series, heading: str) -> bool:
@@ -118,10 +110,7 @@ def _is_versions(texts: pl.Series, heading: str) -> bool:
 def trail_doubts(
     where: str, seen: AuditSeen, *, key: str | None, told: Mapping[str, str], has_fee: bool
 ) -> list[Doubt]:
-    """A trail of which it is not told that the last row of each key counts.
-
-    `key` is the column read as the key of a row, `told` what PRACTICE.toml makes of texts of the verbs.
-    """
+    """A trail of which it is not told that the last row of each `key` counts; `told` are texts of the verbs."""
     if seen.heading is None:
         return []
     deleted = [text for text in sorted(seen.texts) if _verb(text) == "deleted"]
@@ -134,35 +123,20 @@ def trail_doubts(
     changed = any(_verb(text) == "changed" for text in seen.texts)
     answers: list[Answer | None] = []
     keys = [key] if key is not None else list(seen.keys)
+    way = "audit_trail"
     if seen.bare:
-        asked = (
-            f"{seen.bare:,} deletions name the entry alone and no patient, so what they take back would still count. "
-            "Export the ledger as it stands now."
-        )
+        way = "audit_trail.no_patient"
     elif keys and not seen.newest_first:
         if key is None:
             means = "the key of a piece of work: of several rows the one further down counts"
             answers.append(of_ledger(f"columns.procedure_id = {quoted(keys[0])}", means))
         answers.append(status_from(seen.heading, dict.fromkeys(deleted, "void"), "and with it"))
-        asked = "Is it a trail of changes, so that of the rows of one key the last one alone says what was done?"
     elif seen.newest_first:
-        asked = (
-            "Is it a trail of changes, the newest first? Of the rows of one key the one further down counts. So sort "
-            f"the file by the time of the change, oldest first, and name columns.procedure_id = {quoted(keys[0])}."
-        )
+        way = "audit_trail.newest_first"
     else:
-        asked = (
-            "Is it a trail of changes? Then no column says which rows are about one piece of work. Export the ledger "
-            "as it stands now, or the trail with the number of each entry."
-        )
+        way = "audit_trail.no_key"
         if has_fee and deleted and not changed:
             means = "such a row takes back the one of the same work and fee"
             answers.append(status_from(seen.heading, dict.fromkeys(deleted, REVERSAL), means))
-    return ask(
-        "audit_trail",
-        where,
-        f'column "{seen.heading}" says of each row {what}: {shown}.',
-        asked,
-        *answers,
-        so="no: every row is work of its own",
-    )
+    told_of = f'column "{seen.heading}" says of each row {what}: {shown}.'
+    return ask(way, where, told_of, *answers, bare=seen.bare, key=quoted(keys[0] if keys else ""))

@@ -1,7 +1,4 @@
-"""Who did the work: a column of the patient's own dentist, and initials that two clinicians had one after the other.
-
-Common practice, no source.
-"""
+"""Who did the work: the patient's own dentist or another, one's initials or two's. Common practice, no source."""
 
 from collections.abc import Iterable, Sequence
 from pathlib import Path
@@ -10,7 +7,7 @@ import polars as pl
 
 from pipeline.reading.doubts.cells import OF, headings_of
 from pipeline.reading.doubts.doubt import Doubt, ask, of_ledger
-from pipeline.reading.suggest.toml_quote import quoted
+from pipeline.reading.suggest.shown import quoted
 
 _ROWS, _FILLED, _NEARLY, _LEAST, _MOST_TEXTS, _LONGEST = 5, (0.05, 0.95), 0.95, 20, 60, 24
 _AMONG = 0.5
@@ -40,25 +37,22 @@ def treating_doubts(where: str, frame: pl.DataFrame, read: str) -> list[Doubt]:
         other = filled.filter(pl.col("provider") != pl.col("text")).height
         if other < _NEARLY * filled.height or texts.str.len_chars().max() > _LONGEST:  # type: ignore[operator]
             continue
+        means = "yes: the first that is filled; in place of the line that is there"
         return ask(
             "treating_clinician",
             where,
             f'"{read}" is read as the clinician, and hardly any patient has two of them; the column "{heading}", '
             f"which is not read, names others of the same people on {filled.height:,} of {rows.height:,} rows.",
-            f'Is "{read}" the patient\'s own dentist, and who did the work stands in "{heading}" where it was '
-            "another one?",
-            of_ledger(
-                f"columns.provider_id = [{quoted(heading)}, {quoted(read)}]",
-                "yes: the first that is filled; in place of the line that is there",
-            ),
-            so=f'no: who did the work stands in "{read}"',
+            of_ledger(f"columns.provider_id = [{quoted(heading)}, {quoted(read)}]", means),
+            read=read,
+            heading=heading,
         )
     return []
 
 
 def owner_doubts(where: str, frame: pl.DataFrame, read: str) -> list[Doubt]:
-    """Clinicians who follow one another, never two at a time, where a column that nothing reads names several on one
-    day and one at a visit: the owner may be named, in whose name all is billed."""
+    """Clinicians who follow one another, where an unread column names one a visit and several a day: the owner, it may
+    be."""
     rows = frame.drop_nulls("provider")
     by = rows.group_by("provider").agg(n=pl.len(), first=pl.col("day").min(), last=pl.col("day").max()).sort("first")
     if not 2 <= by.height <= _MOST_OWNERS or (by["n"] < _LONG).any() or (by["first"] <= by["last"].shift(1)).any():
@@ -68,14 +62,13 @@ def owner_doubts(where: str, frame: pl.DataFrame, read: str) -> list[Doubt]:
         return []
     named = ", ".join(f'"{heading}"' for heading in few)
     return ask(
-        "treating_clinician",
+        "treating_clinician.owner",
         where,
         f'"{read}" is read as the clinician, and its {by.height} follow one another, never two at a time; '
         f"{named}, not read, may name who treated: one person a visit, several on many days.",
-        f'Is "{read}" the owner, in whose name all is billed, and who did the work stands elsewhere?',
         *(of_ledger(f"columns.provider_id = {quoted(heading)}", "who did the work") for heading in few),
         of_ledger('values.provider_id = { "<text>" = "<clinician>" }', "with it, where several texts are one of them"),
-        so=f'no: who did the work stands in "{read}"',
+        read=read,
     )
 
 
@@ -86,8 +79,7 @@ def _forms(heading: str) -> tuple[pl.Expr, pl.Expr]:
 
 
 def _visits_with_one(rows: pl.DataFrame) -> bool:
-    """Whether texts, few in all, are one at nearly every visit with work on teeth, for a hygienist may clean at it too,
-    and several over a day and over the time of a patient."""
+    """Whether few texts are one at nearly every visit, and several over a day and over a patient's time."""
     filled = rows.filter(pl.col("text").fill_null("") != "")
     texts = filled["text"].unique()
     if filled.height < _NEARLY * rows.height or not 2 <= texts.len() <= _MOST_VISITING:
@@ -117,10 +109,8 @@ def named_twice_doubts(
             twice = used.unique().filter(pl.len().over(key) > 1)
             if twice.is_empty() or twice.height > used.height / 2 + 2:
                 continue
-            since = twice.select(
-                key, day=pl.coalesce(*(pl.col(c).str.extract(_DAY, 1) for c in rows.columns), pl.lit(None, pl.String))
-            )
-            since = since.group_by(key).agg(pl.col("day").max()).sort(key)
+            days = (pl.col(c).str.extract(_DAY, 1) for c in rows.columns)
+            since = twice.group_by(key).agg(day=pl.coalesce(*days, pl.lit(None, pl.String)).max()).sort(key)
             lines = [
                 of_ledger(
                     f"clinicians_renewed.{quoted(who)} = {{ {quoted(day or '<first day>')} = {quoted(who + ' 2')} }}",
@@ -129,12 +119,6 @@ def named_twice_doubts(
                 for who, day in since.iter_rows()
             ]
             shown = ", ".join(since[key])
-            return ask(
-                "clinician_named_twice",
-                "procedures",
-                f'the list {path.name} beside the ledger has {shown} on several rows of its column "{key}".',
-                "Were these initials or numbers given to another clinician later? Then both would count as one.",
-                *lines,
-                so="no: it is one and the same clinician",
-            )
+            evidence = f'the list {path.name} beside the ledger has {shown} on several rows of its column "{key}".'
+            return ask("clinician_named_twice", "procedures", evidence, *lines)
     return []

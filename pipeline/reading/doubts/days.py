@@ -1,13 +1,19 @@
-"""Doubts about which day is meant."""
+"""Doubts about which day is meant, about work after the day of the export, and about one file whose days fall on other
+weekdays than those of the others: its program counts them from 1904, or puts midnights on the day before."""
 
-from collections.abc import Sequence
+import datetime as dt
+import re
+from collections.abc import Iterable, Sequence
+from pathlib import Path
 
 import polars as pl
 
 from pipeline.practice.counts import count
 from pipeline.practice.settings import Settings
-from pipeline.reading.doubts.doubt import Doubt, ask
+from pipeline.reading.doubts.cells import tally
+from pipeline.reading.doubts.doubt import Doubt, ask, of_ledger
 from pipeline.reading.doubts.seen import Seen
+from pipeline.reading.suggest.shown import quoted
 from pipeline.transforms.dates import MAX_AGAINST, NOON, bare_dates, gather_evidence
 from pipeline.transforms.instants import EARLIEST, LATEST, PLACES, days_in_doubt, utc_minutes
 from pipeline.transforms.other_days import epoch_as_stamp
@@ -45,18 +51,12 @@ def day_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
 
 
 def _beyond_doubt(texts: pl.Series, pattern: str) -> bool:
-    """Whether all are bare days of one form, and too few against the told order, as in most columns: then none of the
-    doubts below can rise, and looking for each took a sixth of the time of reading many small files."""
+    """Whether all are bare days of one form, and too few against the told order, so that no doubt below can rise:
+    looking for each took a sixth of the time of reading many small files."""
     text = pl.col("text").str.strip_chars()
-    iso, year_last, *above_12 = (
-        texts.to_frame("text")
-        .select(
-            text.str.contains(_BARE_ISO).all().alias("iso"),
-            text.str.contains(_YEAR_LAST).all().alias("year_last"),
-            *((text.str.extract(_WRITTEN, g).cast(pl.Int32) > 12).sum().alias(str(g)) for g in (1, 2)),
-        )
-        .row(0)
-    )
+    parts = ((text.str.extract(_WRITTEN, g).cast(pl.Int32) > 12).sum().alias(str(g)) for g in (1, 2))
+    forms = {"iso": text.str.contains(_BARE_ISO).all(), "year_last": text.str.contains(_YEAR_LAST).all()}
+    iso, year_last, *above_12 = texts.to_frame("text").select(*(e.alias(n) for n, e in forms.items()), *parts).row(0)
     in_order = not _tells_order(pattern) or above_12[pattern.index("%m") > pattern.index("%d")] < _SOME
     return bool(iso or (year_last and in_order))
 
@@ -75,7 +75,6 @@ def months_from_zero(where: str, table: str, texts: pl.Series) -> list[Doubt]:
         "months_from_zero",
         where,
         f"{counts['00']:,} different days are in a month 0, and none is in a month 12.",
-        "Does the program count months from 0, so that 0 is January and 11 December?",
         (f"tables.{table}", 'months_count_from = "zero"', "yes: one is added to each"),
         (f"tables.{table}", 'months_count_from = "one"', "no: days in a month 0 are wrong, and are set aside"),
     )
@@ -85,10 +84,8 @@ def swapped(where: str, table: str, texts: pl.Series) -> list[Doubt]:
     """Dates of which a spreadsheet turned those with a day up to 12 about; `texts` are distinct."""
     text = bare_dates(texts).unique()
     cells = text.str.extract(_ISO, 2).cast(pl.Int32, strict=False).drop_nulls()
-    both = text.to_frame("text").select(
-        pl.col("text").str.extract(_WRITTEN, g).cast(pl.Int32, strict=False).alias(str(g)) for g in (1, 2)
-    )
-    both = both.drop_nulls()
+    parts = (pl.col("text").str.extract(_WRITTEN, g).cast(pl.Int32, strict=False).alias(str(g)) for g in (1, 2))
+    both = text.to_frame("text").select(parts).drop_nulls()
     if cells.len() < _SOME or both.height < _SOME or cells.max() > 12:  # type: ignore[operator]
         return []
     if not any((both[g] > 12).all() for g in both.columns):
@@ -98,7 +95,6 @@ def swapped(where: str, table: str, texts: pl.Series) -> list[Doubt]:
         where,
         f"{count(both.height, 'different date', 'is')} text, all with a day above 12; {cells.len():,} are dates "
         "of a spreadsheet, all with a day of at most 12.",
-        "That is what a spreadsheet leaves that takes the day for the month wherever it can. Was it so?",
         (f"tables.{table}", 'swapped_dates = "mend"', "yes: turn day and month of the dates back"),
         (f"tables.{table}", 'swapped_dates = "as_written"', "no: the dates are right as they stand"),
     )
@@ -107,11 +103,8 @@ def swapped(where: str, table: str, texts: pl.Series) -> list[Doubt]:
 def late_stamps(where: str, table: str, texts: pl.Series) -> list[Doubt]:
     """Stamps at one hour after `NOON`, or at two that a summer time explains; `texts` are distinct."""
     text = epoch_as_stamp(pl.col("text").str.strip_chars())
-    stamp = texts.to_frame("text").select(
-        text.str.extract(_STAMP, 1).cast(pl.Int32, strict=False).alias("hour"),
-        text.str.extract(_STAMP, 2).alias("minute"),
-    )
-    stamp = stamp.drop_nulls()
+    hour, minute = text.str.extract(_STAMP, 1).cast(pl.Int32, strict=False), text.str.extract(_STAMP, 2)
+    stamp = texts.to_frame("text").select(hour=hour, minute=minute).drop_nulls()
     hours = stamp["hour"].unique().sort().to_list()
     if stamp.height < max(_SOME, 0.9 * texts.len()) or not hours or hours[0] <= NOON or hours[-1] - hours[0] > 1:
         return []
@@ -122,7 +115,6 @@ def late_stamps(where: str, table: str, texts: pl.Series) -> list[Doubt]:
         "late_stamps",
         where,
         f"all {stamp.height:,} different stamps are at {at}.",
-        "That may be midnight of the next day, told in the time of another place. Was the work done on that next day?",
         (f"tables.{table}", 'late_stamps = "next_day"', "yes: on the day that begins then"),
         (f"tables.{table}", 'late_stamps = "as_written"', "no: on the day that is written"),
         ("practice", 'time_zone = "Europe/Berlin"', "or the practice's own zone, which finds each day"),
@@ -137,35 +129,26 @@ def other_days(where: str, table: str, texts: pl.Series) -> list[Doubt]:
     if (away := days_in_doubt(hours)) is None:
         return []
     first, last = _round_the_clock(sorted(hours))
-    return ask(
-        "time_zone",
-        where,
+    evidence = (
         f"{minutes.len():,} different stamps are told in the time of Greenwich (UTC), from {first:02d}:00 round to "
-        f"{last:02d}:59. Of a practice far from there a working day has two dates in it.",
-        "Where is the practice? By its time zone the day of the work is found.",
-        *_zones(table, _places(away) or ["America/Los_Angeles"]),
+        f"{last:02d}:59. Of a practice far from there a working day has two dates in it."
     )
+    return ask("time_zone", where, evidence, *_zones(table, _places(away) or ["America/Los_Angeles"]))
 
 
 def stamps_at_night(where: str, table: str, texts: pl.Series) -> list[Doubt]:
-    """Stamps that name no zone, many of them at hours at which nobody works: they may be told in universal time, and
-    part of a working day is then another day there; `texts` are distinct."""
+    """Stamps without a zone, many at hours at which nobody works: told in universal time, it may be."""
     minutes, hours = _times(texts.str.strip_chars() + "Z")
     asleep = sum(n for hour, n in hours.items() if not EARLIEST <= hour < LATEST)
     if minutes.len() < _ENOUGH or asleep < _AT_NIGHT * minutes.len() or (away := days_in_doubt(hours)) is None:
         return []
     first, last = _round_the_clock(sorted(hours))
     return ask(
-        "time_zone",
+        "time_zone.night",
         where,
         f"{asleep:,} of {minutes.len():,} different stamps are at night; all are from {first:02d}:00 round to "
         f"{last:02d}:59.",
-        "Are they told in universal time (UTC)? Then the day of much of the work is another one where the practice is.",
-        (
-            f"tables.{table}",
-            'late_stamps = "universal"',
-            "yes; and under [practice] the zone of the practice:",
-        ),
+        (f"tables.{table}", 'late_stamps = "universal"', "yes; and under [practice] the zone of the practice:"),
         *_zones(table, _places(away)),
     )
 
@@ -184,25 +167,19 @@ def _places(away: Sequence[int]) -> list[str]:
 
 def _zones(table: str, places: Sequence[str]) -> list[tuple[str, str, str]]:
     """The lines that answer where the practice is."""
+    cities = (place.rpartition("/")[2].replace("_", " ") for place in places)
+    means = [f"if it has the time of {city}" for city in cities]
+    means[:1] = [f"{first}; or the name of its own zone, written so" for first in means[:1]]
     return [
-        *(("practice", f'time_zone = "{place}"', _place(n, place)) for n, place in enumerate(places)),
+        *(("practice", f'time_zone = "{place}"', of) for place, of in zip(places, means, strict=True)),
         (f"tables.{table}", 'late_stamps = "as_written"', "no: the work was done on the day that is written"),
     ]
 
 
-def _place(n: int, place: str) -> str:
-    """What an answer means; that the zone is to be that of the practice is said once."""
-    city = place.rpartition("/")[2].replace("_", " ")
-    return f"if it has the time of {city}" + ("; or the name of its own zone, written so" if n == 0 else "")
-
-
 def _round_the_clock(hours: Sequence[int]) -> tuple[int, int]:
     """The first and the last of some hours of the day, after the longest time without any."""
-    gaps = [
-        ((after - before) % 24 or 24, before, after)
-        for before, after in zip(hours, [*hours[1:], hours[0]], strict=True)
-    ]
-    _, last, first = max(gaps)
+    pairs = zip(hours, [*hours[1:], hours[0]], strict=True)
+    _, last, first = max(((after - before) % 24 or 24, before, after) for before, after in pairs)
     return first, last
 
 
@@ -216,18 +193,102 @@ def other_order(where: str, table: str, texts: pl.Series, pattern: str) -> list[
     against = days if pattern.index("%m") < pattern.index("%d") else months
     if against < _SOME or against < MAX_AGAINST * 5 * e.filled:
         return []
+    means = "with it where both offices stand in one file: the column that says of which a row is"
     return ask(
         "date_order",
         where,
         f'date_format = "{pattern}" is told, and {against:,} of {e.filled:,} different dates fit the other order '
         f"of day and month only ({months:,} month first, {days:,} day first).",
-        "Do two offices write dates in two orders? Then leave date_format out, and each file's order is found by "
-        "itself.",
         ("practice", 'date_format = "auto"', "in place of the pattern, here and under the table"),
-        (
-            f"tables.{table}",
-            'date_order_by = "<heading>"',
-            "with it where both offices stand in one file: the column that says of which a row is",
-        ),
-        so="no: these dates are wrong, and are set aside",
+        (f"tables.{table}", 'date_order_by = "<heading>"', means),
     )
+
+
+_ISO_IN_TEXT = re.compile(r"(?<!\d)((?:19|20)\d\d)[-_./]?(0[1-9]|1[0-2])[-_./]?([0-2]\d|3[01])(?!\d)")
+_WRITTEN_IN_TEXT = re.compile(r"(?<!\d)(\d{1,2})[-./](\d{1,2})[-./]((?:19|20)\d\d)(?!\d)")
+_MOST = 0.5  # of more rows than this the day is that of something else
+
+
+def day_of_export(above: Iterable[str], file: str) -> dt.date | None:
+    """The latest day that the lines above the rows name, in either order of day and month; else the file's name."""
+    found = [day for line in above for day in _days(line)] or list(_days(Path(file).stem))
+    return max(found, default=None)
+
+
+def _days(text: str) -> Iterable[dt.date]:
+    for year, month, day in _ISO_IN_TEXT.findall(text):
+        yield from _day(year, month, day)
+    for one, other, year in _WRITTEN_IN_TEXT.findall(text):
+        yield from _day(year, one, other)
+        yield from _day(year, other, one)
+
+
+def _day(year: str, month: str, day: str) -> Iterable[dt.date]:
+    try:
+        yield dt.date(int(year), int(month), int(day))
+    except ValueError:
+        return
+
+
+def after_export(where: str, day: dt.date | None, rows: int, n: int, *, has_status: bool) -> list[Doubt]:
+    """Some rows, `n` of those with a day, lie after the day of the export."""
+    if day is None or not n or n > _MOST * rows:
+        return []
+    return ask(
+        "after_the_export" if has_status else "after_the_export.no_status",
+        where,
+        f"{n:,} of {rows:,} rows are work on a day after {day.isoformat()}, which the lines above the rows or the "
+        "name of the file give as the day or the end of the export.",
+    )
+
+
+_LEAST, _HARDLY, _WORKED, _SUMMER = 60, 0.01, 0.08, (4, 9)
+_NAMES = ("Mondays", "Tuesdays", "Wednesdays", "Thursdays", "Fridays", "Saturdays", "Sundays")
+
+
+def weekday_doubts(seen: Sequence[Seen]) -> list[Doubt]:
+    """A question for each file with work on a weekday on which the others have none, that a day's shift would mend."""
+    files = [(one.file, one.held.frame.select("patient", "day").unique()) for one in seen if one.held is not None]
+    found: list[Doubt] = []
+    for file, days in files if len(files) > 1 else []:
+        others = pl.concat([of for name, of in files if name != file] or [days.clear()])
+        for months, when in (((1, 12), ""), (_SUMMER, " from April to September")):
+            own, rest = (_shares(of.filter(pl.col("day").dt.month().is_between(*months))) for of in (days, others))
+            if not _is_moved(own, rest):
+                continue
+            more = [_NAMES[d] for d in range(7) if own[d] >= _WORKED / 2 and rest[d] < _HARDLY]
+            less = [_NAMES[d] for d in range(7) if rest[d] >= _WORKED and own[d] < _HARDLY]
+            key = f"of_file.{quoted(Path(file).name)}"
+            means = "with time_zone under [practice], if they are midnights told in universal time"
+            found += ask(
+                "days_of_one_file",
+                f"procedures: {file}",
+                f"{when.strip() + ' ' if when else ''}many visits are on {' and '.join(more)} and hardly any on "
+                f"{' and '.join(less)}; in the other files it is the other way round.",
+                of_ledger(f'{key} = {{ serial_dates = "1904" }}', "if its days are numbers, counted from 1904"),
+                of_ledger(f'{key} = {{ late_stamps = "midnights" }}', means),
+            )
+            break
+    return found
+
+
+def _is_moved(own: Sequence[float], rest: Sequence[float]) -> bool:
+    """Whether shares by weekday fit others where they are moved by a day, and do not as they stand."""
+    if not own or not rest:
+        return False
+    # Of two files that do not fit, the one that works on the weekend is in question.
+    closed = [d for d in range(7) if rest[d] < _HARDLY]
+    if not any(own[d] >= _HARDLY for d in closed if d > 4):
+        return False
+    strange = sum(own[d] for d in closed)
+    moved = [sum(own[(d + by) % 7] for d in closed) for by in (1, -1)]
+    less = any(rest[d] >= _WORKED and own[d] < _HARDLY for d in range(7))
+    return strange >= _WORKED and less and min(moved) < _HARDLY
+
+
+def _shares(days: pl.DataFrame) -> list[float]:
+    """The share of each weekday, Monday first; none where there are few days."""
+    if days.height < _LEAST:
+        return []
+    counts = tally(days["day"].dt.weekday())
+    return [counts.get(d, 0) / days.height for d in range(1, 8)]

@@ -4,26 +4,28 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import Any
 
 import polars as pl
 
+from pipeline.machine.data_tables import data_rows
 from pipeline.machine.errors import ConfigError
 from pipeline.practice.counts import count
-from pipeline.reading.suggest.masks import masked_samples
-from pipeline.reading.suggest.toml_quote import quoted
+from pipeline.practice.tables import REVERSAL, STATUS_WORDS
+from pipeline.reading.suggest.shown import masked_samples, quoted
 
 # A section of the TOML, a line of it, and what it means.
 Answer = tuple[str, str, str]
 LEDGER = "tables.procedures"
+# What the words of any doubt may name.
+_STATES = {"not_done": ", ".join(STATUS_WORDS[1:-1]), "states": ", ".join(STATUS_WORDS[:-1]), "reversal": REVERSAL}
 
 
 @dataclass(frozen=True)
 class Doubt:
-    """One doubt. `evidence` holds counts and masked samples, never a value of a patient.
-
-    `answers` are the lines that settle it; `so` is what it means that it is so, where that too is an answer.
-    """
+    """One doubt. `evidence` holds counts and masked samples, never a value of a patient; `answers` are the lines that
+    settle it; `so` is what it means that it is so, where that too is an answer."""
 
     id: str
     where: str
@@ -52,13 +54,7 @@ class OpenDoubtsError(ConfigError):
 
 
 def refuse_doubts(doubts: Sequence[Doubt], *, file: str) -> None:
-    """Stop while a doubt stands open.
-
-    Raises
-    ------
-    OpenDoubtsError
-        With each doubt: what was seen, what is asked and the lines that answer it.
-    """
+    """Stop while a doubt stands open: raises OpenDoubtsError with what was seen, asked, and the lines to answer."""
     if doubts:
         raise OpenDoubtsError("\n".join([f"{file}: {counted(len(doubts))} Nothing was loaded.", *told(doubts)]))
 
@@ -77,9 +73,17 @@ def told(doubts: Iterable[Doubt]) -> list[str]:
     return lines
 
 
-def ask(id: str, where: str, evidence: str, question: str, *answers: Answer | None, so: str = "") -> list[Doubt]:
-    """One doubt, in a list: whoever looks for one finds it or none. What is None is no answer here."""
-    return [Doubt(id, where, evidence, question, tuple(filter(None, answers)), so)]
+def ask(doubt: str, where: str, evidence: str, *answers: Answer | None, **gaps: object) -> list[Doubt]:
+    """One doubt, in a list: whoever looks for one finds it or none. What is None is no answer here. What is asked
+    stands in `data/doubts.csv`, or `data/signs.csv`, with `gaps` to be filled. Behind a point in `doubt` stands in
+    which of several ways it was found."""
+    question, so = (_words()[doubt][part].format_map(_STATES | gaps) for part in ("question", "so"))
+    return [Doubt(doubt.partition(".")[0], where, evidence, question, tuple(filter(None, answers)), so)]
+
+
+@cache
+def _words() -> Mapping[str, Mapping[str, str]]:
+    return {row["id"]: row for table in ("doubts", "signs") for row in data_rows(table)}
 
 
 def of_ledger(line: str, means: str) -> Answer:

@@ -6,16 +6,14 @@ import polars as pl
 
 from pipeline.practice.codes import BUILT_IN
 from pipeline.practice.settings import Settings
-from pipeline.reading.doubts.below_zero import void_doubts
+from pipeline.reading.doubts.amounts import void_doubts
 from pipeline.reading.doubts.clinicians import owner_doubts, treating_doubts
-from pipeline.reading.doubts.code_ends import end_of_code_doubts
-from pipeline.reading.doubts.code_fees import fee_jumps, office_doubts
-from pipeline.reading.doubts.code_meanings import list_doubts, meaning_doubts
+from pipeline.reading.doubts.codes import end_of_code_doubts, list_doubts, meaning_doubts
+from pipeline.reading.doubts.days import weekday_doubts
 from pipeline.reading.doubts.doubt import Doubt
-from pipeline.reading.doubts.fee_units import coin_doubts
-from pipeline.reading.doubts.file_days import weekday_doubts
-from pipeline.reading.doubts.files_overlap import overlap_doubts
-from pipeline.reading.doubts.no_patients import shared_by_many, trial_records, word_among_numbers
+from pipeline.reading.doubts.entries import listed_doubts
+from pipeline.reading.doubts.fees import coin_doubts, fee_jumps, office_doubts
+from pipeline.reading.doubts.files import overlap_doubts
 from pipeline.reading.doubts.numbers_beside import (
     age_doubts,
     member_doubts,
@@ -24,16 +22,13 @@ from pipeline.reading.doubts.numbers_beside import (
     other_number_doubts,
     prefix_doubts,
 )
-from pipeline.reading.doubts.numbers_listed import listed_doubts
-from pipeline.reading.doubts.odd_days import day_group_doubts
-from pipeline.reading.doubts.odd_values import value_doubts
-from pipeline.reading.doubts.row_shapes import crossed_doubts, slid_doubts
+from pipeline.reading.doubts.people import shared_by_many, trial_records, word_among_numbers
 from pipeline.reading.doubts.rows import NO_LOSS
-from pipeline.reading.doubts.rows_held import together_held
-from pipeline.reading.doubts.second_day import crowded_days, fiscal_years, second_day_doubts
+from pipeline.reading.doubts.rows_held import crossed_doubts, slid_doubts, together_held, value_doubts
+from pipeline.reading.doubts.second_day import crowded_days, day_group_doubts, fiscal_years, second_day_doubts
 from pipeline.reading.doubts.seen import Seen
 from pipeline.reading.doubts.signs import sign_doubts
-from pipeline.reading.doubts.teeth_in_texts import named_tooth_doubts
+from pipeline.reading.doubts.texts_beside import named_tooth_doubts
 from pipeline.reading.doubts.whole_export import selection_doubts, whole_doubts
 from pipeline.reading.doubts.work_seen import Whole, together
 from pipeline.reading.sources.made_columns import PARTS
@@ -49,14 +44,9 @@ def ledger_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             continue
         where, told, marked = one.where, settings.tables[one.table], one.told
         lines = one.counts["rows"]
-        found += whole_doubts(
-            where,
-            one.counted,
-            rows=lines - sum(one.reasons[reason] for reason in NO_LOSS),
-            lines=lines,
-            is_whole=one.sections.is_whole,
-            is_alone=sum(other.table == one.table for other in seen) == 1,
-        )
+        rows, is_whole = lines - sum(one.reasons[reason] for reason in NO_LOSS), one.sections.is_whole
+        is_alone = sum(other.table == one.table for other in seen) == 1
+        found += whole_doubts(where, one.counted, rows=rows, lines=lines, is_whole=is_whole, is_alone=is_alone)
         name = next((h for h in reversed(one.who.named)), None)
         if not marked & set(one.who.named):
             found += trial_records(where, one.table, one.who.people, name)
@@ -64,8 +54,7 @@ def ledger_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             continue
         found += selection_doubts(where, one.counted.above)
         columns = one.answers.columns
-        read = columns.get("service_date")
-        if read is not None:
+        if (read := columns.get("service_date")) is not None:
             found += second_day_doubts(where, read, one.beside, has_status=one.has_status)
         if read not in marked:
             found += crowded_days(where, read, one.beside.rows, None if one.held is None else one.held.frame)
@@ -116,7 +105,7 @@ def _of_rows(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         if "tooth" in columns and "tooth" not in first.made and not first.answers.notations:
             told_of = {heading for heading, _, _ in (*first.answers.marks, *first.answers.codes)}
             found += named_tooth_doubts(where, frame, columns["code"], first.answers.notation, told=told_of)
-        if not first.answers.dependant:
+        if not first.answers.told.dependant:
             found += age_doubts(where, frame) + member_doubts(where, frame, told=marked)
             found += numbered_member_doubts(where, frame, told=marked)
         if not settings.practice.numbering:

@@ -7,17 +7,16 @@ import polars as pl
 
 from pipeline.practice.codes import built_in, normal_code
 from pipeline.practice.settings import Settings
-from pipeline.reading.doubts.after_export import day_of_export
 from pipeline.reading.doubts.answers import answers_for
-from pipeline.reading.doubts.doubled_work import DoubledWork
-from pipeline.reading.doubts.kept_words import headed
-from pipeline.reading.doubts.merged_patients import merged_patients
-from pipeline.reading.doubts.row_ids import MOST_HELD
+from pipeline.reading.doubts.cells import headed
+from pipeline.reading.doubts.days import day_of_export
+from pipeline.reading.doubts.entries import MOST_HELD
+from pipeline.reading.doubts.other_numbers import merged_patients
 from pipeline.reading.doubts.row_sums import RowSums
-from pipeline.reading.doubts.rows_held import MOST_OF_ALL, RowsHeld
-from pipeline.reading.doubts.sampled import OfFiles
+from pipeline.reading.doubts.rows_held import MOST_OF_ALL, OfFiles, RowsHeld
 from pipeline.reading.doubts.seen import Seen
-from pipeline.reading.doubts.tooth_classes import classes_of
+from pipeline.reading.doubts.texts_beside import DoubledWork
+from pipeline.reading.doubts.tooth_numbers import classes_of
 from pipeline.reading.doubts.whole_export import Counted
 from pipeline.reading.doubts.work_seen import WorkSeen, kinds_of
 from pipeline.reading.set_aside import MendedFile
@@ -46,31 +45,23 @@ def seen_of(
     file: str,
     held: OfTable | None = None,
 ) -> Seen:
-    """A look at a file that has seen nothing yet; `held` is of the files of its table before it. In our own worksheet,
-    and in files that name our fields themselves, every cell means one thing."""
+    """A look that has seen nothing yet; `held` is of earlier files. In our own worksheet every cell means one thing."""
     ours = source.spoken.fields or ALREADY_KNOWN in source.headings
     # Mended rows are of the file that they stood in.
     of = source.root_name if isinstance(source, MendedFile) else file
     called: Mapping[str, str] = getattr(source, "called", {})
+    merged, told = merged_patients(settings), settings.tables[table]
     answers = answers_for(
-        settings,
-        table,
-        columns,
-        source.headings,
-        file=file,
-        of=of,
-        ours=ours,
-        merged=merged_patients(settings),
-        called=called,
+        settings, table, columns, source.headings, file=file, of=of, ours=ours, merged=merged, called=called
     )
     known = codes["code"] if table == "procedures" else None
-    made = frozenset(one.field for one in settings.tables[table].made)
-    parts = headings_of([one for one in settings.tables[table].made if one.how not in (TEXT, WORDS)])
+    parts = headings_of([one for one in told.made if one.how not in (TEXT, WORDS)])
     kinds = kinds_of(codes) if table == "procedures" else None
     # What a code of the practice's own stands for is told: a seat stands beside the preparation, and is no second work.
-    told = {normal_code(code, system=settings.practice.code_system) for code in settings.codes}
-    own = told - set(built_in(settings.practice.code_system)["code"])
+    system = settings.practice.code_system
+    own = {normal_code(code, system=system) for code in settings.codes} - set(built_in(system)["code"])
     above = [*source.spoken.above, *(line for lines in getattr(source, "titles", {}).values() for line in lines)]
+    of_quadrants = [prefix(join) for join in told.joined if headed([join.on], "quadrant")]
     seen = Seen(
         table,
         file,
@@ -80,21 +71,15 @@ def seen_of(
         classes_of(codes) if table == "procedures" else None,
         is_mended=of != file,
         is_ours=ours,
-        made=made,
-        parts=frozenset([*parts, SHEET] if settings.tables[table].sheet_name else parts),
+        made=frozenset(one.field for one in told.made),
+        parts=frozenset([*parts, SHEET] if told.sheet_name else parts),
         exported_on=day_of_export(above, of),
         work=None if kinds is None else WorkSeen(kinds),
         doubled=None if kinds is None else DoubledWork(kinds.filter(~pl.col("code").is_in(list(own))), codes["code"]),
         sums=None if kinds is None else RowSums(kinds),
         held=None if kinds is None or ours or of != file else RowsHeld(kinds),
         counted=Counted(above),
-        quadrant_lists=[
-            h
-            for join in settings.tables[table].joined
-            if headed([join.on], "quadrant")
-            for h in source.headings
-            if h.startswith(prefix(join))
-        ],
+        quadrant_lists=[h for start in of_quadrants for h in source.headings if h.startswith(start)],
     )
     if held is not None:
         held.keys.begin(file, seen.row_ids)

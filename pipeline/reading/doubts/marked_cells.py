@@ -1,8 +1,6 @@
-"""Marks of standing behind a value: `D2740-P`, tooth `18p`, fee `1290.00 DEL`, patient `#1001` beside `1001`.
-
-Such a cell is read as its value, so the mark is asked about, and taken off once PRACTICE.toml says what it makes of a
-row. Letters and words are of the trade, from memory: common practice, no source.
-"""
+"""Marks of standing behind a value: `D2740-P`, tooth `18p`, fee `1290.00 DEL`, patient `#1001` beside `1001`. Such a
+cell is read as its value, so the mark is asked about, and taken off once PRACTICE.toml says what it makes of a row.
+Letters and words are of the trade, from memory: common practice, no source."""
 
 import re
 from collections import Counter
@@ -11,7 +9,6 @@ from collections.abc import Collection, Mapping, Sequence
 import polars as pl
 
 from pipeline.practice.counts import count
-from pipeline.practice.tables import STATUS_WORDS
 from pipeline.reading.doubts.doubt import Doubt, ask, commonest, samples, status_from
 from pipeline.reading.doubts.standing import word_of
 from pipeline.transforms.code_cells import is_denied
@@ -29,11 +26,7 @@ SIGNS_WITHIN = r"^(\d{3,})[./-](\d{2,})$"  # a sign between two parts of a numbe
 TAKEN_BACK = r"(?i)^\s*(//+|--+|;+|'+|x[\s._-]+|xx+[\s._-]*|del(?:eted)?[\s._-]*|void(?:ed)?[\s._-]*|rem\s+)\d"
 _TAKEN_BACK_BEHIND = r"(?i)\d\s*([\s._-]+x|[\s._(-]+del(?:eted)?\)?|[\s._(-]+void(?:ed)?\)?)\s*$"
 _BLANK = r"^[\s\x1c-\x1f]|[\s\x1c-\x1f]$"
-_VALUES = {
-    "code": r"^[A-Za-z]?\d{4,5}",
-    "tooth": r"^#?\d{1,2}",
-    "fee": r"^[\s$€£]*[-(]?\d[\d.,' ]*\d\)?",
-}
+_VALUES = {"code": r"^[A-Za-z]?\d{4,5}", "tooth": r"^#?\d{1,2}", "fee": r"^[\s$€£]*[-(]?\d[\d.,' ]*\d\)?"}
 _MARK = re.compile(r"^[\s\-_./:(\[]*([A-Za-z][A-Za-z ]{0,19}|[*#†])[)\]]?$")
 _MAY_BE_MARKED = r"\d.*[A-Za-z*#†][)\]]?\s*$"
 _SURFACES = frozenset("modblfipvgc")
@@ -43,8 +36,7 @@ _SHORT = {"est": "planned", "txp": "planned", "tpl": "planned", "pln": "planned"
 
 
 def marked(texts: pl.Series, field: str, *, known: Collection[str] = ()) -> Counter[tuple[str, str]]:
-    """Rows by pattern of `status_from` and what the mark says; of a tooth, the letters that say nothing too, for they
-    may be surfaces. `known` are codes that stand for themselves, mark and all."""
+    """Rows by pattern of `status_from` and what the mark says, of a tooth also surfaces; `known` codes have no mark."""
     found: Counter[tuple[str, str]] = Counter()
     text, codes = pl.col(texts.name), frozenset(known)
     counts = texts.drop_nulls().value_counts(name="n").filter(text.str.contains(_MAY_BE_MARKED))
@@ -80,10 +72,8 @@ def mark_doubts(where: str, found: Mapping[tuple[str, str], Counter[tuple[str, s
             asked = {mark: n for mark, n in asked.items() if not _is_surfaces(mark[0])}
         if not asked:
             continue
-        shown = ", ".join(
-            f"{form.replace('[*]', '†').replace('*', '…')} ({count(n, 'row')})" for (form, _), n in commonest(asked)
-        )
-        shown = shown.replace("†", "*")
+        forms = ((form.replace("[*]", "†").replace("*", "…"), n) for (form, _), n in commonest(asked))
+        shown = ", ".join(f"{form} ({count(n, 'row')})" for form, n in forms).replace("†", "*")
         # The longest first: of `*-del` the end is that of `*l` too.
         made = sorted(asked, key=lambda mark: (-len(mark[0]), mark))
         doubts += _ask(where, heading, f"cells end in what may say whether work was done: {shown}", made)
@@ -108,14 +98,9 @@ def signed_ids(where: str, heading: str, ids: pl.Series) -> list[Doubt]:
 def _taken_back(where: str, heading: str, ids: pl.Series) -> list[Doubt]:
     """Patient numbers with a word or signs that take a row back, which stand without it too."""
     may_be = ids.str.contains(rf"{TAKEN_BACK}|{_TAKEN_BACK_BEHIND}|{_BLANK}")
-    frame = (
-        ids.filter(may_be)
-        .to_frame("id")
-        .select("id", before=pl.col("id").str.extract(TAKEN_BACK), behind=pl.col("id").str.extract(_TAKEN_BACK_BEHIND))
-    )
-    bare = [
-        text.removeprefix(before or "").removesuffix(behind or "").strip() for text, before, behind in frame.iter_rows()
-    ]
+    before, behind = pl.col("id").str.extract(TAKEN_BACK), pl.col("id").str.extract(_TAKEN_BACK_BEHIND)
+    frame = ids.filter(may_be).to_frame("id").select("id", before=before, behind=behind)
+    bare = [text.removeprefix(first or "").removesuffix(last or "").strip() for text, first, last in frame.iter_rows()]
     frame = frame.with_columns(pl.Series("bare", bare, dtype=pl.String))
     both = frame.filter((pl.col("bare") != pl.col("id")) & pl.col("bare").is_in(ids.implode()))
     if not both.height:
@@ -159,12 +144,10 @@ def _literal(sign: str) -> str:
 
 def _ask(where: str, heading: str, seen: str, made: Sequence[tuple[str, str]]) -> list[Doubt]:
     return ask(
-        "status_in_text",
+        "status_in_text.mark",
         where,
         f'column "{heading}": {seen}.',
-        f"Does the mark say that the row is no work done here? Each is {', '.join(STATUS_WORDS[1:-1])}.",
         status_from(
             heading, dict(made), "correct the words; the cell is then read without the mark. [*] is an asterisk itself"
         ),
-        so="no: every row is work done",
     )

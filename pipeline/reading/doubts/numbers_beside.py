@@ -1,18 +1,15 @@
-"""Columns that contradict the number of a patient, or complete it, under any heading.
-
-An age that falls, letters before the numbers of entries that part the clinicians, the initial of a member of a family,
-a text that names the number of another patient, one person under two numbers. Common practice, no source.
-"""
+"""Columns that contradict the number of a patient, or complete it, under any heading. An age that falls, letters before
+the numbers of entries that part the clinicians, the initial of a member of a family, a text that names the number of
+another patient, one person under two numbers. Common practice, no source."""
 
 from collections.abc import Collection, Sequence
 
 import polars as pl
 
-from pipeline.reading.doubts.cells import OF, headings_of
+from pipeline.reading.doubts.cells import OF, headed, headings_of
 from pipeline.reading.doubts.doubt import Doubt, ask, of_ledger, samples
-from pipeline.reading.doubts.kept_words import headed
 from pipeline.reading.doubts.unread_columns import is_of_other
-from pipeline.reading.suggest.toml_quote import quoted
+from pipeline.reading.suggest.shown import quoted
 
 _SOME, _SHARE, _NEARLY = 3, 0.02, 0.8
 _FALLS, _MOST_FALL = 2, 0.5  # years; of more numbers than this it is no age
@@ -36,21 +33,18 @@ def age_doubts(where: str, frame: pl.DataFrame) -> list[Doubt]:
         if n < _SOME or n < _SHARE * of or n > _MOST_FALL * of:
             continue
         return ask(
-            "several_birth_dates",
+            "several_birth_dates.age",
             where,
             f'under {n:,} of {of:,} patient numbers the column "{heading}" falls by {_FALLS} years or more '
             "from one day to a later one.",
-            "Is the number given out anew when a patient leaves, or that of a family?",
             of_ledger('columns.patient_id = "<its heading>"', "a column with each patient's own"),
             of_ledger('dependant = "<its heading>"', "a column that tells these people apart"),
-            so="no: each number is one person, and the ages are wrong",
         )
     return []
 
 
 def moved_doubts(where: str, frame: pl.DataFrame) -> list[Doubt]:
-    """A whole number for each patient, above zero for some and below for others: by that his days may be moved, as in
-    copies that are made for studies."""
+    """A whole number for each patient, above zero for some and below for others, may be what days were moved by."""
     for heading in headings_of(frame):
         whole = pl.col(OF + heading).str.extract(r"^([+-]?\d{1,4})(?:\.0+)?$", 1).cast(pl.Int32, strict=False)
         by = frame.group_by("patient").agg(pl.len(), own=whole.n_unique(), n=whole.first(), gaps=whole.null_count())
@@ -62,10 +56,6 @@ def moved_doubts(where: str, frame: pl.DataFrame) -> list[Doubt]:
             where,
             f'the column "{heading}" has one whole number for each of {by.height:,} patients, above zero for '
             f"{above:,} and below for {below:,}.",
-            "Were each patient's days moved by so many days, weeks or months, so that nobody is known by them? Then "
-            "years, seasons and the end of the records are wrong: load the export with the true days, or a copy in "
-            "which they were moved back.",
-            so="no: it says something else, and the days are true",
         )
     return []
 
@@ -88,11 +78,10 @@ def prefix_doubts(where: str, frame: pl.DataFrame, headings: Sequence[str]) -> l
             continue
         shown = ", ".join(sizes.sort("letters")["letters"])
         return ask(
-            "numbering",
+            "numbering.letters",
             where,
             f'numbers in the column "{heading}" begin with {shown}; {parted.height:,} of {clinicians.height:,} '
             f"clinicians have one of these only, and {both:,} patient numbers stand under several.",
-            "Are these letters clinics that number their patients each for itself, so that one number is two people?",
             ("practice", 'numbering = "per clinic"', "yes: number and clinic together are the patient"),
             of_ledger(f"clinic_letters = {quoted(heading)}", "and with it: where the clinic stands"),
             ("practice", 'numbering = "one for all"', "no: these patients went to both"),
@@ -105,9 +94,8 @@ def member_doubts(where: str, frame: pl.DataFrame, *, told: Collection[str]) -> 
     for heading in headings_of(frame):
         if heading in told or is_of_other(heading) or headed([heading], "dependant"):
             continue
-        rows = frame.select("patient", "day", "code", text=pl.col(OF + heading).str.to_lowercase()).filter(
-            pl.col("text") != ""
-        )
+        rows = frame.select("patient", "day", "code", text=pl.col(OF + heading).str.to_lowercase())
+        rows = rows.filter(pl.col("text") != "")
         words = rows["text"].unique()
         if rows.height < _NEARLY * frame.height or not _MEMBERS <= words.len() <= max(400, rows.height // 10):
             continue
@@ -132,21 +120,18 @@ def member_doubts(where: str, frame: pl.DataFrame, *, told: Collection[str]) -> 
         if drawn < _AS_MANY * met:
             continue
         return ask(
-            "dependants",
+            "dependants.word",
             where,
             f"{several.height:,} of {by.height:,} patient numbers stand with several short words in the column "
             f'"{heading}" that come back again and again, {met / by.height:.1f} a number of {words.len():,} in '
             "all.",
-            "Is the number that of a family or a household, and this word the member who was treated?",
             of_ledger(f"dependant = {quoted(heading)}", "yes: both together are the patient"),
-            so="no: the number alone is the patient",
         )
     return []
 
 
 def numbered_member_doubts(where: str, frame: pl.DataFrame, *, told: Collection[str]) -> list[Doubt]:
-    """A small number beside the patient's, the same through a visit, that runs from 1 on under each patient number and
-    comes back: members of a family, counted. Clinicians are numbered too, but not everybody sees the first."""
+    """A number from 1 on under each patient number, one a visit, that comes back: members of a family, counted."""
     for heading in headings_of(frame):
         if heading in told or headed([heading], "dependant"):
             continue
@@ -167,13 +152,11 @@ def numbered_member_doubts(where: str, frame: pl.DataFrame, *, told: Collection[
         if several.height < max(_SOME, 0.2 * people.height) or come_back < _COME_BACK * several.height:
             continue
         return ask(
-            "dependants",
+            "dependants.counted",
             where,
             f'the column "{heading}" has a number from 1 on under each of {people.height:,} patient numbers, several '
             f"under {several.height:,} of them, the same through a visit, and they come back again and again.",
-            "Is the number read that of a family or an account, and this one the member who was treated?",
             of_ledger(f"dependant = {quoted(heading)}", "yes: both together are the patient"),
-            so="no: the number alone is the patient",
         )
     return []
 
@@ -192,16 +175,13 @@ def other_number_doubts(where: str, frame: pl.DataFrame, ids: pl.Series) -> list
         if at_end < max(_LEAST_NAMED, _NEARLY * met["patient"].n_unique()) or met.height < 0.5 * texts.height:
             continue
         return ask(
-            "merged_patients",
+            "merged_patients.text",
             where,
             f'texts in the column "{heading}" name the number of another patient of the ledger on the last day of '
             f"{at_end:,} patients (such as {samples(met['text'], at_most=2)}).",
-            "Do they say that this patient goes on under the other number, so that two numbers are one person? Then "
-            "write a list of two columns, the number given up and the one that stands for it now, and read it:",
             ("tables.patients", 'files = ["<the list>.csv"]', "a line of files that is there takes it in too"),
             ("tables.patients", 'columns.patient_id = "<its first heading>"', "the number given up"),
             ("tables.patients", 'merged_into = "<its second heading>"', "the one that stands for it now"),
-            so="no: they are different patients",
         )
     return []
 
@@ -216,14 +196,11 @@ def one_person_doubts(table: str, people: pl.DataFrame) -> list[Doubt]:
     if n < _LEAST_NAMED or n < _SHARE * by.height or 2 * n > rows["id"].n_unique():
         return []
     return ask(
-        "merged_patients",
+        "merged_patients.person",
         table,
         f"{n:,} of {by.height:,} people stand under several patient numbers: same name, same birth date.",
-        "Has each of them several numbers, as where the number is the insurer's, or a patient was entered anew? "
-        "Name a column with a number that stays, or read a list that says which number stands for another one now.",
         (f"tables.{table}", 'columns.patient_id = "<its heading>"', "a number that stays with the patient"),
         (f"tables.{table}", 'columns.patient_id = "<its heading>"', "or, if there is none, that of the name"),
         (f"tables.{table}", 'dependant = ["<heading>", "<heading>"]', "with first name and birth date"),
         ("tables.patients", 'merged_into = "<its heading>"', "of a list of old and new numbers"),
-        so="no: they are different people",
     )

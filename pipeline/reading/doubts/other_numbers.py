@@ -1,13 +1,18 @@
-"""Patients under two numbers: one with letters before it, or one that was given up for another."""
+"""Patients under two numbers: written in two ways, or given up for another, as a list of patients says of them."""
 
-from collections.abc import Collection
+import dataclasses
+from collections.abc import Collection, Mapping
+from pathlib import Path
 
 import polars as pl
 
+from pipeline.machine.errors import DataError
 from pipeline.practice.counts import count
-from pipeline.reading.doubts.answers import folded
+from pipeline.practice.settings import Settings
+from pipeline.reading.config import matching_files
+from pipeline.reading.doubts.answers import answers_for, folded
+from pipeline.reading.doubts.cells import headed, text_of
 from pipeline.reading.doubts.doubt import Doubt, ask, samples
-from pipeline.reading.doubts.kept_words import headed
 from pipeline.reading.doubts.marked_cells import (
     CENTURY,
     ENDING,
@@ -17,7 +22,11 @@ from pipeline.reading.doubts.marked_cells import (
     TAKEN_BACK,
 )
 from pipeline.reading.doubts.seen import Seen
-from pipeline.reading.suggest.toml_quote import quoted
+from pipeline.reading.mended_files import read_options
+from pipeline.reading.sources import open_source
+from pipeline.reading.sources.mapping import resolve_columns
+from pipeline.reading.sources.source import refuse_absent
+from pipeline.reading.suggest.shown import quoted
 
 # A sign to check a number: behind a dash, a stroke, a point or a blank.
 _LEAST_ENDED, _ALONE = 5, 0.9
@@ -26,18 +35,24 @@ _ROUNDED, _LONG = r"^\d(?:[.,]\d+)?E\+?\d+$", r"^[1-9]\d{15,29}$"
 _LEAST_ROUNDED, _NEARLY_ROUNDED, _MOST_COMPARED = 3, 0.8, 20_000
 
 
-def two_forms(
-    seen: str, question: str, setting: str, yes: str, *, no: str = "no: each form is a patient of its own"
-) -> list[Doubt]:
+def two_forms(seen: str, setting: str, yes: str, *, no: str = "no: each form is a patient of its own") -> list[Doubt]:
     """The question whether patients are under two numbers, with what was seen; `setting` makes one patient of them."""
     return ask(
-        "patient_ids",
+        f"patient_ids.{setting}",
         "patients",
         seen,
-        question,
         ("practice", f'patient_ids = "{setting}"', yes),
         ("practice", 'patient_ids = "as_written"', no),
     )
+
+
+def _with_and_without(
+    ids: pl.Series, longer: pl.Series, plain: pl.Series, what: str, *, setting: str, yes: str, at_most: int = 3
+) -> list[Doubt]:
+    """The same of numbers that stand longer, with `what`, and plain."""
+    such = f"{samples(longer, at_most=at_most)} beside {samples(plain, at_most=1)}"
+    seen = f"{longer.len():,} of {ids.len():,} patient numbers stand with {what} and without (such as {such})."
+    return two_forms(seen, setting, yes)
 
 
 def with_letters(ids: pl.Series) -> list[Doubt]:
@@ -48,13 +63,8 @@ def with_letters(ids: pl.Series) -> list[Doubt]:
     both = frame.filter(has_letters & pl.col("bare").is_in(plain.implode()) & ~pl.col("id").str.contains(TAKEN_BACK))
     if not both.height:
         return []
-    return two_forms(
-        f"{both.height:,} of {ids.len():,} patient numbers stand with letters before them and without (such as "
-        f"{samples(both['id'])} beside {samples(plain, at_most=1)}).",
-        "Are these the same patients, whose numbers two files or programs write in two ways?",
-        "numbers",
-        "yes: the number alone is the patient",
-    )
+    yes = "yes: the number alone is the patient"
+    return _with_and_without(ids, both["id"], plain, "letters before them", setting="numbers", yes=yes)
 
 
 def with_endings(ids: pl.Series) -> list[Doubt]:
@@ -71,13 +81,8 @@ def with_endings(ids: pl.Series) -> list[Doubt]:
     alone = several.filter(pl.col("len") == 1).height
     if both.height < _LEAST_ENDED or 2 * both.height < ended.height or alone < _ALONE * several.height:
         return []
-    return two_forms(
-        f"{both.height:,} of {ids.len():,} patient numbers stand with one more sign behind them and without (such "
-        f"as {samples(both['id'])} beside {samples(plain, at_most=1)}).",
-        "Is that a sign to check the number, which one program or time writes and another does not?",
-        "without_ending",
-        "yes: the number before it alone is the patient",
-    )
+    yes = "yes: the number before it alone is the patient"
+    return _with_and_without(ids, both["id"], plain, "one more sign behind them", setting="without_ending", yes=yes)
 
 
 def with_names(ids: pl.Series) -> list[Doubt]:
@@ -90,7 +95,6 @@ def with_names(ids: pl.Series) -> list[Doubt]:
     return two_forms(
         f"patients are written as a name and a number (such as {samples(ids)}), and {several:,} numbers stand with "
         "several names.",
-        "Is the number the patient's, and did they change their name, or is it written in several ways?",
         "number_in_text",
         "yes: the number alone is the patient",
         no="no: each name is a patient of its own",
@@ -110,13 +114,8 @@ def with_centuries(ids: pl.Series) -> list[Doubt]:
     both = _in_both(long, short)
     if both is None:
         return []
-    return two_forms(
-        f"{both.len():,} of {ids.len():,} patient numbers stand with 19 or 20 before them and without (such as "
-        f"{samples(both, at_most=1)} beside {samples(short, at_most=1)}).",
-        "Are these numbers made of the day of birth, which one program or time writes with the century?",
-        "without_century",
-        "yes: the number without it is the patient",
-    )
+    yes = "yes: the number without it is the patient"
+    return _with_and_without(ids, both, short, "19 or 20 before them", setting="without_century", yes=yes, at_most=1)
 
 
 def with_signs(ids: pl.Series) -> list[Doubt]:
@@ -127,12 +126,9 @@ def with_signs(ids: pl.Series) -> list[Doubt]:
     both = _in_both(parted, plain)
     if both is None:
         return []
-    return two_forms(
-        f"{both.len():,} of {ids.len():,} patient numbers stand with a sign between their digits and without (such as "
-        f"{samples(both, at_most=1)} beside {samples(plain, at_most=1)}).",
-        "Are these the same patients, whose numbers one program or time writes with the sign?",
-        "without_signs",
-        "yes: the digits alone are the patient",
+    yes = "yes: the digits alone are the patient"
+    return _with_and_without(
+        ids, both, plain, "a sign between their digits", setting="without_signs", yes=yes, at_most=1
     )
 
 
@@ -152,14 +148,11 @@ def rounded_ids(ids: pl.Series) -> list[Doubt]:
         f"{rounded.len():,} of {ids.len():,} patient numbers are written in powers of ten, or have no more than "
         f"fifteen digits that say anything (such as {samples(rounded)}): a spreadsheet, which keeps fifteen, has "
         "rounded them, and patients with like numbers became one.",
-        "Export the file again without opening it in a spreadsheet, or with that column as text.",
-        so="the numbers are really written so",
     )
 
 
 def _has_fifteen_digits(text: str) -> bool:
-    """Whether a longer number holds no more than a spreadsheet keeps: zeros behind, or what its floating point makes of
-    them."""
+    """Whether a longer number holds no more than a spreadsheet keeps: zeros behind, or what a float makes of them."""
     return not text[15:].strip("0") or text == str(int(float(f"{float(text):.15g}")))
 
 
@@ -185,9 +178,7 @@ def merged_numbers(seen: Seen) -> list[Doubt]:
         seen.where,
         f'column "{heading}" is not read, and {count(numbers.total(), "patient", "has")} the number of another one '
         f"there (such as {shown}).",
-        "Were these patients merged, so that the other number stands for them now? Else one patient would be two.",
         (f"tables.{seen.table}", f"merged_into = {quoted(heading)}", "yes: in all files the other number counts"),
-        so="no: they are different people",
     )
 
 
@@ -195,3 +186,66 @@ def _are_ids(numbers: Collection[str], known: Collection[str], *, share: float) 
     """Whether texts are numbers of patients; numbers of one digit are anything."""
     is_number = all(len(number) > 1 for number in numbers)
     return is_number and sum(number in known for number in numbers) >= share * len(numbers)
+
+
+_FOUND: dict[tuple[object, ...], dict[str, str]] = {}
+
+
+def merged_patients(settings: Settings) -> Mapping[str, str]:
+    """Numbers that were given up, each with the one that stands for it now, written as the files' numbers are read;
+    empty where no table names `merged_into`. Read once for the same files and settings. Raises DataError if a file has
+    no such column, or numbers were given up for one another in a circle."""
+    tables = [name for name, told in settings.tables.items() if told.merged_into]
+    if not tables:
+        return {}
+    files = [(name, path, path.stat()) for name in tables for path in matching_files(settings, name)]
+    key = (
+        *((name, str(path), stat.st_mtime_ns, stat.st_size) for name, path, stat in files),
+        repr([settings.tables[name] for name in tables]),
+        settings.practice.patient_ids,
+        settings.practice.numbering,
+    )
+    if key not in _FOUND:
+        pairs = [_pairs(settings, name, path) for name, path, _ in files]
+        _FOUND[key] = _settled(pl.concat(pairs), ", ".join(path.name for _, path, _ in files))
+    return _FOUND[key]
+
+
+def _pairs(settings: Settings, name: str, path: Path) -> pl.DataFrame:
+    told = settings.tables[name]
+    heading = told.merged_into or ""
+    source = open_source(path, read_options(told, settings))
+    columns = resolve_columns(source.headings, {} if source.spoken.fields else told.columns, table=name, file=path.name)
+    refuse_absent([heading], source.headings, f"[tables.{name}] merged_into", file=path.name)
+    answers = answers_for(settings, name, columns, source.headings, file=path.name, of=path.name)
+    into = dataclasses.replace(answers, columns={**columns, "patient_id": heading})
+    found = [pl.DataFrame(schema={"old": pl.String(), "new": pl.String()})]
+    for batch in source.batches([*dict.fromkeys([*answers.patient_headings(), heading])]):
+        filled = text_of(batch.rows, heading)
+        pair = pl.DataFrame({"old": answers.ids(batch.rows), "new": into.ids(batch.rows)})
+        found.append(pair.filter((filled != "").fill_null(False) & (filled != "0")).drop_nulls())
+    return pl.concat(found).unique().filter(pl.col("old") != pl.col("new"))
+
+
+def _settled(pairs: pl.DataFrame, files: str) -> dict[str, str]:
+    """Each number with the last one of its chain."""
+    several = pairs.group_by("old").len().filter(pl.col("len") > 1).height
+    if several:
+        raise DataError(
+            f"{files}: {count(several, 'patient', 'was')} merged into several others each. Correct the list, so that "
+            "each is merged into one."
+        )
+    into = dict(pairs.select("old", "new").iter_rows())
+    settled = {}
+    for old, first in into.items():
+        new, seen = first, {old}
+        while new in into and new not in seen:
+            seen.add(new)
+            new = into[new]
+        if new in seen:
+            raise DataError(
+                f"{files}: some patients were merged into one another in a circle ({len(seen):,} numbers). Correct the "
+                "list, so that one of them stands for the others."
+            )
+        settled[old] = new
+    return settled

@@ -1,14 +1,15 @@
 """Doubts about who the patients are: one written in two ways, two under one number, and numbers that do not meet."""
 
 import re
+from collections import Counter
 from collections.abc import Mapping, Sequence
 
 import polars as pl
 
 from pipeline.practice.settings import Settings
 from pipeline.reading.doubts.answers import folded
+from pipeline.reading.doubts.cells import headed
 from pipeline.reading.doubts.doubt import Answer, Doubt, ask, samples
-from pipeline.reading.doubts.kept_words import headed
 from pipeline.reading.doubts.marked_cells import signed_ids
 from pipeline.reading.doubts.numbers_beside import one_person_doubts
 from pipeline.reading.doubts.other_numbers import (
@@ -21,8 +22,7 @@ from pipeline.reading.doubts.other_numbers import (
     with_names,
     with_signs,
 )
-from pipeline.reading.doubts.other_people import cut_by_patient, other_people
-from pipeline.reading.doubts.people_seen import earliest
+from pipeline.reading.doubts.people import cut_by_patient, earliest, other_people
 from pipeline.reading.doubts.seen import Seen
 
 # Our own judgement of what is no slip of the pen: common practice, no source.
@@ -35,10 +35,8 @@ _NAME = r"\p{L}[\s,]+.*\p{L}"
 
 def patient_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
     """All doubts about patients."""
-    people = {
-        t: pl.concat([s.who.people for s in seen if s.table == t]).unique()
-        for t in dict.fromkeys(s.table for s in seen)
-    }
+    tables = dict.fromkeys(s.table for s in seen)
+    people = {t: pl.concat([s.who.people for s in seen if s.table == t]).unique() for t in tables}
     if not people:
         return []
     every = pl.concat(people.values())["id"].unique()
@@ -79,10 +77,7 @@ def patient_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
 
 
 def _in_two_forms(ids: pl.Series, numbering: str | None) -> list[Doubt]:
-    """Patients whose number is written in two ways, by the first way that is found.
-
-    Where patients are numbered per file or clinic the name before a number is that of those, put there by us.
-    """
+    """Patients whose number is written in two ways, by the first way found; a name before it may be put there by us."""
     named = () if numbering else (with_names,)
     ways = (written_twice, with_letters, with_endings, with_centuries, with_signs, *named)
     return next((found for way in ways if (found := way(ids))), [])
@@ -98,7 +93,6 @@ def written_twice(ids: pl.Series) -> list[Doubt]:
     return two_forms(
         f"{n:,} patient numbers are written in several forms that differ only in leading zeros, .0, capital "
         f"letters, blanks or a sign such as # or * ({alike.height:,} forms, such as {shown}).",
-        "Are these the same patients?",
         "folded",
         "yes: one patient, however the number is written",
     )
@@ -109,16 +103,14 @@ def account_numbers(seen: Seen) -> list[Doubt]:
     heading = seen.answers.columns["patient_id"]
     told = seen.who.people.select(pl.col("name", "born", "dependant").count()).row(0)
     # Where names or birth dates stand beside it, these tell.
-    if any(told) or seen.answers.dependant or not headed([heading], "account"):
+    if any(told) or seen.answers.told.dependant or not headed([heading], "account"):
         return []
     return ask(
         "account_numbers",
         seen.where,
         f'column "{heading}" is read as the patient, and by its heading it may be an account.',
-        "Has each patient an account of their own, or do several of a family share one?",
         (f"tables.{seen.table}", 'columns.patient_id = "<its heading>"', "a column with each patient's number"),
         (f"tables.{seen.table}", 'dependant = "<its heading>"', "the column that tells members apart"),
-        so="each has one of their own",
     )
 
 
@@ -134,10 +126,7 @@ def names_as_ids(seen: Seen) -> list[Doubt]:
         seen.where,
         f'column "{heading}" is read as the patient, and {n:,} of its {ids.len():,} different values look like '
         f"names (such as {samples(ids)}).",
-        "Two patients of one name become one, and one who marries becomes two. Is there a column with a chart or "
-        "account number?",
         (f"tables.{seen.table}", 'columns.patient_id = "<its heading>"', "the column with the number"),
-        so="there is none: the name stands for the patient",
     )
 
 
@@ -156,9 +145,7 @@ def dependants(seen: Seen) -> list[Doubt]:
         seen.where,
         f"{several.height:,} of {ids:,} patient numbers stand with several numbers in the column "
         f'"{heading}" beside them (such as {samples(people["dependant"])}).',
-        "Is the first the number of a family, and the second that of its member?",
         (f"tables.{seen.table}", f'dependant = "{heading}"', "yes: both together are the patient"),
-        so="no: the first alone is the patient",
     )
 
 
@@ -174,14 +161,11 @@ def several_names(table: str, people: pl.DataFrame, *, apart: bool = False) -> l
     if not several or several <= _MANY * n:
         return []
     return ask(
-        "several_names",
+        "several_names.apart" if apart else "several_names",
         table,
         f"{several:,} of {n:,} patient numbers stand with several names.",
-        "Is the number that of a family or a household, or is it given out anew when a patient leaves?"
-        + (" In no file alone does that happen: has each office numbers of its own?" if apart else ""),
         ("practice", 'numbering = "per file"', "yes: each file numbers its own patients") if apart else None,
         *_one_person_each(table),
-        so="no: each number is one person who is named in several ways",
     )
 
 
@@ -205,10 +189,8 @@ def several_births(table: str, people: pl.DataFrame) -> list[Doubt]:
         "several_birth_dates",
         table,
         f"{several:,} of {n:,} patient numbers stand with birth dates that no slip of the pen explains.",
-        "Is the number that of a family, or given out by each clinic, or anew when a patient leaves?",
         *_one_person_each(table),
         ("practice", 'numbering = "per clinic"', "each clinic numbers its own patients"),
-        so="no: each number is one person, and the dates are wrong",
     )
 
 
@@ -219,28 +201,22 @@ def shared_numbers(people: pl.DataFrame) -> list[Doubt]:
     if len(sizes) < 2:
         return []
     pairs = rows.join(rows, on="id", suffix="_2").filter(pl.col("site") < pl.col("site_2"))
-    worst = max(
-        ((n / min(sizes[a], sizes[b]), n) for a, b, n in pairs.group_by("site", "site_2").len().iter_rows()),
-        default=(0.0, 0),
-    )
-    share, n = worst
+    both = pairs.group_by("site", "site_2").len().iter_rows()
+    share, n = max(((n / min(sizes[a], sizes[b]), n) for a, b, n in both), default=(0.0, 0))
     if share < _BOTH_CLINICS or n < _SOME:
         return []
     return ask(
         "numbering",
         "procedures",
         f"{n:,} patient numbers stand at two clinics, {share:.0%} of those of the smaller one.",
-        "Does each clinic number its own patients, so that one number is two people?",
         ("practice", 'numbering = "per clinic"', "yes: number and clinic together are the patient"),
         ("practice", 'numbering = "one for all"', "no: these patients went to both"),
     )
 
 
 def shared_between_files(seen: Sequence[Seen]) -> list[Doubt]:
-    """Two files of the same years with the same numbers and hardly a day in common: two clinics, it may be.
-
-    Files of two clinicians or of two kinds of work of one practice have patients who were there for both on one day.
-    """
+    """Two files of the same years and numbers with hardly a day in common, unlike files of two clinicians of a
+    practice."""
     numbers = [set(one.who.people["id"]) for one in seen]
     for n, one in enumerate(seen):
         for m, other in enumerate(seen[n + 1 :], n + 1):
@@ -250,19 +226,14 @@ def shared_between_files(seen: Sequence[Seen]) -> list[Doubt]:
             share = both / max(min(len(numbers[n]), len(numbers[m])), 1)
             same_day = int(one.visits.is_in(other.visits.implode()).sum())
             if both >= _SOME and share >= _BOTH_FILES and same_day <= _MANY * both and not _are_same(one, other):
+                means = "yes, and a column of each file, named as columns.site_id, says which clinic it is"
                 return ask(
-                    "numbering",
+                    "numbering.files",
                     "procedures",
                     f"{one.file} and {other.file} are of the same years, and {both:,} patient numbers stand in "
                     f"both, with {same_day:,} days of work in common.",
-                    "Are they of two clinics that number their patients each for itself, so that one number is two "
-                    "people?",
                     ("practice", 'numbering = "per file"', "yes: number and file together are the patient"),
-                    (
-                        "practice",
-                        'numbering = "per clinic"',
-                        "yes, and a column of each file, named as columns.site_id, says which clinic it is",
-                    ),
+                    ("practice", 'numbering = "per clinic"', means),
                     ("practice", 'numbering = "one for all"', "no: a number is one patient in all files"),
                 )
     return []
@@ -290,11 +261,7 @@ def work_of_two_numbers(seen: Sequence[Seen]) -> list[Doubt]:
                 f"{one.file} and {other.file} are both of {start:%Y-%m} to {end:%Y-%m}; of {least:,} crowns, "
                 f"root canals, extractions and fillings then {twice:,} stand in both, on the same day and tooth, "
                 "under other patient numbers.",
-                "Did the practice change its program, which gave patients new numbers and took their work over? "
-                "Then leave the rows of that time out of one file, and join the numbers: a list of patients with "
-                "both, read with merged_into.",
                 ("tables.patients", 'merged_into = "<its column>"', "of a list with old and new numbers"),
-                so="no: they are other patients",
             )
     return []
 
@@ -322,21 +289,15 @@ def few_found(people: Mapping[str, pl.DataFrame]) -> list[Doubt]:
     found = int(ledger.is_in(listed.implode()).sum())
     if not listed.len() or ledger.len() - found < _SOME or found >= _FEW_FOUND * ledger.len():
         return []
-    loose = ledger.to_frame("id").select(folded(pl.col("id"))).to_series()
-    if (
-        loose.is_in(listed.to_frame("id").select(folded(pl.col("id"))).to_series().implode()).sum()
-        >= _FEW_FOUND * ledger.len()
-    ):
+    loose, loosely_listed = (ids.to_frame("id").select(folded(pl.col("id")))["id"] for ids in (ledger, listed))
+    if loose.is_in(loosely_listed.implode()).sum() >= _FEW_FOUND * ledger.len():
         return []  # asked as numbers written in several forms
     return ask(
         "few_patients_found",
         "patients",
         f"only {found:,} of {ledger.len():,} patients of the ledger are in the list of patients. Numbers in the "
         f"ledger look like {samples(ledger)}, in the list like {samples(listed)}.",
-        "Do both columns hold the same number of the patient (chart, account, insurance)? If the list has no column "
-        "with the ledger's number, take the section [tables.patients] out: age and sex are then not compared.",
         ("tables.patients", 'columns.patient_id = "<its heading>"', "the column with the ledger's number"),
-        so="yes: the list holds a part of the patients only",
     )
 
 
@@ -344,13 +305,4 @@ def _are_two(born: list[str]) -> bool:
     """Whether some two of the dates, however written, have fewer than two of three numbers in common."""
     dates = [sorted(int(n) for n in re.findall(r"\d+", text)[:3]) for text in born]
     whole = [d for d in dates if len(d) == 3]
-    return any(_common(a, b) < 2 for n, a in enumerate(whole) for b in whole[:n])
-
-
-def _common(a: list[int], b: list[int]) -> int:
-    left, n = list(b), 0
-    for number in a:
-        if number in left:
-            left.remove(number)
-            n += 1
-    return n
+    return any((Counter(a) & Counter(b)).total() < 2 for n, a in enumerate(whole) for b in whole[:n])

@@ -1,8 +1,6 @@
 """What the amounts of a file say of its rows: a running balance, totals below rows, corrections by amount, a row for
-each payment. Where such sums hold on nearly all rows, those on which they do not are asked about.
-
-The sums are those of `sources.by_amounts`, which applies the answers. Common practice, no source.
-"""
+each payment. Where such sums hold on nearly all rows, those on which they do not are asked about. The sums are those of
+`sources.by_amounts`, which applies the answers. Common practice, no source."""
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -10,7 +8,7 @@ from dataclasses import dataclass, field
 import polars as pl
 
 from pipeline.practice.tables import REVERSAL
-from pipeline.reading.doubts.below_zero import amount_columns
+from pipeline.reading.doubts.amounts import amount_columns
 from pipeline.reading.doubts.cells import OF, STANDS, headings_of, read_once, text_of
 from pipeline.reading.doubts.doubt import Doubt, ask, of_ledger
 from pipeline.reading.doubts.standing import words_of
@@ -27,7 +25,7 @@ from pipeline.reading.sources.by_amounts import (
     total_lines,
     unmoved,
 )
-from pipeline.reading.suggest.toml_quote import quoted
+from pipeline.reading.suggest.shown import quoted
 
 _MOST_HELD, _LEAST, _HOLDS, _NEARLY_ALL = 100_000, 3, 0.75, 0.9
 _ENOUGH, _SOON, _MOST_COLUMNS = 20, 10, 8
@@ -36,13 +34,11 @@ _OF_ONE = words_of("unit each einzelpreis einzelbetrag unitaire unitario unitari
 _AMOUNT = r"^[\s\p{Sc}(+−–-]*\d[\d,.'’ ]*[)\s\p{Sc}−–-]*$"
 _STEM = r"^([^\d]*)"
 _NEEDED = {"row_number", "patient_id", "code", "fee"}
-ID, TABLE = "rows_outside_the_sum", "tables.procedures"
 
 
 @dataclass
 class RowSums:
-    """The first rows of a ledger in their order, with their amounts; `kinds` is `code, kind`. `lines` are totals among
-    the lines that are no rows."""
+    """The first rows of a ledger, with their amounts; `kinds` is `code, kind`, `lines` are totals that are no rows."""
 
     kinds: pl.DataFrame
     held: list[tuple[pl.DataFrame, pl.DataFrame]] = field(default_factory=list)  # rows, and those of them that stand
@@ -51,13 +47,7 @@ class RowSums:
     columns: list[str] | None = None  # of amounts that nothing reads
 
     def add(
-        self,
-        rows: pl.DataFrame,
-        fields: pl.DataFrame,
-        cleaned: pl.DataFrame,
-        *,
-        unread: Sequence[str],
-        texts: Sequence[str],
+        self, rows: pl.DataFrame, fields: pl.DataFrame, cleaned: pl.DataFrame, unread: Sequence[str], texts: list[str]
     ) -> None:
         """Take in a batch: its cells, fields and typed rows, the headings that nothing reads, and those of words."""
         if self.rows >= _MOST_HELD or not rows.height or not {*fields.columns} >= _NEEDED:
@@ -103,12 +93,8 @@ class RowSums:
         frame, done = held
         stands = done.join(self.kinds, on="code", how="left").unique("row_number")
         texts = pl.col(f"^{OF}.*$").cast(pl.String).str.strip_chars()
-        return frame.with_columns(texts).join(
-            stands.select("row_number", "kind", "day", stands=True),
-            on="row_number",
-            how="left",
-            maintain_order="left",
-        )
+        beside = stands.select("row_number", "kind", "day", stands=True)
+        return frame.with_columns(texts).join(beside, on="row_number", how="left", maintain_order="left")
 
 
 def _is_amounts(texts: pl.Series) -> bool:
@@ -141,13 +127,11 @@ def _balances(where: str, rows: pl.DataFrame) -> Iterator[Doubt]:
             continue
         work = still["kind"].count()
         yield from ask(
-            ID,
+            "rows_outside_the_sum.balance",
             where,
             f'the column "{heading}" is a running balance: each row adds its amount to it ({moved:,} rows), but {n:,} '
             f"rows do not, {work:,} of them crowns, root canals, extractions or fillings.",
-            "Was work that does not move the balance only planned, or taken back?",
             of_ledger(_sign_is(heading + UNMOVED, "planned"), "yes; or void"),
-            so="no: it was done, and not charged there",
         )
 
 
@@ -162,13 +146,11 @@ def _totals(where: str, rows: pl.DataFrame, fee: str) -> list[Doubt]:
     rest = short.height - by_one
     more = f"; on {rest:,} it could be one of several rows, which stay: compare these days by hand" if rest else ""
     return ask(
-        ID,
+        "rows_outside_the_sum.totals",
         where,
         f"{agree:,} of {blocks.height:,} totals are the sum of the rows above them; {short.height:,} are less, "
         f"{by_one:,} of these by the amount of just one row{more}.",
-        "Is that row one that was taken back (void) or only planned?",
         of_ledger(_sign_is(fee + LEFT_OUT, "void"), "yes; or planned"),
-        so="no: all rows are work done, and the totals lack some",
     )
 
 
@@ -180,9 +162,8 @@ def _corrections(where: str, rows: pl.DataFrame) -> list[Doubt]:
         at = of.with_row_index("at").select(pl.col("at").cast(pl.Int64), "stem", "day", "kind")
         both = pairs.join(at, left_on="back", right_on="at").join(at, left_on="charge", right_on="at", suffix="_charge")
         apart = (pl.col("day") - pl.col("day_charge")).dt.total_days()
-        near = (
-            both.filter(apart.is_between(0, _SOON)).group_by("stem").agg(n=pl.len(), work=pl.col("kind_charge").count())
-        )
+        soon = both.filter(apart.is_between(0, _SOON))
+        near = soon.group_by("stem").agg(n=pl.len(), work=pl.col("kind_charge").count())
         every = of.filter("is_back").group_by("stem").agg(of=pl.len())
         said = near.join(every, on="stem").filter(
             pl.col("stem").str.len_chars() > _LEAST, pl.col("n") >= _NEARLY_ALL * pl.col("of"), pl.col("work") >= _LEAST
@@ -191,14 +172,12 @@ def _corrections(where: str, rows: pl.DataFrame) -> list[Doubt]:
         for text, n, work, every_n in said.filter(pl.col("work") >= 0.8 * pl.col("n")).sort("stem").iter_rows():
             line = f'status_from.{quoted(heading)} = {{ {quoted(text.lower() + "*")} = "{REVERSAL}" }}'
             return ask(
-                ID,
+                "rows_outside_the_sum.corrections",
                 where,
                 f'{n:,} of {every_n:,} rows whose text in "{heading}" begins with {text} are below zero by just '
                 f"the amount of a row of the same patient at most {_SOON} days before, {work:,} of these crowns, "
                 "root canals, extractions or fillings; they name neither its code nor its tooth.",
-                "Do they take that row back, as entered in error?",
                 of_ledger(line, "yes: the row of that amount is taken back"),
-                so="no: they are payments or rebates",
             )
     return []
 
@@ -212,14 +191,12 @@ def _payments(where: str, rows: pl.DataFrame) -> list[Doubt]:
         if several.height < _ENOUGH or fits.height < _HOLDS * several.height:
             continue
         return ask(
-            ID,
+            "rows_outside_the_sum.payments",
             where,
             f"{several.height:,} rows stand there again, alike but for columns that nothing reads, "
             f"{several['n'].sum():,} in all, and the amounts in {quoted(heading.removeprefix('sum:'))} of such "
             "rows add up to the fee of one.",
-            "Is there a row for each payment, so that each piece of work stands there as often as it was paid for?",
             of_ledger(_sign_is(AGAIN, "void"), "yes: the first of them counts"),
-            so="no: each row is work of its own",
         )
     return []
 
@@ -244,8 +221,6 @@ def _pieces(where: str, rows: pl.DataFrame, fee: str) -> list[Doubt]:
             f'{several.height:,} rows have 2 or more in the column "{heading}", and by '
             + (f'its heading "{fee}" is' if is_told else f'that of rows with 1 the fee in "{fee}" is')
             + " that of one piece.",
-            "Is it the fee of one piece, so that the row costs as many times that?",
             of_ledger(f"fee_times = {quoted(heading)}", "yes: fee times count"),
-            so="no: it is the fee of all together",
         )
     return []

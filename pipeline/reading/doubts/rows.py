@@ -6,18 +6,12 @@ from collections.abc import Mapping, Sequence
 from pipeline.practice.counts import count
 from pipeline.practice.reasons import REASONS
 from pipeline.practice.settings import Settings
-from pipeline.reading.doubts.after_export import after_export
-from pipeline.reading.doubts.amount_words import amount_word_doubts
-from pipeline.reading.doubts.amounts_beside import credits_beside, estimates_beside
+from pipeline.reading.doubts.amounts import amount_word_doubts, below_zero_doubts, currency_doubts, says_currency
 from pipeline.reading.doubts.audit_trail import trail_doubts
-from pipeline.reading.doubts.below_zero import below_zero_doubts
-from pipeline.reading.doubts.currencies import currency_doubts, says_currency
-from pipeline.reading.doubts.doubled_work import doubled_doubts, following_doubts
-from pipeline.reading.doubts.doubt import Doubt, ask, commonest, named_in
-from pipeline.reading.doubts.entry_references import reference_doubts
+from pipeline.reading.doubts.days import after_export
+from pipeline.reading.doubts.doubt import Answer, Doubt, ask, commonest, named_in
+from pipeline.reading.doubts.entries import again_doubts, keys_of_several, reference_doubts
 from pipeline.reading.doubts.marked_cells import mark_doubts
-from pipeline.reading.doubts.partly_filled import partly_filled_doubts
-from pipeline.reading.doubts.row_ids import again_doubts, keys_of_several
 from pipeline.reading.doubts.sections import legend_doubts, remark_doubts, section_doubts, unmet_names
 from pipeline.reading.doubts.seen import Seen
 from pipeline.reading.doubts.standing import flag_doubts, pattern_doubts, phrase_doubts, word_of
@@ -30,12 +24,12 @@ from pipeline.reading.doubts.status_words import (
     untold_statuses,
     works_as_others,
 )
-from pipeline.reading.doubts.unread_columns import unread_columns
-from pipeline.reading.doubts.words_beside import word_doubts
+from pipeline.reading.doubts.texts_beside import doubled_doubts, following_doubts, word_doubts
+from pipeline.reading.doubts.unread_columns import partly_filled_doubts, unread_columns
 from pipeline.reading.sources.joined import prefix
 from pipeline.reading.sources.sections import SECTION
 from pipeline.reading.sources.source import SHEET
-from pipeline.reading.suggest.toml_quote import quoted
+from pipeline.reading.suggest.shown import quoted
 
 _ALIKE_ROWS = 5
 _MOST_SYSTEMS = 3
@@ -89,14 +83,8 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             spoken += by_others
             found += by_others
         found += after_export(where, one.exported_on, one.counts["dated"], one.counts["after"], has_status=has_status)
-        trail = trail_doubts(
-            where,
-            one.audit,
-            key=columns.get("procedure_id"),
-            told={pattern: word for heading, pattern, word in one.answers.marks if heading == one.audit.heading},
-            has_fee=has_fee,
-        )
-        found += trail
+        verbs = {pattern: word for heading, pattern, word in one.answers.marks if heading == one.audit.heading}
+        found += trail_doubts(where, one.audit, key=columns.get("procedure_id"), told=verbs, has_fee=has_fee)
         # What a deleted row means hangs on the rest of the trail.
         said = {h: c for h, c in one.phrases.items() if h != one.audit.heading}
         found += phrase_doubts(where, said, told=marked)
@@ -125,20 +113,16 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         named = section_doubts(where, one.sections, n_rows=n_rows, has_fee=has_fee, files=others)
         found += named or remark_doubts(where, one.sections, has_fee=has_fee)
         if not (one.is_mended or one.is_ours):
-            asked = {h for h, said in one.phrases.items() if said} | (
-                {SHEET} if named or SECTION in marked or "sheets_alike" in settings.practice.accepted else set()
-            )
-            asked |= {one.audit.heading or ""}
+            is_sheet_told = named or SECTION in marked or "sheets_alike" in settings.practice.accepted
+            asked = {one.audit.heading or "", *(h for h, said in one.phrases.items() if said)}
+            asked |= {SHEET} if is_sheet_told else set()
             asked |= named_in(spoken, words) | asked_of | {*one.flags, *one.phrases, *one.amounts, *one.beside.headings}
             asked |= {h for h, texts in words.items() if says_currency(h, texts)}
             asked |= {*one.estimates, *one.credits, *one.quadrant_lists, *one.who.dependants, one.entry or ""}
             # Of a status one text is the usual one, and of clinicians none is.
-            asked |= {
-                h
-                for h in one.who_or_where
-                if h in words
-                and (2 * max(words[h].values(), default=0) <= words[h].total() or _are_initials(words[h], one))
-            }
+            for h in (h for h in one.who_or_where if h in words):
+                has_usual = 2 * max(words[h].values(), default=0) > words[h].total()
+                asked |= set() if has_usual and not _are_initials(words[h], one) else {h}
             found += unread_columns(
                 where, one.words, told=marked, unread=one.not_read, asked=asked, has_fee=has_fee, has_status=has_status
             )
@@ -157,14 +141,15 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         met.update({key: 0 for s in ledgers for key in s.met})
         found += pattern_doubts(met, of_columns, sum(s.counts["rows"] for s in ledgers))
     for table in dict.fromkeys(s.table for s in seen):
-        of = [s for s in seen if s.table == table]
+        of, told = [s for s in seen if s.table == table], settings.tables[table]
+        lists = [told.columns[name] for name in ("code", "tooth") if name in told.columns]
         found += set_aside(
             table,
             sum((s.reasons for s in of), Counter()),
             sum(s.counts["rows"] for s in of),
             systems=sum((s.tooth_systems for s in of), Counter()),
-            statuses=untold_statuses([s.statuses for s in of], settings.tables[table].values.get("status", {})),
-            lists=() if settings.tables[table].cell_lists else _lists(settings.tables[table].columns),
+            statuses=untold_statuses([s.statuses for s in of], told.values.get("status", {})),
+            lists=lists if len(lists) > 1 and not told.cell_lists else (),
         )
         keyed = [s for s in of if "procedure_id" in s.answers.columns and not s.is_ours and s.audit.heading is None]
         # Of a column that is read as something else too it is asked already what it is.
@@ -189,9 +174,7 @@ def mapped_twice(where: str, table: str, columns: Mapping[str, str]) -> list[Dou
             "one_column_twice",
             where,
             f'column "{heading}" is read as {" and as ".join(names)}.',
-            "One column holds one thing. Which is it?",
             (f"tables.{table}", f'columns.{names[-1]} = "<its heading>"', "or leave that field out"),
-            so="it is both",
         )
     ]
 
@@ -206,7 +189,6 @@ def ditto_marks(where: str, seen: Seen, filled_down: Sequence[str]) -> list[Doub
         where,
         f"{count(n, 'cell', 'holds')} a mark or word for the same again (ditto, do., a quotation mark) in "
         "columns that are read.",
-        "Does such a mark stand for what the cell above it says?",
         (f"tables.{seen.table}", 'ditto_marks = "above"', "yes: each is read as the cell above it"),
         (f"tables.{seen.table}", 'ditto_marks = "empty"', "no: nothing was meant, the cell is empty"),
     )
@@ -223,8 +205,6 @@ def cut_cells(where: str, seen: Seen) -> list[Doubt]:
         where,
         f"{count(n, 'cell', 'holds')} nothing but ####, in the columns {each}: what a spreadsheet shows where a "
         "column is too narrow. The values themselves are not in this file.",
-        "Make these columns wider in the spreadsheet and save the file as text again.",
-        so="go on without these values",
     )
 
 
@@ -235,14 +215,8 @@ def further_procedures(where: str, seen: Seen) -> list[Doubt]:
         return []
     code = seen.answers.columns["code"]
     others = ", ".join(f'"{h}"' for h in seen.further)
-    return ask(
-        "several_procedures_in_a_row",
-        where,
-        f'beside "{code}" the columns {others} hold {count(n, "more code")}, which nothing reads.',
-        "Are there several procedures in one row? One row a procedure is needed: export the list of procedures "
-        "instead, or save a copy of the file for each set of columns, all under the same headings.",
-        so="the others are no procedures, or may be left out",
-    )
+    evidence = f'beside "{code}" the columns {others} hold {count(n, "more code")}, which nothing reads.'
+    return ask("several_procedures_in_a_row", where, evidence)
 
 
 def sheets_alike(where: str, seen: Seen) -> list[Doubt]:
@@ -257,9 +231,7 @@ def sheets_alike(where: str, seen: Seen) -> list[Doubt]:
                 "sheets_alike",
                 where,
                 f'sheets "{a}" and "{b}" have {count(both, "row")} in common, of {least:,} of the shorter one.',
-                "Is one a copy of the other? Then each piece of work would count twice.",
                 (f"tables.{seen.table}", f'sheets = ["{a}"]', "the sheets that are to be read"),
-                so="no: both hold work of their own",
             )
     return []
 
@@ -273,46 +245,23 @@ def set_aside(
     statuses: Mapping[str, int] | None = None,
     lists: Sequence[str] = (),
 ) -> list[Doubt]:
-    """More rows than a few cannot be loaded; `systems` are addresses of tooth numberings that are not known, `statuses`
-    texts of the status that nothing says the meaning of."""
+    """More rows than a few cannot be loaded; `systems` are unknown numberings of teeth, `statuses` untold texts."""
     lost = {r: n for r, n in reasons.items() if r not in NO_LOSS}
     n = sum(lost.values())
     if rows < LEAST_ROWS or n < LEAST_LOST or n <= MANY * rows:
         return []
     why = commonest(lost)
-    each = "; ".join(f"{n:,}: {REASONS[r].meaning if r in REASONS else r} {_next(r)}" for r, n in why[:3])
-    return ask(
-        "rows_set_aside",
-        table,
-        f"{n:,} of {rows:,} rows ({n / rows:.0%}) cannot be loaded and would be set aside. {each}",
-        "A column or a form may have been told wrongly. If the rows themselves are at fault:",
-        *(
-            (
-                "standards",
-                f'tooth_systems.{quoted(address)} = "fdi"',
-                f"or universal or palmer: how the {count(times, 'tooth')} under this address are numbered",
-            )
-            for address, times in sorted((systems or {}).items(), key=lambda item: -item[1])[:_MOST_SYSTEMS]
-        ),
-        *(
-            (
-                (
-                    f"tables.{table}",
-                    f"cell_lists = [{', '.join(map(quoted, lists))}]",
-                    "the first code goes with the first tooth, and so on; add the column of fees if it has several too",
-                ),
-            )
-            if lists and "several_codes" in lost
-            else ()
-        ),
-        *told_as(statuses or {}),
-        so="go on without them; they are listed with the reason, to be mended",
-    )
-
-
-def _lists(columns: Mapping[str, str]) -> list[str]:
-    """The columns of codes and teeth, if both are there."""
-    return [columns[name] for name in ("code", "tooth")] if {"code", "tooth"} <= set(columns) else []
+    told = {r: f"{REASONS[r].meaning} {REASONS[r].what_to_do}" if r in REASONS else f"{r} " for r in lost}
+    each = "; ".join(f"{n:,}: {told[r]}" for r, n in why[:3])
+    answers: list[Answer] = []
+    for address, times in sorted((systems or {}).items(), key=lambda item: -item[1])[:_MOST_SYSTEMS]:
+        means = f"or universal or palmer: how the {count(times, 'tooth')} under this address are numbered"
+        answers.append(("standards", f'tooth_systems.{quoted(address)} = "fdi"', means))
+    if lists and "several_codes" in lost:
+        means = "the first code goes with the first tooth, and so on; add the column of fees if it has several too"
+        answers.append((f"tables.{table}", f"cell_lists = [{', '.join(map(quoted, lists))}]", means))
+    evidence = f"{n:,} of {rows:,} rows ({n / rows:.0%}) cannot be loaded and would be set aside. {each}"
+    return ask("rows_set_aside", table, evidence, *answers, *told_as(statuses or {}))
 
 
 def unknown_codes(table: str, unknown: Mapping[str, int], rows: int) -> list[Doubt]:
@@ -327,18 +276,44 @@ def unknown_codes(table: str, unknown: Mapping[str, int], rows: int) -> list[Dou
         "unknown_codes",
         table,
         f"{n:,} of {rows:,} rows ({n / rows:.0%}) have a code that is not known: {shown}.",
-        "Are crowns, root canals or extractions among them?",
         ("codes", f'"{first}" = "crown_placement"', "name the event of each that matters, likewise"),
         ("codes", f'"{first}" = "bookkeeping"', "so, where it is a payment, an adjustment or a note"),
-        so="no: they count as contacts with the patient",
     )
-
-
-def _next(reason: str) -> str:
-    return REASONS[reason].what_to_do if reason in REASONS else ""
 
 
 def _are_initials(texts: Counter[str], seen: Seen) -> bool:
     """Whether a text that is a word for work not done elsewhere is here a clinician's initials."""
     words = [text for text in texts if word_of(text) not in ("", "completed")]
     return seen.held is not None and any(works_as_others(seen.held.frame, text) for text in words)
+
+
+def credits_beside(where: str, seen: Seen) -> list[Doubt]:
+    """A column of credits that is not read: a charge that was taken back would count as work done."""
+    n = seen.counts["credit"]
+    if not n:
+        return []
+    heading, rows = seen.credits[0], seen.counts["rows"]
+    fee = "" if "fee" in seen.answers.columns else " Name the column of charges as columns.fee too."
+    return ask(
+        "credits",
+        where,
+        f'{n:,} of {rows:,} rows have an amount in the column "{heading}", a procedure code and no charge.',
+        (f"tables.{seen.table}", f'credit = "{heading}"', "yes: such a row takes back what it matches"),
+        fee=fee,
+    )
+
+
+def estimates_beside(where: str, seen: Seen) -> list[Doubt]:
+    """Rows with an amount under a heading of estimates and none in the column of fees: they may be plans."""
+    n = seen.counts["estimate"]
+    fee = seen.answers.columns.get("fee")
+    if not n or fee is None or any(heading == fee for heading, _, _ in seen.answers.marks):
+        return []
+    heading, rows = seen.estimates[0], seen.counts["rows"]
+    means = "yes: a row without a charge is planned"
+    return ask(
+        "estimates",
+        where,
+        f'{n:,} of {rows:,} rows have a procedure code, an amount in the column "{heading}" and none in "{fee}".',
+        (f"tables.{seen.table}", f'status_from.{quoted(fee)} = {{ "" = "planned" }}', means),
+    )

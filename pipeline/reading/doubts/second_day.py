@@ -1,24 +1,22 @@
-"""Doubts about which of several days the work was done on, and about days on which much was written at once.
-
-A ledger may have the day of entry and the day of the work, or the day planned and the day done. Where another program's
-records were taken over, all of them may stand on the day on which that was done. Words in seven languages, from memory:
-common practice, no source.
-"""
+"""Doubts about which of several days the work was done on (of entry or of the work, planned or done), about days on
+which another program's records were taken over, and about days that are odd for one clinician, office or year. Words in
+seven languages, from memory: common practice, no source."""
 
 import re
 from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import groupby
 
 import polars as pl
 
-from pipeline.reading.doubts.cells import OF, headings_of
+from pipeline.reading.doubts.cells import OF, headings_of, tally
 from pipeline.reading.doubts.doubt import Doubt, ask, commonest, inline, of_ledger, status_from
-from pipeline.reading.doubts.partly_filled import NEARLY_ALL, OTHER_DAYS
 from pipeline.reading.doubts.standing import DAY, words_of
+from pipeline.reading.doubts.unread_columns import NEARLY_ALL, OTHER_DAYS
 from pipeline.reading.headings import plain_heading, word_list
 from pipeline.reading.sources.made_columns import DAY_IN_TEXT
-from pipeline.reading.suggest.toml_quote import quoted
+from pipeline.reading.suggest.shown import quoted
 
 _WORK = word_list("headings of the day of work")
 _FISCAL = re.compile(
@@ -37,11 +35,8 @@ _BILL_DAYS, _ONE_BILL = 30, 4  # bills go out on a few days, each for the work o
 
 @dataclass
 class DaysBeside:
-    """Rows by how their day compares with that in another column of days, and rows a day.
-
-    `filled` and `differ` are by heading: rows with both days, and those of them whose days are not the same; `others`
-    are the days of such a column; `rows` are by the text of the day.
-    """
+    """Rows by how their day compares with that in another column of days, and rows a day: by heading `filled` with both
+    days, `differ` with two different ones, `others` the days of that column; `rows` are by the text of the day."""
 
     headings: list[str] = field(default_factory=list)
     may_be: list[str] = field(default_factory=list)  # may turn out to be such columns in the first rows
@@ -58,7 +53,7 @@ class DaysBeside:
             self.may_be = []
         if len(self.rows) < _MOST:
             bare = own.str.strip_chars().drop_nulls()
-            self.rows.update(dict(bare.filter(bare != "").value_counts(name="n").iter_rows()))
+            self.rows.update(tally(bare.filter(bare != "")))
         for heading in self.headings:
             other = rows.get_column(heading).cast(pl.String)
             if len(self.others[heading]) < _MOST:
@@ -88,8 +83,7 @@ def _holds_days(cells: pl.Series) -> bool:
 
 
 def beside(headings: Sequence[str], read: str | None) -> tuple[list[str], list[str]]:
-    """Those unread headings that name the day of the work, where the one that is `read` does not say so; and those that
-    may, since they name no other day."""
+    """Unread headings that name the day of work, where the one that is `read` does not; and those that may."""
     if read is None or plain_heading(read.rpartition(".")[2]) in _WORK - {"completed", "finished"}:
         return [], []
     # Of two columns of one heading the one that is read was told by its place.
@@ -100,8 +94,7 @@ def beside(headings: Sequence[str], read: str | None) -> tuple[list[str], list[s
 
 
 def second_day_doubts(where: str, read: str, seen: DaysBeside, *, has_status: bool) -> list[Doubt]:
-    """Columns that may have the day of the work, of which many days are not those that are read; where days that some
-    rows lack may be a status, that is asked instead."""
+    """Columns that may have the day of work and differ on many; where some rows lack it, a status is asked for."""
     least = 0.0 if has_status else NEARLY_ALL * seen.rows.total()
     return [
         doubt
@@ -116,23 +109,20 @@ def second_day_doubts(where: str, read: str, seen: DaysBeside, *, has_status: bo
             where,
             f'"{read}" is read as the day of the work, and {seen.differ[h]:,} of {seen.filled[h]:,} rows have another '
             f'day in the column "{h}", which is not read.',
-            "On which of the two was the work done?",
             of_ledger(f"columns.service_date = {quoted(h)}", "in place of the line that is there"),
-            so=f'on the day in "{read}"',
+            read=read,
         )
     ]
 
 
 def _are_of_bills(heading: str, seen: DaysBeside) -> bool:
-    """Whether a column that does not say that it has the day of the work has so few days, for all those that are read,
-    that they are those of the bills."""
+    """Whether a column not headed as the day of the work has so few days that they are those of the bills."""
     is_named = plain_heading(heading.rpartition(".")[2]) in _WORK
     return not is_named and len(seen.rows) >= max(_BILL_DAYS, _ONE_BILL * len(seen.others[heading]))
 
 
 def crowded_days(where: str, read: str | None, rows: Mapping[str, int], held: pl.DataFrame | None) -> list[Doubt]:
-    """A day, or a few, with many times the rows of any other: another program's records were taken over on it, it may
-    be. `held` are rows as `rows_held.SCHEMA`, whose texts may hold the true day."""
+    """Days with many times the rows of any other: records taken over, it may be; `held` is as `rows_held.SCHEMA`."""
     listed = commonest(rows)
     if read is None or len(listed) < _DAYS:
         return []
@@ -144,12 +134,11 @@ def crowded_days(where: str, read: str | None, rows: Mapping[str, int], held: pl
     what = f"one day, {days[0]}" if len(days) == 1 else f"{len(days)} days, {' and '.join(days)}"
     noted = _days_in_texts(held, len(days)) if held is not None else {}
     there = "".join(f'; of these {rows_with:,} have another day in the text of "{h}"' for h, rows_with in noted.items())
+    means = "and with it where the work may have been done long before: no day is known"
     return ask(
-        "crowded_day",
+        "crowded_day.noted" if noted else "crowded_day",
         where,
         f"{n:,} of {every:,} rows are of {what}; of no other day are there more than {numbers[len(days)]:,}{there}.",
-        "Were an earlier program's records taken over then, so that the work itself was done before, on days that "
-        f"are not known{' but for those in the text' if noted else ''}?",
         *(
             of_ledger(
                 f"columns.service_date = [{quoted(h)}, {quoted(read)}]",
@@ -158,17 +147,13 @@ def crowded_days(where: str, read: str | None, rows: Mapping[str, int], held: pl
             for h in noted
         ),
         status_from(read, dict.fromkeys(days, "existing"), "yes: it was there on that day, and is no work of that day"),
-        of_ledger(
-            f"values.service_date = {inline(dict.fromkeys(days, ''))}",
-            "and with it where the work may have been done long before: no day is known",
-        ),
-        so="no: all of it was done on that day" if len(days) == 1 else "no: all of it was done on these days",
+        of_ledger(f"values.service_date = {inline(dict.fromkeys(days, ''))}", means),
+        these="that day" if len(days) == 1 else "these days",
     )
 
 
 def _days_in_texts(held: pl.DataFrame, crowded: int) -> dict[str, int]:
-    """Columns beside whose text holds a day on nearly all rows of the days with most rows, and on hardly any other;
-    with these rows."""
+    """Columns whose text holds a day on nearly all rows of the fullest days and hardly any other, with these rows."""
     by = held.group_by("day").len().sort("len", "day", descending=True).head(crowded)
     rows = held.with_columns(of_these=pl.col("day").is_in(by["day"].implode()))
     found = {}
@@ -185,12 +170,91 @@ def fiscal_years(where: str, parts: Sequence[str], *, told: str | None) -> list[
     named = [h for h in parts if _FISCAL.search(plain_heading(h))]
     if not named or told is not None:
         return []
+    evidence = (
+        f'the year of each day is taken from the column "{named[0]}", which by its heading is a year of accounts.'
+    )
+    return ask("fiscal_year", where, evidence, of_ledger('year_begins = "july"', "the month in which it begins"))
+
+
+_ROWS, _MONTHS, _SHARE_OF_DAY = 60, 6, 0.6
+_NEAR, _VISITS, _OF_DAYS, _SAME, _USUAL = 6, 20, 0.3, 0.5, 0.75
+_LAST, _LAST_OF_WEEK = "last", "last working"
+
+
+def day_group_doubts(where: str, frame: pl.DataFrame, read: str) -> list[Doubt]:
+    """Both questions; `frame` holds rows as `rows_held.SCHEMA`, `read` is the heading of the day of work."""
+    if frame.height < _ROWS:
+        return []
+    return [*_of_one_day(where, frame), *_of_entry(where, frame, read)]
+
+
+def _of_one_day(where: str, frame: pl.DataFrame) -> list[Doubt]:
+    """Groups of rows most of which are on one day of the month, where most rows of the ledger are not."""
+    day = pl.col("day")
+    last_of_week = day.dt.month_end().dt.add_business_days(0, roll="backward")
+    on = pl.when(day == day.dt.month_end()).then(pl.lit(_LAST)).otherwise(day.dt.day().cast(pl.String) + ".")
+    year, month = day.dt.year().cast(pl.String), day.dt.truncate("1mo")
+    rows = frame.select("provider", "site", year=year, on=on, late=day == last_of_week, month=month)
+    if rows["late"].mean() >= _SHARE_OF_DAY or rows["on"].value_counts()["count"].max() >= _SHARE_OF_DAY * rows.height:  # type: ignore[operator]
+        return []
+    found = []
+    for of in ("site", "provider", "year"):
+        most = {"most": pl.col("on").mode().sort().first(), "n": pl.col("on").unique_counts().max()}
+        by = rows.drop_nulls(of).group_by(of)
+        groups = by.agg(pl.len(), pl.col("month").n_unique(), pl.col("late").sum(), **most)
+        groups = groups.filter(pl.col("len") >= _ROWS, pl.col("month") >= _MONTHS).sort(of)
+        is_late = pl.col("late") > pl.col("n")
+        groups = groups.with_columns(
+            most=pl.when(is_late).then(pl.lit(_LAST_OF_WEEK)).otherwise("most"), n=pl.max_horizontal("n", "late")
+        ).filter(pl.col("n") >= _SHARE_OF_DAY * pl.col("len"))
+        if groups.is_empty():
+            continue
+        named = _runs(groups[of].to_list()) if of == "year" else " and ".join(groups[of])
+        whose = {"site": "of the clinic", "provider": "of the clinician", "year": "of"}[of]
+        days = " or ".join(sorted(set(groups["most"])))
+        found += ask(
+            "one_day_of_the_month",
+            where,
+            f"{groups['n'].sum():,} of {groups['len'].sum():,} rows {whose} {named} are on the {days} day of a "
+            "month, and other rows are not.",
+            of_ledger('columns.service_date = "<column>"', "the day of the work"),
+        )
+        break  # a clinic's rows are those of its clinicians and years too
+    return found
+
+
+def _runs(years: Sequence[str]) -> str:
+    """`2013 to 2015 and 2019`."""
+    numbered = groupby(enumerate(sorted(map(int, years))), lambda one: one[1] - one[0])
+    runs = [[year for _, year in run] for _, run in numbered]
+    return " and ".join(f"{run[0]} to {run[-1]}" if len(run) > 1 else str(run[0]) for run in runs)
+
+
+def _of_entry(where: str, frame: pl.DataFrame, read: str) -> list[Doubt]:
+    """Clinicians whose rows hardly ever share the day of the others who see the same patient that week."""
+    visits = frame.select("patient", "day", "provider").drop_nulls().unique()
+    both = visits.join(visits, on="patient", suffix="_2").filter(pl.col("provider") != pl.col("provider_2"))
+    apart = (pl.col("day") - pl.col("day_2")).dt.total_days()
+    near = both.with_columns(apart=apart).filter(pl.col("apart").abs() <= _NEAR)
+    met = near.group_by("provider", "patient", "day").agg(
+        same=(pl.col("apart") == 0).any(), after=(pl.col("apart") > 0).any()
+    )
+    by = met.group_by("provider").agg(pl.len(), pl.col("same").mean(), late=(~pl.col("same") & pl.col("after")).mean())
+    # A specialist to whom patients are sent on meets few of them in the week of another visit.
+    by = by.join(visits.group_by("provider").agg(days=pl.len()), on="provider")
+    by = by.filter(pl.col("len") >= _VISITS, pl.col("len") >= _OF_DAYS * pl.col("days")).drop("days")
+    late = by.filter(pl.col("same") < _SAME, pl.col("late") > _SAME).sort("provider")
+    others = by.filter(~pl.col("provider").is_in(late["provider"].implode()))
+    if late.is_empty() or not others.filter(pl.col("same") >= _USUAL).height:
+        return []
+    shown = "; ".join(
+        f"of {n:,} days of {who} in a week in which a colleague saw the same patient {same:.0%} are the colleague's "
+        f"day, and {later:.0%} come after it"
+        for who, n, same, later in late.iter_rows()
+    )
     return ask(
-        "fiscal_year",
+        "days_of_entry",
         where,
-        f'the year of each day is taken from the column "{named[0]}", which by its heading is a year of accounts.',
-        "In which month does it begin? A year that begins in July and is named after the year in which it ends "
-        "holds July of the year before.",
-        of_ledger('year_begins = "july"', "the month in which it begins"),
-        so="it is the calendar year",
+        f'"{read}" is read as the day of the work, and {shown}; with other clinicians most are the same day.',
+        of_ledger('columns.service_date = "<column>"', "the day of the work, if a column has it"),
     )

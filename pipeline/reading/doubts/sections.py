@@ -1,7 +1,5 @@
 """Rows that stand in a section whose name says whether they were done: a sheet, table, file, folder, or a line above.
-
-See `pipeline.reading.sources.sections` for which section a row stands in.
-"""
+See `pipeline.reading.sources.sections` for which section a row stands in."""
 
 import re
 from collections import Counter
@@ -12,12 +10,13 @@ import polars as pl
 
 from pipeline.practice.counts import count
 from pipeline.practice.tables import REVERSAL
+from pipeline.reading.doubts.cells import tally
 from pipeline.reading.doubts.doubt import Doubt, ask, commonest, of_ledger, patterns_in_rows, status_from
 from pipeline.reading.doubts.standing import matches
 from pipeline.reading.sources.sections import LINE_BELOW, SECTION, is_below, lines_between
 from pipeline.reading.sources.standing_names import COMPLETED, VOID, Named, bare_title, named, titled
 from pipeline.reading.sources.text_notes import TOTAL_LINE
-from pipeline.reading.suggest.toml_quote import quoted
+from pipeline.reading.suggest.shown import quoted
 
 _LEGEND = r"\S\s*=\s*\p{L}"
 _MOST_SHOWN, _LEAST_REMARKS = 12, 2
@@ -27,29 +26,21 @@ _DAY = re.compile(r"\d{1,4}[./-]\d{1,2}[./-]\d{1,4}|\d{1,2}\W{0,2}[^\W\d]{3,9}\W
 
 @dataclass
 class SectionsSeen:
-    """What is seen of the names that rows of one file stand under.
+    """What is seen of the names that rows of one file stand under."""
 
-    `untold` are rows with a procedure code in sections of which PRACTICE.toml says nothing, by the name of the section
-    and whether they have a status of their own. `names` are all rows by section; `silent` rows with a code in none, by
-    their sheet, table or part, empty where there is one only. `lines` are the lines between rows that say that
-    something was taken back, by their words, `remarks` other lines in which a word says that work is not done, by
-    pattern and word, `totals` what lines of totals say so of what they sum up. `is_whole` says whether all rows were
-    looked at.
-    """
-
-    untold: Counter[tuple[str, bool]] = field(default_factory=Counter)
-    names: Counter[str] = field(default_factory=Counter)
-    silent: Counter[str] = field(default_factory=Counter)
-    lines: Counter[str] = field(default_factory=Counter)
-    remarks: Counter[tuple[str, str]] = field(default_factory=Counter)
-    totals: Counter[str] = field(default_factory=Counter)
+    untold: Counter[tuple[str, bool]] = field(default_factory=Counter)  # with a code, by name and if they have a status
+    names: Counter[str] = field(default_factory=Counter)  # all rows by section
+    silent: Counter[str] = field(default_factory=Counter)  # rows with a code in none, by sheet, table or part
+    lines: Counter[str] = field(default_factory=Counter)  # between rows, that something was taken back, by their words
+    remarks: Counter[tuple[str, str]] = field(default_factory=Counter)  # that work is not done, by pattern and word
+    totals: Counter[str] = field(default_factory=Counter)  # what lines of totals say of what they sum up, by word
     legends: Counter[tuple[str, str]] = field(default_factory=Counter)  # words of lines with an equals sign
     is_whole: bool = False
 
     def add_names(self, section: pl.Series | None) -> None:
         """Take in the sections of all rows of a batch."""
         if section is not None:
-            self.names.update(dict(section.drop_nulls().value_counts(name="n").iter_rows()))
+            self.names.update(tally(section.drop_nulls()))
 
     def add_lines(self, malformed: pl.DataFrame, told: Sequence[str] = ()) -> None:
         """Take in the records of a batch that are no rows; of lines of patterns that are `told` nothing is asked."""
@@ -80,7 +71,7 @@ class SectionsSeen:
         if sheet is None:
             self.silent[""] += int(alone.sum())
         else:
-            self.silent.update(dict(sheet.cast(pl.String).filter(alone).value_counts(name="n").iter_rows()))
+            self.silent.update(tally(sheet.cast(pl.String).filter(alone)))
 
     def add(self, section: pl.Series, coded: pl.Series, status: pl.Series, told: pl.Series | None) -> None:
         """Take in a batch: of each row its section, whether it has a code, its status, and whether it is told."""
@@ -88,9 +79,8 @@ class SectionsSeen:
         is_asked = coded & section.is_not_null() & (~told if told is not None else True)
         # What a row got from the name itself, as by `sheet_name` or `group_lines`, is told too.
         low = pl.DataFrame({"section": section, "status": status}).select(pl.all().str.to_lowercase())
-        is_asked &= ~low.select(
-            pl.col("section").str.contains(pl.col("status"), literal=True).fill_null(False)
-        ).to_series()
+        is_of_name = pl.col("section").str.contains(pl.col("status"), literal=True).fill_null(False)
+        is_asked &= ~low.select(is_of_name).to_series()
         counts = frame.filter(is_asked).group_by("section", "has_status").len()
         self.untold.update({(name, has): n for name, has, n in counts.iter_rows()})
 
@@ -98,8 +88,7 @@ class SectionsSeen:
 def section_doubts(
     where: str, seen: SectionsSeen, *, n_rows: int, has_fee: bool, files: Mapping[str, int]
 ) -> list[Doubt]:
-    """Sections whose names say that what stands in them may be no work done, and that nothing reads; beside them the
-    other names there are, of `files` too, the rows of other files that stand in none."""
+    """Sections whose names say that it may be no work done, unread; beside them the other names, of `files` too."""
     rows: Counter[tuple[str, str, str]] = Counter()
     marks: set[str] = set()  # patterns of marks of single rows: with a day of its own, each is of one
     below: dict[str, str] = {}  # what lines that may be such marks make of the row above them
@@ -133,8 +122,6 @@ def section_doubts(
         where,
         f"{n:,} of {n_rows:,} rows stand under a name that says whether they were done, and nothing reads it: "
         f"{each}{more}. Such a name is a line above the rows, a sheet or table, a file, or a folder.",
-        "Was this work done here, or is it planned, done elsewhere (existing), or "
-        f"void?{_BELOW if below else ''}{_other(n_rows - n, others)}",
         status_from(
             SECTION,
             made,
@@ -142,25 +129,23 @@ def section_doubts(
             "that is there",
         ),
         status_from(LINE_BELOW, below, "where such a line stands below the one row that it is about"),
-        so="no: every row is work done",
+        below=_BELOW if below else "",
+        others=_other(n_rows - n, others),
     )
 
 
 def remark_doubts(where: str, seen: SectionsSeen, *, has_fee: bool) -> list[Doubt]:
-    """Lines between the rows, each with words of its own, that say of several rows that they may be no work done; and
-    lines of totals that do, where no name stands above the rows."""
+    """Lines between rows, or else of totals, that say of several rows that they may be no work done."""
     if seen.remarks.total() < _LEAST_REMARKS:
         return _total_doubts(where, seen) if seen.totals and not seen.names else []
     listed = commonest(seen.remarks)[:_MOST_SHOWN]
     shown = patterns_in_rows(listed, each="line")
     made = {pattern: VOID if word == REVERSAL and not has_fee else word for (pattern, word), _ in listed}
     return ask(
-        "status_in_titles",
+        "status_in_titles.remark",
         where,
         f"lines between the rows, which are no rows themselves, hold words for whether work was done: {shown}.",
-        "Is each such line about the row above it?",
         status_from(LINE_BELOW, made, "yes: correct the words, and add these to such a line that is there"),
-        so="no: every row is work done",
     )
 
 
@@ -169,37 +154,27 @@ def legend_doubts(where: str, seen: SectionsSeen) -> list[Doubt]:
     if not seen.legends:
         return []
     shown = ", ".join(f"{pattern.replace('*', '…')}: {word}" for pattern, word in sorted(seen.legends))
+    means = "the column and the sign, here a bracket before the text; [a-z] is a text in small letters alone"
     return ask(
-        "status_in_titles",
+        "status_in_titles.legend",
         where,
         f"a line that is no row explains a sign or a form of the cells by a word for whether work was done "
         f"({shown}). Nothing reads that form.",
-        "Do cells of such a form stand in the rows? Then tell what they make of a row, or export that work apart.",
-        of_ledger(
-            'status_from."<column>" = { "(*" = "planned" }',
-            "the column and the sign, here a bracket before the text; [a-z] is a text in small letters alone",
-        ),
-        so="no: every row is work done",
+        of_ledger('status_from."<column>" = { "(*" = "planned" }', means),
     )
 
 
 def _total_doubts(where: str, seen: SectionsSeen) -> list[Doubt]:
     shown = ", ".join(f"{word} ({count(n, 'line')})" for word, n in sorted(seen.totals.items()))
     return ask(
-        "status_in_titles",
+        "status_in_titles.totals",
         where,
         f"lines of totals say that what they sum up may be no work done: {shown}. No name stands above these rows.",
-        "Are rows above such a line planned, void, or done elsewhere? Then put a line with that word above the "
-        "first of them, in a copy of the file.",
-        so="no: every row is work done",
     )
 
 
 def unmet_names(seen: Mapping[str, SectionsSeen], told: Sequence[str]) -> list[Doubt]:
-    """Names of which PRACTICE.toml says what their rows are, and that no row of any file, by name, stands under.
-
-    Nothing is asked where not all rows of all files were looked at.
-    """
+    """Names that PRACTICE.toml tells and no row stands under; none where not all rows of all files were looked at."""
     met = [pl.Series([name]) for one in seen.values() for name in one.names]
     unmet = [p for p in told if not any(n.to_frame("t").select(matches(pl.col("t"), p)).item() for n in met)]
     if not seen or not unmet or not all(one.is_whole for one in seen.values()):
@@ -219,8 +194,6 @@ def unmet_names(seen: Mapping[str, SectionsSeen], told: Sequence[str]) -> list[D
         f"no row of any file stands under a name of which status_from.{quoted(SECTION)} says what its rows are: "
         f"{each}. The names there are, with their rows: {', '.join(names[:_MOST_SHOWN]) or 'none'}{more}. A line "
         "above or between the rows is a name too, as it is written there.",
-        "Is a name written otherwise in the files? Correct it, or take it out of the line.",
-        so="no: there are no such rows now, and there may be again",
     )
 
 

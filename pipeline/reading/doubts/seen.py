@@ -8,27 +8,36 @@ from dataclasses import dataclass, field
 import polars as pl
 
 from pipeline.practice.fields import kind
-from pipeline.reading.doubts.amount_words import amount_words
+from pipeline.reading.doubts.amounts import (
+    PaymentsBeside,
+    amount_columns,
+    amount_words,
+    below_zero,
+    beside_amounts,
+    payment_doubts,
+    signed_columns,
+)
 from pipeline.reading.doubts.answers import Answers, is_amount, is_below_zero
 from pipeline.reading.doubts.audit_trail import AuditSeen
-from pipeline.reading.doubts.below_zero import amount_columns, below_zero, signed_columns
-from pipeline.reading.doubts.cells import STANDS, text_of
-from pipeline.reading.doubts.code_meanings import CodeTexts, text_heading
-from pipeline.reading.doubts.currencies import beside_amounts
-from pipeline.reading.doubts.doubled_work import DoubledWork
+from pipeline.reading.doubts.cells import STANDS, headed, is_of_others, tally, text_of
+from pipeline.reading.doubts.codes import CodeTexts, text_heading
 from pipeline.reading.doubts.doubt import Doubt
-from pipeline.reading.doubts.entry_kinds import described, kind_columns, kinds, money_lines
-from pipeline.reading.doubts.entry_references import EntryReferences
-from pipeline.reading.doubts.kept_words import headed, is_of_others
+from pipeline.reading.doubts.entries import (
+    ENTRY_HEADINGS,
+    EntryReferences,
+    NumbersListed,
+    add_keys,
+    described,
+    entries_again,
+    kind_columns,
+    kinds,
+    money_lines,
+    no_keys,
+)
 from pipeline.reading.doubts.marked_cells import marked
-from pipeline.reading.doubts.numbers_listed import NumbersListed
-from pipeline.reading.doubts.partly_filled import PartlyFilled
-from pipeline.reading.doubts.payments_beside import PaymentsBeside, payment_doubts
-from pipeline.reading.doubts.people_seen import PeopleSeen
-from pipeline.reading.doubts.row_ids import ENTRY_HEADINGS, add_keys, entries_again, no_keys
+from pipeline.reading.doubts.people import PeopleSeen
 from pipeline.reading.doubts.row_sums import RowSums, sum_doubts
-from pipeline.reading.doubts.rows_held import RowsHeld
-from pipeline.reading.doubts.sampled import Sampled
+from pipeline.reading.doubts.rows_held import RowsHeld, Sampled
 from pipeline.reading.doubts.second_day import DaysBeside, beside
 from pipeline.reading.doubts.sections import SectionsSeen
 from pipeline.reading.doubts.standing import (
@@ -41,10 +50,9 @@ from pipeline.reading.doubts.standing import (
     text_columns,
 )
 from pipeline.reading.doubts.status_words import few_texts, months_of
-from pipeline.reading.doubts.tooth_classes import in_class
-from pipeline.reading.doubts.tooth_places import listed_quadrant, quadrant_text
-from pipeline.reading.doubts.two_notations import TeethBy
-from pipeline.reading.doubts.unread_columns import Unread
+from pipeline.reading.doubts.texts_beside import DoubledWork
+from pipeline.reading.doubts.tooth_numbers import TeethBy, in_class, listed_quadrant, quadrant_text
+from pipeline.reading.doubts.unread_columns import PartlyFilled, Unread
 from pipeline.reading.doubts.whole_export import Counted
 from pipeline.reading.doubts.work_seen import WorkSeen
 from pipeline.reading.headings import PART, fit, numbered_like, plain_heading
@@ -58,21 +66,7 @@ _FEW_OF = ("provider_id", "site_id")  # what a column of few texts is taken for 
 
 @dataclass
 class Seen:
-    """Sums over the rows of one file; give every batch to `add`, then read the sums.
-
-    `who` are the people, `teeth` has one row per distinct text with its rows `n`, `quadrants` one per tooth and
-    quadrant, `days` the distinct texts of a date field. `counts` are numbers of rows: `rows`, `records` (without the
-    lines that are none), `aside` (totals, notes and empty rows left out), `credit`, `estimate`, `further`,
-    `teeth_beside`, `tooth_zero` (set aside for it).
-    `years` are rows with a day of work by year, `visits` hashes of patients' days of work (of the first so many),
-    `sheets` the hashes of the rows of each sheet of a workbook.
-    `flags` are the texts of each column that says whether a row stands, `phrases` what words of a text or the kind of
-    an entry say of it, `marks` what stands behind a value, by field and heading, `amounts` numbers below zero
-    and `words` the texts of columns with few, by heading; `statuses` the texts of the status; `sections` the
-    names that rows stand under.
-    `tooth_systems` are addresses of numberings of teeth that are not known. `dittos` are marks for the same again, by
-    heading, `cut` cells that a spreadsheet did not write out, by field, and `row_ids` the keys of rows.
-    """
+    """Sums over the rows of one file; give every batch to `add`, then read the sums."""
 
     table: str
     file: str
@@ -86,25 +80,26 @@ class Seen:
     exported_on: dt.date | None = None  # as the lines above the rows, or the name of the file, say
     made: frozenset[str] = frozenset()  # fields made of columns
     parts: frozenset[str] = frozenset()  # columns of which nothing is left over once a field is made of them
+    # Rows: `rows`, `records` (without lines that are none), `credit`, `further`, `teeth_beside`, `tooth_zero`, …
     counts: Counter[str] = field(default_factory=Counter)
     reasons: Counter[str] = field(default_factory=Counter)
     unknown: Counter[str] = field(default_factory=Counter)
-    days: dict[str, pl.Series] = field(default_factory=dict)
-    years: Counter[int] = field(default_factory=Counter)
+    days: dict[str, pl.Series] = field(default_factory=dict)  # distinct texts of each date field
+    years: Counter[int] = field(default_factory=Counter)  # rows with a day of work
     visits: pl.Series = field(default_factory=lambda: pl.Series([], dtype=pl.UInt64()))
-    sheets: dict[str, set[int]] = field(default_factory=dict)
-    flags: dict[str, Counter[str]] = field(default_factory=dict)
-    phrases: dict[str, Counter[tuple[str, str]]] = field(default_factory=dict)
-    amounts: dict[str, Counter[tuple[str, str]]] = field(default_factory=dict)
-    marks: dict[tuple[str, str], Counter[tuple[str, str]]] = field(default_factory=dict)
+    sheets: dict[str, set[int]] = field(default_factory=dict)  # hashes of the rows of each sheet
+    flags: dict[str, Counter[str]] = field(default_factory=dict)  # texts by column that says whether a row stands
+    phrases: dict[str, Counter[tuple[str, str]]] = field(default_factory=dict)  # what words or the kind of an entry say
+    amounts: dict[str, Counter[tuple[str, str]]] = field(default_factory=dict)  # numbers below zero
+    marks: dict[tuple[str, str], Counter[tuple[str, str]]] = field(default_factory=dict)  # behind values of a column
     met: Counter[tuple[str, str]] = field(default_factory=Counter)  # rows by column and pattern of `status_from`
     statuses: Counter[str] = field(default_factory=Counter)
     status_months: Counter[tuple[str, int]] = field(default_factory=Counter)
-    words: dict[str, Counter[str]] = field(default_factory=dict)
+    words: dict[str, Counter[str]] = field(default_factory=dict)  # of columns with few texts
     sections: SectionsSeen = field(default_factory=SectionsSeen)
-    tooth_systems: Counter[str] = field(default_factory=Counter)
-    dittos: Counter[str] = field(default_factory=Counter)
-    cut: Counter[str] = field(default_factory=Counter)
+    tooth_systems: Counter[str] = field(default_factory=Counter)  # addresses of numberings that are not known
+    dittos: Counter[str] = field(default_factory=Counter)  # marks for the same again, by heading
+    cut: Counter[str] = field(default_factory=Counter)  # cells that a spreadsheet did not write out, by field
     row_ids: Sampled = field(default_factory=no_keys)
     teeth_by: TeethBy = field(default_factory=TeethBy)
     in_class: Counter[tuple[str, bool]] = field(default_factory=Counter)  # rows with such a code; see `in_class`
@@ -132,59 +127,50 @@ class Seen:
 
     def __post_init__(self) -> None:
         free = [h for h in self.headings if h not in self.answers.columns.values() and h not in self.parts]
-        told = (*(a := self.answers).dependant, *a.quadrant, a.credit, a.clinic, a.times)
+        told = self.answers.beside
         left = [h for h in free if h not in told]
         self.who = PeopleSeen(self.table, self.answers, free, told)
         jaw, side = headed(left, "jaw"), headed(left, "side")
         self.quadrants_there = headed(left, "quadrant")[:1] or ([jaw[0], side[0]] if jaw and side else [])
         # A column of a list of patients with numbers of others, but for those of a family, an account or a referral.
-        self.merges = (
-            [h for h in left if not (h.startswith("(") or is_of_others(h))]
-            if self.table == "patients" and not (self.answers.merged or self.is_ours)
-            else []
-        )
-        self.credits = headed(left, "credit") if self.table == "procedures" else []
-        self.estimates = headed(left, "estimate") if self.table == "procedures" else []
+        is_list = self.table == "patients" and not (self.answers.merged or self.is_ours)
+        self.merges = [h for h in left if is_list and not (h.startswith("(") or is_of_others(h))]
+        is_ledger = self.table == "procedures"
+        self.credits, self.estimates = (headed(left, of) if is_ledger else [] for of in ("credit", "estimate"))
         self.kinds: list[str] = []
         self.who_or_where: list[str] = []
         self.unread: list[str] = []  # columns of a ledger that no field and no answer takes
         self.entry: str | None = None  # the column of the numbers of entries
-        if self.table == "procedures" and not self.is_ours:
-            told_of = {heading for heading, _, _ in self.answers.marks}
-            days = beside([h for h in free if h not in told_of], self.answers.columns.get("service_date"))
+        columns = self.answers.columns
+        if is_ledger and not self.is_ours:
+            days = beside([h for h in free if h not in self.told], columns.get("service_date"))
             self.beside.headings, self.beside.may_be = days
-            code = self.answers.columns.get("code")
-            self.texts.heading = text_heading(free, code)
-        if self.table == "procedures":
+            self.texts.heading = text_heading(free, columns.get("code"))
+        if is_ledger:
             self.flags = {h: Counter() for h in flag_columns(free)}
             self.kinds = [h for h in kind_columns(free) if h not in self.flags]
             self.phrases = {h: Counter() for h in (*text_columns(self.headings), *self.kinds)}
             self.amounts = {h: Counter() for h in amount_columns(free)}
             self._signed = [h for h in free if h not in (*self.amounts, *self.flags) and h not in told]
             self.unread = [h for h in free if h not in told and not h.startswith("(")]
-            of_money = [
-                *self.amounts,
-                *(h for h in free if fit(h.rpartition(".")[2], "fee") >= PART),
-                self.answers.columns.get("fee"),
-            ]
-            self.amount_words = {h: Counter() for h in of_money if h is not None and h in self.headings}
-            self.entry = self.answers.columns.get("procedure_id") or next(
-                (h for h in self.unread if fit(h, "procedure_id") >= PART or plain_heading(h) in ENTRY_HEADINGS), None
-            )
-            looked_at = {*self.flags, *self.phrases, *self.amounts, *(h for h in told if isinstance(h, str))}
-            looked_at -= set(self.kinds)
-            self.who_or_where = [self.answers.columns[f] for f in _FEW_OF if f in self.answers.columns]
+            fees = [h for h in free if fit(h.rpartition(".")[2], "fee") >= PART]
+            of_money = (*self.amounts, *fees, *(h for f, h in columns.items() if f == "fee"))
+            self.amount_words = {h: Counter() for h in of_money if h in self.headings}
+            may_be = (h for h in self.unread if fit(h, "procedure_id") >= PART or plain_heading(h) in ENTRY_HEADINGS)
+            self.entry = columns.get("procedure_id") or next(may_be, None)
+            looked_at = {*self.flags, *self.phrases, *self.amounts, *told} - set(self.kinds)
+            self.who_or_where = [columns[f] for f in _FEW_OF if f in columns]
             self._left = [h for h in (*free, *self.who_or_where) if h not in looked_at]
-        read = {f: h for f, h in self.answers.columns.items() if f not in self.made}
-        if self.table == "procedures" and not self.is_ours:
+        read = {f: h for f, h in columns.items() if f not in self.made}
+        if is_ledger and not self.is_ours:
             self.marks = {(f, read[f]): Counter() for f in ("code", "tooth", "fee") if f in read}
             if "fee" not in read:
                 self.marks |= {("fee", h): Counter() for h in self.amounts}
         self._known = set() if self.known_codes is None else set(self.known_codes)
-        code = read.get("code")
-        self.further = [h for h in numbered_like(code, self.headings) if h in free] if code else []
-        tooth = read.get("tooth")
-        self.teeth_beside = [h for h in numbered_like(tooth, self.headings) if h in free] if tooth else []
+        self.further, self.teeth_beside = (
+            [h for h in numbered_like(read[f], self.headings) if h in free] if f in read else []
+            for f in ("code", "tooth")
+        )
 
     def add(
         self,
@@ -195,10 +181,9 @@ class Seen:
         rejects: pl.DataFrame,
         section: pl.Series | None = None,
     ) -> None:
-        """Take in a batch: its cells, the fields made of them, the typed rows and those set aside, and the section of
-        each row."""
-        self.counts["rows"] += fields.height
-        self.counts["records"] += fields.height
+        """Take in a batch: cells, the fields made of them, the typed rows and those set aside, and sections."""
+        is_ledger = self.table == "procedures"
+        self.counts.update(rows=fields.height, records=fields.height)
         self.who.add(rows, fields, cleaned)
         cut = fields.select(pl.col(pl.String).str.contains(CUT).sum())
         self.cut.update(dict(zip(cut.columns, cut.row(0), strict=True)) if cut.columns else {})
@@ -213,14 +198,12 @@ class Seen:
                 self._add_days(name, fields[name])
         if "procedure_id" in fields.columns and not (self.is_mended or self.is_ours):
             add_keys(self.row_ids, fields)
-        if self.table == "procedures" and self.exported_on is not None:
-            work_days = cleaned["service_date"]
-            is_done = cleaned.select(STANDS).to_series()
-            self.counts["dated"] += work_days.count()
-            self.counts["after"] += int(((work_days > self.exported_on) & is_done).sum())
-        if self.table == "procedures":
+        if is_ledger and self.exported_on is not None:
+            self.counts["dated"] += cleaned["service_date"].count()
+            self.counts["after"] += cleaned.filter(STANDS, pl.col("service_date") > self.exported_on).height
+        if is_ledger:
             self._add_work(rows, fields, cleaned, rejects)
-            self.years.update(dict(cleaned["service_date"].dt.year().drop_nulls().value_counts().iter_rows()))
+            self.years.update(tally(cleaned["service_date"].dt.year().drop_nulls()))
             if len(self.visits) < MOST_DAYS:
                 days = cleaned.select("patient_id", "service_date").hash_rows(seed=0)
                 self.visits = pl.concat([self.visits, days]).unique()
@@ -236,12 +219,10 @@ class Seen:
             self.counted.ends(fields["row_number"], rejects)
         is_nought = (pl.col("field") == "tooth") & pl.col("value").str.contains(r"^\s*0+(?:\.0+)?\s*$")
         self.counts["tooth_zero"] += rejects.filter(is_nought).height
-        aside = rejects["reason"].value_counts()
-        self.reasons.update(dict(aside.iter_rows()))
+        self.reasons.update(tally(rejects["reason"]))
         if self.known_codes is not None and cleaned.height:
-            codes = cleaned["code"].value_counts()
-            strange = codes.filter(~pl.col("code").is_in(self.known_codes.implode()))
-            self.unknown.update(dict(strange.iter_rows()))
+            codes = cleaned["code"]
+            self.unknown.update(tally(codes.filter(~codes.is_in(self.known_codes.implode()))))
             self.counts["coded"] += cleaned.height
         if self.classes is not None and cleaned.height:
             self.in_class.update(in_class(cleaned, self.classes, self.answers.notation))
@@ -250,10 +231,10 @@ class Seen:
             pairs = pairs.drop_nulls().filter((pl.col("into") != "0") & (pl.col("into") != pl.col("own")))
             held = self.merged_into.setdefault(heading, Counter())
             if len(held) <= MOST_TEXTS:
-                held.update(dict(pairs["into"].value_counts(name="n").iter_rows()))
+                held.update(tally(pairs["into"]))
         if self.credits and "code" in fields.columns:
             self.counts["credit"] += _uncharged(rows, fields, self.credits[0])
-        if self.table == "procedures" and fields.schema.get("fee") == pl.String:
+        if is_ledger and fields.schema.get("fee") == pl.String:
             self.currencies += beside_amounts(fields["fee"])
         if self.estimates and {"code", "fee"} <= set(fields.columns):
             self.counts["estimate"] += _uncharged(rows, fields, self.estimates[0])
@@ -263,7 +244,7 @@ class Seen:
                 if is_reversing(heading) and "fee" in fields.columns:  # what is below zero takes back by itself
                     among = ~fields.select(is_below_zero(pl.col("fee").cast(pl.String))).to_series()
                 texts.update(flag_texts(heading, self._untold(rows, heading, among=among)))
-        if self.table == "procedures" and rows.height:
+        if is_ledger and rows.height:
             if not self.is_ours:
                 there = [h for h in self.headings if h in rows.columns]
                 free = [h for h in there if h not in self.answers.columns.values()]
@@ -278,35 +259,32 @@ class Seen:
                 self.words, self._left = few_texts(rows, self._left), []
             for heading, texts in self.words.items():
                 if len(texts) <= MOST_TEXTS:
-                    texts.update(dict(self._untold(rows, heading).fill_null("").value_counts(name="n").iter_rows()))
+                    texts.update(tally(self._untold(rows, heading).fill_null("")))
         if "tooth" in fields.columns and not self.is_ours:
-            few = {*self.words, *self.who_or_where} if self.table == "procedures" else ()
+            few = {*self.words, *self.who_or_where} if is_ledger else ()
             self.teeth_by.add(rows, fields, cleaned, [h for h in few if h in rows.columns])
         for heading, said in self.phrases.items():
             if heading not in self.kinds:
                 said.update(phrases(self._untold(rows, heading)))
-        if self.table == "procedures" and "status" in self.answers.columns and len(self.statuses) <= MOST_TEXTS:
+        if is_ledger and self.has_status and len(self.statuses) <= MOST_TEXTS:
             own = self._untold(rows, self.answers.columns["status"]).fill_null("")
-            self.statuses.update(dict(own.value_counts(name="n").iter_rows()))
+            self.statuses.update(tally(own))
             self.status_months.update(months_of(own, fields, cleaned))
         for heading, pattern, _ in self.answers.marks:
             if heading in rows.columns:
                 self.met[heading, pattern] += int(rows.select(matches(pl.col(heading), pattern).sum()).item())
         for (name, heading), said in self.marks.items():
             said.update(marked(self._untold(rows, heading), name, known=self._known))
-        if self.table == "procedures":
+        if is_ledger:
             self.sections.add_names(rows.get_column(SECTION) if SECTION in rows.columns else section)
-        if self.table == "procedures" and "code" in fields.columns:
+        if is_ledger and "code" in fields.columns:
             self._add_coded(rows, fields, section)
-        for heading in self.further:
-            self.counts["further"] += int(_filled(rows.get_column(heading)).count())
-        for heading in self.teeth_beside:
-            self.counts["teeth_beside"] += int(_filled(rows.get_column(heading)).count())
+        for name, headings in (("further", self.further), ("teeth_beside", self.teeth_beside)):
+            self.counts[name] += sum(_filled(rows.get_column(heading)).count() for heading in headings)
 
     def add_lines(self, malformed: pl.DataFrame) -> None:
         """Take in the records of a batch that are no rows; see `pipeline.reading.sources.source.Batch`."""
-        reasons = malformed["reason"].fill_null("malformed_line").value_counts(name="n")
-        self.reasons.update(dict(reasons.iter_rows()))
+        self.reasons.update(tally(malformed["reason"].fill_null("malformed_line")))
         self.counts["rows"] += malformed.height
         if self.table == "procedures":
             told = [pattern for heading, pattern, _ in self.answers.marks if heading == LINE_BELOW]
@@ -320,8 +298,7 @@ class Seen:
         self.tooth_systems.update(strange.drop_nulls())
 
     def end(self, *, is_whole: bool) -> None:
-        """The last batch is in, of the whole file or of a sample. What hangs on this file alone and on many of its rows
-        is found now, so that these are held of one file at a time."""
+        """The last batch is in. What hangs on many rows of this file alone is found now, and these are let go."""
         self.sections.is_whole = is_whole
         columns = self.answers.columns
         if self.sums is not None:
@@ -373,11 +350,11 @@ class Seen:
             if self.held is not None:
                 keys = [h for h in (self.entry,) if h is not None and h in rows.columns]
                 unread = [h for h in self.unread if h in rows.columns and h not in keys]
-                self.held.add(rows, [*keys, *unread], fields, cleaned=cleaned, rejects=rejects)
+                self.held.add(rows, [*keys, *unread], fields, cleaned, rejects)
             if self.payments is not None:
                 self.payments.add(rows, [h for h in self.phrases if h in rows.columns], fields["row_number"], cleaned)
             if self.sums is not None:
-                self.sums.add(rows, fields, cleaned, unread=beside, texts=list(self.phrases))
+                self.sums.add(rows, fields, cleaned, beside, list(self.phrases))
 
     def _add_coded(self, rows: pl.DataFrame, fields: pl.DataFrame, section: pl.Series | None) -> None:
         """What only matters of rows with a procedure code."""

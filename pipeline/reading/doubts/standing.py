@@ -1,9 +1,9 @@
 """Whether a row stands, where no column of the file is its status: flags, and words in a text.
 
 A flag is a column such as `Deleted`, `voided_on` or `Completed`. Words stand in a text such as `(TP) Crown` or
-`REVERSAL crown`, or are all of it, as in a column of kinds of entry: `Estimate`, `Payment`. What the names of sheets,
-tables, files and lines say is looked at in `sections.py`, amounts below zero in `below_zero.py`. All words are of the
-trade or of any language of ours, from memory: common practice, no source.
+`REVERSAL crown`, or are all of it: `Estimate`, `Payment`. Names of sheets, files and lines are looked at in
+`sections.py`, amounts in `amounts.py`. All words are of the trade or of any language of ours, from memory: common
+practice, no source.
 """
 
 import re
@@ -12,13 +12,15 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 
 import polars as pl
 
+from pipeline.machine.data_tables import data_rows
 from pipeline.practice.counts import count
 from pipeline.practice.tables import REVERSAL, STATUS_WORDS
+from pipeline.reading.doubts.cells import tally
 from pipeline.reading.doubts.doubt import Doubt, ask, commonest, inline, of_ledger, patterns_in_rows, status_from
 from pipeline.reading.headings import plain_heading, word_list
 from pipeline.reading.sources.row_looks import CALLED, COLOURED, COMMENT, HIDDEN, ITALIC, LOOKS, STRUCK
 from pipeline.reading.sources.standing_names import COMPLETED, named
-from pipeline.reading.suggest.toml_quote import quoted
+from pipeline.reading.suggest.shown import quoted
 
 MOST_FLAGS = 12
 MOST_TEXTS = 500  # of a flag, until it is clear that it is none
@@ -60,36 +62,22 @@ SMALL_LETTERS = "[a-z]"
 _YES, _NO = word_list("yes"), word_list("no")
 _TEXTS = word_list("headings of texts")
 _NORTHERN = {text: word for word in STATUS_WORDS[:-1] for text in word_list(f"{word} in the north")}
+
+
+def _words(where: str) -> dict[str, str]:
+    """Words by what they make of a row: alone in a flag, as a tag in brackets, opening a text, or anywhere in it."""
+    return {row["means"]: row["words"] for row in data_rows("words_of_standing") if row["where"] == where}
+
+
 # Texts of a flag that say by themselves what a row is.
-_SAID = {
-    "completed": words_of("c complete completed done finished ✓ ✔ √ ☑ ✅ ● ■"),
-    "planned": words_of("p tp tx plan planned proposed ○ ◯ ☐ □"),
-    "existing": words_of("e ex eo existing"),
-    "void": words_of("d v x del deleted void voided cancelled canceled ✗ ✘ ✕ ☒ ❌ ⊘"),
-}
-# Before a text, in brackets: what such a row is.
-_TAGS = {
-    "planned": "tp|tx|tx plan|plan|planned|proposed|pl",
-    "existing": "ex|eo|ec|existing|exist",
-    "void": "void|voided|del|deleted|cancelled|canceled|x",
-    REVERSAL: "rev|reversal|reversed",
-}
-_OPENING = {
-    "planned": (
-        "planned|proposed|treatment plan|tx plan|to be done|still to do|awaiting|postponed|deferred|on hold|next time|"
-        "(?:pt |patient )?wants to (?:think|wait)|geplant|prevu|prévu|planificado|gepland"
-    ),
-    "existing": "existing|not ours|done (?:at|by) (?:an? |the )?(?:hospital|other|another|previous|prior|former)",
-}
-_ANYWHERE = {
-    "void": (
-        "void|voided|deleted|cancelled|canceled|(?:entered|posted|keyed|charged) in error|wrong patient|wrong chart|"
-        "duplicate (?:entry|posting|charge)|(?:entered|posted|keyed|charged) twice|mis-?keyed|mis-?posted|"
-        "not (?:done|performed|started)|did(?:n't| not) (?:show|come|attend|happen|start)|called off|wrong card|"
-        "failed to attend|geloescht|gelöscht|supprimé"
-    ),
-    REVERSAL: "reversal|reversed|storno|storniert|annulé|annulation|anulado|geannuleerd",
-}
+_SAID = {word: words_of(words) for word, words in _words("alone").items()}
+# How texts say it: the words, the form of their pattern, and what they make of a row.
+_PHRASES = (
+    *((rf"(?i)^\s*([(\[]\s*(?:{words})\s*[)\]])", "{}*", word) for word, words in _words("tag").items()),
+    *((rf"(?i)^\s*({words})\b", "{}*", word) for word, words in _words("opening").items()),
+    *((rf"(?i)\b({words})\b", "*{}*", word) for word, words in _words("anywhere").items()),
+)
+_ANY_PHRASE = "|".join(pattern for pattern, _, _ in _PHRASES)
 
 
 def flag_columns(headings: Iterable[str]) -> list[str]:
@@ -102,14 +90,13 @@ def flag_texts(heading: str, texts: pl.Series) -> Counter[str]:
     name = texts.name
     if (_flag_of(heading) or ("", ""))[0]:
         text = pl.col(name).fill_null("")
-        day = text.str.contains(DAY) | (text.str.len_chars() > _MOST_LETTERS)
-        form = pl.when(text.str.contains(_NO_DAY)).then(pl.lit("")).when(day).then(pl.lit(_ANY)).otherwise(text)
-        if any(is_such(heading) for is_such in (is_reversing, _is_bill, _is_sent_on, _is_replaced)):  # filled or not
-            form = (
-                pl.when(text.str.contains(_NO_DAY) | text.str.contains("^0+$")).then(pl.lit("")).otherwise(pl.lit(_ANY))
-            )
+        none, day = text.str.contains(_NO_DAY), text.str.contains(DAY) | (text.str.len_chars() > _MOST_LETTERS)
+        form = pl.when(none).then(pl.lit("")).when(day).then(pl.lit(_ANY)).otherwise(text)
+        is_replaced = plain_heading(heading.rpartition(".")[2]) in _REPLACED
+        if is_reversing(heading) or is_replaced or plain_heading(heading) in _BILLS | _SENT_ON:  # filled or not
+            form = pl.when(none | text.str.contains("^0+$")).then(pl.lit("")).otherwise(pl.lit(_ANY))
         texts = texts.to_frame().select(form.alias(name)).to_series()
-    return Counter(dict(texts.fill_null("").value_counts(name="n").iter_rows()))
+    return Counter(tally(texts.fill_null("")))
 
 
 def word_of(text: str) -> str:
@@ -124,18 +111,6 @@ def word_of(text: str) -> str:
 def is_reversing(heading: str) -> bool:
     """Whether a column names the entry that a row takes back."""
     return (_flag_of(heading) or ("", ""))[0] == REVERSAL
-
-
-def _is_sent_on(heading: str) -> bool:
-    return plain_heading(heading) in _SENT_ON
-
-
-def _is_replaced(heading: str) -> bool:
-    return plain_heading(heading.rpartition(".")[2]) in _REPLACED
-
-
-def _is_bill(heading: str) -> bool:
-    return plain_heading(heading) in _BILLS
 
 
 def is_yes_or_no(text: str) -> bool:
@@ -201,19 +176,17 @@ def flag_doubts(
     has_status: bool = False,
     has_fee: bool = True,
 ) -> list[Doubt]:
-    """Flags of which no field is made though they tell rows apart or take all of them back; of those told, texts that
-    were not. Where rows have a status of their own, a day on which they were done says no more."""
+    """Flags, or texts of told ones, that no field or line takes though they tell rows apart or take all back."""
     found = []
     around = {_around(heading) for heading in told}
     for heading, seen in flags.items():
-        if (has_status and heading in (ITALIC, COLOURED)) or (
-            heading not in told and _around(heading) in around - {""}
-        ):
+        is_told_around = heading not in told and _around(heading) in around - {""}
+        if is_told_around or (has_status and heading in (ITALIC, COLOURED)):
             continue  # of a field with fields of its own, `removal.at` and `removal.by`, one is enough
         if has_status and _flag_of(heading) == _FLAGS["completed"] and plain_heading(heading) not in _FLAGS:
             continue
         counts = _few(heading, seen)
-        if _is_bill(heading) and (has_status or not 0 < 2 * counts[""] < counts.total()):
+        if plain_heading(heading) in _BILLS and (has_status or not 0 < 2 * counts[""] < counts.total()):
             continue  # where most rows lack it, it stands on some row of each bill
         if len(counts) > MOST_FLAGS or any(len(text) > _MOST_LETTERS for text in counts):
             continue
@@ -229,18 +202,12 @@ def flag_doubts(
             made = {t: w for t, w in said.items() if t and t != _ANY} | {_ANY: made[_ANY]}
         made = {t: "void" if w == REVERSAL and not has_fee else w for t, w in made.items()}
         around.add(_around(heading))
-        shown = ", ".join(f"{_shown(text)} ({count(n, 'row')})" for text, n in commonest(counts))
+        named = (("filled" if text == _ANY else text or "empty", n) for text, n in commonest(counts))
+        shown = ", ".join(f"{text} ({count(n, 'row')})" for text, n in named)
+        means = f"each text that is no work done, and what it is; {_how(heading, told)}"
+        evidence = f"{_seen_in(heading, told)} {shown}."
         found += ask(
-            "status_not_read",
-            where,
-            f"{_seen_in(heading, told)} {shown}.",
-            f"Which of these are work done here? Any other is {', '.join(STATUS_WORDS[1:-1])}.",
-            # Where no text says so by itself the line is still to be filled in.
-            of_ledger(
-                f"status_from.{quoted(heading)} = {inline(made)}",
-                f"each text that is no work done, and what it is; {_how(heading, told)}",
-            ),
-            so="no: every row is work done",
+            "status_not_read", where, evidence, of_ledger(f"status_from.{quoted(heading)} = {inline(made)}", means)
         )
     return found
 
@@ -286,10 +253,6 @@ def _is_known(heading: str, text: str) -> bool:
     return any(text.lower() in said for word, said in _SAID.items() if word != "completed")
 
 
-def _shown(text: str) -> str:
-    return "filled" if text == _ANY else text or "empty"
-
-
 def phrase_doubts(where: str, found: Mapping[str, Counter[tuple[str, str]]], *, told: Collection[str]) -> list[Doubt]:
     """Texts in which words say that a row may not stand, but for words that are told."""
     doubts = []
@@ -298,15 +261,8 @@ def phrase_doubts(where: str, found: Mapping[str, Counter[tuple[str, str]]], *, 
             continue
         listed = commonest(counts)
         shown, made = patterns_in_rows(listed), dict(mark for mark, _ in listed)
-        doubts += ask(
-            "status_in_text",
-            where,
-            f'words in the column "{heading}" say of rows that they may be no work done: {shown}.',
-            f"What are these rows? Each is {', '.join(STATUS_WORDS[1:-1])}, or a {REVERSAL}, which takes back the "
-            "row of the same work and fee. * stands for anything.",
-            status_from(heading, made, _how(heading, told)),
-            so="no: every row is work done",
-        )
+        evidence = f'words in the column "{heading}" say of rows that they may be no work done: {shown}.'
+        doubts += ask("status_in_text", where, evidence, status_from(heading, made, _how(heading, told)))
     return doubts
 
 
@@ -330,8 +286,7 @@ def is_small(text: pl.Expr) -> pl.Expr:
 
 
 def pattern_doubts(met: Counter[tuple[str, str]], told: Mapping[str, Mapping[str, str]], rows: int) -> list[Doubt]:
-    """Columns none of whose patterns any cell is of, and patterns that take nearly all rows out; `met` has rows by
-    column and pattern, of columns that are there."""
+    """Columns none of whose patterns is `met` by a cell, and patterns that take nearly all rows out."""
     doubts: list[Doubt] = []
     for heading, made in told.items():
         counts = {pattern: met[heading, pattern] for pattern in made if (heading, pattern) in met}
@@ -344,9 +299,6 @@ def pattern_doubts(met: Counter[tuple[str, str]], told: Mapping[str, Mapping[str
             "procedures",
             f"status_from.{quoted(heading)} names {listed}, and "
             + ("nearly all rows are so: next to no work is left." if all_out else "no cell of that column is so."),
-            "Is it meant otherwise? A pattern is the whole text in any case; text* is its start, *text its end, "
-            "*text* a word in it, [a-z] a text in small letters. Correct it, or take it out of the line.",
-            so="no: it is so",
         )
     return doubts
 
@@ -372,14 +324,3 @@ def matches(text: pl.Expr, pattern: str) -> pl.Expr:
 
 def _how(heading: str, told: Collection[str]) -> str:
     return "correct the words, and add these to the line that is there" if heading in told else "correct the words"
-
-
-def _phrases() -> tuple[tuple[str, str, str], ...]:
-    tags = [(rf"(?i)^\s*([(\[]\s*(?:{words})\s*[)\]])", "{}*", word) for word, words in _TAGS.items()]
-    first = [(rf"(?i)^\s*({words})\b", "{}*", word) for word, words in _OPENING.items()]
-    inside = [(rf"(?i)\b({words})\b", "*{}*", word) for word, words in _ANYWHERE.items()]
-    return tuple(tags + first + inside)
-
-
-_PHRASES = _phrases()
-_ANY_PHRASE = "|".join(pattern for pattern, _, _ in _PHRASES)

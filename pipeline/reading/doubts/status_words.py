@@ -1,8 +1,5 @@
-"""Columns under any heading all of whose texts say whether a row stands: `Section` with `Done` and `Planned`.
-
-A column that nothing reads, and that has a dozen different texts at most in the first rows, is looked at; the others
-cost nothing.
-"""
+"""Columns under any heading all of whose texts say whether a row stands: `Section` with `Done` and `Planned`. Those
+that nothing reads and that have a dozen texts at most in the first rows are looked at; others cost nothing."""
 
 import re
 from collections import Counter
@@ -19,7 +16,7 @@ from pipeline.reading.doubts.marked_cells import SIGNS
 from pipeline.reading.doubts.standing import MOST_FLAGS, word_of
 from pipeline.reading.headings import plain_heading, word_list
 from pipeline.reading.sources.source import SHEET
-from pipeline.reading.suggest.toml_quote import quoted
+from pipeline.reading.suggest.shown import quoted
 
 _LOOK_AT = 2_000
 _UNNAMED = re.compile(r"column \d+")
@@ -53,12 +50,8 @@ def status_word_doubts(
     found: list[Doubt] = []
     for heading, counts in columns.items():
         texts = [text for text in counts if text]
-        if (
-            _UNNAMED.fullmatch(heading)
-            and len(texts) == 1
-            and texts[0] in SIGNS
-            and 2 * counts[texts[0]] < counts.total()
-        ):
+        is_sign = len(texts) == 1 and texts[0] in SIGNS and 2 * counts[texts[0]] < counts.total()
+        if is_sign and _UNNAMED.fullmatch(heading):
             found += _margin(where, heading, counts)
             continue
         said = {text: word_of(text) for text in texts}
@@ -76,15 +69,11 @@ def status_word_doubts(
                     'with fill_down = ["status"] and values.status, if it stands on the first row of a group only',
                 )
             ]
-        found += ask(
-            "status_not_read",
-            where,
+        evidence = (
             f'column "{heading}" is not read as the status, and all its texts are words for whether work was done: '
-            f"{in_rows(counts)}.",
-            f"Do they say it of the row? Any that was not done here is {', '.join(STATUS_WORDS[1:-1])}.",
-            *lines,
-            so="no: every row is work done",
+            f"{in_rows(counts)}."
         )
+        found += ask("status_not_read.words", where, evidence, *lines)
     return found
 
 
@@ -95,36 +84,26 @@ def among_others(
     charged: Mapping[tuple[str, bool], int] | None = None,
     held: pl.DataFrame | None = None,
 ) -> list[Doubt]:
-    """Texts of a column of clinicians or clinics that say that the work was done elsewhere, or not at all, or whose
-    work is never `charged` (rows by text and whether they have a fee) where that of others is. Initials of whoever
-    does the work that the others do, in the rows `held` (as `rows_held.SCHEMA`), are those of a clinician."""
+    """Texts of a column of clinicians or clinics that say that work was done elsewhere, or not at all, or whose work is
+    never `charged`; in rows `held`, initials of whoever does the work that others do are a clinician's."""
     made = {text: word for text in sorted(counts) if len(text) > 1 and (word := word_of(text)) not in ("", "completed")}
     if held is not None:
         made = {t: word for t, word in made.items() if not works_as_others(held, t)}
-    made |= {text: "existing" for text in counts if text not in made and _is_no_one_here(text)}
+    plain = {text: plain_heading(text) for text in counts if text not in made}
+    made |= {t: "existing" for t, p in plain.items() if p in _NO_ONE_HERE or _PLAINLY_AWAY & set(p.split())}
     free = {text: n for text, n in uncharged(charged or {}).items() if text not in made}
     made |= dict.fromkeys(free, "existing")
     if not made:
         return []
-    shown = ", ".join(
-        f"{text} ({count(free[text], 'row')} of crowns, root canals, fillings or extractions, none with a fee)"
-        if text in free
-        else f"{text} ({count(counts[text], 'row')})"
-        for text in sorted(made)
-    )
-    return ask(
-        "status_in_text",
-        where,
-        f'column "{heading}" says who or where, and of rows that they may be no work done here: {shown}.',
-        f"What are these rows? Each is {', '.join(STATUS_WORDS[1:-1])}.",
-        status_from(heading, made, "correct the words"),
-        so="no: every row is work done here",
-    )
+    never = " of crowns, root canals, fillings or extractions, none with a fee"
+    each = {text: count(counts[text], "row") for text in made} | {t: count(n, "row") + never for t, n in free.items()}
+    shown = ", ".join(f"{text} ({each[text]})" for text in sorted(made))
+    evidence = f'column "{heading}" says who or where, and of rows that they may be no work done here: {shown}.'
+    return ask("status_in_text.who", where, evidence, status_from(heading, made, "correct the words"))
 
 
 def works_as_others(held: pl.DataFrame, who: str) -> bool:
-    """Whether initials are of a clinician, who does what names no tooth too, or whose work is that of the others, by
-    the share that two counts of codes have in common: of what is planned, examinations are hardly any."""
+    """Whether initials are of a clinician: by examinations, or by the share of codes in common with the others."""
     if not _INITIALS.fullmatch(who):
         return False
     own = held.filter(pl.col("provider") == who)["is_on_tooth"]
@@ -136,19 +115,10 @@ def works_as_others(held: pl.DataFrame, who: str) -> bool:
     return float(both.filter(pl.col("sides") == 2)["least"].sum()) >= _ALIKE
 
 
-def _is_no_one_here(text: str) -> bool:
-    plain = plain_heading(text)
-    return plain in _NO_ONE_HERE or bool(_PLAINLY_AWAY & set(plain.split()))
-
-
 def uncharged(charged: Mapping[tuple[str, bool], int]) -> dict[str, int]:
     """The texts none of whose work has a fee, with its rows, where nearly all other work has one."""
-    texts = {text for text, _ in charged}
-    free = {
-        t: n
-        for t in sorted(texts)
-        if (n := charged.get((t, False), 0)) >= _LEAST_UNCHARGED and (t, True) not in charged
-    }
+    without = {text: n for (text, has_fee), n in sorted(charged.items()) if not has_fee and (text, True) not in charged}
+    free = {text: n for text, n in without.items() if n >= _LEAST_UNCHARGED}
     paid = sum(n for (t, has_fee), n in charged.items() if has_fee)
     others = paid + sum(n for (t, has_fee), n in charged.items() if not has_fee and t not in free)
     return free if paid and paid >= _CHARGED * others else {}
@@ -157,23 +127,15 @@ def uncharged(charged: Mapping[tuple[str, bool], int]) -> dict[str, int]:
 def _margin(where: str, heading: str, counts: Counter[str]) -> list[Doubt]:
     """A sign in the margin of some rows, in a column without a heading."""
     sign = next(text for text in counts if text)
-    return ask(
-        "status_not_read",
-        where,
+    evidence = (
         f'a column without a heading ("{heading}") holds nothing but the sign {sign}, in {counts[sign]:,} of '
-        f"{count(counts.total(), 'row')}.",
-        "What does the sign say of a row? A line at the foot of the report may tell. A row that is no work done here "
-        f"is {', '.join(STATUS_WORDS[1:-1])}.",
-        status_from(heading, {"*": "void"}, "correct the word"),
-        so="no: every row is work done",
+        f"{count(counts.total(), 'row')}."
     )
+    return ask("status_not_read.margin", where, evidence, status_from(heading, {"*": "void"}, "correct the word"))
 
 
 def mostly_empty(where: str, heading: str, counts: Counter[str], made: Mapping[str, str]) -> list[Doubt]:
-    """A status that most rows leave empty though others say completed: it may stand on the first row of a group only.
-
-    `made` is what PRACTICE.toml makes of a text.
-    """
+    """A status that most rows leave empty though others say completed; `made` is what PRACTICE.toml makes of a text."""
     done = sum(n for text, n in counts.items() if text and (made.get(text) or word_of(text)) == "completed")
     empty = counts[""]
     if not done or 2 * empty <= counts.total() or len(counts) > MOST_FLAGS + 1:
@@ -183,21 +145,15 @@ def mostly_empty(where: str, heading: str, counts: Counter[str], made: Mapping[s
         where,
         f'column "{heading}" is the status, and {empty:,} of {counts.total():,} rows leave it empty, though '
         f"{done:,} say that work was done.",
-        "Does a status stand on the first row of a group, for all rows below it, or was work without one done?",
         of_ledger('fill_down = ["status"]', "it holds for the rows below it too; add it to such a line that is there"),
-        so="work without a status was done",
     )
 
 
 def untold_statuses(seen: Sequence[Mapping[str, int]], made: Mapping[str, str]) -> Counter[str]:
-    """Texts of the status of which neither PRACTICE.toml (`made`) nor our own words say what they mean; none where
-    there are too many to be words."""
-    ours, told = word_lookup("procedures", "status"), {normal_word(text) for text in made}
-    counts: Counter[str] = Counter()
-    for texts in seen:
-        counts.update(
-            {t: n for t, n in texts.items() if t and normal_word(t) not in ours and normal_word(t) not in told}
-        )
+    """Texts of the status that neither PRACTICE.toml (`made`) nor we know; none where they are too many to be words."""
+    known = {*word_lookup("procedures", "status"), *map(normal_word, made)}
+    every = sum(map(Counter, seen), Counter[str]())
+    counts = Counter({text: n for text, n in every.items() if text and normal_word(text) not in known})
     return counts if len(counts) <= MOST_FLAGS else Counter()
 
 
@@ -245,13 +201,11 @@ def renewed_doubts(where: str, months: Counter[tuple[str, int]], told: Collectio
                 where,
                 f"the status {text} has {sides[0]:,} of {rows[0]:,} rows before {since} and {sides[1]:,} of "
                 f"{rows[1]:,} from then on, when {other} begins.",
-                "Did its meaning change then, as where a new program came?",
                 of_ledger(
                     f'status_renewed.{quoted(text)} = {{ "{since}" = "void" }}',
                     f"yes: what it means from that day on, {', '.join(STATUS_WORDS[:-1])}; values.status "
                     "has what it meant before",
                 ),
-                so="no: it means the same all through",
             )
             break
     return found

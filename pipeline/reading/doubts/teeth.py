@@ -8,17 +8,17 @@ from pipeline.practice.counts import count
 from pipeline.practice.settings import Settings
 from pipeline.reading.doubts.doubt import Doubt, ask, samples
 from pipeline.reading.doubts.seen import Seen
-from pipeline.reading.doubts.tooth_classes import class_doubts
-from pipeline.reading.doubts.tooth_places import (
+from pipeline.reading.doubts.tooth_numbers import (
     DAY_IS_QUADRANT,
     MONTH_IS_QUADRANT,
+    class_doubts,
     may_be_date,
     quadrant_digit,
     tooth_of_date,
+    two_notations,
 )
-from pipeline.reading.doubts.two_notations import two_notations
 from pipeline.reading.headings import plain_heading
-from pipeline.reading.suggest.toml_quote import quoted
+from pipeline.reading.suggest.shown import quoted
 
 _NEARLY_ALL, _MOST, _SOME, _ENOUGH, _DIFFERENT = 0.95, 0.8, 3, 30, 6
 _ONE_TO_EIGHT = r"^0?[1-8](?:\.0+)?$"
@@ -92,17 +92,16 @@ def quadrants(where: str, table: str, teeth: pl.DataFrame, heading: Sequence[str
         told = names[0] if len(names) == 1 else f"[{', '.join(names)}]"
         line, means = f"quadrant = {told}", "yes: quadrant and place together are the tooth"
         what = f"a column {names[0]} names" if len(names) == 1 else f"columns {' and '.join(names)} name"
-        seen, asked = f", and {what} quadrants", "Is the tooth the place in its quadrant, 1 to 8?"
+        seen = f", and {what} quadrants"
     else:
         line, means = 'quadrant = "<its heading>"', "the column that names the quadrant"
-        seen, asked = ", all in one quadrant", "Are these places in a quadrant that another column names?"
+        seen = ", all in one quadrant"
     return ask(
-        "teeth_one_to_eight",
+        "teeth_one_to_eight.quadrant" if heading else "teeth_one_to_eight",
         where,
         f"{low:,} of {rows:,} teeth are numbers from 1 to 8{seen}.",
-        asked,
         (f"tables.{table}", line, means),
-        so=f"no: these are whole tooth numbers in {notation}",
+        notation=notation,
     )
 
 
@@ -119,10 +118,8 @@ def teeth_as_decimals(where: str, table: str, teeth: pl.DataFrame, notation: str
         where,
         f"{n:,} of {rows:,} teeth are written as 9,9 or 9.9 or 9-9 or 9/9: the first digit a quadrant, the second "
         "1 to 8.",
-        "Are these two-digit tooth numbers (16, 24), cut in two by a sign or taken for decimals by a spreadsheet?",
         (f"tables.{table}", "teeth_as_decimals = true", "yes: the digits before and behind the sign are one tooth"),
         fdi if notation != "fdi" else None,
-        so="no: each names two teeth",
     )
 
 
@@ -131,22 +128,19 @@ def teeth_as_dates(where: str, table: str, teeth: pl.DataFrame) -> list[Doubt]:
     filled = teeth.filter((pl.col("tooth") != "") & may_be_date(pl.col("tooth")))
     if filled.is_empty():
         return []
-    fits = filled.select(
-        "n", *(tooth_of_date(pl.col("tooth"), way).is_not_null().alias(way) for way in _WAYS), texts=pl.col("tooth")
-    )
+    by_way = (tooth_of_date(pl.col("tooth"), way).is_not_null().alias(way) for way in _WAYS)
+    fits = filled.select("n", "tooth", *by_way)
     rows = _rows(teeth)
     n = {way: int(fits.filter(pl.col(way))["n"].sum()) for way in _WAYS}
     if max(n.values()) < _SOME or max(n.values()) < 0.5 * rows:
         return []
-    shown = samples(fits.filter(pl.any_horizontal(_WAYS.keys()))["texts"])
+    shown = samples(fits.filter(pl.any_horizontal(_WAYS.keys()))["tooth"])
     ordered = sorted(_WAYS, key=lambda way: -n[way])
     return ask(
         "teeth_as_dates",
         where,
         f"{max(n.values()):,} of {rows:,} teeth are days such as {shown}. {n[MONTH_IS_QUADRANT]:,} can be a tooth "
         f"if the month is the quadrant, {n[DAY_IS_QUADRANT]:,} if the day is.",
-        "A spreadsheet makes days of teeth written as quadrant and place, 1-6 for the upper right first molar. "
-        "Which of the two did it take for the quadrant? Best is the export again, with that column as text.",
         *tuple((f"tables.{table}", f'teeth_as_dates = "{way}"', _WAYS[way]) for way in ordered if n[way]),
     )
 
@@ -158,17 +152,10 @@ def further_teeth(where: str, seen: Seen) -> list[Doubt]:
         return []
     heading = seen.answers.columns["tooth"]
     others = ", ".join(quoted(h) for h in seen.teeth_beside)
+    means = "yes: in place of columns.tooth; a row for each"
+    evidence = f"{count(n, 'cell', 'is')} filled in the columns {others} beside {quoted(heading)}, which alone is read."
     return ask(
-        "further_teeth",
-        where,
-        f"{count(n, 'cell', 'is')} filled in the columns {others} beside {quoted(heading)}, which alone is read.",
-        "Was the work of such a row done on each of these teeth?",
-        (
-            f"tables.{seen.table}",
-            f"tooth_list = [{quoted(heading)}, {others}]",
-            "yes: in place of columns.tooth; a row for each",
-        ),
-        so="no: the first alone is the tooth",
+        "further_teeth", where, evidence, (f"tables.{seen.table}", f"tooth_list = [{quoted(heading)}, {others}]", means)
     )
 
 
@@ -177,14 +164,7 @@ def two_in_a_row(where: str, teeth: pl.DataFrame) -> list[Doubt]:
     rows, n = _rows(teeth), _rows(teeth, _TWO)
     if n < 5 or n < _MOST * rows:
         return []
-    return ask(
-        "two_teeth_in_a_row",
-        where,
-        f"{n:,} of {rows:,} rows with a tooth name two of them.",
-        "Is the second number another thing (a quadrant, a surface, a count), or was work really done on two teeth "
-        "in nearly every row?",
-        so="work on two teeth",
-    )
+    return ask("two_teeth_in_a_row", where, f"{n:,} of {rows:,} rows with a tooth name two of them.")
 
 
 def without_jaw(where: str, teeth: pl.DataFrame) -> list[Doubt]:
@@ -196,9 +176,6 @@ def without_jaw(where: str, teeth: pl.DataFrame) -> list[Doubt]:
         where,
         f"{n:,} of {_rows(teeth):,} teeth are a place beside a stroke (as 9| or |9), which tells right from left "
         "and not the upper jaw from the lower.",
-        "Export the teeth with their quadrant or as two-digit numbers. If a column has the jaw, put it before the "
-        "number there, as in UR6.",
-        so="go on without these teeth; their rows are set aside",
     )
 
 
@@ -215,8 +192,6 @@ def counted_from_zero(where: str, seen: Seen, notation: str) -> list[Doubt]:
         "teeth_count_from",
         where,
         f"none of {_rows(seen.teeth):,} teeth is 32{zero}{headed}.",
-        "Does the program that wrote this count teeth from 0, so that 0 is the upper right third molar? Compare a "
-        "row or two with the chart.",
         (f"tables.{seen.table}", 'teeth_count_from = "zero"', "yes: each number is one too low"),
         (f"tables.{seen.table}", 'teeth_count_from = "one"', "no: these are the numbers as they are printed"),
     )
@@ -228,11 +203,10 @@ def primary_letter(where: str, table: str, teeth: pl.DataFrame, notation: str) -
     if notation != "universal" or n < _LEAST_PRIMARY or other > _FEW_OTHERS * n:
         return []
     return ask(
-        "tooth_letter",
+        "tooth_letter.primary",
         where,
         f"{n:,} of {_rows(teeth):,} teeth are a number up to 20 with a d right behind it (as 9d), and none has "
         "another letter there.",
-        "Are these primary teeth, 1d to 20d for A to T, or teeth with the distal surface?",
         (f"tables.{table}", 'tooth_letter = "primary"', "primary teeth"),
         (f"tables.{table}", 'tooth_letter = "surface"', "the distal surface of a permanent tooth"),
     )
@@ -247,7 +221,6 @@ def one_letter(where: str, table: str, teeth: pl.DataFrame, notation: str) -> li
         where,
         f"{n:,} of {_rows(teeth):,} teeth are a number with one letter behind it (as 99 x), a letter that names a "
         "surface as well as a primary tooth.",
-        "What is the letter?",
         (f"tables.{table}", 'tooth_letter = "surface"', "a surface of the tooth before it"),
         (f"tables.{table}", 'tooth_letter = "tooth"', "a second, primary tooth"),
     )

@@ -1,14 +1,14 @@
-"""Columns with few texts, or filled on some rows, that nothing reads: does one say whether work was done?
+"""Columns that nothing reads: some rows alone fill them (days, numbers that take turns), or few texts stand in them.
+Does one say whether work was done?
 
 Offices have words of their own for it (`Stage` 1 to 4, `K` and `N`, ticks and crosses), which no list of words knows.
-So all such columns of a file, and those that only some rows fill, are asked about in one question, but for those that
-are plainly of another thing, and those that hang on the patient, the code or the clinician of a row: whether a piece of
-work was done does not. Words in seven languages, from memory: common practice, no source.
+So all such columns of a file are asked about in one question, but for those that are plainly of another thing, or hang
+on the patient, the code or the clinician of a row. Words in seven languages, from memory: common practice, no source.
 """
 
 import re
 from collections import Counter
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import polars as pl
@@ -16,12 +16,95 @@ import polars as pl
 from pipeline.practice.counts import count
 from pipeline.practice.tables import REVERSAL, STATUS_WORDS
 from pipeline.reading.doubts.cells import text_of
-from pipeline.reading.doubts.doubt import Doubt, ask, commonest, status_from
-from pipeline.reading.doubts.standing import is_yes_or_no, word_of
+from pipeline.reading.doubts.doubt import Doubt, ask, commonest, of_ledger, status_from
+from pipeline.reading.doubts.standing import DAY, flag_columns, is_yes_or_no, word_of
 from pipeline.reading.headings import plain_heading, word_list, word_lists
 from pipeline.reading.sources.source import SHEET
-from pipeline.reading.suggest.masks import masked_text
+from pipeline.reading.suggest.shown import masked_text, quoted
 from pipeline.transforms.month_names import MONTHS
+
+_LEAST_CODED, NEARLY_ALL, _MOST_NUMBERED = 20, 0.9, 8
+_ENTRY_NUMBER = r"^[A-Za-z]{0,4}[-/ ]?\d{2,}[\d/-]*$"
+# Days that say nothing of whether work was done, though some rows lack them.
+OTHER_DAYS = word_list("other days")
+
+
+@dataclass
+class PartlyFilled:
+    """Rows with a code, those that fill each unread column, with a day or number, and that fill one of two in turn."""
+
+    rows: int = 0
+    filled: Counter[str] = field(default_factory=Counter)
+    days: Counter[str] = field(default_factory=Counter)
+    numbers: Counter[str] = field(default_factory=Counter)
+    turns: Counter[tuple[str, str]] = field(default_factory=Counter)
+
+    def add(self, rows: pl.DataFrame, headings: Iterable[str], coded: pl.Series) -> None:
+        """Take in a batch: what stands in the columns of these headings on rows with a code."""
+        among = rows.filter(coded)
+        self.rows += among.height
+        numbered: dict[str, pl.Series] = {}
+        for heading in headings:
+            text = text_of(among, heading).replace("", None)
+            self.filled[heading] += int(text.count())
+            self.days[heading] += int(text.str.contains(DAY).sum() or 0)
+            is_number = text.str.contains(_ENTRY_NUMBER)
+            if is_number.sum() and len(numbered) < _MOST_NUMBERED:
+                numbered[heading] = text.is_not_null()
+                self.numbers[heading] += int(is_number.sum())
+        listed = sorted(numbered)
+        for n, a in enumerate(listed):
+            for b in listed[n + 1 :]:
+                self.turns[a, b] += int((numbered[a] ^ numbered[b]).sum())
+
+
+def partly_filled_doubts(where: str, seen: PartlyFilled, *, date: str | None, told: Collection[str]) -> list[Doubt]:
+    """A question for each column of days that some rows lack, and for two columns of numbers that take turns."""
+    if seen.rows < _LEAST_CODED:
+        return []
+    asked = [h for h, n in seen.filled.items() if 0 < n < seen.rows and h not in told and not flag_columns([h])]
+    found: list[Doubt] = []
+    for heading in asked:
+        if seen.days[heading] >= NEARLY_ALL * seen.filled[heading] and not OTHER_DAYS & set(
+            plain_heading(heading.rpartition(".")[2]).split()
+        ):
+            found += _days(where, heading, seen, date)
+    numbered = {h for h in asked if seen.numbers[h] >= NEARLY_ALL * seen.filled[h] and not seen.days[h]}
+    for pair, n in sorted(seen.turns.items()):
+        if n >= NEARLY_ALL * seen.rows and numbered.issuperset(pair):
+            found += _turns(where, pair, seen)
+    return found
+
+
+def _days(where: str, heading: str, seen: PartlyFilled, date: str | None) -> list[Doubt]:
+    n, lacking = seen.filled[heading], seen.rows - seen.filled[heading]
+    empty = status_from(heading, {"": "planned"}, "a row without it is planned, not done")
+    filled = status_from(heading, {"*": "void"}, "a row with it was taken back or replaced")
+    is_day = of_ledger(f"columns.service_date = {quoted(heading)}", "and with it, if that is the day of work")
+    moved = of_ledger(
+        f"columns.service_date = [{quoted(heading)}, {quoted(date or '')}]",
+        "in place of the line that is there, if that is the day of work wherever it is filled",
+    )
+    return ask(
+        "days_not_read",
+        where,
+        f'column "{heading}" holds days and is not read; {count(n, "row")} with a code have one and {lacking:,} have '
+        "none." + (f' The day of work is read from "{date}".' if date else ""),
+        *((empty, is_day, filled) if n >= lacking else (filled, empty, is_day)),
+        moved if date is not None else None,
+    )
+
+
+def _turns(where: str, pair: tuple[str, str], seen: PartlyFilled) -> list[Doubt]:
+    few, many = sorted(pair, key=lambda heading: (seen.filled[heading], heading))
+    return ask(
+        "numbers_in_turn",
+        where,
+        f'of the columns "{many}" and "{few}", which nothing reads, rows have one number or the other: '
+        f"{seen.filled[many]:,} and {seen.filled[few]:,}.",
+        status_from(few, {"*": "planned"}, "such a row is planned; or another word, or the other column"),
+    )
+
 
 _MOST_TEXTS, _LONGEST, _LEAST_ROWS, _SHOWN_LETTERS = 12, 16, 8, 3
 _MOST_COLUMNS = 6
@@ -78,9 +161,8 @@ class Unread:
 
 
 def hangs(frame: pl.DataFrame, heading: str, *, is_filled: bool = False) -> bool:
-    """Whether what stands in a column, or that anything does, nearly always follows from the patient, the code or the
-    clinician of the row: it then takes away most of the errors of who guesses the commonest text (the measure lambda of
-    Goodman and Kruskal, 1954)."""
+    """Whether a column, or that it is filled, follows from the patient, code or clinician of a row: it takes away most
+    errors of guessing the commonest text (lambda of Goodman and Kruskal, 1954)."""
     if heading not in frame.columns:
         return False
     text = frame[heading] != "" if is_filled else frame[heading]
@@ -105,11 +187,8 @@ def unread_columns(
     has_fee: bool = False,
     has_status: bool = False,
 ) -> list[Doubt]:
-    """One question for all columns of a file that may say it; none where one of them is told.
-
-    `columns` are the texts of columns that nothing reads, with their rows; `asked` are those that another question is
-    about or that are judged elsewhere. Beside a status only marks on few rows count.
-    """
+    """One question for all columns of a file that may say it, none where one of them is told: `columns` are the texts
+    of unread columns, `asked` those that another question is about. Beside a status only marks on few rows count."""
     frame = unread.frame
     if {*columns, *frame.columns} & set(told):
         return []
@@ -146,14 +225,12 @@ def unread_columns(
         where,
         f"{'a' if has_status else 'no'} column is read as the status, and {len(found)} with few texts{partly} "
         f"{'is' if len(found) == 1 else 'are'} not read: {shown}{more}.",
-        "Does one of them say whether the work was done here, planned, cancelled, or done elsewhere?",
         status_from(
             first,
             made,
             f"the column and its texts as they stand there, and for each {', '.join(STATUS_WORDS[:-1])}{back}; "
             "this one line answers for all",
         ),
-        so="no: every row is work done here",
     )
 
 
@@ -164,15 +241,13 @@ def _may_say(heading: str, counts: Counter[str], *, is_large: bool) -> bool:
     if any(len(text) > _LONGEST for text in texts) or 2 * len(texts) > counts.total():
         return False
     if heading == SHEET:
-        is_plain = all(_PLAIN_SHEET.fullmatch(text) or _FILE.search(text) or _is_month(text) for text in texts)
+        is_month = (MONTHS.keys() & plain_heading(text).split() for text in texts)
+        named = (_PLAIN_SHEET.fullmatch(text) or _FILE.search(text) for text in texts)
+        is_plain = all(any(either) for either in zip(is_month, named, strict=True))
         return not is_plain and not _is_other(texts)
     if any(len(text) > 1 and word_of(text) not in ("", "completed") for text in texts):
         return True  # `Other office` under `Treated by`
     return not is_of_other(heading, is_large=is_large) and (_is_progress(counts) or not _is_other(texts))
-
-
-def _is_month(text: str) -> bool:
-    return any(word in MONTHS for word in plain_heading(text).split())
 
 
 def _is_progress(counts: Counter[str]) -> bool:

@@ -1,9 +1,5 @@
-"""Whether a file holds all of an export, once: what its own lines count, and where a program stops writing.
-
-A report numbers its pages, so that one that was printed twice or lost on the way shows; a last line may say how many
-rows there are; and a spreadsheet holds no more than so many rows. Words in eight languages, from memory: common
-practice, no source.
-"""
+"""Whether a file holds all of an export, once: by the pages and rows that its own lines count, and the rows with which
+a spreadsheet or program stops. Words in eight languages, from memory: common practice, no source."""
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
@@ -55,8 +51,7 @@ _SIBLINGS = 3  # so many files read alike show how each of them ends
 
 @dataclass(frozen=True)
 class End:
-    """How a text ends: with the end of a line, and its last line with the fields of a row, other ones (`is_broken`), or
-    as a line that is no row (`is_closed`)."""
+    """How a text ends: with a line, with a row that is broken off, or with a line that is no row."""
 
     is_line: bool
     is_broken: bool
@@ -101,29 +96,24 @@ class Counted:
 
 
 def whole_doubts(where: str, counted: Counted, *, rows: int, lines: int, is_whole: bool, is_alone: bool) -> list[Doubt]:
-    """What a file says of itself and does not hold; `rows` are its rows, `lines` all lines below the headings.
-
-    Of several files of a table (not `is_alone`) one may well end after a round number of rows.
-    """
+    """What a file says of itself and does not hold, by its `rows` and all `lines` below the headings. Of several files
+    of a table (not `is_alone`) one may well end after a round number of rows."""
     found = page_doubts(where, *counted.pages(), is_whole=is_whole)
     every = counted.every or lines if is_whole else counted.every
     if every in (ENDS if is_alone else SHEETS):
-        found += _cut(
+        found += ask(
+            "not_whole.sheet",
             where,
             f"it ends after {count(every, 'row')}, "
             + ("as many as a sheet of a spreadsheet holds." if every in SHEETS else "where a program may stop."),
-            "Was it opened in a spreadsheet and saved, so that all further rows are lost?",
         )
     if not is_whole:
         return found
     told = max(counted.told(), default=0)
     # Who counts may count the headings and the last line too.
     if told > rows + 2 + (lines - rows):
-        found += _cut(
-            where,
-            f"a line of it says that there are {count(told, 'row')}, and there are {rows:,}.",
-            "Was the file cut off, or are rows of it in another file?",
-        )
+        said = f"a line of it says that there are {count(told, 'row')}, and there are {rows:,}."
+        found += ask("not_whole.counted", where, said)
     return found
 
 
@@ -134,14 +124,7 @@ def selection_doubts(where: str, above: Iterable[str]) -> list[Doubt]:
     if not met:
         return []
     shown = " | ".join(re.sub(r"[^\W_]+", _plain, line)[:_LONGEST] for line in met[:_SHOWN])
-    return ask(
-        "selection_above",
-        where,
-        f'lines above the headings say of what the export was made: "{shown}".',
-        "Does it leave out patients or work, such as patients who left, or examinations without a fee? Of who is "
-        "left out no tooth can be seen to be lost, and follow-up ends early. Make the export again with all.",
-        so="no; or no other export can be had, and what is left out is known",
-    )
+    return ask("selection_above", where, f'lines above the headings say of what the export was made: "{shown}".')
 
 
 def _plain(word: re.Match[str]) -> str:
@@ -165,8 +148,7 @@ def end_doubts(ends: Mapping[str, End]) -> list[Doubt]:
                 "it has none"
             )
         if why:
-            said = " and ".join(why)
-            found += _cut(where, f"{said}.", "Was it cut off while it was written or copied?")
+            found += ask("not_whole.end", where, f"{' and '.join(why)}.")
     return found
 
 
@@ -185,21 +167,11 @@ def page_doubts(where: str, pages: Sequence[int], of: int | None, *, is_whole: b
         absent += [page for page in range(pages[-1] + 1, of + 1) if page not in pages]
     found: list[Doubt] = []
     if twice:
-        found += ask(
-            "pages_twice",
-            where,
-            f"{_pages(twice)} there twice, and so would be the work on {'it' if len(twice) == 1 else 'them'}.",
-            "Was it printed twice? Take one of the two out of the file, or make the report again.",
-            so="no: both hold work of their own",
-        )
+        evidence = f"{_pages(twice)} there twice, and so would be the work on {'it' if len(twice) == 1 else 'them'}."
+        found += ask("pages_twice", where, evidence)
     if absent:
-        found += _cut(where, f"{_pages(absent)} not in it.", "Was the report printed or saved in part only?")
+        found += ask("not_whole.pages", where, f"{_pages(absent)} not in it.")
     return found
-
-
-def _cut(where: str, evidence: str, question: str) -> list[Doubt]:
-    means = "go on with what is there; whatever is missing counts as never done"
-    return ask("not_whole", where, evidence, f"{question} Make the export again.", so=means)
 
 
 def _pages(pages: Sequence[int]) -> str:

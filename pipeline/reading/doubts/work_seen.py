@@ -1,8 +1,6 @@
-"""What the typed rows of a ledger are together: whose work, on which teeth and days, at which fees.
-
-Only sums are kept: a row per distinct piece of work that marks a tooth for good, of so many patients as fit in memory,
-rows by day, by tooth, by code and size of fee, and the first and last day of each patient.
-"""
+"""What the typed rows of a ledger are together: whose work, on which teeth and days, at which fees. Only sums are kept:
+a row per distinct piece of work that marks a tooth for good, of so many patients as fit in memory, rows by day, by
+tooth, by code and size of fee, and the first and last day of each patient."""
 
 import datetime as dt
 from collections import Counter
@@ -13,9 +11,9 @@ from typing import TypeVar
 
 import polars as pl
 
-from pipeline.reading.doubts.cells import STANDS, month_of
-from pipeline.reading.doubts.code_fees import added, by_month, by_office
-from pipeline.reading.doubts.sampled import Sampled
+from pipeline.reading.doubts.cells import STANDS, month_of, tally
+from pipeline.reading.doubts.fees import added, by_month, by_office
+from pipeline.reading.doubts.rows_held import Sampled
 
 _MOST_HELD, _MOST_PIECES, _MOST_DAYS = 400_000, 64, 40_000
 CROWN, ROOT_CANAL, TAKEN, FILLED = "crowns", "root canals", "extractions", "fillings"
@@ -36,23 +34,20 @@ STEPS = 5
 
 @dataclass
 class WorkSeen:
-    """Sums over the typed rows of one file that stand.
-
-    `kinds` has `code, kind` of the codes of `KINDS`. `days` are rows by day, `places` by kind and tooth, `fees` by code
-    and size of the fee (`STEPS`), `rows` all of them, `on_teeth` those that name a tooth, `charged` those of `kinds` by
-    clinician or clinic and whether they have a fee; `held` are pieces of work, of a share of the patients.
-    """
+    """Sums over the typed rows of one file that stand; `kinds` has `code, kind` of the codes of `KINDS`."""
 
     kinds: pl.DataFrame
     rows: int = 0
-    on_teeth: int = 0
+    on_teeth: int = 0  # rows that name a tooth
     days: Counter[dt.date] = field(default_factory=Counter)
-    places: Counter[tuple[str, int]] = field(default_factory=Counter)
-    charged: dict[str, Counter[tuple[str, bool]]] = field(default_factory=dict)
-    fees: Counter[tuple[str, int]] = field(default_factory=Counter)
+    places: Counter[tuple[str, int]] = field(default_factory=Counter)  # rows by kind and tooth
+    charged: dict[str, Counter[tuple[str, bool]]] = field(
+        default_factory=dict
+    )  # by clinician or clinic, with a fee or not
+    fees: Counter[tuple[str, int]] = field(default_factory=Counter)  # rows by code and size of the fee (`STEPS`)
     patient_pieces: list[pl.DataFrame] = field(default_factory=list)
     held: Sampled = field(default_factory=lambda: Sampled("patient", _MOST_HELD, distinct))
-    fees_by_month: list[pl.DataFrame] = field(default_factory=list)  # see `code_fees`
+    fees_by_month: list[pl.DataFrame] = field(default_factory=list)  # see `fees`
     fees_by_office: list[pl.DataFrame] = field(default_factory=list)
 
     def add(self, cleaned: pl.DataFrame) -> None:
@@ -64,7 +59,7 @@ class WorkSeen:
         self.rows += done.height
         self.on_teeth += done["tooth_fdi"].count()
         if len(self.days) < _MOST_DAYS:
-            self.days.update(dict(done["service_date"].value_counts(name="n").iter_rows()))
+            self.days.update(tally(done["service_date"]))
         by_patient = done.group_by(id="patient_id").agg(
             n=pl.len(), first=pl.col("service_date").min(), last=pl.col("service_date").max()
         )
@@ -111,10 +106,6 @@ def distinct(work: pl.DataFrame) -> pl.DataFrame:
     return work.group_by("kind", "patient", "tooth", "day").agg(pl.col("free").all())
 
 
-def _itself(key: K) -> K:
-    return key
-
-
 def kinds_of(codes: pl.DataFrame) -> pl.DataFrame:
     """`code, kind`: the codes of work that marks a tooth, of a practice's codes (`code, event`)."""
     return codes.select("code", kind=pl.col("event").replace_strict(KINDS, default=None)).drop_nulls()
@@ -142,17 +133,17 @@ class Whole:
     @cached_property
     def days(self) -> Counter[dt.date]:
         """Rows by day."""
-        return summed((f.days for f in self.files), _itself)
+        return sum((f.days for f in self.files), Counter[dt.date]())
 
     @cached_property
     def places(self) -> Counter[tuple[str, int]]:
         """Rows by kind of work and permanent tooth."""
-        return summed((f.places for f in self.files), _itself)
+        return sum((f.places for f in self.files), Counter[tuple[str, int]]())
 
     @cached_property
     def fees(self) -> Counter[tuple[str, int]]:
         """Rows by code and size of the fee."""
-        return summed((f.fees for f in self.files), _itself)
+        return sum((f.fees for f in self.files), Counter[tuple[str, int]]())
 
     @cached_property
     def patients(self) -> pl.DataFrame:

@@ -1,6 +1,6 @@
-"""Which numbering, code list and form of dates the values prove; what they do not prove is asked."""
+"""Which numbering, code list, form of dates and day of crowns the values prove; what they do not prove is asked."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import polars as pl
@@ -9,8 +9,11 @@ from pipeline.practice.codes import BUILT_IN, built_in, normalise_code
 from pipeline.practice.counts import count
 from pipeline.practice.table_settings import EACH
 from pipeline.practice.teeth import NOTATIONS
+from pipeline.reading.suggest.code_words import likely_events
+from pipeline.reading.suggest.group import Group
 from pipeline.reading.suggest.match import ASK
 from pipeline.reading.suggest.profile import Column
+from pipeline.transforms.code_cells import read_codes
 from pipeline.transforms.dates import MAX_AGAINST, DateEvidence, gather_evidence
 from pipeline.transforms.decimals import gather_decimals
 from pipeline.transforms.other_days import ERAS, six_digit_orders
@@ -45,9 +48,8 @@ def notation(columns: Sequence[Column]) -> Decision:
     against = sum(alone.values()) - alone[best]
     told = ", ".join(f"{rows:,} in {n} only" for n, rows in alone.items())
     if alone[best] >= min(_ENOUGH, total) and alone[best] > 0 and against <= MAX_AGAINST * alone[best]:
-        return Decision(
-            best, f"of {total:,} teeth {alone[best]:,} are valid in {best} alone, {against:,} in another alone"
-        )
+        why = f"of {total:,} teeth {alone[best]:,} are valid in {best} alone, {against:,} in another alone"
+        return Decision(best, why)
     return Decision(
         ASK,
         f"universal (1-32), fdi (11-48) or palmer (UR1-LL8)? Of {count(total, 'tooth')} {told}; "
@@ -64,10 +66,8 @@ def code_system(columns: Sequence[Column]) -> Decision:
     told = ", ".join(f"{s} {share:.0%}" for s, share in shares.items())
     if shares[first] >= 0.5 and shares[first] - shares[second] >= 0.1:
         return Decision(first, f"rows whose code a built-in list knows: {told}")
-    return Decision(
-        ASK,
-        f"{', '.join(BUILT_IN)}, or the path of a CSV of your own with code,event? Rows whose code is known: {told}",
-    )
+    lists = ", ".join(BUILT_IN)
+    return Decision(ASK, f"{lists}, or the path of a CSV of your own with code,event? Rows whose code is known: {told}")
 
 
 def unknown_codes(columns: Sequence[Column], system: str) -> list[tuple[str, int]]:
@@ -174,8 +174,7 @@ def _parting(dates: Column, others: Sequence[Column]) -> tuple[str, str] | None:
 def decimals(
     columns: Sequence[tuple[str, Column]], *, parts: Callable[[Column], Sequence[pl.DataFrame]]
 ) -> tuple[str | None, str | None]:
-    """The question about the decimal sign, and what is settled; both None where nothing needs saying. `parts` as in
-    `date_forms`."""
+    """The question about the decimal sign, and what is settled, None where nothing needs saying."""
     for field, column in columns:
         e = gather_decimals(column.counts)
         told = f"{field}: {e.comma:,} numbers have a decimal comma, {e.point:,} a decimal point"
@@ -192,11 +191,8 @@ def decimals(
 
 def _order(e: DateEvidence) -> tuple[str | None, str | None]:
     if e.is_epoch:
-        return (
-            None,
-            f"numbers that count time (since 1970, say) in all {count(e.filled, 'row')}, taken by the clock of "
-            "Greenwich",
-        )
+        told = f"numbers that count time (since 1970, say) in all {count(e.filled, 'row')}"
+        return None, f"{told}, taken by the clock of Greenwich"
     if e.maybe_year_first:
         numbers = f"{e.short_firsts} different numbers stand first and {e.short_lasts} last"
         return f"{e.short_maybe_first:,} of {e.filled:,} dates may have the year first; {numbers}", None
@@ -228,3 +224,108 @@ def _readable(texts: pl.Series, of: str) -> pl.Series:
 def _known_share(columns: Sequence[Column], system: str) -> float:
     total = sum(int(c.common["n"].sum()) for c in columns)
     return sum(c.codes[system] * int(c.common["n"].sum()) for c in columns) / total if total else 0.0
+
+
+_QUESTION = "is the date on which a crown is posted the day of the seat (seat) or of the preparation (prep)? "
+_ENOUGH_CROWNS, _MOST, _FEW = 10, 0.8, 0.1
+_MOST_TEXTS = 400
+_BETWEEN = (5, 90)  # days from an interim crown, which is made at the preparation, to the seat
+_WORDS = {
+    "seat": r"(?i)\b(?:seat\w*|insert\w*|deliver\w*|cement\w*|eingesetzt|einglied\w*|eingegliedert|pose|scell\w*|"
+    r"colocaci[oó]n|cementad\w*|plaats\w*|geplaatst)\b",
+    "prep": r"(?i)\b(?:prep\w*|pr[aä]par\w*|beschliff\w*|taille|tallado)\b",
+}
+
+
+def crown_date(chosen: Mapping[str, Group], system: str) -> Decision:
+    """The day, by the crowns of `crown_details`, by interim crowns, or by the words beside the crowns; else asked."""
+    ledger = chosen.get("procedures")
+    if ledger is None:
+        return Decision(ASK, _QUESTION + "This cannot be seen from the files")
+    is_crown = _is(ledger, system, "crown_placement")
+    if system in BUILT_IN and not is_crown.any() and all(p.whole for p in ledger.pieces):
+        return Decision("seat", "no crown is in the files, so nothing hangs on it")
+    recorded = _recorded(ledger, is_crown, chosen.get("crown_details"))
+    said = recorded or _by_interim(ledger, is_crown, system) or _by_words(ledger, is_crown)
+    return said or Decision(ASK, _QUESTION + "This cannot be seen from the files")
+
+
+def _decided(seat: int, prep: int, of: int, told: str) -> Decision:
+    for name, rows, other in (("seat", seat, prep), ("prep", prep, seat)):
+        if rows >= _MOST * of and other <= _FEW * of:
+            return Decision(name, told)
+    return Decision(ASK, _QUESTION + told[0].upper() + told[1:])
+
+
+def _recorded(ledger: Group, is_crown: pl.Series, details: Group | None) -> Decision | None:
+    """Compare the posted days with those on record, by patient and tooth as both files write them."""
+    posted = by_tooth(ledger, {"service_date": "posted"})
+    recorded = None if details is None else by_tooth(details, {"prep_date": "prep", "seat_date": "seat"})
+    if posted is None or recorded is None:
+        return None
+    both = posted.filter(is_crown).drop_nulls().join(recorded.drop_nulls(), on=["patient", "tooth"])
+    both = both.filter(pl.col("prep") != pl.col("seat"))
+    if both.height < _ENOUGH_CROWNS:
+        return None
+    seat, prep = (int((both["posted"] == both[day]).sum()) for day in ("seat", "prep"))
+    told = f"of {both.height:,} crowns with both days on record {seat:,} are posted at the seat, {prep:,} at the prep"
+    return _decided(seat, prep, both.height, told)
+
+
+def _by_interim(ledger: Group, is_crown: pl.Series, system: str) -> Decision | None:
+    """Compare the posted days with those of interim crowns on the same tooth."""
+    rows = by_tooth(ledger, {"service_date": "day"})
+    if rows is None or system not in BUILT_IN:
+        return None
+    interim = rows.filter(_is(ledger, system, "crown_interim")).drop_nulls().rename({"day": "prepared"})
+    after = rows.filter(is_crown).drop_nulls().join(interim, on=["patient", "tooth"])
+    days = after.select(pl.col("day") - pl.col("prepared")).to_series()
+    seat, prep = int(days.is_between(*_BETWEEN).sum()), int((days == 0).sum())
+    if seat + prep < _ENOUGH_CROWNS:
+        return None
+    told = f"of {seat + prep:,} crowns with an interim crown {seat:,} are posted some days after it, {prep:,} with it"
+    return _decided(seat, prep, seat + prep, told)
+
+
+def _by_words(ledger: Group, is_crown: pl.Series) -> Decision | None:
+    """What the texts beside crowns say of them, where all such texts say it."""
+    if int(is_crown.sum()) < _ENOUGH_CROWNS:
+        return None
+    for column in ledger.file.columns:
+        texts = column.texts.filter(is_crown).drop_nulls()
+        if texts.len() < _ENOUGH_CROWNS or texts.n_unique() > _MOST_TEXTS:
+            continue
+        seat, prep = (int(texts.str.contains(_WORDS[day]).sum()) for day in ("seat", "prep"))
+        if max(seat, prep) == texts.len() and min(seat, prep) == 0:
+            why = f"likely: the texts of all {count(texts.len(), 'crown')} say so"
+            return Decision("seat" if seat else "prep", why)
+    return None
+
+
+def _is(ledger: Group, system: str, event: str) -> pl.Series:
+    """Which rows of a ledger are of an event: by the built-in list, else by the words of its texts."""
+    none = pl.Series([False] * max((c.n for c in ledger.file.columns), default=0), dtype=pl.Boolean)
+    code = ledger.column("code")
+    if code is None:
+        return none
+    if system in BUILT_IN:
+        listed, texts = built_in(system), code.counts["text"]
+        read = read_codes(texts, known=set(listed["code"]), system=system)
+        codes = pl.coalesce("all_codes", pl.concat_list("value")).list.set_intersection(
+            listed.filter(pl.col("event") == event)["code"].to_list()
+        )
+        own = texts.filter(read.select(codes.list.len() > 0).to_series().fill_null(False))
+        return code.texts.is_in(own.implode()).fill_null(False)
+    for column in (c for c in ledger.file.columns if c.distinct <= _MOST_TEXTS):
+        known_texts = [text for text in column.counts["text"] if likely_events(text) == (event,)]
+        none |= column.texts.is_in(known_texts).fill_null(False)
+    return none
+
+
+def by_tooth(group: Group, fields: Mapping[str, str]) -> pl.DataFrame | None:
+    """`patient, tooth` as written and some days, a row each; None where a column is lacking."""
+    names = {"patient_id": "patient", "tooth": "tooth"} | dict(fields)
+    columns = {name: group.column(field) for field, name in names.items()}
+    if any(c is None for c in columns.values()):
+        return None
+    return pl.DataFrame({n: (c.days if n in fields.values() else c.texts) for n, c in columns.items() if c is not None})

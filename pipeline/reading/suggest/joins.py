@@ -1,14 +1,14 @@
 """Lists that a ledger names rows of by their keys, among the files given: words, teeth, visits of a database.
 
-A column is such a key where each of its values stands in a column of the other file that holds every value once, and
-the two are called alike (`visit_id` in both, `code_id` and the `id` of `code.csv`) or the list has hardly a key more.
-A list of patients is a table of its own and not joined: the key by which rows name it is the patient.
+A column is such a key where each of its values stands in a column of the list that holds every value once, and the two
+are called alike (`code_id` and the `id` of `code.csv`) or the list has hardly a key more. A list of patients is a table
+of its own: the key by which rows name it is the patient.
 """
 
 import os
 import re
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import replace
 from functools import partial
 from pathlib import Path, PurePosixPath
 
@@ -20,12 +20,13 @@ from pipeline.reading.headings import PART, fit, plain_heading
 from pipeline.reading.sources.joined import Joined, key_text, prefix
 from pipeline.reading.sources.nested_records import ALONE
 from pipeline.reading.sources.source import Batch, Source, Spoken
-from pipeline.reading.suggest.layout_line import LayoutLine
-from pipeline.reading.suggest.list_words import otherwise_beside
+from pipeline.reading.suggest.code_words import otherwise_beside
+from pipeline.reading.suggest.looked import LayoutLine
 from pipeline.reading.suggest.match import match_file
 from pipeline.reading.suggest.pieces import Piece
 from pipeline.reading.suggest.profile import Column, tells
-from pipeline.reading.suggest.toml_quote import quoted
+from pipeline.reading.suggest.sample import SampledSource
+from pipeline.reading.suggest.shown import quoted
 
 _MOST_JOINS, _LEAST_ROWS, _MOST_COLUMNS, _FEW_COLUMNS = 6, 8, 40, 8
 _FOLLOWS = 0.95  # share of the rows whose birth date follows from another number, that of the patient
@@ -40,15 +41,9 @@ def with_joins(pieces: Sequence[Piece], folder: Path) -> list[Piece]:
     pieces = _with_patients(pieces)
     # Who has one row each is a table of its own; whose rows name such a list may themselves be named, as visits are.
     lists = [p for p in pieces if _is_list(p) and not any(why == _OWN_ROW for _, _, why in p.told)]
-    used: set[int] = set()
-    found = []
-    for piece in pieces:
-        joined, of = (
-            _joined(piece, [one for one in lists if one is not piece], folder) if _may_name(piece) else (piece, [])
-        )
-        found.append((piece, joined))
-        used.update(id(one) for one in of)
-    return [joined for piece, joined in found if id(piece) not in used]
+    of = {id(p): _joined(p, [one for one in lists if one is not p], folder) for p in pieces if _may_name(p)}
+    used = {id(one) for _, taken in of.values() for one in taken}
+    return [of[id(p)][0] if id(p) in of else p for p in pieces if id(p) not in used]
 
 
 def _with_patients(pieces: Sequence[Piece]) -> list[Piece]:
@@ -89,9 +84,7 @@ def _key_of_patients(piece: Piece) -> str:
     if match.table != "patients" or key is None:
         return ""
     if (born := found.get("birth_date")) is None:
-        is_named = (
-            _is_of_patients(piece.path.stem) or _is_of_patients(" ".join(piece.sheets)) or _is_of_patients(key.name)
-        )
+        is_named = any(map(_is_of_patients, (piece.path.stem, " ".join(piece.sheets), key.name)))
         return key.name if "sex" in found and is_named else ""
     again = [
         c for c in file.columns if c is not key and c is not born and c.filled >= _USED and c.distinct > _FEW_COLUMNS
@@ -100,11 +93,8 @@ def _key_of_patients(piece: Piece) -> str:
 
 
 def _may_name(piece: Piece) -> bool:
-    return (
-        _is_list(piece)
-        and all(line.key == "encoding" for line in _laid_out(piece))
-        and piece.rows.height >= _LEAST_ROWS
-    )
+    is_bare = all(line.key == "encoding" for line in _laid_out(piece))
+    return _is_list(piece) and is_bare and piece.rows.height >= _LEAST_ROWS
 
 
 def _laid_out(piece: Piece) -> tuple[LayoutLine, ...]:
@@ -139,7 +129,7 @@ def _joined(piece: Piece, lists: Sequence[Piece], folder: Path) -> tuple[Piece, 
             break
         heading, key, one = best
         join = _join(one, heading, key, folder)
-        whole = Joined(_Rows(rows), (join,), piece.path.name, partial(_rows_of, one))
+        whole = Joined(_held(rows), (join,), piece.path.name, partial(_rows_of, one))
         rows = next(iter(whole.batches())).rows
         headings = [h for h in rows.columns if h not in {heading, *(done.on for done, _ in joins)}]
         joins.append((join, one))
@@ -164,30 +154,14 @@ def _joined(piece: Piece, lists: Sequence[Piece], folder: Path) -> tuple[Piece, 
     return replace(changed, layout=(*_laid_out(piece), line)), [one for _, one in joins]
 
 
-@dataclass
-class _Rows:
+def _held(rows: pl.DataFrame) -> SampledSource:
     """Rows held, as a source."""
-
-    rows: pl.DataFrame
-
-    @property
-    def headings(self) -> Sequence[str]:
-        """See `Source.headings`."""
-        return self.rows.columns
-
-    @property
-    def spoken(self) -> Spoken:
-        """See `Source.spoken`."""
-        return Spoken()
-
-    def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:
-        """See `Source.batches`."""
-        rows = pl.DataFrame({h: self.rows.get_column(h) for h in (headings or self.rows.columns)})
-        yield Batch(pl.Series(range(1, rows.height + 1)), rows, pl.DataFrame())
+    batch = Batch(pl.Series(range(1, rows.height + 1)), rows, pl.DataFrame())
+    return SampledSource(rows.columns, Spoken(), [batch], rows.height, whole=True)
 
 
 def _rows_of(piece: Piece, _: Join) -> Source:
-    return _Rows(piece.rows)
+    return _held(piece.rows)
 
 
 def _join(one: Piece, on: str, key: str, folder: Path) -> Join:
@@ -227,11 +201,8 @@ def _names(heading: str) -> bool:
 def _is_known_code(rows: pl.DataFrame, heading: str) -> bool:
     """Whether a column holds codes that a built-in list knows, which need no other."""
     column = Column(1, heading, heading, rows[heading])
-    return (
-        column.filled > 0
-        and "id" not in plain_heading(heading).split()
-        and max(column.codes.get(system, 0.0) for system in BUILT_IN) >= PART
-    )
+    is_id = "id" in plain_heading(heading).split()
+    return column.filled > 0 and not is_id and max(column.codes[system] for system in BUILT_IN) >= PART
 
 
 def _says_otherwise(one: Piece, key: str) -> bool:

@@ -1,7 +1,5 @@
-"""How a report is laid out, as far as its lines show: what `suggest` proposes of it, with the count that speaks for it.
-
-Nothing here is applied to a load: each finding becomes a line of the proposed PRACTICE.toml, which a person reads.
-"""
+"""How a report is laid out, as far as its lines show, with the count that speaks for it. Nothing is applied to a load:
+each finding becomes a line of the proposed PRACTICE.toml, which a person reads."""
 
 import csv
 import re
@@ -23,21 +21,21 @@ from pipeline.reading.sources.kinds import TEXT, kind_of
 from pipeline.reading.sources.text_encoding import TextBytes
 from pipeline.reading.sources.text_notes import TOTAL_LINE
 from pipeline.reading.suggest import made_lines
-from pipeline.reading.suggest.layout_line import Found, LayoutLine
-from pipeline.reading.suggest.looked import Looked
-from pipeline.reading.suggest.name_forms import day_in_name, sheet_names
+from pipeline.reading.suggest.looked import Found, LayoutLine, Looked
 from pipeline.reading.suggest.profile import Column
 from pipeline.reading.suggest.shapes import (
     all_called,
+    day_in_name,
     ditto_marks,
     has_patient,
     record_lines,
     repeated_columns,
+    sheet_names,
     shown_texts,
     transposed,
     work_columns,
 )
-from pipeline.reading.suggest.toml_quote import quoted
+from pipeline.reading.suggest.shown import quoted
 
 _LINES = 300
 _START_BYTES = 1 << 17
@@ -58,13 +56,7 @@ _SHEET_LINE = re.compile(r"^.*?, row \d+: ")
 
 
 def find_layout_of(path: Path, options: ReadOptions) -> tuple[ReadOptions, tuple[LayoutLine, ...]]:
-    """The options with what was found added to them, and the lines that say so.
-
-    Raises
-    ------
-    DataError
-        If the file cannot be read.
-    """
+    """The options with what was found added, and the lines that say so. Raises DataError for an unreadable file."""
     bare = replace(options, header_row=0)
     source = open_source(path, bare)
     turned, line = transposed(source, Looked(source), bare)
@@ -82,11 +74,8 @@ def find_layout_of(path: Path, options: ReadOptions) -> tuple[ReadOptions, tuple
         lines.append(LayoutLine("stacked_tables", "true", "likely: headings stand again among the rows, other ones"))
         source = open_source(path, options)
         batches = Looked(source)
-    finders = (
-        *(repeated_columns, work_columns, ditto_marks, _loose, _group_lines, sheet_names, _fill_down),
-        *made_lines.FINDERS,
-    )
-    for find in finders:
+    of_rows = (repeated_columns, work_columns, ditto_marks, _loose, _group_lines, sheet_names, _fill_down)
+    for find in (*of_rows, *made_lines.FINDERS):
         changed, found = find(source, batches, options)
         if found is not None:
             options = changed
@@ -237,8 +226,8 @@ def _fill_down(source: Source, batches: Sequence[Batch], options: ReadOptions) -
         headings = [h for h in source.headings if fit(h, field) >= PART]
         if len(headings) != 1 or any(field in template.fields for template in options.group_lines):
             continue
-        cells = pl.concat(
-            [f.get_column(headings[0]).cast(pl.String).str.strip_chars().replace("", None) for f in frames]
+        cells = (
+            pl.concat([f.get_column(headings[0]).cast(pl.String) for f in frames]).str.strip_chars().replace("", None)
         )
         share = cells.null_count() / len(cells)
         if cells[0] is not None and share and cells.drop_nulls().n_unique() > 1:

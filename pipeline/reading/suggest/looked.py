@@ -1,11 +1,28 @@
-"""The first rows of a source, and the columns in them, made once for all who look for a layout."""
+"""The first rows of a source, made once for all who look for a layout, and the line of the proposal that says it."""
 
+from dataclasses import dataclass
 from functools import cached_property
 
 import polars as pl
 
-from pipeline.reading.sources import Batch, Source
+from pipeline.reading.sources import Batch, ReadOptions, Source
 from pipeline.reading.suggest.profile import Column
+
+
+@dataclass(frozen=True)
+class LayoutLine:
+    """One line of the proposal: its key, TOML and reason; the field that it makes, and the columns it uses up."""
+
+    key: str
+    value: str
+    why: str
+    makes: str = ""
+    uses: tuple[str, ...] = ()
+
+
+# The options with what a finder found added, and the line that says so; as they were, and None, where it found nothing.
+Found = tuple[ReadOptions, LayoutLine | None]
+
 
 _BATCHES = 2
 _LOOK_AT = 20_000

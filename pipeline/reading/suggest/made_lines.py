@@ -1,8 +1,6 @@
-"""Fields that stand in several columns or in a text: what `suggest` proposes of them, and the counts for it.
-
-As in `layouts`, each finding becomes a line of the proposed PRACTICE.toml; `sources.made_columns` applies it.
-The words of headings are from memory: common practice, no source.
-"""
+"""Fields that stand in several columns or in a text: what `suggest` proposes of them, and the counts for it. As in
+`layouts` each finding becomes a line; `sources.made_columns` applies it. Words of headings are from memory: common
+practice, no source."""
 
 import re
 from collections.abc import Sequence
@@ -38,12 +36,10 @@ from pipeline.reading.sources.made_columns import (
 )
 from pipeline.reading.sources.repeated_columns import PARTED, parts_of
 from pipeline.reading.sources.source import SHEET
-from pipeline.reading.suggest.layout_line import Found, LayoutLine
-from pipeline.reading.suggest.looked import Looked
-from pipeline.reading.suggest.masks import masked_samples
+from pipeline.reading.suggest.looked import Found, LayoutLine, Looked
 from pipeline.reading.suggest.match import are_words
 from pipeline.reading.suggest.profile import Column
-from pipeline.reading.suggest.toml_quote import quoted
+from pipeline.reading.suggest.shown import masked_samples, quoted, quoted_list
 from pipeline.transforms.month_names import MONTHS
 
 _MOST, _NEARLY_ALL = 0.85, 0.95
@@ -73,11 +69,11 @@ def find_dates(source: Source, looked: Looked, options: ReadOptions) -> Found:
         others = [c for c in columns if c not in (year, month, day)]
         if any(fit(c.heading, field) >= PART and c.date_share >= 0.5 for c in others):
             continue
-        if not (_is_year(year) and _is_month(month) and _within(day, 1, 31)):
+        if not (_is_year(year) and _is_month(month) and day.number_within(1, 31) >= _NEARLY_ALL):
             continue
         headings = (year.name, month.name, day.name)
         why = f"likely: the headings say so, and the values are years, months and days; {_seen(year, month, day)}"
-        line = LayoutLine(f"columns.{field}", f"[{', '.join(map(quoted, headings))}]", why, field, headings)
+        line = LayoutLine(f"columns.{field}", quoted_list(headings), why, field, headings)
         return _with(options, Made(field, PARTS, headings)), line
     return options, None
 
@@ -107,9 +103,7 @@ def find_month_in_name(source: Source, looked: Looked, options: ReadOptions) -> 
         where = "sheet" if place == SHEET else "file"
         says = "the year, and the column day and month" if has_month else "month and year, and the column the day"
         why = f"likely: the name of the {where} says {says}; {_seen(day)}"
-        line = LayoutLine(
-            "columns.service_date", f"[{', '.join(map(quoted, headings))}]", why, "service_date", (day.name,)
-        )
+        line = LayoutLine("columns.service_date", quoted_list(headings), why, "service_date", (day.name,))
         return _with(options, Made("service_date", PARTS, headings)), line
     return options, None
 
@@ -130,17 +124,16 @@ def find_range(source: Source, looked: Looked, options: ReadOptions) -> Found:
         headings = (first.name, last.name)
         both = teeth_between(first.texts, last.texts)
         several, filled = int(both.str.contains(" - ", literal=True).sum()), len(both) - both.null_count()
-        value = f"[{', '.join(map(quoted, headings))}]"
+        value = quoted_list(headings)
         told = f"{several:,} of {filled:,} rows with a tooth name two different ones; {_seen(first, last)}"
+        why = f"likely: both name the same tooth; {told}"
         if several:
             why = (
                 f"{value} if such a row is work on every tooth from the one to the other along the arch? Else take "
                 f"this line out and write columns.tooth = {quoted(first.name)}: {told}"
             )
-            line = LayoutLine("tooth_range", '"ask"', why, "tooth", headings)
-        else:
-            line = LayoutLine("tooth_range", value, f"likely: both name the same tooth; {told}", "tooth", headings)
-        return _with(options, Made("tooth", RANGE, headings)), line
+            value = '"ask"'
+        return _with(options, Made("tooth", RANGE, headings)), LayoutLine("tooth_range", value, why, "tooth", headings)
     return options, None
 
 
@@ -161,9 +154,8 @@ def find_list(source: Source, looked: Looked, options: ReadOptions) -> Found:
             continue
         headings = tuple(c.name for c in of)
         several = sum(c.n - c.texts.null_count() for c in of[1:])
-        value = f"[{', '.join(map(quoted, headings))}]"
         why = f"likely: numbered columns of teeth, and {several:,} cells are filled beside the first; {_seen(*of)}"
-        return _with(options, Made("tooth", LIST, headings)), LayoutLine("tooth_list", value, why, "tooth", headings)
+        return _listed(options, headings, why)
     return options, None
 
 
@@ -179,8 +171,12 @@ def find_quadrants(source: Source, looked: Looked, options: ReadOptions) -> Foun
         return options, None
     headings = tuple(c.name for c in columns)
     why = f"likely: a column for each quadrant, with places from 1 to 8; {_seen(*filled)}"
-    value = f"[{', '.join(map(quoted, headings))}]"
-    return _with(options, Made("tooth", LIST, headings)), LayoutLine("tooth_list", value, why, "tooth", headings)
+    return _listed(options, headings, why)
+
+
+def _listed(options: ReadOptions, headings: tuple[str, ...], why: str) -> Found:
+    line = LayoutLine("tooth_list", quoted_list(headings), why, "tooth", headings)
+    return _with(options, Made("tooth", LIST, headings)), line
 
 
 def _is_ticked(column: Column) -> bool:
@@ -206,9 +202,8 @@ def find_flags(source: Source, looked: Looked, options: ReadOptions) -> Found:
         if ticks > 4 * filled[0].n:
             continue
         names = tuple(c.name for c in of)
-        why = (
-            f"likely: {len(named)} columns are headed so, one for each tooth, with {ticks:,} ticks in {of[0].n:,} rows"
-        )
+        seen = f"{ticks:,} ticks in {of[0].n:,} rows"
+        why = f"likely: {len(named)} columns are headed so, one for each tooth, with {seen}"
         line = LayoutLine("tooth_flags", quoted(pattern), why, "tooth", names)
         return _with(options, Made("tooth", FLAGS, (pattern,))), line
     return options, None
@@ -250,8 +245,7 @@ def find_lists_beside(source: Source, looked: Looked, options: ReadOptions) -> F
             continue
         seen = [column, *(parted[other][0] for other in like)]
         why = f"likely: {len(several):,} of {column.n:,} rows hold several, as many in each; {_seen(*seen)}"
-        value = f"[{', '.join(quoted(one) for one in (name, *like))}]"
-        return replace(options, cell_lists=(name, *like)), LayoutLine("cell_lists", value, why)
+        return replace(options, cell_lists=(name, *like)), LayoutLine("cell_lists", quoted_list((name, *like)), why)
     return options, None
 
 
@@ -277,9 +271,8 @@ def find_in_text(source: Source, looked: Looked, options: ReadOptions) -> Found:
     rows, column, found = best
     counts = pl.DataFrame({"text": column.texts.filter(found.is_not_null())}).group_by("text").agg(pl.len().alias("n"))
     several = int(found.str.contains(r"[,&/-]").sum())
-    there = "no column of teeth is there"
-    if own:
-        there = f"the column {quoted(own[0].name)} has one tooth on rows whose text has more"
+    more = f"the column {quoted(own[0].name)} has one tooth on rows whose text has more" if own else ""
+    there = more or "no column of teeth is there"
     why = (
         f"likely: {there}, and {rows:,} of {column.n:,} rows name one in this text after # or a word for tooth, in "
         f"brackets or behind a code, {several:,} of them several; such as {' | '.join(masked_samples(counts))}"
@@ -301,7 +294,8 @@ def find_code_in_text(source: Source, looked: Looked, options: ReadOptions) -> F
     told = next((one.headings[0] for one in options.made if one.how == TEXT), None)
     columns = looked.columns
     others = [c for c in columns if c.name not in (told, "tooth")]
-    if told is None or any(fit(c.heading, "code") >= PART or _may_be_codes(c) for c in others):
+    may_be = (c.distinct >= _DIFFERENT and max(c.codes.values()) >= _MOST for c in others)
+    if told is None or any(fit(c.heading, "code") >= PART for c in others) or any(may_be):
         return options, None
     column = next(c for c in columns if c.name == told)
     words = words_beside_teeth(column.texts)
@@ -357,15 +351,7 @@ def _is_year(column: Column) -> bool:
 
 def _is_month(column: Column) -> bool:
     word = pl.col("text").str.to_lowercase().str.replace_all(r"[.\s]", "")
-    return _within(column, 1, 12) or column.share_of(set(MONTHS), word) >= _MOST
-
-
-def _within(column: Column, low: int, high: int) -> bool:
-    return column.number_within(low, high) >= _NEARLY_ALL
-
-
-def _may_be_codes(column: Column) -> bool:
-    return column.distinct >= _DIFFERENT and max(column.codes.values()) >= _MOST
+    return column.number_within(1, 12) >= _NEARLY_ALL or column.share(word.is_in(list(MONTHS))) >= _MOST
 
 
 def _may_be_teeth(column: Column) -> bool:

@@ -8,12 +8,13 @@ import numpy as np
 import polars as pl
 from scipy.optimize import linear_sum_assignment
 
+from pipeline.machine.data_tables import data_rows
 from pipeline.practice.fields import REQUIRED_FIELDS, input_fields
 from pipeline.practice.tables import INPUT_TABLES
 from pipeline.reading.headings import EXACT, NOT_OURS, PART, fit, plain_heading, says_entered
 from pipeline.reading.suggest.profile import CUT, Column, FileProfile, looks_like_teeth, tells
-from pipeline.reading.suggest.ratings import rate
-from pipeline.reading.suggest.toml_quote import quoted
+from pipeline.reading.suggest.ratings import Rating, rate
+from pipeline.reading.suggest.shown import quoted, quoted_list
 from pipeline.reading.suggest.who_treated import cleaner_column, visit_columns
 
 SURE, LIKELY, ASK = "sure", "likely", "ask"
@@ -56,11 +57,9 @@ _TELLING: dict[str, tuple[int, frozenset[str]]] = {
 
 @dataclass(frozen=True)
 class FieldMatch:
-    """One field: its column (None where none or no one column fits), why, how sure, and the columns that come near.
-
-    `sure`: heading and values agree. `likely`: only the values or only the heading say so, and no other column comes
-    near. `ask`: two columns fit about as well, or a field that the table needs has none.
-    """
+    """One field: its column (None where none or no one column fits), why, how sure, and the columns that come near:
+    `sure` if heading and values agree, `likely` if one of them says so and no other column comes near, `ask` if
+    several fit, or a needed field has none."""
 
     field: str
     column: Column | None
@@ -79,10 +78,27 @@ class TableMatch:
     score: float
 
 
+@dataclass(frozen=True)
+class _Weighed:
+    """The columns of a file weighed for the fields of a table, by field and place: by their values, and by heading."""
+
+    table: str
+    file: FileProfile
+    ratings: Mapping[tuple[str, int], Rating]
+    fits: Mapping[tuple[str, int], float]
+
+    def headed(self, name: str) -> list[Column]:
+        """The filled columns whose heading is a word for a field and for no other kind of thing."""
+        return [c for c in self.file.columns if c.heading and c.filled > 0 and self.fits[name, c.place] == EXACT]
+
+
+_NONE = TableMatch(None, (), 0.0)
+
+
 def match_file(file: FileProfile, *, hint: str = "") -> TableMatch:
     """The table and the columns of one file; `hint` is its name or that of its sheet, which weighs little."""
     speak = headings_speak(file)
-    best = TableMatch(None, (), 0.0)
+    best = _NONE
     for table in _TELLING:
         found = _match_table(table, file, speak=speak)
         bonus = 2.0 if _is_named(table, hint) else 0.0
@@ -94,14 +110,13 @@ def match_file(file: FileProfile, *, hint: str = "") -> TableMatch:
 
 
 def likely_ledger(file: FileProfile) -> TableMatch:
-    """The columns of a file taken for a ledger though it is not known for one, where two of the fields that a ledger
-    needs were found: the rest are asked for, each with the columns that are left."""
+    """The columns of a file taken for a ledger as two needed fields were found; the rest are asked for."""
     found = _match_table("procedures", file, speak=headings_speak(file), is_told=True)
     needed = REQUIRED_FIELDS["procedures"]
     there = {m.field: [c for c in (m.column, *m.rivals) if c] for m in found.fields} if found else {}
     there = {name: columns for name, columns in there.items() if columns}
     if found is None or len(there.keys() & set(needed)) < _ENOUGH_OF_NEEDED:
-        return TableMatch(None, (), 0.0)
+        return _NONE
     taken = {c.place for columns in there.values() for c in columns}
     left = tuple(c for c in file.columns if c.filled > 0 and c.place not in taken)
     fields = [
@@ -115,24 +130,22 @@ def likely_ledger(file: FileProfile) -> TableMatch:
 
 def _by_words(file: FileProfile, *, speak: bool) -> TableMatch:
     """A ledger without a column of codes, whose work stands in words: those that come back, the longest of them."""
-    none = TableMatch(None, (), 0.0)
-    teeth = next((c for c in file.columns if looks_like_teeth(c)), None) or next(
-        filter(_called_tooth, file.columns), None
-    )
+    called = (c for c in file.columns if c.fits("tooth") == EXACT)
+    teeth = next(filter(looks_like_teeth, file.columns), None) or next(called, None)
     if teeth is None or not file.date_columns:
-        return none
+        return _NONE
     # Work is of a tooth or is not, whoever has it: so it is told from names, which may be longer.
     on_tooth = Column(teeth.place, teeth.name, "", teeth.texts.is_not_null().cast(pl.String))
     rank = lambda c: (tells(c, on_tooth) >= _NEARLY_ALL, _length(c))  # noqa: E731
     words = max((c for c in file.columns if c is not teeth and are_words(c)), key=rank, default=None)
     if words is None:
-        return none
+        return _NONE
     columns = [Column(c.place, c.name, _WORK if c is words else c.heading, c.texts, c.told) for c in file.columns]
     own = {c.place: c for c in file.columns}
     found = _match_table("procedures", FileProfile(columns), speak=speak)
     codes = None if found is None else next((m for m in found.fields if m.field == "code"), None)
     if found is None or codes is None or codes.column is None or codes.column.place != words.place:
-        return none
+        return _NONE
     why = "no column of codes was found, and these are words for work that come back"
     fields = tuple(
         replace(
@@ -147,10 +160,6 @@ def _by_words(file: FileProfile, *, speak: bool) -> TableMatch:
     return TableMatch("procedures", fields, found.score)
 
 
-def _called_tooth(column: Column) -> bool:
-    return column.fits("tooth") == EXACT
-
-
 def are_words(column: Column) -> bool:
     """Whether a column holds words that come back on many rows, as names of work do, and not marks or names."""
     few = _FEWEST_WORDS <= column.distinct <= max(_FEWEST_WORDS, column.n / _TIMES_BACK)
@@ -158,9 +167,9 @@ def are_words(column: Column) -> bool:
     words, short = r"[\p{L}\p{M}]{4}|\p{Han}{2}|\p{Hangul}{2}", r"^\p{Lu}{2,3}$"
     shares = column.matches(words), column.matches(f"{words}|{short}")
     is_text = column.filled >= _NEARLY_ALL and shares[0] >= _MOST_WORDS and shares[1] >= _NEARLY_ALL
-    return (
-        few and is_text and column.date_share < _CONTRADICTS and column.matches(r"^\p{Lu}\p{L}+, \p{Lu}\p{L}+$") < _FITS
-    )
+    if not (few and is_text) or column.date_share >= _CONTRADICTS:
+        return False
+    return column.matches(r"^\p{Lu}\p{L}+, \p{Lu}\p{L}+$") < _FITS
 
 
 def _length(column: Column) -> float:
@@ -188,32 +197,27 @@ def nearest_field(table: str, column: Column, file: FileProfile) -> tuple[str, f
 def _match_table(table: str, file: FileProfile, *, speak: bool, is_told: bool = False) -> TableMatch | None:
     fields = input_fields(table)
     ratings = {(f, c.place): rate(table, f, c, file) for f in fields for c in file.columns}
-    fits = {(f, c.place): c.fits(f) for f in fields for c in file.columns}
-    scores = _scores(fields, file, ratings, fits, speak=speak)
+    of = _Weighed(table, file, ratings, {(f, c.place): c.fits(f) for f in fields for c in file.columns})
+    scores = _scores(fields, of, speak=speak)
     chosen = _assign(scores)
     needed, telling = _TELLING[table]
     by_field = {fields[f]: file.columns[c] for f, c in chosen.items()}
     used = {c.place for c in by_field.values()}
     # Headings win: a column that is called so counts although its values look otherwise, and is then asked about.
-    called = {f for f in _NEVER_DROPPED if f in fields and any(c.place not in used for c in _headed(f, file, fits))}
+    called = {f for f in _NEVER_DROPPED if f in fields and any(c.place not in used for c in of.headed(f))}
     if not is_told and len(telling & (by_field.keys() | called)) < min(needed, len(telling)):
         return None
-    if (
-        not is_told
-        and "patient_id" not in by_field.keys() | called
-        and not (table == "procedures" and len(by_field) >= 3)
-    ):
+    has_patient = "patient_id" in by_field.keys() | called
+    if not (is_told or has_patient or (table == "procedures" and len(by_field) >= 3)):
         return None
     matches = []
     for number, field in enumerate(fields):
         column = by_field.get(field)
         taken = {c for f, c in chosen.items() if f != number}
-        match = _judge(
-            table, field, column=column, scores=scores[number], taken=taken, file=file, ratings=ratings, fits=fits
-        )
+        match = _judge(of, field, column=column, scores=scores[number], taken=taken)
         if match is not None:
             matches.append(match)
-    matches = [_not_dropped(m, file, matches, ratings, fits) for m in _with_headed(table, matches, file, fits)]
+    matches = [_not_dropped(m, of, matches) for m in _with_headed(of, matches)]
     matches = [_who_treated(m, matches, file) if m.field == "provider_id" else _numbered(m) for m in matches]
     if table == "procedures" and not any(m.field == "provider_id" for m in matches):
         matches += _goes_through_visits(matches, file)
@@ -221,22 +225,16 @@ def _match_table(table: str, file: FileProfile, *, speak: bool, is_told: bool = 
     return TableMatch(table, tuple(matches), float(own))
 
 
-def _scores(
-    fields: list[str],
-    file: FileProfile,
-    ratings: Mapping[tuple[str, int], tuple[float | None, str]],
-    fits: Mapping[tuple[str, int], float],
-    *,
-    speak: bool,
-) -> np.ndarray:
+def _scores(fields: list[str], of: _Weighed, *, speak: bool) -> np.ndarray:
     """Logarithmic scores, field by column; above 0 is worth proposing."""
+    file, fits = of.file, of.fits
     scores = np.full((len(fields), len(file.columns)), _IMPOSSIBLE)
     for c, column in enumerate(file.columns):
         not_ours = column.fits(NOT_OURS)
         best = max(fits[f, column.place] for f in fields)
         only_day = says_entered(column.heading) and all(says_entered(c.heading) for c in file.date_columns)
         for f, field in enumerate(fields):
-            value, _ = ratings[field, column.place]
+            value, _ = of.ratings[field, column.place]
             if column.told[0] == field:
                 scores[f, c] = _TOLD
                 continue
@@ -267,29 +265,16 @@ def _assign(scores: np.ndarray) -> dict[int, int]:
 
 
 def _judge(
-    table: str,
-    field: str,
-    *,
-    column: Column | None,
-    scores: np.ndarray,
-    taken: set[int],
-    file: FileProfile,
-    ratings: Mapping[tuple[str, int], tuple[float | None, str]],
-    fits: Mapping[tuple[str, int], float],
+    of: _Weighed, field: str, *, column: Column | None, scores: np.ndarray, taken: set[int]
 ) -> FieldMatch | None:
-    needed = field in REQUIRED_FIELDS[table]
+    file, needed = of.file, field in REQUIRED_FIELDS[of.table]
     own = scores[file.columns.index(column)] if column is not None else 0.0
-    near = [
-        c
-        for n, c in enumerate(file.columns)
-        if n not in taken and c is not column and scores[n] > (max(own - _RIVAL, 0.0) if column else -1.5)
-    ]
+    least = max(own - _RIVAL, 0.0) if column else -1.5
+    near = [c for n, c in enumerate(file.columns) if n not in taken and c is not column and scores[n] > least]
     if column is None:
         why = "no column was found for it"
         if field == "patient_id" and not near:
-            near = [
-                c for c in file.columns if c.place not in {file.columns[t].place for t in taken} and _may_name(c, file)
-            ]
+            near = [c for n, c in enumerate(file.columns) if n not in taken and _may_name(c, file)]
         if field in _GROUPED:
             why += (
                 f'; or, if it stands in lines above the rows, put group_lines = ["{{{field}}} {{*}}"] in place of this '
@@ -301,32 +286,30 @@ def _judge(
         if all(tells(short, c) >= _TELLS for c in others):
             told = ", ".join(quoted(c.heading or c.name) for c in others)
             return FieldMatch(field, short, LIKELY, f"the texts of {told} follow from it, and it is shorter")
-    value, said = ratings[field, column.place]
-    heading = fits[field, column.place]
+    value, said = of.ratings[field, column.place]
+    heading = of.fits[field, column.place]
+    said = f": {said}" if said else ""
     if near:
         column, *near = sorted((column, *near), key=lambda c: (-scores[file.columns.index(c)], c.place))
         why = "several columns fit it about as well"
         if field == "provider_id" and any(c.filled < _FILLED for c in (column, *near)):
             by_filled = sorted((column, *near), key=lambda c: c.filled)
-            both = ", ".join(quoted(c.heading) for c in by_filled)
-            why += (
-                f"; or, where one stands in for the other, a list, of which the first that is filled counts: [{both}]"
-            )
+            both = quoted_list(c.heading for c in by_filled)
+            why += f"; or, where one stands in for the other, a list, of which the first that is filled counts: {both}"
         return FieldMatch(field, None, ASK, why, (column, *near))
     if column.told[0] == field:
         return FieldMatch(field, column, SURE, column.told[1])
     if heading >= PART and value is not None and value >= _FITS:
-        return FieldMatch(field, column, SURE, f"the heading says so, and the values agree{_said(said)}")
+        return FieldMatch(field, column, SURE, f"the heading says so, and the values agree{said}")
     if heading and value is not None and value >= _FITS:
-        return FieldMatch(field, column, LIKELY, f"the heading may be short for it, and the values fit{_said(said)}")
+        return FieldMatch(field, column, LIKELY, f"the heading may be short for it, and the values fit{said}")
     if heading:
-        against = ", though the values look unusual for it" if value is not None and value <= _CONTRADICTS else ""
-        return FieldMatch(
-            field, column, LIKELY, f"the heading says so{against or '; the values neither help nor contradict'}"
-        )
+        is_against = value is not None and value <= _CONTRADICTS
+        how = ", though the values look unusual for it" if is_against else "; the values neither help nor contradict"
+        return FieldMatch(field, column, LIKELY, f"the heading says so{how}")
     if says_entered(column.heading):
         return FieldMatch(field, column, LIKELY, "the day of the entry, for the file has no other day")
-    return FieldMatch(field, column, LIKELY, f"by the values alone{_said(said)}")
+    return FieldMatch(field, column, LIKELY, f"by the values alone{said}")
 
 
 def _may_name(column: Column, file: FileProfile) -> bool:
@@ -335,16 +318,15 @@ def _may_name(column: Column, file: FileProfile) -> bool:
     return again and bool(set(plain_heading(column.heading).split()) & _OF_PERSONS)
 
 
-def _with_headed(
-    table: str, matches: Sequence[FieldMatch], file: FileProfile, fits: Mapping[tuple[str, int], float]
-) -> list[FieldMatch]:
+def _with_headed(of: _Weighed, matches: Sequence[FieldMatch]) -> list[FieldMatch]:
     """The matches, and those fields without a candidate that a heading names all the same: these are asked for."""
+    table, file = of.table, of.file
     found = [m for m in matches if m.column is not None or m.rivals]
     there = {m.field for m in found}
     used = {m.column.place for m in found if m.column is not None}
     rivals = {c.place for m in found for c in m.rivals}
     for name in (f for f in _NEVER_DROPPED if f in input_fields(table) and f not in there):
-        headed = [c for c in _headed(name, file, fits) if c.place not in used | rivals]
+        headed = [c for c in of.headed(name) if c.place not in used | rivals]
         if headed:
             why = "the heading says so, and the values do not look like it" + _cut(headed)
             found.append(FieldMatch(name, None, ASK, why, tuple(headed)))
@@ -367,29 +349,20 @@ def _cut(columns: Sequence[Column]) -> str:
     return ": a spreadsheet wrote #### where its column was too narrow. Make it wider there and save the file again"
 
 
-def _not_dropped(
-    match: FieldMatch,
-    file: FileProfile,
-    matches: Sequence[FieldMatch],
-    ratings: Mapping[tuple[str, int], tuple[float | None, str]],
-    fits: Mapping[tuple[str, int], float],
-) -> FieldMatch:
+def _not_dropped(match: FieldMatch, of: _Weighed, matches: Sequence[FieldMatch]) -> FieldMatch:
     """A match with what its rivals look like; asked where an unused column is headed more like the field."""
     if match.column is not None and match.field in _NEVER_DROPPED:
         used = {m.column.place for m in matches if m.column is not None}
-        own = fits[match.field, match.column.place]
-        better = [
-            c for c in _headed(match.field, file, fits) if c.place not in used and fits[match.field, c.place] > own
-        ]
+        own = of.fits[match.field, match.column.place]
+        better = [c for c in of.headed(match.field) if c.place not in used and own < EXACT]
         if better:
             why = "another column fits by its values than by its heading"
             match = FieldMatch(match.field, None, ASK, why, (match.column, *better))
-    return replace(match, seen=tuple(ratings[match.field, c.place][1] for c in match.rivals))
+    return replace(match, seen=tuple(of.ratings[match.field, c.place][1] for c in match.rivals))
 
 
 def _numbered(match: FieldMatch) -> FieldMatch:
-    """The patient, by the number, where a column of numbers and one of names were to be asked about and each number is
-    of one name, each name nearly always of one number: two patients may have one name."""
+    """The patient, by the number where it was that or a name, and each number has one name and nearly the reverse."""
     names = [c for c in match.rivals if c.matches(r"\d") <= 1 - _TELLS]
     numbers = [c for c in match.rivals if c.filled >= _TELLS and c.matches(r"\d") >= _TELLS]
     if match.field != "patient_id" or len(match.rivals) != 2 or not (names and numbers):  # a name and a number
@@ -403,8 +376,7 @@ def _numbered(match: FieldMatch) -> FieldMatch:
 
 
 def _who_treated(match: FieldMatch, matches: Sequence[FieldMatch], file: FileProfile) -> FieldMatch:
-    """The clinician, asked where the column is of one text throughout and another is of several, one of whom does the
-    cleanings: all may be billed in the owner's name."""
+    """The clinician, asked where the column has one text and another one shows who does the cleanings."""
     here = [c for c in (match.column, *match.rivals) if c is not None]
     alone = [c for c in here if c.distinct == 1]
     code = next((m.column for m in matches if m.field == "code"), None)
@@ -428,15 +400,6 @@ def _goes_through_visits(matches: Sequence[FieldMatch], file: FileProfile) -> li
     return [FieldMatch("provider_id", None, ASK, why, tuple(columns))] if columns else []
 
 
-def _headed(name: str, file: FileProfile, fits: Mapping[tuple[str, int], float]) -> list[Column]:
-    """The filled columns whose heading is a word for a field and for no other kind of thing."""
-    return [c for c in file.columns if c.heading and c.filled > 0 and fits[name, c.place] == EXACT]
-
-
-def _said(what: str) -> str:
-    return f": {what}" if what else ""
-
-
 def _logit(value: float | None) -> float:
     if value is None:
         return 0.0
@@ -452,13 +415,5 @@ def headings_speak(file: FileProfile) -> bool:
 
 
 def _is_named(table: str, hint: str) -> bool:
-    words = {
-        "procedures": ("ledger", "procedure", "transaction", "leistung", "actes", "tratamient"),
-        "patients": ("patient", "patienten", "pacient", "pazient"),
-        "endo_details": ("endo",),
-        "crown_details": ("crown", "krone", "couronne", "corona"),
-        "findings": ("finding", "recall", "befund", "exam"),
-        "elsewhere": ("elsewhere", "auswaerts", "ailleurs"),
-        "notes": ("note", "narrative"),
-    }
+    words = {row["table"]: row["words"].split("|") for row in data_rows("words_of_files")}
     return any(word in hint.lower() for word in words[table])

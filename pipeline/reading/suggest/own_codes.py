@@ -1,8 +1,5 @@
-"""A practice's own codes, or descriptions in place of codes: the list of them, written to be filled in.
-
-Where no built-in list knows the codes of a ledger, `suggest` writes a CSV beside the PRACTICE.toml: each code once with
-its rows and the event that it is likely to stand for, or `ask`. Loading refuses while one of them stands at `ask`.
-"""
+"""A practice's own codes, or descriptions in place of codes, that no built-in list knows: a CSV of them to be filled
+in, each code once with its rows and its likely event, or `ask`. Loading refuses while one stands at `ask`."""
 
 import csv
 import io
@@ -16,10 +13,9 @@ from pipeline.practice.codes import ASK, BUILT_IN, EVENTS, normal_own_code
 from pipeline.practice.counts import count
 from pipeline.reading.headings import plain_heading, word_list, word_pattern
 from pipeline.reading.set_aside import armed
-from pipeline.reading.suggest.code_words import ENDS, NOT_DONE, Meaning, likely_events, meaning
-from pipeline.reading.suggest.crown_day import by_tooth
+from pipeline.reading.suggest.code_words import ENDS, NOT_DONE, Meaning, likely_events, meaning, otherwise_beside
+from pipeline.reading.suggest.forms import by_tooth
 from pipeline.reading.suggest.group import Group
-from pipeline.reading.suggest.list_words import otherwise_beside
 from pipeline.reading.suggest.profile import Column, FileProfile
 
 MOST_CODES = 400
@@ -44,8 +40,7 @@ class OwnCodes:
 
 
 def own_codes(chosen: Mapping[str, Group]) -> OwnCodes | None:
-    """The list for the ledger among the files; None where its codes are no codes, or are those of a built-in list and
-    the words beside them do not contradict it."""
+    """The list for the ledger; None where its codes are none, or a built-in list's without words against it."""
     ledger = chosen.get("procedures")
     column = ledger.column("code") if ledger is not None else None
     if ledger is None or column is None:
@@ -87,8 +82,7 @@ def own_codes(chosen: Mapping[str, Group]) -> OwnCodes | None:
 
 
 def _may_be_put_back(texts: Mapping[str, str], fitting: Mapping[str, Meaning]) -> set[str]:
-    """Codes of crowns whose text says that one was cemented, where other codes of crowns do not say it: theirs may be
-    the new crowns, and these the loose ones put back."""
+    """Codes of crowns whose text alone says that one was cemented: loose ones put back, it may be."""
     crowns = {code for code, of in fitting.items() if of.events == ("crown_placement",)}
     cemented = {code for code in crowns if _CEMENTED.search(texts[code])}
     return cemented if cemented != crowns else set()
@@ -108,18 +102,13 @@ def _soon_again(ledger: Group, column: Column, events: Mapping[str, str]) -> dic
     if rows is None:
         return {}
     codes = column.texts.map_elements(normal_own_code, return_dtype=pl.String)
-    of = pl.DataFrame(
-        {"code": list(events), "event": list(events.values())}, schema={"code": pl.String, "event": pl.String}
-    )
-    work = (
-        rows.with_columns(codes.alias("code")).join(of.filter(pl.col("event").is_in(_LASTING)), on="code").drop_nulls()
-    )
-    work = work.with_row_index("row")
-    both = work.join(work, on=["patient", "tooth", "event"], suffix="_next").filter(
-        pl.col("code") != pl.col("code_next")
-    )
+    lasting = [(code, event) for code, event in events.items() if event in _LASTING]
+    of = pl.DataFrame(lasting, {"code": pl.String, "event": pl.String}, orient="row")
+    work = rows.with_columns(codes.alias("code")).join(of, on="code").drop_nulls().with_row_index("row")
+    both = work.join(work, on=["patient", "tooth", "event"], suffix="_next")
     days = pl.col("day_next") - pl.col("day")
-    again = both.filter(days.is_between(1, _SOON_DAYS)).group_by("code").agg(pl.col("row").n_unique().alias("again"))
+    soon = both.filter(pl.col("code") != pl.col("code_next"), days.is_between(1, _SOON_DAYS))
+    again = soon.group_by("code").agg(pl.col("row").n_unique().alias("again"))
     counted = work.group_by("code", "event").len("rows").join(again, on="code")
     most = counted.filter((pl.col("again") >= _LEAST_SOON) & (pl.col("again") >= _MOST_SOON * pl.col("rows")))
     return {
@@ -151,14 +140,16 @@ def _told(code: Column, texts: Column) -> float:
     """Share of the codes beside which mostly one text stands, and that text is one of work that we know."""
     if texts.matches(r"\p{L}{3,}") < _MOST_TOLD:
         return 0.0
-    rows = pl.DataFrame({"code": code.texts, "text": texts.texts}).drop_nulls().group_by("code", "text").len()
-    most = (
-        rows.sort("len", "text", descending=[True, False])
-        .group_by("code", maintain_order=True)
-        .agg(pl.col("text").first(), share=pl.col("len").first() / pl.col("len").sum())
-    )
+    most = _commonest(code, texts)
     known = [share >= _MOST_TOLD and bool(likely_events(text)) for text, share in most.select("text", "share").rows()]
     return float(sum(known)) / max(most.height, 1)
+
+
+def _commonest(code: Column, texts: Column) -> pl.DataFrame:
+    """`code, text, share`: the commonest text beside each code."""
+    rows = pl.DataFrame({"code": code.texts, "text": texts.texts}).drop_nulls().group_by("code", "text").len()
+    by = rows.sort("len", "text", descending=[True, False]).group_by("code", maintain_order=True)
+    return by.agg(pl.col("text").first(), share=pl.col("len").first() / pl.col("len").sum())
 
 
 def _words_of(code: Column, file: FileProfile) -> dict[str, str]:
@@ -169,6 +160,4 @@ def _words_of(code: Column, file: FileProfile) -> dict[str, str]:
     texts = headed or max(others, key=lambda c: (told[c.place], -c.place), default=None)
     if texts is None or (headed is None and told[texts.place] < _MOST_TOLD):
         return {}
-    rows = pl.DataFrame({"code": code.texts, "text": texts.texts}).drop_nulls().group_by("code", "text").len()
-    first = rows.sort("len", "text", descending=[True, False]).group_by("code", maintain_order=True).first()
-    return {normal_own_code(c): t for c, t in first.select("code", "text").iter_rows()}
+    return {normal_own_code(c): t for c, t in _commonest(code, texts).select("code", "text").iter_rows()}

@@ -12,18 +12,18 @@ from pipeline.machine.errors import DataError
 from pipeline.practice.fields import input_fields
 from pipeline.practice.tables import INPUT_TABLES
 from pipeline.reading.headings import PART, fit
-from pipeline.reading.sources import Batch, ReadOptions, has_sheets, is_archive, open_source, reading
+from pipeline.reading.sources import ReadOptions, has_sheets, is_archive, open_source, reading
 from pipeline.reading.sources.archive import members
 from pipeline.reading.sources.excel_book import visible_sheets
 from pipeline.reading.sources.excel_file import ALREADY_KNOWN, sheet_of
 from pipeline.reading.sources.joined import key_text
 from pipeline.reading.sources.kinds import TEXT, kind_of
 from pipeline.reading.sources.likely_encoding import EncodingUnknownError
-from pipeline.reading.suggest.layout_line import LayoutLine
 from pipeline.reading.suggest.layouts import find_layout_of
-from pipeline.reading.suggest.masks import masked_samples
+from pipeline.reading.suggest.looked import LayoutLine
 from pipeline.reading.suggest.profile import Column, FileProfile
 from pipeline.reading.suggest.sample import SampledSource, only, sample_rows, sample_source
+from pipeline.reading.suggest.shown import masked_samples
 
 _PREAMBLE = 20  # lines that may stand above the headings
 _OTHERS = ("windows-1250", "windows-1254")
@@ -36,13 +36,9 @@ _PLACE = re.compile(r"^column \d+$")
 
 @dataclass(frozen=True)
 class Piece:
-    """A file or some sheets of it. `headings` is empty where there are none; `rows` is the sample, as text.
-
-    `sheets` names the sheets, of a workbook with several; `tables`, only of files that name our fields themselves, the
-    tables that the file has rows of; `worksheet` the table of a sheet of our own worksheet on which something was
-    filled in. `trouble` says why a file could not be read. `layout` is how the file is laid out, where that is unusual;
-    `how` as in `Spoken`.
-    """
+    """A file or some sheets of it. `headings` is empty where there are none; `rows` is the sample, as text; `tables`
+    are those that a file which names our fields itself has rows of; `worksheet` is the table of a filled sheet of
+    our own."""
 
     path: Path
     rows: pl.DataFrame
@@ -73,8 +69,7 @@ class Piece:
 
 
 def open_pieces(path: Path, encoding: str | None = None) -> list[Piece]:
-    """Look into one file, whose text is in `encoding` if that is told; nothing is written and nothing leaves the
-    machine. What cannot be read has `trouble`."""
+    """Look into one file, with its `encoding` if that is told, writing nothing. What cannot be read has `trouble`."""
     try:
         with reading(path.name, "the look at its columns"):
             if is_archive(path):
@@ -112,14 +107,13 @@ def in_one_encoding(pieces: Sequence[Piece]) -> list[Piece]:
     (value,) = found
     again = {p.path: open_pieces(p.path, value.strip('"')) for p in pieces if p.encoding_open}
     why = "likely: another file is written so, and this one is not UTF-8 text"
-    return [
-        one for p in pieces for one in (_written_in(value.strip('"'), why, again[p.path]) if p.encoding_open else [p])
-    ]
+    each = (_written_in(value.strip('"'), why, again[p.path]) if p.encoding_open else [p] for p in pieces)
+    return [one for of in each for one in of]
 
 
 def _by_headings(path: Path, headings: Sequence[str]) -> str | None:
-    """The encoding in which more headings mean something than in the one of Western Europe, of a text that is taken to
-    be in that: letters alone do not tell Czech from French."""
+    """The encoding in which more headings mean something than in Western Europe's: letters do not tell Czech from
+    French."""
     if kind_of(path) != TEXT or all(h.isascii() for h in headings):
         return None
     with path.open("rb") as file:
@@ -178,7 +172,7 @@ def _read(path: Path, options: ReadOptions, *, say_sheets: bool = False) -> Piec
     sheets = options.sheets if say_sheets else ()
     if layout or not _is_headless(data, rows):
         return replace(_piece(path, rows, tuple(data), sheets, sampled), layout=layout)
-    again = sample_source(open_source(path, _without_headings(options)))
+    again = sample_source(open_source(path, replace(options, header_row=0)))
     if again.headings and _PLACE.match(again.headings[0]):
         sampled, rows = again, sample_rows(again)
         rows = only(rows, [h for h in rows.columns if not h.startswith("(")])
@@ -215,10 +209,6 @@ def _piece(
     return Piece(path, rows, headings, sheets, of.rows_seen, of.whole, of.spoken.serial_dates, how=of.spoken.how)
 
 
-def _without_headings(options: ReadOptions) -> ReadOptions:
-    return replace(options, header_row=0)
-
-
 def _members(path: Path, encoding: str | None) -> list[Piece]:
     """The files in an archive, each as if it lay beside it."""
     inside = members(path)
@@ -235,31 +225,23 @@ def _members(path: Path, encoding: str | None) -> list[Piece]:
 def _as_one(path: Path, of: list[tuple[str, Piece]], sheets: tuple[str, ...]) -> Piece:
     """Files in an archive that have the same columns."""
     first = of[0][1]
-    rows = pl.concat([_in_order_of(first.rows.columns, piece.rows) for _, piece in of])
     seen, whole = sum(piece.rows_seen for _, piece in of), all(piece.whole for _, piece in of)
-    trouble = _in_archive(path, first.trouble)
+    trouble = first.trouble and f"{path.name}: in it, {first.trouble}"
     parts = tuple(_in_order_of(first.rows.columns, piece.rows) for _, piece in of)
-    return replace(
-        first, path=path, sheets=sheets, rows=rows, rows_seen=seen, whole=whole, trouble=trouble, parts=parts
-    )
-
-
-def _in_archive(path: Path, trouble: str | None) -> str | None:
-    return trouble and f"{path.name}: in it, {trouble}"
+    one = replace(first, path=path, sheets=sheets, rows=pl.concat(parts), rows_seen=seen, whole=whole)
+    return replace(one, trouble=trouble, parts=parts)
 
 
 def _sheets(path: Path) -> list[Piece]:
     names, faults = visible_sheets(path)
     if not names:
-        raise (
-            faults[0] if faults else DataError(f"{path.name}: its sheets are empty. Export it again, or leave it out.")
-        )
+        empty = DataError(f"{path.name}: its sheets are empty. Export it again, or leave it out.")
+        raise next(iter(faults), empty)
     ours = {sheet_of(table): table for table in INPUT_TABLES}  # a sheet of our worksheet is read as its table
     many = _many_alike(path, names) if len(names) > _MANY_SHEETS else ()
     left = [name for name in names if name not in many]
-    read = [
-        _read(path, ReadOptions(table=ours.get(name, "procedures"), sheets=(name,)), say_sheets=True) for name in left
-    ]
+    options = (ReadOptions(table=ours.get(name, "procedures"), sheets=(name,)) for name in left)
+    read = [_read(path, of, say_sheets=True) for of in options]
     grouped: dict[tuple[str, ...], list[Piece]] = {}
     for piece in read:
         key = (*piece.headings, *(line.value for line in piece.layout)) or ("", *piece.sheets)
@@ -273,8 +255,7 @@ def _sheets(path: Path) -> list[Piece]:
 
 
 def _many_alike(path: Path, names: Sequence[str]) -> tuple[str, ...]:
-    """The most sheets with the same headings, if these are many: a day on each, say. They are looked at together, for
-    one alone shows little and a look at each takes long."""
+    """The most sheets with the same headings, if many, such as a day on each: a look at each would take long."""
     alike: dict[tuple[str, ...], list[str]] = {}
     for name in names:
         headings = open_source(path, ReadOptions(sheets=(name,))).headings
@@ -315,7 +296,8 @@ def _spoken(path: Path) -> Piece:
     for table in INPUT_TABLES:
         try:
             source = open_source(path, ReadOptions(table=table))
-            found = next((n for b in source.batches() if (n := _records(b))), 0)
+            records = (len(b.numbers) + (0 if b.claims is None else b.claims.height) for b in source.batches())
+            found = next(filter(None, records), 0)
         except DataError as error:  # files of this kind may never tell of such a table
             fault = fault or str(error)
             continue
@@ -325,10 +307,6 @@ def _spoken(path: Path) -> Piece:
     if not tables:
         raise DataError(fault or f"{path.name}: holds no rows of any table that we know.")
     return Piece(path, pl.DataFrame(), tables=tuple(tables), rows_seen=seen)
-
-
-def _records(batch: Batch) -> int:
-    return len(batch.numbers) + (0 if batch.claims is None else batch.claims.height)
 
 
 def _is_headless(headings: Sequence[str], rows: pl.DataFrame) -> bool:
@@ -366,10 +344,7 @@ def _kinds(column: Column) -> set[str]:
 def _kind(text: str) -> str:
     """What a single cell is beyond doubt: a date, a number, a code, a number with letters before; else empty."""
     bare = text.strip()
-    for name, pattern in _CELLS.items():
-        if pattern.match(bare):
-            return name
-    return ""
+    return next((name for name, pattern in _CELLS.items() if pattern.match(bare)), "")
 
 
 _CELLS = {

@@ -14,7 +14,7 @@ from pipeline.practice.teeth import NOTATIONS
 from pipeline.reading.headings import EXACT, PART, fit
 from pipeline.reading.suggest.tooth_words import OPEN, tooth_words
 from pipeline.transforms.clean import map_values
-from pipeline.transforms.dates import DateEvidence, DateForm, gather_evidence, parse_dates
+from pipeline.transforms.dates import DateForm, gather_evidence, parse_dates
 from pipeline.transforms.decimals import gather_decimals
 from pipeline.transforms.other_days import six_digit_orders
 from pipeline.transforms.parsers import parse_fees
@@ -82,8 +82,12 @@ class Column:
 
     def share(self, test: pl.Expr) -> float:
         """Share of the filled rows whose text passes a test on the column `text`."""
+        return self._part(self.common.filter(test))
+
+    def _part(self, counts: pl.DataFrame) -> float:
+        """The rows of some texts among those of `common`."""
         total = int(self.common["n"].sum())
-        return int(self.common.select(pl.col("n").filter(test).sum()).item()) / total if total else 0.0
+        return int(counts["n"].sum()) / total if total else 0.0
 
     def matches(self, pattern: str) -> float:
         """Share of the filled rows whose text matches a pattern."""
@@ -97,16 +101,13 @@ class Column:
         normal = self.common.select(normal_words(pl.col("text")), "n").group_by("text").agg(pl.col("n").sum())
         return dict(normal.iter_rows())
 
-    def share_of(self, words: set[str], normal: pl.Expr) -> float:
-        """Share of the filled rows whose text, brought to a normal form, is one of some words."""
-        return self.share(normal.is_in(list(words)))
-
     @cached_property
     def dates(self) -> pl.Series:
         """The dates of the rows, in the likelier order of day and month: to compare columns with, not to store."""
         evidence = gather_evidence(self.common)
+        year_last = evidence.month_first + evidence.day_first + evidence.either + evidence.same
         epoch = evidence.is_epoch and _is_headed_day(self.heading)
-        if evidence.filled and not epoch and not (evidence.year_first + evidence.short_year + _year_last(evidence)):
+        if evidence.filled and not epoch and not (evidence.year_first + evidence.short_year + year_last):
             orders = six_digit_orders(self.counts) if _is_headed_day(self.heading) else []
             if not orders:
                 return pl.Series("day", [None] * self.n, dtype=pl.Date)
@@ -190,14 +191,11 @@ class Column:
     @cached_property
     def number_share(self) -> float:
         """Share of the filled rows that are numbers."""
-        total = int(self.common["n"].sum())
-        return int(self.numbers["n"].sum()) / total if total else 0.0
+        return self._part(self.numbers)
 
     def number_within(self, low: float, high: float) -> float:
         """Share of the filled rows that are numbers within two limits."""
-        total = int(self.common["n"].sum())
-        fits = self.numbers.filter(pl.col("value").is_between(low, high))
-        return int(fits["n"].sum()) / total if total else 0.0
+        return self._part(self.numbers.filter(pl.col("value").is_between(low, high)))
 
 
 @dataclass
@@ -243,13 +241,15 @@ class FileProfile:
         return best[2] if best and best[0] >= 0.4 else None
 
     def spans_days(self, column: Column) -> float:
-        """Of the texts that several rows share, the share that is there on more than one day; where no column can be
-        read as days, by the texts of the one that is headed so."""
+        """Of the texts that several rows share, the share on more than one day, or text of the one headed as days."""
         main = self.main_date or self._headed_day
         if main is None or main is column:
             return 0.0
         if column.place not in self._spans:
-            self._spans[column.place] = self._spans_days(column, main)
+            day = main.texts if self.main_date is None else main.days
+            rows = pl.DataFrame({"id": column.texts, "day": day}).drop_nulls()
+            groups = rows.group_by("id").agg(pl.len(), pl.col("day").n_unique()).filter(pl.col("len") > 1)
+            self._spans[column.place] = float((groups["day"] > 1).mean() or 0.0)  # type: ignore[arg-type]
         return self._spans[column.place]
 
     @cached_property
@@ -260,13 +260,6 @@ class FileProfile:
     def distinct_rows(self) -> int:
         """Rows that differ: an overlapping export holds the same row twice."""
         return pl.DataFrame([c.texts.alias(str(c.place)) for c in self.columns]).n_unique() if self.columns else 0
-
-    def _spans_days(self, column: Column, main: Column) -> float:
-        day = main.texts if self.main_date is None else main.days
-        rows = pl.DataFrame({"id": column.texts, "day": day}).drop_nulls()
-        groups = rows.group_by("id").agg(pl.len().alias("n"), pl.col("day").n_unique().alias("days"))
-        groups = groups.filter(pl.col("n") > 1)
-        return float((groups["days"] > 1).mean() or 0.0) if groups.height else 0.0  # type: ignore[arg-type]
 
     def code_lift(self, column: Column) -> float:
         """How much better one guesses the text of a column if one knows the code of the row; 1 is no better."""
@@ -281,8 +274,7 @@ class FileProfile:
 
 
 def tells(known: Column, other: Column) -> float:
-    """Of rows whose text in `known` comes back, the share whose text in `other` is the usual one beside it; 0 where no
-    text comes back."""
+    """Of rows whose text in `known` comes back, the share with the usual text of `other` beside it."""
     rows = pl.DataFrame({"known": known.texts, "other": other.texts}).drop_nulls()
     by = rows.group_by("known", "other").len().group_by("known").agg(n=pl.col("len").sum(), most=pl.col("len").max())
     again = by.filter(pl.col("n") > 1)
@@ -295,10 +287,6 @@ def _is_headed_day(heading: str) -> bool:
     """Whether a heading is one of a date: a number of 10 or 13 digits elsewhere is a telephone's or a patient's."""
     days = {f for table in INPUT_TABLES for f in input_fields(table) if kind(table, f) == "date"}
     return bool(heading) and (bool(_OF_TIME.search(heading)) or any(fit(heading, field) >= PART for field in days))
-
-
-def _year_last(e: DateEvidence) -> int:
-    return e.month_first + e.day_first + e.either + e.same
 
 
 def looks_like_teeth(column: Column) -> bool:

@@ -1,8 +1,5 @@
-"""Unknown files to a proposed PRACTICE.toml: which file is which table, which column which field, and what to ask.
-
-Everything happens on this machine; the files are only read. No value of a file gets into the text but headings, words
-that must be mapped and procedure codes: samples are masked.
-"""
+"""Unknown files to a proposed PRACTICE.toml: which file is which table, which column which field, and what to ask. The
+files are only read, on this machine; of their values headings, words to be mapped and codes alone get into the text."""
 
 import os
 from collections.abc import Callable, Mapping, Sequence
@@ -12,15 +9,16 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.machine.errors import ConfigError, DataError
+from pipeline.practice.codes import BUILT_IN, built_in, normalise_code
 from pipeline.practice.counts import count
 from pipeline.practice.fields import REQUIRED_FIELDS
 from pipeline.practice.tables import INPUT_TABLES
+from pipeline.practice.teeth import parse_teeth
 from pipeline.reading.open_questions import open_questions
+from pipeline.reading.suggest.code_words import likely_events
 from pipeline.reading.suggest.forms import Decision
-from pipeline.reading.suggest.group import Group
-from pipeline.reading.suggest.hints import hints
+from pipeline.reading.suggest.group import Group, ask_of_twice, with_more_sheets
 from pipeline.reading.suggest.joins import with_joins
-from pipeline.reading.suggest.masks import masked_samples
 from pipeline.reading.suggest.match import (
     TableMatch,
     headings_speak,
@@ -29,12 +27,12 @@ from pipeline.reading.suggest.match import (
     match_worksheet,
     nearest_field,
 )
-from pipeline.reading.suggest.more_sheets import with_more_sheets
 from pipeline.reading.suggest.own_codes import own_codes, why_written
 from pipeline.reading.suggest.pieces import Piece, in_one_encoding, open_pieces, profile
-from pipeline.reading.suggest.profile import FileProfile
+from pipeline.reading.suggest.profile import Column, FileProfile
+from pipeline.reading.suggest.shown import masked_samples
 from pipeline.reading.suggest.toml_text import toml_text
-from pipeline.reading.suggest.twice import ask_of_twice
+from pipeline.transforms.dates import gather_evidence
 
 _MOST_SHOWN = 30
 _SOMETHING = 0.5
@@ -43,10 +41,8 @@ _LEAST_ROWS = 20  # of what is taken for a ledger though it is not known for one
 
 @dataclass(frozen=True)
 class Suggestion:
-    """`text` is the TOML; `found` says in a line a file what each was taken for; `questions` counts what is asked.
-
-    `codes` is a list of the practice's own codes to be filled in, written beside the TOML under the name `codes_name`.
-    """
+    """`text` is the TOML; `found` says in a line a file what each was taken for; `questions` counts what is asked;
+    `codes` is a list of own codes to be filled in, to be written beside the TOML as `codes_name`."""
 
     text: str
     found: tuple[str, ...]
@@ -63,16 +59,9 @@ def suggest(
     codes_name: str = "codes.csv",
     say: Callable[[str], None] = lambda _: None,
 ) -> Suggestion:
-    """Propose a PRACTICE.toml for unknown files; `folder` is where it will lie, file names are written from there.
-
-    `encoding` is that of texts that do not show it themselves. `codes_name` is the name under which a list of the
-    practice's own codes will lie there, where one is needed.
-
-    Raises
-    ------
-    DataError
-        If none of the files can be read, or none has rows of a table that we know.
-    """
+    """Propose a PRACTICE.toml for unknown files, to lie in `folder`; `encoding` is that of texts that do not show it,
+    and a list of the practice's own codes, where one is needed, is to lie beside it as `codes_name`. Raises DataError
+    if none of the files can be read, or none has rows of a table that we know."""
     pieces: list[Piece] = []
     for path in dict.fromkeys(Path(f).resolve() for f in files):
         say(f"{path.name}: looking at it")
@@ -110,13 +99,7 @@ def suggest(
 
 
 def write_suggestion(suggestion: Suggestion, out: Path) -> Path:
-    """Write the TOML as a new file.
-
-    Raises
-    ------
-    ConfigError
-        If the file is there already (it is never overwritten) or cannot be written.
-    """
+    """Write the TOML as a new file; raises ConfigError if it is there (it is never overwritten) or cannot be."""
     if suggestion.codes is not None and not out.exists():
         _write_new(out.with_name(suggestion.codes_name), suggestion.codes, encoding="utf-8-sig")
     _write_new(out, suggestion.text, encoding="utf-8")
@@ -136,8 +119,7 @@ def _write_new(out: Path, text: str, *, encoding: str) -> None:
 
 
 def _groups(pieces: Sequence[Piece]) -> list[Group]:
-    """Pieces of one shape together: those with the same headings or, where these are absent or mean nothing, those
-    whose columns were found to be the same fields."""
+    """Pieces of one shape together: of the same headings or, where these mean nothing, of the same fields."""
     shapes: dict[tuple[object, ...], list[Piece]] = {}
     for number, piece in enumerate(pieces):
         if piece.trouble or piece.tables:
@@ -172,10 +154,8 @@ def _group(pieces: list[Piece]) -> Group:
 
 
 def _choose(groups: list[Group]) -> tuple[dict[str, Group], list[Group]]:
-    """The group that each table is read from: the one with most rows. Others, and what is no table, are left.
-
-    A list of patients has each in a row; visits with a birth date are taken for one only where nothing else is.
-    """
+    """The group that each table is read from: the one with most rows. Others, and what is no table, are left. Visits
+    with a birth date are taken for a list of patients only where nothing else is."""
     chosen: dict[str, Group] = {}
     for group in sorted(groups, key=lambda g: (_has_no_key(g), -g.rows_seen, g.pieces[0].path.name)):
         table = group.match.table
@@ -236,7 +216,7 @@ def _other_names(main: Group, other: Group) -> dict[str, str] | None:
     a, b = main.pieces[0], other.pieces[0]
     if not a.headings or not b.headings or a.layout or b.layout or a.sheets or b.sheets or a.worksheet or b.worksheet:
         return None
-    ours, theirs = _sole_columns(main), _sole_columns(other)
+    ours, theirs = main.sole_columns, other.sole_columns
     if len(ours) < len(main.match.fields) or len(theirs) < len(other.match.fields):
         return None
     if not ours.keys() <= theirs.keys():
@@ -246,12 +226,6 @@ def _other_names(main: Group, other: Group) -> dict[str, str] | None:
     if names.keys() & {c.name for c in main.file.columns} or set(names.values()) & {c.name for c in other.file.columns}:
         return None
     return names
-
-
-def _sole_columns(group: Group) -> dict[str, str]:
-    """The column of each field, also where only one is asked about."""
-    found = ((f.field, [f.column] if f.column is not None else f.rivals) for f in group.match.fields)
-    return {name: columns[0].name for name, columns in found if len(columns) == 1}
 
 
 def _renamed(piece: Piece, names: Mapping[str, str], columns: Sequence[str]) -> Piece:
@@ -291,10 +265,66 @@ def _found(
     for table, pieces in spoken.items():
         lines += [f"{p.path.name}: {table}, in a standard form that needs no mapping" for p in pieces]
     for group in left:
-        what = (
-            f"{group.match.table}, but with other columns than the file used for it"
-            if group.match.table
-            else "no table that we know"
-        )
+        other = group.match.table
+        what = f"{other}, but with other columns than the file used for it" if other else "no table that we know"
         lines += [f"{name}: {what}; not used" for name in group.names]
     return lines + [p.trouble or "" for p in troubles]
+
+
+_LEAST, _LEAST_LINES, _PART_OF = 2, 8, 0.2
+_NEARLY_ALL, _LEAST_TEETH = 0.9, 16
+
+
+def hints(file: FileProfile) -> list[str]:
+    """Sentences with the next step; empty where nothing is known."""
+    found = []
+    if _counts_work(file):
+        found.append(
+            "its columns are headed by procedures and hold numbers: it counts work and does not say when it was done. "
+            "Export the procedures themselves, one row each, in place of the summary."
+        )
+    if (across := _teeth_across(file)) >= _LEAST_TEETH:
+        found.append(
+            f"{across} of its columns are headed by the numbers of teeth: it is a chart with a column a tooth, and its "
+            "cells say what was done. Such a chart is not read. Let the software print the list of treatments, one row "
+            "a piece of work with its tooth; a sheet kept by hand is turned so: for each filled cell a row with the "
+            "patient, the date, the number above the cell as the tooth and its letter as the code."
+        )
+    if any(map(_has_lines_between, file.columns)):
+        found.append(
+            "one column has days in some rows and words in others: each piece of work may be written over two lines. "
+            "Export it as a table with one row a procedure, or let the report print one line a piece of work."
+        )
+    for column in file.columns:
+        e = gather_evidence(column.common)
+        if e.filled and e.month_only >= _NEARLY_ALL * e.filled:
+            found.append(
+                f"{column.heading or column.name} has months without a day. What came first in a month, a root canal "
+                "or a crown, cannot be told from that: export the day of each procedure."
+            )
+    return found
+
+
+def _teeth_across(file: FileProfile) -> int:
+    """How many columns are headed by a tooth's number alone."""
+    headings = pl.Series([c.heading.strip() for c in file.columns if c.heading], dtype=pl.String)
+    return max(parse_teeth(headings, notation=n)["tooth_fdi"].count() for n in ("fdi", "palmer"))
+
+
+def _has_lines_between(column: Column) -> bool:
+    """Whether days stand in a part of the rows and words in the others."""
+    words = column.share(pl.col("text").str.contains(r"^\D*\p{L}{2}\D*$"))
+    return column.n >= _LEAST_LINES and min(column.date_share, words) >= _PART_OF
+
+
+def _counts_work(file: FileProfile) -> bool:
+    headed = [c for c in file.columns if c.heading and (_is_code(c.heading) or len(likely_events(c.heading)) == 1)]
+    return len(headed) >= _LEAST and all(c.number_share >= _NEARLY_ALL for c in headed if c.filled)
+
+
+def _is_code(heading: str) -> bool:
+    text = pl.DataFrame({"text": [heading]})
+    return any(c.isalpha() for c in heading) and any(
+        text.select(normalise_code(pl.col("text"), system=s).is_in(built_in(s)["code"].implode())).item()
+        for s in BUILT_IN
+    )

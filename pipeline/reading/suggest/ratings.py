@@ -1,8 +1,5 @@
-"""How well the values of a column fit a field: from 0, they cannot, to 1; None where values can say nothing.
-
-The limits here are our own judgement of what such columns look like: common practice, no source. They only decide what
-is proposed; a person reads the proposal.
-"""
+"""How well the values of a column fit a field: from 0, they cannot, to 1; None where values can say nothing. The limits
+only decide what is proposed to a person: common practice, no source."""
 
 import re
 from collections.abc import Callable
@@ -77,13 +74,8 @@ def _patient(table: str, column: Column, file: FileProfile) -> Rating:
 
 def _repeats(column: Column, file: FileProfile) -> bool:
     """Whether a column may hold who or where: it comes back on several days and does not hang on the code."""
-    return (
-        column.filled >= 0.9
-        and column.unique < 0.98
-        and _is_id(column, file)
-        and not _is_prose(column)
-        and file.spans_days(column) >= 0.2
-    )
+    is_id = column.filled >= 0.9 and column.unique < 0.98 and _is_id(column, file) and not _is_prose(column)
+    return is_id and file.spans_days(column) >= 0.2
 
 
 def _is_id(column: Column, file: FileProfile) -> bool:
@@ -92,11 +84,8 @@ def _is_id(column: Column, file: FileProfile) -> bool:
         return column.distinct >= 1 and column.n < 3 and column.date_share < 0.5
     if column is file.code_column or (column.serial_share >= 0.95 and file.main_date is column):
         return False
-    if (
-        file.code_column is not None
-        and file.code_column.distinct >= _CODES
-        and tells(column, file.code_column) >= _TELLS
-    ):
+    codes = file.code_column
+    if codes is not None and codes.distinct >= _CODES and tells(column, codes) >= _TELLS:
         return False  # a description
     if looks_like_teeth(column) and (column.filled < 0.97 or column.distinct > 20):
         return False
@@ -115,11 +104,8 @@ def _procedure_id(_table: str, column: Column, file: FileProfile) -> Rating:
         return _NEVER
     if column.share(epoch_seconds(pl.col("text")).is_not_null()) >= 0.95 and not _ID.search(column.heading):
         return _NEVER  # moments of entry, told in seconds
-    if (
-        column.distinct < 0.97 * file.distinct_rows
-        or column.matches(r"\d") < 0.9
-        or column.matches(r"[.,]\d{2}$") > 0.5
-    ):
+    is_number = column.matches(r"\d") >= 0.9 and column.matches(r"[.,]\d{2}$") <= 0.5
+    if column.distinct < 0.97 * file.distinct_rows or not is_number:
         return 0.02, ""
     if file.main_date is column:
         return 0.3, ""  # day numbers of a spreadsheet
@@ -212,11 +198,9 @@ def _birth_date(_table: str, column: Column, file: FileProfile) -> Rating:
 def _event_date(_table: str, column: Column, file: FileProfile) -> Rating:
     """Of work by others often only the year is known."""
     years = column.matches(r"^(?:19|20)\d{2}$")
-    return (
-        (0.7, "years, or dates and years")
-        if years and years + column.date_share >= 0.9
-        else _other_date("event_date", column, file)
-    )
+    if years and years + column.date_share >= 0.9:
+        return 0.7, "years, or dates and years"
+    return _other_date("event_date", column, file)
 
 
 def _years_between(first: Column, second: Column) -> float:
@@ -230,9 +214,8 @@ def _other_date(field: str, column: Column, file: FileProfile) -> Rating:
     full = [c for c in rest if c.filled >= 0.3]
     if field == "deceased_date":
         return (0.8, "few rows have it") if column.filled < 0.3 and column in rest and full else (0.1, "")
-    early, late = (
-        ("first_contact_date", "last_contact_date") if field.endswith("contact_date") else ("prep_date", "seat_date")
-    )
+    is_contact = field.endswith("contact_date")
+    early, late = ("first_contact_date", "last_contact_date") if is_contact else ("prep_date", "seat_date")
     if len(full) == 1 and full[0] is column:
         return 0.4, "the only such date"
     if len(full) != 2 or column not in full:
@@ -241,12 +224,9 @@ def _other_date(field: str, column: Column, file: FileProfile) -> Rating:
     ordered = next(((a, b) for a, b in (full, full[::-1]) if _comes_before(a, b)), None)
     if ordered is None:
         return 0.4, ""
-    a, b = ordered
-    return (
-        (0.85, "the earlier of two dates" if field == early else "the later of two dates")
-        if column is (a if field == early else b) and field in (early, late)
-        else (0.05, "")
-    )
+    if field not in (early, late) or column is not ordered[field == late]:
+        return 0.05, ""
+    return 0.85, "the earlier of two dates" if field == early else "the later of two dates"
 
 
 def _comes_before(a: Column, b: Column) -> bool:

@@ -16,10 +16,7 @@ _MOST_SLICES = 40
 
 @dataclass
 class SampledSource:
-    """Some batches of a file, held; itself a `pipeline.reading.sources.source.Source`.
-
-    `rows_seen` counts all records of the file, `whole` tells whether all of them are held.
-    """
+    """Some batches of a file, held, as a `Source`; `rows_seen` counts all records, `whole` whether all are held."""
 
     headings: Sequence[str]
     spoken: Spoken
@@ -40,12 +37,9 @@ class SampledSource:
 
 
 def sample_source(source: Source) -> SampledSource:
-    """Read a source once and keep a bounded sample of it.
-
-    Of the first batch the first 20,000 rows, of each later one 1,000 from its middle, of the last one its end; where
-    that makes too many slices, and as many rows, every second is dropped again. Records that are no rows are kept up to
-    the same bounds. Batches are small where a workbook has many sheets: they are held as few.
-    """
+    """Read a source once and keep a bounded sample of it: of the first batch 20,000 rows, of each later one 1,000 from
+    its middle, of the last one its end, every second slice dropped again where these are too many; of records that
+    are no rows as many. Small batches, as of many sheets, are held as few."""
     held: list[Batch] = []
     seen, whole, stride, last = 0, True, 1, None
     for number, batch in enumerate(source.batches()):

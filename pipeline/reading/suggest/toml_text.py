@@ -15,17 +15,15 @@ from pipeline.practice.tables import INPUT_TABLES
 from pipeline.reading.sources import has_sheets, is_archive
 from pipeline.reading.sources.grouped import stem
 from pipeline.reading.suggest import forms
-from pipeline.reading.suggest.crown_day import crown_date
-from pipeline.reading.suggest.forms import Decision
+from pipeline.reading.suggest.code_words import told_beside
+from pipeline.reading.suggest.forms import Decision, crown_date
 from pipeline.reading.suggest.group import Group
-from pipeline.reading.suggest.list_words import told_beside
-from pipeline.reading.suggest.masks import masked_samples
 from pipeline.reading.suggest.match import ASK, FieldMatch
-from pipeline.reading.suggest.name_forms import form_of_names
 from pipeline.reading.suggest.pieces import Piece
 from pipeline.reading.suggest.profile import Column
-from pipeline.reading.suggest.toml_quote import plain, quoted
-from pipeline.reading.suggest.word_lines import value_lines
+from pipeline.reading.suggest.shapes import form_of_names
+from pipeline.reading.suggest.shown import masked_samples, plain, quoted, quoted_list
+from pipeline.reading.suggest.value_words import value_lines
 
 _BARE = re.compile(r"[A-Za-z0-9_-]+")
 _MANY_FILES = 3
@@ -94,9 +92,8 @@ def _practice(
         _line("crown_date", crown_date(chosen, system.value)),
     ]
     if years := [d.years for d in dates.values() if d.years]:
-        lines.append(
-            _line("two_digit_years_from", Decision(ASK, f"a year without quotation marks, as 1950. {years[0]}"))
-        )
+        why = f"a year without quotation marks, as 1950. {years[0]}"
+        lines.append(_line("two_digit_years_from", Decision(ASK, why)))
     if serials := [d.serial for d in dates.values() if d.serial]:
         lines.append(_line("serial_dates", Decision(ASK, serials[0])))
     return lines
@@ -114,11 +111,11 @@ def _table(
     """The section of one table; `others` look like it too, and would be left out without a question."""
     lines = [f"[tables.{table}]"]
     if group is None or dates is None:
-        return [*lines, f"files = {_list(names)}  # these files name our fields themselves"]
-    files = _list(names + _patterns(group.pieces, folder) + ([ASK] if others else []))
+        return [*lines, f"files = {quoted_list(names)}  # these files name our fields themselves"]
+    files = quoted_list(names + _patterns(group.pieces, folder) + ([ASK] if others else []))
     lines.append(f"files = {files}  # {_size(group)}{_ask_of(others)}")
     if sheets := group.pieces[0].sheets:
-        lines.append(f"sheets = {_list(list(sheets))}")
+        lines.append(f"sheets = {quoted_list(list(sheets))}")
     if group.encoding and not has_sheets(group.pieces[0].path):
         lines.append(f"encoding = {quoted(group.encoding)}")
     for heading, new in group.renamed.items():
@@ -133,17 +130,14 @@ def _table(
     lines += [f"# Dates: {plain(said)}" for said in dates.said]
     question, settled = forms.decimals(_of_kinds(table, group, ("fee", "number")), parts=_parts(group))
     lines += [_line("decimal", Decision(ASK, question))] if question else []
-    lines += [f"# Numbers: {settled}" for settled in [settled] if settled]
+    lines += [f"# Numbers: {settled}"] if settled else []
     made = {line.makes for line in group.pieces[0].layout}
     for match in group.match.fields:
         if match.column is None or match.column.name not in made:
             lines.append(_file_name_line(match, group) or _column_line(match))
     for match in group.match.fields:
         if match.column is not None:
-            lines += [
-                _value_line(match.field, word, meant, why)
-                for word, meant, why in value_lines(table, match.field, match.column)
-            ]
+            lines += [_value_line(match.field, *line) for line in value_lines(table, match.field, match.column)]
     used = {c.place for f in group.match.fields for c in (f.column, *f.rivals) if c is not None}
     if rest := [_called(c) for c in group.file.columns if c.place not in used]:
         lines.append(f"# Not used: {', '.join(rest[:60])}")
@@ -202,11 +196,8 @@ def _parts(group: Group) -> Callable[[Column], list[pl.DataFrame]]:
     frames = [rows for piece in group.pieces for rows in (piece.parts or (piece.rows,))]
 
     def parts(column: Column) -> list[pl.DataFrame]:
-        texts = [rows[column.name] for rows in frames if column.name in rows.columns]
-        return [
-            of.drop_nulls().value_counts(name="n").select(pl.first().alias("text"), pl.col("n").cast(pl.Int64))
-            for of in texts
-        ]
+        texts = [rows[column.name].drop_nulls() for rows in frames if column.name in rows.columns]
+        return [of.alias("text").value_counts(name="n").cast({"n": pl.Int64}) for of in texts]
 
     return parts
 
@@ -304,7 +295,3 @@ def _called(column: Column) -> str:
 
 def _line(key: str, decision: Decision) -> str:
     return f'{key} = "{decision.value}"  # {plain(decision.why)}'
-
-
-def _list(texts: Sequence[str]) -> str:
-    return f"[{', '.join(quoted(t) for t in texts)}]"

@@ -1,7 +1,5 @@
 """Teeth with a word or letters before the number, `d.16` or `JF6`: what these stand for, where the column shows it.
-
-The words for jaw and side in other languages stand in `data/reading_words.csv`, in the order upper, lower, right, left.
-"""
+Words for upper, lower, right, left, in this order, in other languages stand in `data/reading_words.csv`."""
 
 import re
 from collections.abc import Sequence
@@ -27,10 +25,9 @@ def tooth_words(counts: pl.DataFrame, *, is_headed: bool) -> dict[str, str]:
     """What stands before the numbers of a column of teeth, each with what is to be read in its place, `*` the number:
     `d.*` is `*`, `JF*` is `UR*`, or `OPEN` where nothing tells which quadrant it is. Empty where teeth are read
     without, or the column is none of teeth. `counts` is `text, n`, `is_headed` whether the column is called so."""
-    parts = counts.with_columns(
-        head=pl.col("text").str.extract(_HEADED, 1).str.strip_chars(),
-        number=pl.col("text").str.extract(_HEADED, 2).cast(pl.Int64, strict=False),
-    ).drop_nulls("number")
+    head, number = (pl.col("text").str.extract(_HEADED, part) for part in (1, 2))
+    parts = counts.with_columns(head=head.str.strip_chars(), number=number.cast(pl.Int64, strict=False))
+    parts = parts.drop_nulls("number")
     total = int(counts["n"].sum())
     if not total or parts.is_empty():
         return {}
@@ -58,8 +55,7 @@ def tooth_words(counts: pl.DataFrame, *, is_headed: bool) -> dict[str, str]:
 
 
 def quadrants(heads: Sequence[str]) -> dict[str, str]:
-    """The quadrant of each of some words or letters, in the one language that knows all of them; empty where none does
-    or two read them differently. Whole words count before first letters."""
+    """The quadrant of each of some words or letters, in the one language that knows all; words before letters."""
     for reads in (_by_words, _by_letters):
         found = [
             read for words in _languages() for read in reads(heads, words) if len(set(read.values())) == len(_ORDER)
@@ -87,7 +83,8 @@ def _by_words(heads: Sequence[str], words: _Words) -> list[dict[str, str]]:
     for head in heads:
         plain = plain_heading(head)
         said = {name for name, of in words.items() if any(w in plain for w in of)}
-        if len(said) != 2 or (quadrant := _quadrant(said)) is None:
+        quadrant = next((q for pair, q in _QUADRANTS.items() if set(pair) == said), None)
+        if quadrant is None:
             return []
         read[head] = quadrant
     return [read]
@@ -106,10 +103,6 @@ def _by_letters(heads: Sequence[str], words: _Words) -> list[dict[str, str]]:
         if len(made) == len(_ORDER) and all(b in made for b in bare.values()):
             found.append({head: made[b] for head, b in bare.items()})
     return found
-
-
-def _quadrant(said: set[str]) -> str | None:
-    return next((q for pair, q in _QUADRANTS.items() if set(pair) == said), None)
 
 
 def _share(some: pl.DataFrame, every: pl.DataFrame) -> float:

@@ -16,10 +16,8 @@ _CLEANINGS = frozenset({"recall_hygiene", "perio"})
 
 
 def cleaner_column(file: FileProfile, code: Column | None, leave: Collection[int]) -> Column | None:
-    """A column of a few short texts of which one stands on nearly all cleanings and on no such share of other work.
-
-    `code` is the column of codes or words of work; columns at the places `leave` are other things.
-    """
+    """A column of a few short texts of which one stands on nearly all cleanings and on few other rows; `code` is the
+    column of codes or words of work, `leave` the places of columns that are other things."""
     if code is None:
         return None
     is_cleaning = _cleanings(code)
@@ -32,8 +30,7 @@ def cleaner_column(file: FileProfile, code: Column | None, leave: Collection[int
 def visit_columns(
     file: FileProfile, patient: Column, day: Column, code: Column, leave: Collection[int]
 ) -> list[Column]:
-    """Columns of a few short texts, one of which goes through most visits but for the codes of one hand, as cleanings
-    are. Names that patients keep are none."""
+    """Columns of a few short texts, one of which goes through most visits, but for names that patients keep."""
     left = [c for c in file.columns if c.place not in leave and 2 <= c.distinct <= _MOST_PEOPLE and c.filled >= _HALF]
     found = []
     for column in (c for c in left if c.matches(_SHORT) >= _ALL):

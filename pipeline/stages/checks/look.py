@@ -112,9 +112,8 @@ def _look_into(
     reading = reading_of(source, told, settings.practice, forms, file=name, codes=codes, today=today)
     found = [look.rows]
     seen = seen_of(settings, told.name, source, columns, codes, file=name)
-    a = seen.answers
-    beside = (*a.dependant, *a.quadrant, a.clinic, a.credit, a.times, *(h for h, _, _ in (*a.marks, *a.codes)))
-    read = {*columns.values(), *seen.parts, *filter(None, beside)}
+    marked = (h for h, _, _ in (*seen.answers.marks, *seen.answers.codes))
+    read = {*columns.values(), *seen.parts, *seen.answers.beside, *marked}
     for batch in sampled.batches():
         with sources.reading(name, TYPING):
             fields = seen.answers.fields(batch.rows)

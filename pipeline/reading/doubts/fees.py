@@ -1,17 +1,63 @@
-"""Codes of a practice's own list whose fee jumps at a month and stays there: they may mean other work since.
+"""Fees that are not the price of the work (in the smallest coin, of one piece alone), and codes of a practice's own
+whose fee jumps at a month or differs by the office: they may mean other work there.
 
 Fees rise a little each year, all of them. One that is two and a half times another on one side of a month, and hardly
 varies on either side, while most others go on, is that of other work. Common practice, no source.
 """
 
 import math
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 import polars as pl
 
+from pipeline.practice.counts import count
 from pipeline.reading.doubts.cells import MONTH, named_month
 from pipeline.reading.doubts.doubt import Doubt, ask, of_ledger
-from pipeline.reading.suggest.toml_quote import quoted
+from pipeline.reading.doubts.standing import words_of
+from pipeline.reading.headings import plain_heading
+from pipeline.reading.sources.by_amounts import amounts
+from pipeline.reading.suggest.shown import quoted
+
+_COINS = words_of("cent cents pence penny centimes centavos centesimi rappen ore oere grosze halere minor")
+
+
+def names_a_coin(heading: str | None) -> bool:
+    """Whether a heading names the smallest coin."""
+    return heading is not None and bool(_COINS & set(plain_heading(heading.rpartition(".")[2]).split()))
+
+
+def counts_coins(fee: str | None, renamed: Mapping[str, str], called: Mapping[str, str]) -> bool:
+    """Whether the fees of a file are in cents where that is told: if headings of some files name the coin, those."""
+    own = {heading for heading, new in renamed.items() if new == fee} | {fee}
+    return not any(map(names_a_coin, own)) or names_a_coin(called.get(fee or "", fee))
+
+
+def coin_doubts(fees: Mapping[str, str | None], *, told: str | None) -> Sequence[Doubt]:
+    """Columns of fees whose heading names the smallest coin; `fees` has that of each file of the ledger."""
+    of = [(where, heading) for where, heading in fees.items() if heading and names_a_coin(heading)]
+    if told is not None or not of:
+        return []
+    where, heading = of[0]
+    alike = [w for w, h in of if h == heading]
+    more = "" if len(alike) == 1 else f" here and in {count(len(alike) - 1, 'more file')}"
+    others = sorted({h for w, h in fees.items() if h and not names_a_coin(h)})
+    but = f"; others call it {', '.join(others)}, and would stay as they are" if others else ""
+    return ask(
+        "fee_unit",
+        where,
+        f'column "{heading}" is read as the fee{more}, and by its heading it counts in the smallest coin{but}.',
+        of_ledger('fee_unit = "cent"', "yes: a hundred of them are one"),
+        of_ledger('fee_unit = "whole"', "no: the amounts are as they stand"),
+    )
+
+
+def times(fee: pl.Expr, count: pl.Expr) -> pl.Expr:
+    """The fee of so many pieces, written as that of one is; it stays where the count is none above 1."""
+    product = (amounts(fee) * amounts(count)).round(2).cast(pl.String)
+    comma = fee.str.contains(r",\d{1,2}\D*$")
+    written = pl.when(comma).then(product.str.replace(".", ",", literal=True)).otherwise(product)
+    return pl.when(amounts(count) > 1).then(written).otherwise(fee)
+
 
 _LEAST, _JUMP, _SPREADS, _MOST = 8, math.log(2.5), 4, 0.5
 _LEAST_WITH, _SAME_TIME = 3, 2  # rows and months, where another code jumps
@@ -41,8 +87,7 @@ def added(pieces: Sequence[pl.DataFrame]) -> pl.DataFrame:
 
 
 def fee_jumps(where: str, pieces: Sequence[pl.DataFrame], *, own_codes: bool, divided: Collection[str]) -> list[Doubt]:
-    """One question about all codes with such a jump; if at least half of them jump by one factor in one month, about
-    the currency. Fees of codes of a list of the trade may change one by one."""
+    """One question about all codes with such a jump; if half of them jump by one factor at once, about the currency."""
     if not pieces:
         return []
     sums = added(pieces).sort("code", "month")
@@ -50,21 +95,14 @@ def fee_jumps(where: str, pieces: Sequence[pl.DataFrame], *, own_codes: bool, di
     both = both.with_columns(**{f"{s}_from": pl.col(s).sum().over("code") - pl.col(f"{s}_to") for s in SUMS})
     both = both.with_columns(since=pl.col("month").shift(-1).over("code"))
     some = both.filter(pl.col("n_to") >= _LEAST_WITH, pl.col("n_from") >= _LEAST_WITH)
-    enough = both.filter(pl.col("n_to") >= _LEAST, pl.col("n_from") >= _LEAST)
     mean = {side: pl.col(f"total_{side}") / pl.col(f"n_{side}") for side in ("to", "from")}
     spread = pl.max_horizontal(
         (pl.col(f"squares_{side}") / pl.col(f"n_{side}") - mean[side] ** 2).clip(lower_bound=0).sqrt() for side in mean
     )
     is_enough = (pl.col("n_to") >= _LEAST) & (pl.col("n_from") >= _LEAST)
-    jumps = some.select(
-        "code",
-        until="month",
-        since="since",
-        before=mean["to"].exp(),
-        after=mean["from"].exp(),
-        spread=spread,
-        enough=is_enough,
-    )
+    enough = both.filter(is_enough)
+    means = {"before": mean["to"].exp(), "after": mean["from"].exp()}
+    jumps = some.select("code", "since", until="month", **means, spread=spread, enough=is_enough)
     size = (pl.col("after").log() - pl.col("before").log()).abs()
     jumps = jumps.drop_nulls().filter((size >= _JUMP) & (size >= _SPREADS * pl.col("spread")))
     ranked = jumps.sort("enough", size, "since", descending=[True, True, False])
@@ -75,31 +113,21 @@ def fee_jumps(where: str, pieces: Sequence[pl.DataFrame], *, own_codes: bool, di
     if found.is_empty() or not own_codes:
         return []
     # Whoever gives one code another meaning writes a new list: of that time fewer rows of another code are enough.
-    near = [
-        (pl.col("until") <= month + _SAME_TIME) & (pl.col("since") >= month - _SAME_TIME) for month in found["since"]
-    ]
+    until, since = pl.col("until"), pl.col("since")
+    near = [(until <= month + _SAME_TIME) & (since >= month - _SAME_TIME) for month in found["since"]]
     found = largest.filter(pl.col("enough") | pl.any_horizontal(near)).sort("code")
     rows = found.head(_MOST_SHOWN).rows(named=True)
     days = [f"{named_month(r['since'])}-01" for r in rows]
-    shown = "; ".join(
-        f"{r['code']} some {r['before']:,.0f} before {day} and some {r['after']:,.0f} from then on"
-        for r, day in zip(rows, days, strict=True)
-    )
-    lines = [
-        of_ledger(
-            f"codes_renewed.{quoted(r['code'])} = {{ {quoted(day)} = {quoted(r['code'] + ' NEW')} }}",
-            f"yes: name both {r['code']} and {r['code']} NEW in the list of codes, each with its event",
-        )
-        for r, day in zip(rows, days, strict=True)
-    ]
-    return ask(
-        "code_fees",
-        where,
-        f"the fees of {found.height:,} codes of your own list jump in one month and stay: {shown}.",
-        "Was such a code given out anew for other work? A list of codes with days from which they hold would tell.",
-        *lines,
-        so="no: the work is the same, and its fee changed",
-    )
+    each, lines = [], []
+    for r, day in zip(rows, days, strict=True):
+        code = r["code"]
+        each.append(f"{code} some {r['before']:,.0f} before {day} and some {r['after']:,.0f} from then on")
+        line = f"codes_renewed.{quoted(code)} = {{ {quoted(day)} = {quoted(code + ' NEW')} }}"
+        why = f"yes: name both {code} and {code} NEW in the list of codes, each with its event"
+        lines.append(of_ledger(line, why))
+    shown = "; ".join(each)
+    evidence = f"the fees of {found.height:,} codes of your own list jump in one month and stay: {shown}."
+    return ask("code_fees", where, evidence, *lines)
 
 
 def _in_one_month(where: str, jumps: pl.DataFrame, sums: pl.DataFrame) -> list[Doubt]:
@@ -114,19 +142,13 @@ def _in_one_month(where: str, jumps: pl.DataFrame, sums: pl.DataFrame) -> list[D
     if alike < max(_LEAST_CODES, _NEARLY_ALL * jumps.height):
         return []
     day, size = f"{named_month(month)}-01", f"{factor:.4g}" if factor > 1 else f"{factor:.4f}"
-    return ask(
-        "fees_in_two_units",
-        where,
+    means = "yes: fees before that day are divided by it; write the exact rate"
+    evidence = (
         f"the fees of {alike:,} codes, all in one month, are {size} times less from {day} on than before."
         if factor > 1
-        else f"the fees of {alike:,} codes, all in one month, are {1 / factor:.4g} times more from {day} on.",
-        "Did the currency change then, or the unit in which fees are told?",
-        of_ledger(
-            f'fees_before = {{ "{day}" = "{size}" }}',
-            "yes: fees before that day are divided by it; write the exact rate",
-        ),
-        so="no: all fees changed so",
+        else f"the fees of {alike:,} codes, all in one month, are {1 / factor:.4g} times more from {day} on."
     )
+    return ask("fees_in_two_units", where, evidence, of_ledger(f'fees_before = {{ "{day}" = "{size}" }}', means))
 
 
 def office_doubts(where: str, heading: str, pieces: Sequence[pl.DataFrame]) -> list[Doubt]:
@@ -137,9 +159,7 @@ def office_doubts(where: str, heading: str, pieces: Sequence[pl.DataFrame]) -> l
     of = sums.select("code", "site", "n", mean=mean, spread=spread)
     two = of.join(of, on="code", suffix="_2").filter(pl.col("site") < pl.col("site_2"))
     apart = (pl.col("mean") - pl.col("mean_2")).abs()
-    far = two.filter((apart >= _JUMP) & (apart >= _SPREADS * pl.max_horizontal("spread", "spread_2"))).sort(
-        "code", "site"
-    )
+    far = two.filter(apart >= _JUMP, apart >= _SPREADS * pl.max_horizontal("spread", "spread_2")).sort("code", "site")
     if far.is_empty():
         return []
     rows = far.unique("code", keep="first", maintain_order=True).head(_MOST_SHOWN).rows(named=True)
@@ -152,15 +172,11 @@ def office_doubts(where: str, heading: str, pieces: Sequence[pl.DataFrame]) -> l
     named = [
         ("codes", f'{quoted(r["code"] + own[1:])} = "<its event>"', f"what {r['code']} is at {site}") for r in rows
     ]
+    means = f"yes: of {site} the list then has codes with {site.upper()} behind them, or else the plain ones"
     return ask(
         "code_by_office",
         where,
         f"{far['code'].n_unique():,} codes of your own list have fees far apart by the office: {shown}.",
-        "Does a code mean other work at each office? Lists of codes of the offices would tell.",
-        of_ledger(
-            f"code_from.{quoted(heading)} = {{ {quoted(site)} = {quoted(own)} }}",
-            f"yes: of {site} the list then has codes with {site.upper()} behind them, or else the plain ones",
-        ),
+        of_ledger(f"code_from.{quoted(heading)} = {{ {quoted(site)} = {quoted(own)} }}", means),
         *named,
-        so="no: the work is the same, and the offices have other fees",
     )

@@ -1,5 +1,5 @@
-"""What descriptions say against codes: one of the practice's own beside two kinds of work, given out anew or of two
-offices; codes of a built-in list beside other work, so that they only look like it."""
+"""What stands against codes: descriptions of other work beside them, and ends behind their numbers that may be stages
+of the work (`D2740.1` prepared, `D2740.2` seated). Common practice, no source."""
 
 from collections import Counter, defaultdict
 from collections.abc import Collection, Sequence
@@ -8,12 +8,11 @@ from dataclasses import dataclass, field
 import polars as pl
 
 from pipeline.practice.counts import count
-from pipeline.reading.doubts.doubt import Doubt, ask, in_rows, of_ledger
+from pipeline.reading.doubts.doubt import Doubt, ask, in_rows, of_ledger, status_from
 from pipeline.reading.doubts.standing import matches, words_of
 from pipeline.reading.headings import plain_heading, word_list
-from pipeline.reading.suggest.code_words import likely_events
-from pipeline.reading.suggest.list_words import told_otherwise
-from pipeline.reading.suggest.toml_quote import quoted
+from pipeline.reading.suggest.code_words import likely_events, told_otherwise
+from pipeline.reading.suggest.shown import quoted
 
 # Of these a wrong one changes a figure.
 _MATTERS = words_of(
@@ -52,8 +51,7 @@ def text_heading(headings: Sequence[str], code: str | None) -> str | None:
 def meaning_doubts(
     where: str, seen: CodeTexts, named: Collection[str], *, is_own_list: bool, renewed: Collection[str] = ()
 ) -> list[Doubt]:
-    """Codes that descriptions of two kinds stand beside; of a list of the trade only codes that are `named` anew. Those
-    that are told to mean other work since a day, `renewed`, are of two kinds by right."""
+    """Codes beside descriptions of two kinds; of a list of the trade those `named` anew, and none told as `renewed`."""
     kinds: dict[str, Counter[str]] = defaultdict(Counter)
     for (code, text), n in seen.rows.items():
         likely = likely_events(text)
@@ -68,19 +66,12 @@ def meaning_doubts(
         return []
     first, counts = next(iter(found.items()))
     each = in_rows(counts)
-    return ask(
-        "code_meanings",
-        where,
+    means = "yes: and under [codes], or in the practice's list, each description with its event"
+    evidence = (
         f"{count(len(found), 'code', 'stands')} beside descriptions of two kinds of work in the column "
-        f'"{seen.heading}": {first} as {each}.',
-        "Was the code given out anew at some time, or does it mean another thing in another office? Then the "
-        "description tells what was done, not the code.",
-        of_ledger(
-            f"columns.code = {quoted(seen.heading)}",
-            "yes: and under [codes], or in the practice's list, each description with its event",
-        ),
-        so="no: the code is right, the descriptions are loosely written",
+        f'"{seen.heading}": {first} as {each}.'
     )
+    return ask("code_meanings", where, evidence, of_ledger(f"columns.code = {quoted(seen.heading)}", means))
 
 
 def list_doubts(where: str, seen: CodeTexts) -> list[Doubt]:
@@ -90,18 +81,9 @@ def list_doubts(where: str, seen: CodeTexts) -> list[Doubt]:
     against = told_otherwise(pairs)
     if against is None or seen.heading is None:
         return []
-    return ask(
-        "code_meanings",
-        where,
-        f'{against}, in the column "{seen.heading}".',
-        "Are the codes the practice's own, and do they only look like those of that list?",
-        (
-            "practice",
-            'code_system = "practice-codes.csv"',
-            "yes: a list of them with code,event, as suggest writes it with the words beside each",
-        ),
-        so="no: the list is right, the descriptions are loosely written",
-    )
+    means = "yes: a list of them with code,event, as suggest writes it with the words beside each"
+    evidence = f'{against}, in the column "{seen.heading}".'
+    return ask("code_meanings.list", where, evidence, ("practice", 'code_system = "practice-codes.csv"', means))
 
 
 def code_of(told: Sequence[tuple[str, str, str]]) -> pl.Expr:
@@ -113,3 +95,35 @@ def code_of(told: Sequence[tuple[str, str, str]]) -> pl.Expr:
         new = pl.concat_str(pl.lit(before), own, pl.lit(behind)) if ANY in code else pl.lit(code)
         found = pl.when(matches(pl.col(column), pattern)).then(new).otherwise(found)
     return found
+
+
+_WITHIN, _LEAST_STAGED, _SHARE_STAGED, _STEM, _MOST_ENDS = 180, 5, 0.3, 3, 6
+
+
+def end_of_code_doubts(where: str, frame: pl.DataFrame, code: str) -> list[Doubt]:
+    """Work most of which stands under several ends of one code on different days, in their order."""
+    ended = frame.drop_nulls("end").with_columns(stem=pl.col("code").str.head(_STEM))
+    ends = ended.drop_nulls(["kind", "tooth"]).group_by("patient", "tooth", "stem", "end").agg(pl.col("day").min())
+    teeth = (
+        ends.sort("patient", "tooth", "stem", "end")
+        .group_by("patient", "tooth", "stem", maintain_order=True)
+        .agg(n=pl.len(), in_turn=(pl.col("day").diff().drop_nulls().dt.total_days().is_between(1, _WITHIN)).all())
+    )
+    made: dict[str, str] = {}
+    several = alone = 0
+    for (stem,), of in sorted(teeth.group_by("stem")):
+        staged = of.filter(pl.col("n") > 1, pl.col("in_turn")).height
+        if staged < max(_LEAST_STAGED, _SHARE_STAGED * of.height):
+            continue
+        seen = sorted(ends.filter(pl.col("stem") == stem)["end"].unique())
+        several, alone = several + staged, alone + of.filter(pl.col("n") == 1).height
+        if len(seen) <= _MOST_ENDS:
+            before = ended.filter(pl.col("stem") == stem, pl.col("end").is_in(seen[:-1]))
+            made |= dict.fromkeys(sorted(before["ended"].unique()), "planned")
+    if not made:
+        return []
+    evidence = (
+        f'in the column "{code}" crowns and root canals have ends behind their codes; {several:,} teeth have several '
+        f"of them, one after the other on different days, and {alone:,} one only."
+    )
+    return ask("code_ends", where, evidence, status_from(code, made, "yes: all but the last end; correct the texts"))

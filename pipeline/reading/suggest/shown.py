@@ -1,6 +1,29 @@
-"""Forms of values in place of the values: no patient's data on the screen or in a PRACTICE.toml."""
+"""Texts and values of a file as they may stand in a proposal or on the screen: quoted, or their forms alone."""
+
+import re
+from collections.abc import Iterable
 
 import polars as pl
+
+# Signs that cannot be seen, or that a TOML string must not hold.
+_UNSEEN = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u200b-\u200f\u202a-\u202e\ufeff]")
+
+
+def quoted(text: str) -> str:
+    """A TOML basic string."""
+    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
+    return '"' + _UNSEEN.sub(lambda m: f"\\u{ord(m.group()):04X}", escaped) + '"'
+
+
+def quoted_list(texts: Iterable[str]) -> str:
+    """A TOML list of such strings, in one line."""
+    return f"[{', '.join(map(quoted, texts))}]"
+
+
+def plain(text: str) -> str:
+    """Text that can stand in a comment."""
+    return _UNSEEN.sub(" ", text)
+
 
 _LONGEST = 24
 
