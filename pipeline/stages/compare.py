@@ -253,11 +253,7 @@ def _answers(
     recalls = recall_rows(*films, **asked_of_films, confidence=analysis.confidence)
     ways = reader_ways(*films, min_films=analysis.min_at_risk, **asked_of_films, confidence=analysis.confidence)
     healed = lesion_healing(
-        *films,
-        gap_days=gap_days,
-        min_followed=analysis.min_at_risk,
-        confidence=analysis.confidence,
-        seed=stored.seed,
+        *films, gap_days=gap_days, min_followed=analysis.min_at_risk, confidence=analysis.confidence, seed=stored.seed
     )
     losses = losses_by_cause(stored.crowns, stored.endo_courses, stored.tooth_followup, patients, analysis)
     say("how many openings these records may not hold")

@@ -198,13 +198,7 @@ def _group(name: str, label: str, sides: Sequence[Side], confidence: float) -> P
     points, spread = pooled_curve([s.table for s in sides], confidence=confidence)
     told = [s for s in sides if s.teeth is not None and s.failures is not None]
     return PooledGroup(
-        name,
-        label,
-        sum(s.teeth or 0 for s in told),
-        sum(s.failures or 0 for s in told),
-        len(told),
-        points,
-        spread,
+        name, label, sum(s.teeth or 0 for s in told), sum(s.failures or 0 for s in told), len(told), points, spread
     )
 
 

@@ -20,15 +20,7 @@ from pipeline.release.disclosure import (
     is_rounded_error,
     on_step,
 )
-from pipeline.release.pool.agreed import (
-    COVARIATES,
-    DEFINITIONS,
-    MODELS,
-    NOTE,
-    SCHEMA,
-    TOOTH_GROUPS,
-    sayable_rule,
-)
+from pipeline.release.pool.agreed import COVARIATES, DEFINITIONS, MODELS, NOTE, SCHEMA, TOOTH_GROUPS, sayable_rule
 from pipeline.release.pool.asked import Pooled, questions
 from pipeline.release.pool.signing import read_key_number
 from pipeline.results import GRID_MONTHS, LAST_MONTH

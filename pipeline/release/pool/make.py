@@ -8,35 +8,11 @@ from typing import NamedTuple
 
 import polars as pl
 
-from pipeline.release.disclosure import (
-    STEP,
-    Gate,
-    log_step,
-    nearest_log,
-    nearest_step,
-    rounded_error,
-    step_per_100,
-)
+from pipeline.release.disclosure import STEP, Gate, log_step, nearest_log, nearest_step, rounded_error, step_per_100
 from pipeline.release.gates import gate_of, told_half_years
-from pipeline.release.pool.agreed import (
-    DEFINITIONS,
-    NOTE,
-    SCHEMA,
-    TOOTH_GROUPS,
-    agreed_rules,
-    sayable_covariates,
-)
+from pipeline.release.pool.agreed import DEFINITIONS, NOTE, SCHEMA, TOOTH_GROUPS, agreed_rules, sayable_covariates
 from pipeline.release.pool.asked import Pooled, questions
-from pipeline.release.pool.contribution import (
-    MARKS,
-    MOST_DRAWS,
-    Contrast,
-    Contribution,
-    Gap,
-    Line,
-    Ratio,
-    Side,
-)
+from pipeline.release.pool.contribution import MARKS, MOST_DRAWS, Contrast, Contribution, Gap, Line, Ratio, Side
 from pipeline.release.pool.marks import marks_of
 from pipeline.results import GRID_MONTHS, Comparison, Difference, Estimate, Group, HalfYear, Results
 from pipeline.results.technique import TechniqueAnswer, TechniqueContrast
@@ -117,11 +93,7 @@ def contribution(
 
 
 def _marks(
-    spells: Mapping[str, pl.DataFrame],
-    now: Sequence[Contrast],
-    *,
-    secret: bytes,
-    earlier: Sequence[Contribution],
+    spells: Mapping[str, pl.DataFrame], now: Sequence[Contrast], *, secret: bytes, earlier: Sequence[Contribution]
 ) -> tuple[int, ...]:
     """The marks of the latest file, and once there are half as many patients again those of who came since beside them.
 
