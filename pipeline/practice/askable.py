@@ -15,18 +15,12 @@ CLOCKS = tuple(p.clock for p in POPULATIONS.values())
 TABLES = {t.name: t for t in (CROWNS, ENDO_COURSES, CROWN_DETAILS, ENDO_DETAILS, PATIENTS)}
 # How identifiers are said where a blank for each underscore would not do.
 WORDS = {
-    **{o.asked: o.asked_as for o in OUTCOMES if o.asked},
-    "endo_courses": "root canals",
-    "naocl_percent": "strength of hypochlorite in percent",
-    "length_short_of_apex_mm": "mm from filling to apex",
-    "master_apical_size_iso": "final apical size",
-    "ferrule_mm": "ferrule in mm",
-    "preop_pai": "periapical index before treatment",
-    "tooth_fdi": "tooth",
-    "kind": "first treatment or repeat",
-    "seat_date": "date of the seat",
-    "completed": "filling followed",
-}
+    **{o.asked: o.asked_as for o in OUTCOMES if o.asked}, "endo_courses": "root canals",
+    "naocl_percent": "strength of hypochlorite in percent", "length_short_of_apex_mm": "mm from filling to apex",
+    "master_apical_size_iso": "final apical size", "ferrule_mm": "ferrule in mm",
+    "preop_pai": "periapical index before treatment", "tooth_fdi": "tooth", "kind": "first treatment or repeat",
+    "seat_date": "date of the seat", "completed": "filling followed",
+}  # fmt: skip
 # Recorded when the files were written, not when the clock started.
 NOT_DATED = ("smoker", "diabetes", "bruxism")
 

@@ -8,22 +8,10 @@ TOOTH = ("patient_id", "tooth_fdi")
 ORIGIN = ("load_id", "row_number")
 ABOUT_CROWN = ("core", "post", "ferrule_mm", "cement")
 ABOUT_COURSE = (
-    "pulpal_diagnosis",
-    "apical_diagnosis",
-    "preop_pai",
-    "canals",
-    "length_short_of_apex_mm",
-    "master_apical_size_iso",
-    "instrumentation",
-    "naocl_percent",
-    "irrigant_activation",
-    "obturation",
-    "sealer",
-    "orifice_seal",
-    "separated_instrument",
-    "rubber_dam",
-    "difficulty",
-)
+    "pulpal_diagnosis", "apical_diagnosis", "preop_pai", "canals", "length_short_of_apex_mm",
+    "master_apical_size_iso", "instrumentation", "naocl_percent", "irrigant_activation", "obturation", "sealer",
+    "orifice_seal", "separated_instrument", "rubber_dam", "difficulty",
+)  # fmt: skip
 
 
 def course_details(courses: pl.DataFrame, endo_details: pl.DataFrame, *, gap_days: int) -> pl.DataFrame:

@@ -17,27 +17,11 @@ _USUAL_MIDDLE = 13
 _NEARLY_ALL, _MATTERS = 0.98, 0.01
 # A place for each distance from Greenwich in hours, as they are in winter.
 PLACES = {
-    -10: "Pacific/Honolulu",
-    -9: "America/Anchorage",
-    -8: "America/Los_Angeles",
-    -7: "America/Denver",
-    -6: "America/Chicago",
-    -5: "America/New_York",
-    -4: "America/Halifax",
-    -3: "America/Sao_Paulo",
-    0: "Europe/London",
-    1: "Europe/Berlin",
-    2: "Europe/Athens",
-    3: "Africa/Nairobi",
-    4: "Asia/Dubai",
-    5: "Asia/Karachi",
-    6: "Asia/Dhaka",
-    7: "Asia/Bangkok",
-    8: "Asia/Singapore",
-    9: "Asia/Tokyo",
-    10: "Australia/Sydney",
-    12: "Pacific/Auckland",
-}
+    -10: "Pacific/Honolulu", -9: "America/Anchorage", -8: "America/Los_Angeles", -7: "America/Denver",
+    -6: "America/Chicago", -5: "America/New_York", -4: "America/Halifax", -3: "America/Sao_Paulo", 0: "Europe/London",
+    1: "Europe/Berlin", 2: "Europe/Athens", 3: "Africa/Nairobi", 4: "Asia/Dubai", 5: "Asia/Karachi", 6: "Asia/Dhaka",
+    7: "Asia/Bangkok", 8: "Asia/Singapore", 9: "Asia/Tokyo", 10: "Australia/Sydney", 12: "Pacific/Auckland",
+}  # fmt: skip
 _STAMP = r"^(\d{4}-\d{2}-\d{2})[T ](\d{2}:\d{2}(?::\d{2})?)(?:[.,]\d+)?\s*(Z|UTC|GMT|[+-]\d{2}(?::?\d{2})?)$"
 _IN_UTC = r"^(?:Z|UTC|GMT|[+-]00(?::?00)?)$"
 

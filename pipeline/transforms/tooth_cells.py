@@ -36,21 +36,10 @@ _EASTERN_QUADRANT = re.compile(rf"^({'|'.join(sorted(_EASTERN, key=len, reverse=
 _ROMAN = re.compile(r"^(I|II|III|IV)[\s./-]*([1-8])$")
 _ROMAN_QUADRANTS = {"I": "UR", "II": "UL", "III": "LL", "IV": "LR"}  # in the order of ISO 3950
 _PLACES = {
-    "CENTRAL INCISOR": "1",
-    "CENTRAL": "1",
-    "LATERAL INCISOR": "2",
-    "LATERAL": "2",
-    "CANINE": "3",
-    "CUSPID": "3",
-    "FIRST PREMOLAR": "4",
-    "FIRST BICUSPID": "4",
-    "SECOND PREMOLAR": "5",
-    "SECOND BICUSPID": "5",
-    "FIRST MOLAR": "6",
-    "SECOND MOLAR": "7",
-    "THIRD MOLAR": "8",
-    "WISDOM TOOTH": "8",
-}
+    "CENTRAL INCISOR": "1", "CENTRAL": "1", "LATERAL INCISOR": "2", "LATERAL": "2", "CANINE": "3", "CUSPID": "3",
+    "FIRST PREMOLAR": "4", "FIRST BICUSPID": "4", "SECOND PREMOLAR": "5", "SECOND BICUSPID": "5", "FIRST MOLAR": "6",
+    "SECOND MOLAR": "7", "THIRD MOLAR": "8", "WISDOM TOOTH": "8",
+}  # fmt: skip
 _MISTYPED = str.maketrans("OIL", "011")
 _ORDINALS = (("1ST", "FIRST"), ("2ND", "SECOND"), ("3RD", "THIRD"), ("PRE-MOLAR", "PREMOLAR"))
 

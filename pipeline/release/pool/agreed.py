@@ -15,31 +15,15 @@ NOTE = "Rounded counts and ratios of groups of teeth. Nothing in this file is ab
 TOOTH_GROUPS = ("anterior", "premolar", "molar")
 # Settings that decide what is counted and how it is judged.
 RULES = (
-    "reversal_days",
-    "course_gap_days",
-    "course_pair_days",
-    "crown_repost_days",
-    "crown_pair_days",
-    "lab_days",
-    "recement_days",
-    "crown_date",
-    "horizon_years",
-    "smallest_difference_per_100",
-    "min_failures",
-    "confidence",
-)
+    "reversal_days", "course_gap_days", "course_pair_days", "crown_repost_days", "crown_pair_days", "lab_days",
+    "recement_days", "crown_date", "horizon_years", "smallest_difference_per_100", "min_failures", "confidence",
+)  # fmt: skip
 CROWN_DATES = ("seat", "prep")
 COVARIATES = (
-    *disclosure.COVARIATES,
-    "first treatment or repeat",
-    "age at the start",
-    "year of the start",
-    "root canal before the seat",
-    "lesion before treatment",
-    "first treatment or retreatment",
-    "crown at the start",
+    *disclosure.COVARIATES, "first treatment or repeat", "age at the start", "year of the start",
+    "root canal before the seat", "lesion before treatment", "first treatment or retreatment", "crown at the start",
     "grinding or clenching",
-)
+)  # fmt: skip
 MODELS = ("cox_time_varying", "cox", "cox_time_varying_crown", "cox_landmark", "cox_by_technique")
 _NUMBER = re.compile(r"-?\d{1,8}(\.\d{1,4})?")
 
