@@ -8,7 +8,10 @@ STORED_LOADS = Table(
     name="_loads",
     one_row_per="file read; rows_read = loaded + duplicate + reversed + quarantined at ingest",
     key=("load_id",),
-    columns={**LOADS.columns, "settings": Column(pl.String(), "Fingerprint of the settings it was read with.", False)},
+    columns={
+        **LOADS.columns,
+        "settings": Column(pl.String(), "Fingerprint of the settings it was read with.", False),
+    },
 )
 
 _PLACE = {

@@ -49,10 +49,7 @@ def crown_details_of(crowns: pl.DataFrame, crown_details: pl.DataFrame, *, toler
     """
     made = crowns.select(*TOOTH, "crown_id", crown_prep="prep_date", crown_seat="seat_date")
     apart = pl.min_horizontal(
-        *(
-            (pl.col(recorded) - pl.col(known)).dt.total_days().abs()
-            for recorded, known in (("prep_date", "crown_prep"), ("seat_date", "crown_seat"))
-        )
+        (pl.col(f"{day}_date") - pl.col(f"crown_{day}")).dt.total_days().abs() for day in ("prep", "seat")
     )
     near = (
         _own_teeth(crown_details, (*ABOUT_CROWN, "prep_date", "seat_date"))

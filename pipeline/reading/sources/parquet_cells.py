@@ -10,7 +10,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.transforms.dates import NOON
-from pipeline.transforms.instants import days_in_doubt
+from pipeline.transforms.other_days import days_in_doubt
 
 _MAX_WHOLE = 2.0**53  # beyond this a float no longer holds every whole number
 _MOST_DIGITS = 38  # of a decimal of 128 bits
