@@ -11,8 +11,8 @@ import pytest
 from pipeline.machine.errors import DataError
 from pipeline.reading.config import load_settings
 from pipeline.results import to_plain
-from pipeline.stages import answered_before, run, standing
-from pipeline.stages.answered_before import digest_of
+from pipeline.stages import run, standing
+from pipeline.stages.standing import digest_of
 from pipeline.storing.store import open_store
 from tests.recounts import without_recounts
 
@@ -174,10 +174,10 @@ def test_a_changed_program_answers_anew(monkeypatch, tmp_path):
     for name in ("a.py", "data.csv"):
         (tmp_path / "program").mkdir(exist_ok=True)
         (tmp_path / "program" / name).write_text("1")
-    monkeypatch.setattr(answered_before, "_ROOT", tmp_path)
+    monkeypatch.setattr(standing, "_ROOT", tmp_path)
 
     def digest():
-        answered_before._program.cache_clear()
+        standing._program.cache_clear()
         return digest_of(1, packages=[], program=["program"])
 
     found = [digest()]
@@ -188,7 +188,7 @@ def test_a_changed_program_answers_anew(monkeypatch, tmp_path):
     (tmp_path / "program" / "__pycache__" / "a.pyc").write_text("3")
     assert len(set(found)) == 3
     assert digest() == found[-1]
-    answered_before._program.cache_clear()
+    standing._program.cache_clear()
 
 
 def test_without_a_failure_the_second_library_has_nothing_to_say_and_the_answers_stand(practice, monkeypatch):

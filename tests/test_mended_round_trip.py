@@ -12,8 +12,7 @@ import pytest
 from pipeline.practice.tables import LOADS, PROCEDURES, QUARANTINE
 from pipeline.reading.config import load_settings
 from pipeline.stages.checks.check import check
-from pipeline.stages.ingest import ingest
-from pipeline.stages.run import set_aside_stage
+from pipeline.stages.ingest import ingest, set_aside_stage
 from pipeline.storing.store import open_store
 
 TODAY = dt.date(2026, 1, 31)

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from dashboards import theme
 from dashboards.charts.rows import Mark, Row, nice_top, rows_figure
 from dashboards.formats import whole
-from pipeline.results.learning import LearningClinician, LearningSpan
+from pipeline.results.technique import LearningClinician, LearningSpan
 
 BEFORE = theme.NEUTRAL[1]
 AFTER = theme.NEUTRAL[0]

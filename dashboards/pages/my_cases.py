@@ -16,8 +16,8 @@ from dashboards.words import sheet as words_sheet
 from dashboards.words import signals as words_signals
 from pipeline.practice.outcomes import TOOTH_LOSS
 from pipeline.results import DAYS_PER_YEAR, RateRow, RateTable, Results
-from pipeline.results.cases import CaseCurve
 from pipeline.results.owner import Owner
+from pipeline.results.points import CaseCurve
 
 WHOLE = "Whole practice"
 MORE_WORDS = 4  # of the note that more clinicians stand below

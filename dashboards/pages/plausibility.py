@@ -6,7 +6,7 @@ from typing import Any
 from dashboards.formats import count, percent, phrase, sentence_case, whole
 from dashboards.tables import NumberTable
 from pipeline.results import Results
-from pipeline.results.checks import TradeCheck, TradeCount
+from pipeline.results.technique import TradeCheck, TradeCount
 
 FIELDS = {"naocl_percent": "Strengths of sodium hypochlorite", "length_short_of_apex_mm": "Filling to apex"}
 

@@ -11,8 +11,7 @@ from dashboards.pages.legend import LegendItem
 from dashboards.pages.technique import chart_along, said
 from dashboards.pages.technique_tables import OUTCOME
 from pipeline.results import Results
-from pipeline.results.learning import Learning, LearningClinician
-from pipeline.results.technique import TechniqueAnswer
+from pipeline.results.technique import Learning, LearningClinician, TechniqueAnswer
 
 LEGEND = (LegendItem("Before", BEFORE), LegendItem("With the technique, by case number", AFTER))
 

@@ -8,7 +8,7 @@ from dashboards.formats import count, listing, lower_first, percent, phrase, plu
 from dashboards.words import sheet as words_sheet
 from dashboards.words.comparisons import MOSTLY_NONE
 from pipeline.results import DAYS_PER_YEAR, FilledIn, NotRun, Quality, Results
-from pipeline.results.checks import TradeCheck
+from pipeline.results.technique import TradeCheck
 
 # What the log of changes calls a row that the later export no longer has.
 VANISHED = "row vanished"

@@ -61,9 +61,8 @@ def setting(
 ) -> Any:
     """A field of a dataclass of settings; a `default` that is a type makes it anew each time."""
     metadata = {"setting": Setting(about, tuple(words), bounds, example, check)}
-    made = isinstance(default, type) or default is MISSING
-    return field(metadata=metadata, **({"default_factory": default} if made and default is not MISSING else
-                                       {} if made else {"default": default}))  # fmt: skip
+    default_of = {} if default is MISSING else {"default_factory" if isinstance(default, type) else "default": default}
+    return field(metadata=metadata, **default_of)
 
 
 def declared(kind: type[Any]) -> dict[str, tuple[Setting, Field[Any]]]:

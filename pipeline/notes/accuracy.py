@@ -16,8 +16,8 @@ def notes_read(values: pl.DataFrame, checks: pl.DataFrame, *, confidence: float)
     - `checks`: `note_checks` as declared: of a note drawn by chance, a row for each field of which a person wrote
       something.
 
-    Returns by field the positive predictive value, of what was read the share that is so, and the sensitivity, of what
-    the chart says the share that was read so. Limits are those of `clustered_share`, by patient. A value that was read
+    Returns by field the positive predictive value (of what was read the share that is so) and the sensitivity (of what
+    the chart says the share that was read so). Limits are those of `clustered_share`, by patient. A value that was read
     wrongly, where the chart says another, counts against both. `cannot tell` counts for neither.
     """
     if values.is_empty():
@@ -30,7 +30,6 @@ def notes_read(values: pl.DataFrame, checks: pl.DataFrame, *, confidence: float)
             of = judged.filter(pl.col("field") == name)
             if of.height:
                 fields.append(_field(table, name, of, confidence))
-    notes = judged.select(_NOTE).n_unique()
     return NotesRead(
         values=values.height,
         sure=int(values["sure"].sum()),
@@ -38,7 +37,7 @@ def notes_read(values: pl.DataFrame, checks: pl.DataFrame, *, confidence: float)
         agree=counted.get("recorded", 0),
         differ=counted.get("differs", 0),
         open=counted.get("unsure", 0) + counted.get("no_tooth", 0),
-        checked=notes,
+        checked=judged.select(_NOTE).n_unique(),
         fields=tuple(fields),
     )
 
@@ -46,13 +45,11 @@ def notes_read(values: pl.DataFrame, checks: pl.DataFrame, *, confidence: float)
 def _judged(checks: pl.DataFrame) -> pl.DataFrame:
     """Each row that says something: `read`, something was; `is_so`, it is; `there`, the chart says something."""
     read = pl.col("value").is_not_null()
-    yes, no = (pl.col("agreed") == w for w in ("yes", "no"))
+    yes, no = ((pl.col("agreed") == w).fill_null(False) for w in ("yes", "no"))
     other = pl.col("chart_value").is_not_null() & (pl.col("chart_value") != pl.col("value")).fill_null(True)
-    rows = checks.filter(pl.col("agreed").is_null() | (pl.col("agreed") != "cannot tell")).with_columns(
-        read=read, is_so=read & yes.fill_null(False) & ~other, there=(yes.fill_null(False) & read) | other
-    )
-    said = yes.fill_null(False) | no.fill_null(False) | other
-    return rows.filter((pl.col("read") & said) | pl.col("there"))
+    there = (yes & read) | other
+    rows = checks.filter(pl.col("agreed").is_null() | (pl.col("agreed") != "cannot tell"), (read & (yes | no)) | there)
+    return rows.with_columns(read=read, is_so=read & yes & ~other, there=there)
 
 
 def _field(table: str, name: str, of: pl.DataFrame, confidence: float) -> FieldRead:

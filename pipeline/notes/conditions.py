@@ -62,7 +62,7 @@ def _paired(s: Scene, m: Match) -> bool:
 def _hand_sized(s: Scene, m: Match) -> bool:
     """By hand up to a size: "hand 40"."""
     following = _next_word(s, m)
-    return following.isdigit() and 25 <= int(following) <= 140 and _CONDITIONS["no_engine"](s, m)
+    return following.isdigit() and 25 <= int(following) <= 140 and CONDITIONS["no_engine"](s, m)
 
 
 def _beside(s: Scene, m: Match) -> bool:
@@ -125,10 +125,6 @@ def _separated(s: Scene, m: Match) -> bool:
     return s.around(m, "sep") and (not _ANYTHING_BREAKS.issuperset(s.sep_words) or "file_word" in s.classes)
 
 
-def _warm(s: Scene, m: Match) -> bool:
-    return "warm" in s.note.words[max(0, m.first - 2) : m.last]
-
-
 def _of_tooth(s: Scene, m: Match) -> bool:
     """Whether the sentence names a tooth or its crown: "sensitive" alone may be of the gums."""
     return any(w in _ITS or TOOTH_WORD.match(w) for w in s.sentence_words(m.first))
@@ -178,7 +174,7 @@ def _next_word(s: Scene, m: Match) -> str:
     return s.note.words[m.last] if m.last < len(s.note.words) else ""
 
 
-_CONDITIONS: Mapping[str, Condition] = {
+CONDITIONS: Mapping[str, Condition] = {
     "": lambda s, m: True,
     "paired": _paired,
     "beside": _beside,
@@ -190,7 +186,8 @@ _CONDITIONS: Mapping[str, Condition] = {
     ),
     "dx": lambda s, m: s.within(m, "dx"),
     "endo": lambda s, m: "endo_strong" in s.classes,
-    "endo_not_warm": lambda s, m: "endo_strong" in s.classes and not _warm(s, m),
+    "endo_not_warm": lambda s, m: "endo_strong" in s.classes
+    and "warm" not in s.note.words[max(0, m.first - 2) : m.last],
     "crown": lambda s, m: "crown" in s.classes,
     "crown_made": lambda s, m: "crown" in s.classes
     and (s.near_work(m.first, "prepping") or s.near_work(m.first, "seating_strong"))
@@ -251,9 +248,4 @@ _CONDITIONS: Mapping[str, Condition] = {
 
 def holds(scene: Scene, match: Match) -> bool:
     """Whether the condition that the line of a match names holds where it stands."""
-    return _CONDITIONS[match.entry.needs](scene, match)
-
-
-def known_conditions() -> frozenset[str]:
-    """The words that `needs` may hold."""
-    return frozenset(_CONDITIONS)
+    return CONDITIONS[match.entry.needs](scene, match)

@@ -13,7 +13,7 @@ from pipeline.notes.settled import Rules, held
 from pipeline.practice.counts import count
 from pipeline.practice.read_tables import READ_VALUES
 from pipeline.practice.settings import Settings
-from pipeline.practice.tables import DETAIL_TABLES, NOTE_ANSWERS
+from pipeline.practice.tables import NOTE_ANSWERS
 from pipeline.storing.store import Store
 
 # What reads notes is loaded where there are notes: its many patterns take a tenth of the time of a start.
@@ -91,8 +91,7 @@ def hold_notes(store: Store, settings: Settings, codes: pl.DataFrame, *, say: Ca
     )  # fmt: skip
     store.notes.replace(found, noted)
     if found.height:
-        told = found.group_by("outcome").len().rows()
-        counts = dict(told)
+        counts = dict(found.group_by("outcome").len().rows())
         asked = counts.get("unsure", 0) + counts.get("no_tooth", 0)
         say(
             f"notes: {count(found.height, 'value')} read, {counts.get('used', 0):,} of them fill a field that was not "
@@ -104,6 +103,3 @@ def hold_notes(store: Store, settings: Settings, codes: pl.DataFrame, *, say: Ca
                 f"notes: {ratios:,} give the hypochlorite as a ratio; tell the strength of the stock: "
                 "[notes] naocl_stock_percent = 5.25"
             )
-
-
-__all__ = ["DETAIL_TABLES", "NoteReader", "hold_notes", "reader_of"]

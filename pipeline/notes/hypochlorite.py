@@ -82,16 +82,13 @@ def hypochlorite(note: Note) -> Iterator[Read]:
     yield from ratios
     if found or ratios:
         return
-    for m in _BARE_STRENGTH.finditer(text):
-        value = number(m["a"])
-        if value in _USUAL:
-            yield Read.of("naocl_percent", plain(value), m, value % 1 != 0 or value > 2, "naocl_bare")
-            return
-    for m in _STRENGTH_WITHOUT_SIGN.finditer(text):
-        value = number(m["a"])
-        if value in _USUAL:
-            yield Read.of("naocl_percent", plain(value), m, value % 1 != 0, "naocl_bare")
-            return
+    for pattern, named in ((_BARE_STRENGTH, True), (_STRENGTH_WITHOUT_SIGN, False)):
+        for m in pattern.finditer(text):
+            value = number(m["a"])
+            if value in _USUAL:
+                sure = value % 1 != 0 or (named and value > 2)
+                yield Read.of("naocl_percent", plain(value), m, sure, "naocl_bare")
+                return
     for m in _UNNAMED_STRENGTH.finditer(text):
         value = number(m["a"])
         if value in _USUAL:
@@ -109,18 +106,16 @@ def _ratios(note: Note) -> Iterator[Read]:
         spans = [(m.start(), m.end(), _SHARES[m[1]], 1) for m in _SHARE.finditer(part)]
         spans += [(m.start(), m.end(), 1, 1) for m in _EQUAL.finditer(part)]
         for m in _PARTS.finditer(part):
-            a, b = (int(COUNTS.get(g) or g) for g in (m["a"], m["b"]))
+            a, b = _count(m["a"]), _count(m["b"])
             water, bleach = (a, b) if re.match(_WATER, m["what"]) else (b, a)
             spans.append((m.start(), m.end(), water, bleach))
-        spans += [
-            (m.start(), m.end(), int(COUNTS.get(m["w"]) or m["w"]), int(COUNTS.get(m["b"]) or m["b"]))
-            for m in (_ONE_TO_WATER.finditer(part) if not spans else ())
-        ]
+        if not spans:
+            spans = [(m.start(), m.end(), _count(m["w"]), _count(m["b"])) for m in _ONE_TO_WATER.finditer(part)]
         for m in _RATIO.finditer(part) if not spans else ():
             around = part[max(0, m.start() - 45) : m.end() + 45]
             if not (_HYPO_WORD.search(around) or "dilut" in around):
                 continue
-            a, b = (int(COUNTS.get(g) or g) for g in (m[1], m[2]))
+            a, b = _count(m[1]), _count(m[2])
             if _BLEACH_FIRST.search(around) and not _WATER_FIRST.search(around.replace("dilut", "")):
                 a, b = b, a
             spans.append((m.start(), m.end(), a, b))
@@ -157,3 +152,7 @@ def _ratios(note: Note) -> Iterator[Read]:
             else:
                 yield Read("naocl_ratio", f"{water}:{stock_parts}", a, b, clear and water > 0, "naocl_ratio")
             return
+
+
+def _count(word: str) -> int:
+    return int(COUNTS.get(word) or word)

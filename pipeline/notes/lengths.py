@@ -42,7 +42,6 @@ _NOT_LENGTH = re.compile(
     r"file\s+tip|broke|bone|lesion|radioluc|lucen|\brl\b|\barea|dark|resorp|caries"
 )
 
-
 _OF_ANOTHER = re.compile(
     r"\s*(?:of\s+)?(?:the\s+)?(?:pulp|bone|crest|gingiv|margin|floor|furcation|cej|"
     r"nerve|sinus|gp\b|gutta|orifice|canal)"

@@ -30,6 +30,8 @@ _WITH_POINTS = frozenset({"calcium_silicate", "zinc_oxide_eugenol"})
 _NO_CEMENT_ALONE = words_of("core buildup bu filling filled restoration post inlay base liner class")
 _AGAIN = words_of("recemented recement recementing recementation rebonded reattached refitted")
 _LASTING = words_of("definitive definitively perm permanent permanently final")
+_POINTS = words_of("gp gutta cone cones obturated obturation points sc wv wvc vertical lateral lat vert carrier cwc")
+_NO_POINTS = words_of("putty plug repair cap perforation temp temporary orifice orifices filling")
 
 
 def materials_read(scene: Scene) -> Iterator[Read]:
@@ -49,12 +51,11 @@ def materials_read(scene: Scene) -> Iterator[Read]:
         if role is not None and role.first >= m.last and role.entry.field != "-":
             taken |= {r.first for r in roles if role.first <= r.first < role.last}
         if role is None:
+            begin, end = note.tokens[m.first].start, note.tokens[m.last - 1].end
             if _alone_where_seated(scene, m):
-                begin, end = note.tokens[m.first].start, note.tokens[m.last - 1].end
                 yield Read("cement", m.entry.value, begin, end, True, m.entry.rule)
             elif m.entry.value == "epoxy_resin" or (m.entry.value in _WITH_POINTS and _beside_points(scene, m)):
-                token = note.tokens
-                yield Read("sealer", m.entry.value, token[m.first].start, token[m.last - 1].end, True, m.entry.rule)
+                yield Read("sealer", m.entry.value, begin, end, True, m.entry.rule)
             continue
         name = role.entry.field
         value = _CALLED.get(name, {}).get(m.entry.value, m.entry.value) if name != "-" else ""
@@ -153,27 +154,4 @@ def _not_of_the_crown(scene: Scene, role: Match, m: Match) -> bool:
 
 def _beside_points(scene: Scene, m: Match) -> bool:
     near = scene.note.words[max(0, m.first - 5) : m.last + 4]
-    return bool(
-        {
-            "gp",
-            "gutta",
-            "cone",
-            "cones",
-            "obturated",
-            "obturation",
-            "points",
-            "sc",
-            "wv",
-            "wvc",
-            "vertical",
-            "lateral",
-            "lat",
-            "vert",
-            "carrier",
-            "cwc",
-        }
-        & set(near)
-    ) and not (
-        {"putty", "plug", "repair", "cap", "perforation", "temp", "temporary", "orifice", "orifices", "filling"}
-        & set(near)
-    )
+    return not _POINTS.isdisjoint(near) and _NO_POINTS.isdisjoint(near)

@@ -123,7 +123,6 @@ _BEFORE = re.compile(
     r"(?:pre-?\s?op\w*|pre-?treatment|before|initial\w*|was|baseline|previous\w*(?!\s+(?:radioluc|lesion|area|path))|prior|from(?!\s+(?:last|the))|start)[^.;\n\d]{0,25}$"
 )
 
-
 _FORMER = re.compile(
     r"(?:[^.\n\d]{0,30}(?:\d[^.\n\d]{0,25})?\b(?:was|from|previously|initially|originally|baseline|base|preop|pre-op|"
     r"against|versus|vs|compared\s+(?:with|to))\s*:?\s*(?:pai\s*)?|\s*\(\s*(?=[1-5]\s*(?:pre|before|initial)))([1-5])\b"
@@ -138,14 +137,8 @@ def _pai(note: Note) -> Iterator[Read]:
     for m in _PAI.finditer(text):
         before = bool(_BEFORE.search(text[max(0, m.start() - 25) : m.start("a")])) or m["b"] is not None
         before = before or bool(_BEFORE_BEHIND.match(text, m.end()))
-        yield Read.of(
-            "preop_pai" if before else "preop_or_pai",
-            _ROMAN.get(m["a"]) or plain(number(m["a"])),
-            m,
-            True,
-            "pai",
-            weight=2,
-        )
+        field, value = "preop_pai" if before else "preop_or_pai", _ROMAN.get(m["a"]) or plain(number(m["a"]))
+        yield Read.of(field, value, m, True, "pai", weight=2)
         if m["b"]:
             yield Read.of("preop_or_pai", m["b"], m, True, "pai", weight=2)
         elif not before and (former := _FORMER.match(text, m.end())):
@@ -210,45 +203,35 @@ def _visits(note: Note) -> Iterator[Read]:
 
 
 # What has to stand in a note for a reader to look at it at all: most notes speak of little.
-_READERS: tuple[tuple[frozenset[str], Callable[[Note], Iterator[Read]]], ...] = (
-    (words_of(
-    "naocl na naoc1 naocl2 hypochlorite hypochloride hypochlor hypochl hypo bleach sodium irrigated irrigation irrig "
-               "ocl hypochlorit"
-), hypochlorite),
-    (words_of(
-    ".04 .06 .02 .08 04 06 02 08 bmp gauged gauge till upto "
-    "c&s c/s maf maf's mafs master apical final instrumented instrumentation enlarged shaped shaping prepared prepped "
-               "canals rotary prep apex sizes gauging "
-    "cleaned c filed niti finished reciprocating recip reciprocation files file hand "
-               "size taper "
-               "instr m mafs single rotaries mac sequence mas"
-), sizes),
-    (words_of(
-    "rotary rotaries rot niti"
-), sequences),
-    (words_of(
-    "terminus foramen apices mm millimeters millimeter apex short flush long mil mils ra"
-), lengths),
-    (words_of(
-    "canals canal can cans orifices both mesial b mb dl ml db wl wls mb mb1 mb2 db located lengths canaled c"
-), _canals),
-    (words_of(
-    "ferrule ferule ferr fer collar dentine dentin structure"
-), ferrule),
-    (words_of(
-    "pai pai1 pai2 pai3 pai4 pai5 periapical p"
-), _pai),
-    (words_of(
-    "visit visits v v2 v3 v4 rct same started begun one appt appts appointment appointments sitting sittings "
-    "session sessions stage"
-), _visits),
-)  # fmt: skip
+_READERS: dict[Callable[[Note], Iterator[Read]], frozenset[str]] = {
+    hypochlorite: words_of(
+        "naocl na naoc1 naocl2 hypochlorite hypochloride hypochlor hypochl hypo bleach sodium irrigated irrigation "
+        "irrig ocl hypochlorit"
+    ),
+    sizes: words_of(
+        ".04 .06 .02 .08 04 06 02 08 bmp gauged gauge till upto c&s c/s maf maf's mafs master apical final "
+        "instrumented instrumentation enlarged shaped shaping prepared prepped canals rotary prep apex sizes gauging "
+        "cleaned c filed niti finished reciprocating recip reciprocation files file hand size taper instr m mafs "
+        "single rotaries mac sequence mas"
+    ),
+    sequences: words_of("rotary rotaries rot niti"),
+    lengths: words_of("terminus foramen apices mm millimeters millimeter apex short flush long mil mils ra"),
+    _canals: words_of(
+        "canals canal can cans orifices both mesial b mb dl ml db wl wls mb mb1 mb2 db located lengths canaled c"
+    ),
+    ferrule: words_of("ferrule ferule ferr fer collar dentine dentin structure"),
+    _pai: words_of("pai pai1 pai2 pai3 pai4 pai5 periapical p"),
+    _visits: words_of(
+        "visit visits v v2 v3 v4 rct same started begun one appt appts appointment appointments sitting sittings "
+        "session sessions stage"
+    ),
+}
 
 
 def numbers_read(note: Note) -> Iterator[Read]:
     """Every value of a number that the note's text says, whatever is said of it around."""
     words = note.word_set
-    for anchors, read in _READERS:
+    for read, anchors in _READERS.items():
         if not anchors.isdisjoint(words):
             for found in read(note):
                 start, end = note.as_written(found.start, found.end)

@@ -5,23 +5,57 @@ The text is looked at and let go: what is handed on are values, and of the words
 
 import datetime as dt
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from itertools import pairwise
 
+from pipeline.machine.one_line import one_line
 from pipeline.notes.conditions import FOR_A_WHILE, PUT_BACK, crown_stands, filled_before, holds, sensitive_before
 from pipeline.notes.context import DOUBT, HISTORY, NEGATED, PERSON, PLAN, QUOTED, RISK, Contexts
-from pipeline.notes.evidence import evidence_of
-from pipeline.notes.fields import settle
 from pipeline.notes.materials import materials_read
-from pipeline.notes.measures import NoteValue, Read
+from pipeline.notes.measures import NoteValue, Read, settle
 from pipeline.notes.numbers import numbers_read
 from pipeline.notes.scene import Scene
-from pipeline.notes.teeth_named import Named, teeth_named
 from pipeline.notes.text import words_of
 from pipeline.notes.vocabulary import Match, Vocabulary
-from pipeline.notes.whose import TEXT, Whose
+from pipeline.notes.whose import Whose, teeth_named
 from pipeline.practice.fields import NOTE_FIELDS as TABLE_OF
+
+LONGEST_EVIDENCE = 120
+_LEFT_OUT = "…"
+_WORD = re.compile(r"[^\W\d_]+(?:['’][^\W\d_]+)*")
+_TITLES = words_of("mr mrs ms miss mx dr prof sir madam")
+_BEGINS = re.compile(r"(?:^|[.:;!?\n(\[])\s*$")
+# Words that readers of numbers look for and the vocabulary need not have.
+_OF_NUMBERS = words_of(
+    "working length lengths short long apex visits filled located prepared shaped stock parts part water index size "
+    "master final apical file files of the with from was and to at in for by height strength solution"
+)
+
+
+def evidence_of(text: str, start: int, end: int, knows: Callable[[str], bool]) -> str:
+    """The words from `start` up to `end`, at most 120 letters, what may be a name as a sign of something left out.
+
+    A name is the word or two behind a title, and a word with a capital within a sentence that the trade does not know.
+    One in small letters without a title cannot be told from another word.
+    """
+    written = text[start:end]
+    out, done = [], 0
+    titled = False
+    for m in _WORD.finditer(written):
+        word = m[0]
+        between = written[done : m.start()]
+        named = word[:1].isupper() and not word.isupper()
+        unknown = not knows(word.lower()) and word.lower() not in _OF_NUMBERS
+        begins = bool(_BEGINS.search(text[max(0, start + m.start() - 4) : start + m.start()]))
+        behind = titled and not between.strip(" .")
+        is_name = (behind and unknown) or (named and unknown and len(word) > 2 and not begins)
+        out += [between, _LEFT_OUT if is_name else word]
+        titled = word.lower() in _TITLES or (behind and is_name and named)
+        done = m.end()
+    out.append(written[done:])
+    return one_line("".join(out))[:LONGEST_EVIDENCE]
+
 
 LONGEST_NOTE = 20_000  # letters; what is longer is no note of one visit, and is read so far
 # Signs that go on over commas when they are denied: "no pain, swelling or sinus tract".
@@ -66,37 +100,20 @@ def read_note(
     matches = words.matches(note.words)
     contexts = Contexts(note, matches, year=day.year if day else None)
     scene = Scene(note, matches, contexts, words, holds)
-    reads = list(_all_reads(scene))
+    reads = [kept for r in _spans(scene) for kept in _in_context(scene, r)]
     if not reads:
         return []
-    named = teeth_named(note, notation)
-    whose = Whose(scene, named, tooth)
-    out: list[NoteValue] = []
-    for r in reads:
-        table = TABLE_OF.get(r.field, "endo_details")
-        for number, said_by, clear in whose.teeth_of(r):
-            sure = r.sure and clear
-            evidence = evidence_of(note.written, r.start, r.end, words.knows)
-            out.append(
-                NoteValue(
-                    table,
-                    r.field,
-                    r.value or None,
-                    sure and bool(r.value),
-                    evidence,
-                    r.start,
-                    r.end,
-                    r.rule,
-                    number,
-                    said_by,
-                )
+    whose = Whose(scene, teeth_named(note, notation), tooth)
+    return settle(
+        [
+            NoteValue(
+                TABLE_OF.get(r.field, "endo_details"), r.field, r.value or None, r.sure and clear and bool(r.value),
+                evidence_of(note.written, r.start, r.end, words.knows), r.start, r.end, r.rule, number, said_by,
             )
-    return settle(out)
-
-
-def _all_reads(scene: Scene) -> Iterator[Read]:
-    for r in _spans(scene):
-        yield from _in_context(scene, r)
+            for r in reads
+            for number, said_by, clear in whose.teeth_of(r)
+        ]
+    )  # fmt: skip
 
 
 def _spans(scene: Scene) -> Iterator[Read]:
@@ -114,16 +131,10 @@ def _spans(scene: Scene) -> Iterator[Read]:
             field = m.entry.field
             if m.entry.kind == "crown_material" and _OF_POST & set(note.words[m.last : m.last + 2]):
                 continue  # "cast gold post"
-            if field in ("pulpal_diagnosis",) and _is_of_preparation(scene, m):
+            if field == "pulpal_diagnosis" and _is_of_preparation(scene, m):
                 continue
-            yield Read(
-                field,
-                m.entry.value,
-                note.tokens[m.first].start,
-                note.tokens[m.last - 1].end,
-                m.entry.sure,
-                m.entry.rule + "|" + m.entry.negated,
-            )
+            start, end = note.tokens[m.first].start, note.tokens[m.last - 1].end
+            yield Read(field, m.entry.value, start, end, m.entry.sure, f"{m.entry.rule}|{m.entry.negated}")
 
 
 def _is_of_preparation(scene: Scene, m: Match) -> bool:
@@ -246,6 +257,3 @@ def _of_today(words: Sequence[str], r: Read) -> bool:
     if r.field == "crown_in_place" and words[0] in ("never", "not", "n't", "through", "thru", "via"):
         return True
     return r.value == "none" and bool({"needed", "required", "necessary", "indicated"} & set(words))
-
-
-__all__ = ["TEXT", "Named", "NoteValue", "read_note"]

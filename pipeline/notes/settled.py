@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from pipeline.notes.fields import RATIO
+from pipeline.notes.measures import RATIO
 from pipeline.practice.fields import NOTE_FIELDS, RANGES, kind
 from pipeline.practice.tables import DETAIL_TABLES, NOTE_VALUES
 from pipeline.practice.teeth import write_teeth

@@ -62,8 +62,6 @@ _SMALL_FIRST = re.compile(
     r"(?:patency|glide\s*path|glidepath|scout\w*|initial|negotiat\w*|k\s?-?\s?files?|path|loose|"
     r"explor\w*)\s*(?:\w+\s*){0,3}$"
 )
-
-
 _ENGINE = re.compile(r"\brotar(?:y|ies)\b|\bniti\b|\brecip")
 _HAND_FILE = re.compile(r"k\s?-?\s?files?")
 _HAND_TO = re.compile(
@@ -77,8 +75,6 @@ _CANAL_BEFORE = re.compile(rf"(?<![a-z]){CANAL_WORD}s?\s*(?:to\s+)?$")
 _OF_ONE = re.compile(rf"\s*\(\s*{CANAL_WORD}\s*\)")
 _BROKE_JUST = re.compile(r"\b(?:fractured|broken?|snapped|separated|sep'?d)\s+(?:an?\s+|the\s+)?(?:size\s+)?#?$")
 _BROKE = re.compile(r"\bfragment|\bsep(?:'?d)?\b|separat|\bbroke|breakage|fractured (?:file|instr)")
-
-
 _ONE_SIZE = r"#?(\d{2})(?:\s?/\s?\.?0?\d\b|\.0\d\b)?%?"
 _RISING = re.compile(
     r"\b(?:rotar(?:y|ies)|rot|niti)\b[^.;\n\d]{0,25}(?:\.0\d\s+)?"

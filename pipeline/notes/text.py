@@ -5,6 +5,7 @@ from bisect import bisect_right
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from operator import attrgetter
 
 
 def words_of(text: str) -> frozenset[str]:
@@ -23,8 +24,7 @@ _TOKEN = re.compile(
 )
 # A point after one of these ends no sentence; after one of the second list, where no capital follows.
 _SHORT = words_of(
-    "dx tx hx rx fx px w approx dr prev irrig perc palp obt obtur incl appt rt mand vs resp "
-    "prelim apic diag irrev "
+    "dx tx hx rx fx px w approx dr prev irrig perc palp obt obtur incl appt rt mand vs resp prelim apic diag irrev "
     "symp sympt asymp asympt sep radiog lat avg est conc"
 )
 _MAYBE_SHORT = words_of("no instr inst max ant rad perio cem vert cond rev hypo mo yr rest comp temp amal imp")
@@ -36,8 +36,6 @@ _BOX = re.compile(r"\[[ x]?\]|\( \)")
 _LEFT_EMPTY = re.compile(r"(?:\[ ?\]|\( \))[^\[(|\n.;]*")
 _TICKED = re.compile(r"\[x\]|\(x\)")
 _ANSWERED = re.compile(r"\?(?= {0,2}(?:yes|no|none|nil|y|n|[1-6])\b)")
-
-
 _UNITS = {
     w: str(n) for n, w in enumerate(["zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine"])
 } | {"oh": "0"}
@@ -205,7 +203,8 @@ class Note:
                 token.word in _END and not asks and not self._short_before(place)
             ) or place - first >= _LONGEST_SENTENCE:
                 found.append(Sentence(first, place + 1, line_start))
-                first, line_start = place + 1, "\n" in text[token.end : _next_start(tokens, place, len(text))]
+                ahead = tokens[place + 1].start if place + 1 < len(tokens) else len(text)
+                first, line_start = place + 1, "\n" in text[token.end : ahead]
         if first < len(tokens):
             found.append(Sentence(first, len(tokens), line_start))
         return found
@@ -220,14 +219,7 @@ class Note:
 
     def token_at(self, position: int) -> int:
         """The token that stands at or after a position of the text."""
-        low, high = 0, len(self.tokens)
-        while low < high:
-            middle = (low + high) // 2
-            if self.tokens[middle].end <= position:
-                low = middle + 1
-            else:
-                high = middle
-        return min(low, len(self.tokens) - 1)
+        return min(bisect_right(self.tokens, position, key=attrgetter("end")), len(self.tokens) - 1)
 
     def _parts(self, token: Token) -> bool:
         """Whether a stroke between blanks parts what is said, as it does where a line has several."""
@@ -254,10 +246,6 @@ def _squeezed(between: str) -> str:
     if len(between) < 4 or not between.isspace():
         return between
     return "\n" if "\n" in between else " "
-
-
-def _next_start(tokens: list[Token], place: int, end: int) -> int:
-    return tokens[place + 1].start if place + 1 < len(tokens) else end
 
 
 def _lowered(text: str) -> str:

@@ -6,13 +6,12 @@ what the phrase says where it is denied, empty where it then says nothing.
 
 from __future__ import annotations
 
-import csv
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
-from importlib.resources import files
 
+from pipeline.machine.data_tables import data_rows
 from pipeline.notes.phrases import Branch, Run, groups_of, spelled_out
 from pipeline.notes.text import Note, words_of
 
@@ -49,10 +48,9 @@ _NO_SLIPS = words_of(
 )
 # Words of the vocabulary that are everyday ones: a slip from one of them is more often another everyday word.
 _EVERYDAY = words_of(
-    "there their these those after still being right while where today again since either other "
-    "another option options "
-    "before placed during present prior though through until would could should about maybe under "
-    "pulled plans planned "
+    "there their these those after still being right while where today again since either other another option "
+    "options before placed during present prior though through until would could should about maybe under pulled "
+    "plans planned "
     "different possible think thinks tooth teeth years months weeks mother father sister brother friend spouse three "
     "first second third fourth normal great other's return returns office doctor visit visits number needed needs "
     "asking asked wants chance place closed sealed filled level light large small heavy final field chart charts"
@@ -323,9 +321,8 @@ def _longest(found: list[Match]) -> list[Match]:
 
 @lru_cache(maxsize=1)
 def _shipped() -> tuple[tuple[Entry, str], ...]:
-    text = files("pipeline").joinpath("data", "note_words.csv").read_text(encoding="utf-8")
     out = []
-    for number, row in enumerate(csv.DictReader(text.splitlines()), 2):
+    for number, row in enumerate(data_rows("note_words"), 2):
         name = row["field"] or row["value"]
         rule = f"{name}:{number}"
         entry = Entry(row["kind"], row["field"], row["value"], row["needs"], row["sure"] == "yes", row["negated"], rule)

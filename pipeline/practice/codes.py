@@ -17,7 +17,6 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
-from importlib.resources import files
 from pathlib import Path
 
 import polars as pl
@@ -71,13 +70,8 @@ class Override:
 @cache
 def built_in(system: str) -> pl.DataFrame:
     """One of the lists that come with the package: `code, event, detail`, one row per code."""
-    return _all_built_in().filter(pl.col("system") == system).select(*SCHEMA)
-
-
-@cache
-def _all_built_in() -> pl.DataFrame:
-    with files("pipeline").joinpath("data", "codes.csv").open("rb") as stream:
-        return pl.read_csv(stream.read(), infer_schema=False)
+    rows = [{name: row[name] or None for name in SCHEMA} for row in data_rows("codes") if row["system"] == system]
+    return pl.DataFrame(rows, schema=SCHEMA)
 
 
 BUILT_IN: tuple[str, ...] = tuple(dict.fromkeys(row["system"] for row in data_rows("codes")))
@@ -109,7 +103,7 @@ def read_code_file(path: Path) -> pl.DataFrame:
 def _refuse_open(rows: Sequence[Mapping[str, str | None]], file: str) -> None:
     if not (asked := [n for n, row in enumerate(rows, 1) if _snake(row["event"] or "") == ASK]):
         return
-    codes = ", ".join(_normal(rows[n - 1]["code"] or "") for n in asked[:_MOST_TOLD])
+    codes = ", ".join(normal_own_code(rows[n - 1]["code"] or "") for n in asked[:_MOST_TOLD])
     more = f" and {len(asked) - _MOST_TOLD} more" if len(asked) > _MOST_TOLD else ""
     raise ConfigError(
         f'{file}: {len(asked)} of {len(rows)} codes still say "{ASK}": {codes}{more}.\n'
@@ -156,8 +150,8 @@ def with_overrides(table: pl.DataFrame, overrides: Mapping[str, Override], *, sy
 
 def _row(row: Mapping[str, str | None], *, where: str) -> dict[str, str | None]:
     event = event_word(row["event"] or "", where=where)
-    detail = _snake(row.get("detail") or "")
-    return {"code": _normal(row["code"] or ""), "event": event, "detail": _fitting(detail or None, event, where=where)}
+    detail = _fitting(_snake(row.get("detail") or "") or None, event, where=where)
+    return {"code": normal_own_code(row["code"] or ""), "event": event, "detail": detail}
 
 
 def _override(said: object, *, where: str) -> Override:
@@ -225,10 +219,6 @@ def _forms(system: str) -> tuple[tuple[str, str], ...]:
 
 def normal_own_code(code: str) -> str:
     """A code of a practice's own list as it is compared with those of a ledger."""
-    return _normal(code)
-
-
-def _normal(code: str) -> str:
     return re.sub(r"^'(?=.)", "", "".join(code.split()).upper())
 
 

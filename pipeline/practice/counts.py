@@ -2,19 +2,9 @@
 
 MINUS = "−"
 IRREGULAR = {
-    "tooth": "teeth",
-    "analysis": "analyses",
-    "is": "are",
-    "was": "were",
-    "has": "have",
-    "does": "do",
-    "differs": "differ",
-    "holds": "hold",
-    "lacks": "lack",
-    "lies": "lie",
-    "rests": "rest",
-    "stands": "stand",
-}
+    "tooth": "teeth", "analysis": "analyses", "is": "are", "was": "were", "has": "have", "does": "do",
+    "differs": "differ", "holds": "hold", "lacks": "lack", "lies": "lie", "rests": "rest", "stands": "stand",
+}  # fmt: skip
 
 
 def whole(value: float) -> str:

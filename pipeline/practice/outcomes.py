@@ -44,27 +44,13 @@ class Population:
 
 
 CROWNS = Population(
-    "crowns",
-    "crown_id",
-    "since_seat",
-    "seat_date",
-    "entry_date",
-    ("crowns", "crown_details", "patients"),
-    "crowns",
-    "seated",
-    "the crown was seated",
-)
+    "crowns", "crown_id", "since_seat", "seat_date", "entry_date", ("crowns", "crown_details", "patients"),
+    "crowns", "seated", "the crown was seated",
+)  # fmt: skip
 ENDO_COURSES = Population(
-    "endo_courses",
-    "course_id",
-    "since_completion",
-    "completed",
-    "completed",
-    ("endo_courses", "endo_details", "patients"),
-    "courses",
-    "finished",
-    "the root canal was finished",
-)
+    "endo_courses", "course_id", "since_completion", "completed", "completed",
+    ("endo_courses", "endo_details", "patients"), "courses", "finished", "the root canal was finished",
+)  # fmt: skip
 POPULATIONS = {p.name: p for p in (CROWNS, ENDO_COURSES)}
 
 # Rows of a population and `tooth_followup`, to the rows with `exit_date, failure, exit_reason` of the outcome.
@@ -163,11 +149,8 @@ def was_followed() -> pl.Expr:
 
 
 _UNTIL: dict[str, Until | None] = {
-    "failure": until_failure,
-    "loss": until_lost,
-    "complication": until_complication,
-    "": None,
-}
+    "failure": until_failure, "loss": until_lost, "complication": until_complication, "": None,
+}  # fmt: skip
 
 
 def _outcome(row: dict[str, str]) -> Outcome:

@@ -24,17 +24,7 @@ from pipeline.practice.table_settings import MADE_KEYS, TableSource
 from pipeline.practice.tables import INPUT_TABLES, LINKED_TABLES, Column, Table
 from pipeline.practice.talk import Talk
 
-_KINDS = {
-    "words": "words",
-    "date": "date",
-    "flag": "yes or no",
-    "whole": "whole number",
-    "number": "number",
-    "fee": "amount",
-    "tooth": "tooth",
-    "code": "code",
-    "text": "text",
-}
+_KINDS = {"flag": "yes or no", "whole": "whole number", "fee": "amount"}  # others are called as they are
 
 
 def fields_page() -> str:
@@ -132,7 +122,8 @@ def _field_row(table: Table, field: str) -> str:
     column = table.columns[field]
     needed = " *" if field in REQUIRED_FIELDS[table.name] else ""
     allowed = f"{RANGES[field][0]:g} to {RANGES[field][1]:g}" if field in RANGES else _listed(column)
-    return f"| `{field}`{needed} | {_KINDS[kind(table.name, field)]} | {allowed} | {cell(column.about)} |"
+    how = kind(table.name, field)
+    return f"| `{field}`{needed} | {_KINDS.get(how, how)} | {allowed} | {cell(column.about)} |"
 
 
 def _listed(column: Column) -> str:

@@ -95,16 +95,9 @@ class Table:
 
 
 _TYPES: dict[str, DataType] = {
-    "text": pl.String(),
-    "date": pl.Date(),
-    "flag": pl.Boolean(),
-    "float": pl.Float64(),
-    "uint8": pl.UInt8(),
-    "uint16": pl.UInt16(),
-    "uint32": pl.UInt32(),
-    "int32": pl.Int32(),
-    "int64": pl.Int64(),
-}
+    "text": pl.String(), "date": pl.Date(), "flag": pl.Boolean(), "float": pl.Float64(), "uint8": pl.UInt8(),
+    "uint16": pl.UInt16(), "uint32": pl.UInt32(), "int32": pl.Int32(), "int64": pl.Int64(),
+}  # fmt: skip
 
 
 def _columns(table: str) -> dict[str, Column]:

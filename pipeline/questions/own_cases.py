@@ -11,8 +11,7 @@ import polars as pl
 from pipeline.questions.groups import CurveRules, days_of, make_group
 from pipeline.questions.success_rates import NOT_RECORDED, READ
 from pipeline.results import Group
-from pipeline.results.cases import CaseCurve
-from pipeline.results.points import CurvePoint
+from pipeline.results.points import CaseCurve, CurvePoint
 
 QUARTER_YEARS = 0.25
 

@@ -21,8 +21,8 @@ from pipeline.reading.sources import Source
 from pipeline.reading.sources.source import SHEET
 from pipeline.transforms.clean import YEAR_ALONE, Caches, Reading, map_values, trimmed
 from pipeline.transforms.dates import DateForm, bare_dates, decide_form, gather_evidence, has_short_year
-from pipeline.transforms.decimals import DecimalEvidence, decide_decimal, gather_decimals
 from pipeline.transforms.other_days import ERAS
+from pipeline.transforms.parsers import DecimalEvidence, decide_decimal, gather_decimals
 
 _ORDERS = {True: "month/day/year", False: "day/month/year"}
 _NUMBERS = ("fee", "number", "whole")

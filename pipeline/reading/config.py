@@ -35,7 +35,7 @@ from pipeline.reading.open_questions import refuse_open_questions
 from pipeline.reading.sources.group_lines import read_templates
 from pipeline.reading.sources.joined import joins_of
 from pipeline.reading.sources.made_columns import KEYS, date_parts, first_filled, made_of
-from pipeline.transforms.instants import is_zone
+from pipeline.transforms.other_days import is_zone
 
 LARGEST_TOML = 5_000_000
 

@@ -45,19 +45,9 @@ _CLOSE = 1e-6
 _FINE = 1 << 20
 # Characteristics that comparisons adjust for; a name that is none of ours may say something of a practice.
 COVARIATES = (
-    "age at the seat",
-    "age at completion",
-    "age of the crown",
-    "sex",
-    "tooth group",
-    "material",
-    "bruxism",
-    "smoking",
-    "diabetes",
-    "year of the seat",
-    "year of completion",
-    "clinician",
-)
+    "age at the seat", "age at completion", "age of the crown", "sex", "tooth group", "material", "bruxism",
+    "smoking", "diabetes", "year of the seat", "year of completion", "clinician",
+)  # fmt: skip
 OTHER_COVARIATE = "another recorded characteristic"
 
 

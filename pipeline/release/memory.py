@@ -121,10 +121,8 @@ def remembered(
     with the earlier ones, of a `few_between`, which is given what rounds each set and its figures. Where that does not
     help, the latest stand.
 
-    Raises
-    ------
-    DataError
-        Where the memory beside the key cannot be read or written, or lacks a release that is known to have been made.
+    Raises DataError where the memory beside the key cannot be read or written, or lacks a release that is known to have
+    been made.
     """
     path = memory_path(key)
     memory = read_memory(path)

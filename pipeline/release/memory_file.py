@@ -78,10 +78,8 @@ def memory_path(key: Path) -> Path:
 def read_memory(path: Path) -> Memory:
     """The memory in a file; an empty one where there is no file, or one that says so or to begin anew.
 
-    Raises
-    ------
-    DataError
-        Where the file cannot be read or is none of ours: nothing is shared then, since it might be subtracted.
+    Raises DataError where the file cannot be read or is none of ours: nothing is shared then, since it might be
+    subtracted.
     """
     if not path.exists():
         return Memory(marks={})
@@ -117,10 +115,7 @@ def refuse_forgotten(key: Path, memory: Memory, made: Iterable[str]) -> None:
     Also where there is none, though the key was made with one: whatever else is lost, nobody knows that nothing was
     shared. A key of an earlier version does not say so, and is not asked.
 
-    Raises
-    ------
-    DataError
-        Figures made now could be subtracted from those of before.
+    Raises DataError where figures made now could be subtracted from those of before.
     """
     path = memory_path(key)
     forgotten = set(made) - {r.id for r in memory.releases}
@@ -153,10 +148,7 @@ _WHAT_TO_DO = (
 def write_memory(path: Path, memory: Memory) -> None:
     """Put the memory in its place.
 
-    Raises
-    ------
-    DataError
-        Where that cannot be done: what is not remembered is not shared.
+    Raises DataError where that cannot be done: what is not remembered is not shared.
     """
     told = {
         "form": FORM,

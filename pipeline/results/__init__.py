@@ -15,22 +15,19 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
-from pipeline.results.cases import CaseCurve
-from pipeline.results.checks import TradeCheck, TradeCount
 from pipeline.results.evidence import Evidence
 from pipeline.results.gap import Gap
 from pipeline.results.healing import Agreement, LesionHealing, LossTable, ReaderWay, RecallRow
-from pipeline.results.learning import Learning
 from pipeline.results.leaving import Leaving
 from pipeline.results.monitoring import Benchmark, Monitoring
 from pipeline.results.notes import NotesRead
 from pipeline.results.owner import Owner
 from pipeline.results.planning import Plan
-from pipeline.results.points import CurvePoint, IncidencePoint
+from pipeline.results.points import CaseCurve, CurvePoint, IncidencePoint
 from pipeline.results.records import Records
 from pipeline.results.states import CrownStates
 from pipeline.results.steady import MeanYears, Steady, WithinPatient
-from pipeline.results.technique import TechniqueAnswer
+from pipeline.results.technique import Learning, TechniqueAnswer, TradeCheck, TradeCount
 from pipeline.results.trial_words import CROWN
 from pipeline.results.unseen import Unseen
 

@@ -1,4 +1,7 @@
-"""What the technique questions found, as the inside pages show it. Shares lie between 0 and 1; rates say per 100."""
+"""What the technique questions, those who took up a technique and the checks of recorded technique show, inside.
+
+Shares lie between 0 and 1; rates say per 100. Clinicians are described, never compared with one another.
+"""
 
 import math
 from dataclasses import dataclass
@@ -114,3 +117,83 @@ class TechniqueAnswer:
     population: str = ""
     time_zero: str = ""
     competing: str = ""
+
+
+@dataclass(frozen=True)
+class LearningSpan:
+    """One stretch of a clinician's teeth, with the failures per 100 tooth-years and their exact limits.
+
+    `first_case` and `last_case` number the clinician's cases with the technique, from 1; both are None for the teeth
+    before it was taken up. `last_case` is None where the stretch goes on.
+    """
+
+    first_case: int | None
+    last_case: int | None
+    teeth: int
+    patients: int
+    failures: int
+    tooth_years: float
+    rate_per_100_tooth_years: float
+    rate_ci_low: float
+    rate_ci_high: float
+
+
+@dataclass(frozen=True)
+class LearningClinician:
+    """One clinician: `adopted` is the year of the first case, `cases` how many there were with the technique.
+
+    `spans` are large enough to be shown, in order; empty where all of them together are not.
+    """
+
+    clinician: str
+    adopted: int
+    cases: int
+    spans: tuple[LearningSpan, ...]
+
+
+@dataclass(frozen=True)
+class Learning:
+    """One technique taken up by at least one clinician. `answers` are the ids of its questions among the techniques.
+
+    The first two ask by case number and before against after; the others of `answers` ask the same of other outcomes.
+    """
+
+    id: str
+    label: str  # the technique, as its question names the group
+    title: str
+    unit: str
+    outcome: str
+    clinicians: tuple[LearningClinician, ...]
+    answers: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class TradeCheck:
+    """One rule on one field: `rows` of the `checked` rows with a value break it.
+
+    `kind` is `impossible` (it cannot be right as it stands) or `unusual` (it may be right: look at it). `source` names
+    where the rule is from, or says `common practice, no source`. A rule with nothing to check has `checked` 0.
+    """
+
+    id: str
+    table: str
+    field: str
+    kind: str
+    checked: int
+    rows: int
+    sentence: str
+    what_to_do: str
+    source: str
+
+
+@dataclass(frozen=True)
+class TradeCount:
+    """How often a value or a band of values was recorded, and what the trade calls it; `means` may be empty."""
+
+    table: str
+    field: str
+    label: str
+    rows: int
+    of: int
+    means: str

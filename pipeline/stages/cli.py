@@ -117,7 +117,7 @@ def run_command(practice: Path, out: Path, keep_ids: bool, lists: bool, **talk: 
 @_KEEP_IDS
 def ingest(practice: Path, keep_ids: bool) -> None:
     """Read the practice's files into its database; what cannot be read is set aside with the reason."""
-    from pipeline.stages.run_ingest import ingest_stage
+    from pipeline.stages.ingest import ingest_stage
 
     settings, say = _settings(practice), _say()
     _finish(on_query_thread(lambda: ingest_stage(settings, today=today(), say=say, keep_ids=keep_ids)))
@@ -321,7 +321,7 @@ def recall_list(practice: Path, out: Path, on: dt.datetime | None, as_csv: bool)
 )
 def reading_list(practice: Path, out: Path, readers: tuple[str, ...], filled: tuple[Path, ...], **asked: Any) -> None:
     """List films to be read blind, one sheet a reader; or turn filled-in sheets into findings. HOLDS PATIENT DATA."""
-    from pipeline.stages.run_readings import filled_stage, reading_stage
+    from pipeline.stages.run_lists import filled_stage, reading_stage
 
     if bool(readers) == bool(filled):
         raise click.UsageError("Give --reader for each reader of a new list, or --filled for each filled-in sheet.")
@@ -368,7 +368,7 @@ def ask(practice: Path, out: Path, **asked: Any) -> None:
 )
 def set_aside(practice: Path, out: Path) -> None:
     """Write the rows that were set aside to CSV files, to be mended and listed under corrected in PRACTICE.toml."""
-    from pipeline.stages.run_ingest import set_aside_stage
+    from pipeline.stages.ingest import set_aside_stage
 
     for path in set_aside_stage(_settings(practice), out, say=_say()):
         click.echo(path, err=True)
@@ -426,7 +426,7 @@ def _everything(
     lists: bool = False,
     talk: Mapping[str, Any] | None = None,
 ) -> Path:
-    from pipeline.stages.run_ingest import ingest_stage
+    from pipeline.stages.ingest import ingest_stage
     from pipeline.stages.run_link import link_stage
 
     settings = _with_talk(_settings(toml), talk or {})

@@ -1,7 +1,6 @@
 """The comparing stage: linked tables in, one `Results` object out. A pure function of what the store holds."""
 
 import datetime as dt
-import importlib.metadata
 import platform
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -55,8 +54,9 @@ from pipeline.questions.trade_checks.check_technique import check_technique, cou
 from pipeline.questions.unseen_openings import unseen_in_longevity, unseen_in_trial
 from pipeline.reading.set_aside import SETTLED
 from pipeline.release.disclosure import SMALLEST
-from pipeline.release.pool.evidence import Others, with_evidence
-from pipeline.release.pool.spells import pooled_spells
+from pipeline.release.pool.evidence import with_evidence
+from pipeline.release.pool.make import pooled_spells
+from pipeline.release.pool.others_and_yours import Others
 from pipeline.results import (
     ALL_OTHERS,
     Check,
@@ -67,20 +67,19 @@ from pipeline.results import (
     RateTable,
     Results,
     Trial,
-    TrialOutcome,
     UnknownCode,
 )
-from pipeline.results.cases import CaseCurve
 from pipeline.results.cautions import CAUTIONS
 from pipeline.results.healing import LesionHealing
 from pipeline.results.monitoring import Benchmark, Monitoring
 from pipeline.results.notes import NotesRead
 from pipeline.results.owner import Owner
 from pipeline.results.planning import what_settles
+from pipeline.results.points import CaseCurve
 from pipeline.results.records import Records
 from pipeline.results.technique import TechniqueAnswer
 from pipeline.results.unseen import Unseen
-from pipeline.stages.standing import PACKAGES
+from pipeline.stages.standing import PACKAGES, version
 from pipeline.stats.second_opinion import Asked, CoxAsked, CurveAsked, Opinion, opinions
 from pipeline.transforms.coded_details import Coded
 from pipeline.transforms.link import LinkInput
@@ -162,19 +161,8 @@ def compare(
     The main comparison is counted in other ways, and a second library asked, in the process of `others` while the
     other questions are answered.
     """
-    numbered = _with_numbered_patients(stored)
-    here = Beside(say=say, here=True)
-    return _answers(numbered, analysis, named_patients=stored.inputs["patients"], say=say, others=others or here)
-
-
-def _answers(
-    stored: ComparisonInput,
-    analysis: Analysis,
-    *,
-    named_patients: pl.DataFrame,
-    say: Callable[[str], None],
-    others: Beside,
-) -> Results:
+    named_patients, stored = stored.inputs["patients"], _with_numbered_patients(stored)
+    others = others or Beside(say=say, here=True)
     every_reading = stored.inputs["findings"]
     counted = by_readers(every_reading, stored.film_readers) if stored.film_readers else every_reading
     if idle := sorted(set(stored.film_readers) - set(every_reading["reader"])):
@@ -207,7 +195,7 @@ def _answers(
     trial = emulated.trial
     looks = {c.id: main_p(c, analysis) for _, c in answered}
     if isinstance(trial, Trial):
-        looks |= {_look(trial, o): difference_p(o.difference, analysis) for o, _ in trial.judged}
+        looks |= {f"{trial.id}: {o.outcome}": difference_p(o.difference, analysis) for o, _ in trial.judged}
     among = among_headlines(looks, main="" if main is None else main.id)
     say("every technique question, as one family of looks")
     techniques = answer_techniques(
@@ -220,7 +208,7 @@ def _answers(
         coded=stored.coded,
     )
     if isinstance(trial, Trial):
-        judged = {o: verdict_in_family(v, among.get(_look(trial, o)), analysis) for o, v in trial.judged}
+        judged = {o: verdict_in_family(v, among.get(f"{trial.id}: {o.outcome}"), analysis) for o, v in trial.judged}
         trial = replace(trial, outcomes=tuple(replace(o, verdict=judged.get(o)) for o in trial.outcomes))
     comparisons: tuple[Comparison, ...] = ()
     rows_of = {asking.question.id: asking.rows(records) for asking in QUESTIONS if records.has(asking.question)}
@@ -253,11 +241,7 @@ def _answers(
     recalls = recall_rows(*films, **asked_of_films, confidence=analysis.confidence)
     ways = reader_ways(*films, min_films=analysis.min_at_risk, **asked_of_films, confidence=analysis.confidence)
     healed = lesion_healing(
-        *films,
-        gap_days=gap_days,
-        min_followed=analysis.min_at_risk,
-        confidence=analysis.confidence,
-        seed=stored.seed,
+        *films, gap_days=gap_days, min_followed=analysis.min_at_risk, confidence=analysis.confidence, seed=stored.seed
     )
     losses = losses_by_cause(stored.crowns, stored.endo_courses, stored.tooth_followup, patients, analysis)
     say("how many openings these records may not hold")
@@ -428,8 +412,9 @@ def _notes(stored: ComparisonInput, answers: Sequence[TechniqueAnswer], analysis
     found = notes_read(values, checks, confidence=analysis.confidence)
     if found is None or checks.is_empty():
         return found
-    seed = stored.seed
-    moved = misread_contrasts(answers, all_questions(), values, checks, seed=seed, confidence=analysis.confidence)
+    moved = misread_contrasts(
+        answers, all_questions(), values, checks, seed=stored.seed, confidence=analysis.confidence
+    )
     return replace(found, contrasts=moved)
 
 
@@ -478,11 +463,6 @@ def _owner(
 def _away_days(stored: ComparisonInput) -> int:
     """Rule 11: whoever was last seen more days before the cut-off has left."""
     return int(stored.rules.get("active_days", AWAY_DAYS))
-
-
-def _look(trial: Trial, outcome: TrialOutcome) -> str:
-    """The name of a look at one outcome of the trial, among all looks."""
-    return f"{trial.id}: {outcome.outcome}"
 
 
 def _unseen(
@@ -591,10 +571,5 @@ def _asked_twice(crowns: pl.DataFrame, patients: pl.DataFrame) -> list[Asked]:
 
 
 def _versions() -> dict[str, str]:
-    found = {"python": platform.python_version()}
-    for name in PACKAGES:
-        try:
-            found[name] = importlib.metadata.version(name)
-        except importlib.metadata.PackageNotFoundError:
-            continue
-    return found
+    known = {name: version(name) for name in PACKAGES}
+    return {"python": platform.python_version(), **{name: found for name, found in known.items() if found}}

@@ -20,6 +20,7 @@ from pipeline.notes.hold import hold_notes, reader_of
 from pipeline.practice.counts import count
 from pipeline.practice.pseudonyms import KEPT, NAMING, Pseudonyms, choose, key_path
 from pipeline.practice.read_tables import STORED_LOADS
+from pipeline.practice.reasons import REASONS
 from pipeline.practice.settings import Settings
 from pipeline.practice.tables import CLAIMS, INPUT_TABLES, LOADS, NOTES, PATIENTS, PROCEDURES, Table
 from pipeline.reading.column_forms import column_forms, proves_comma, reading_of
@@ -30,7 +31,7 @@ from pipeline.reading.doubts.other_numbers import merged_patients
 from pipeline.reading.files_to_read import FileToRead, files_to_read, fingerprint
 from pipeline.reading.mended_files import open_files, read_options
 from pipeline.reading.read_file import FileRead, in_bulk
-from pipeline.reading.set_aside import MendedFile
+from pipeline.reading.set_aside import SETTLED, MendedFile, write_set_aside
 from pipeline.reading.sources import Source, open_source
 from pipeline.reading.sources.mapping import resolve_columns
 from pipeline.reading.sources.safe_path import refuse_outside
@@ -41,8 +42,7 @@ from pipeline.transforms.cell_forms import read_by_form
 from pipeline.transforms.claims import taken_back
 from pipeline.transforms.clean import NOTE_SCHEMA, Caches
 from pipeline.transforms.corrections import find_corrections, superseded
-from pipeline.transforms.deduplicate import SOURCE_KEYS, deduplicate, keyed_changes
-from pipeline.transforms.listed_twice import unite_listed
+from pipeline.transforms.deduplicate import SOURCE_KEYS, deduplicate, keyed_changes, unite_listed
 
 Say = Callable[[str], None]
 BYTES_STORED = 0.8  # in the database and while it is filled, for a byte of a file; measured: 0.45 once it is filled
@@ -106,9 +106,9 @@ def ingest(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = Fal
                     loading.account(table, done)
                     if fresh and (gone := _settle(store, name, [file.load_id for file in fresh])):
                         say(
-                            f"{name}: {count(gone, 'row')} of an earlier export are not in a later one that holds "
-                            "days of the "
-                            "same patients. They stay; if they were deleted in between, name the later export alone."
+                            f"{name}: {count(gone, 'row')} of an earlier export are not in a later one that holds days "
+                            "of the same patients. They stay; if they were deleted in between, name the later export "
+                            "alone."
                         )
                 loading.refuse_doubts(files)
                 # Where nothing is new there is nothing to show, and only what the practice tells may have changed.
@@ -158,9 +158,8 @@ class _Loading:
     next_id: int = 1
     seen: dict[tuple[str, Path], Seen] = field(default_factory=dict)  # one file may hold several tables
     held: dict[str, OfTable] = field(default_factory=dict)  # rows of the files of each table, to look for doubts in
-    texts: dict[str, Caches] = field(
-        default_factory=dict
-    )  # of the table read last: its files repeat one another's texts
+    # Of the table read last: its files repeat one another's texts.
+    texts: dict[str, Caches] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.next_id = 1 + max(self.store.read(STORED_LOADS)["load_id"], default=0)
@@ -231,17 +230,9 @@ class _Loading:
         held = self.held.setdefault(table.name, OfTable())
         seen = seen_of(self.settings, table.name, source, columns, self.codes, file=file.name, held=held)
         read = FileRead(
-            source,
-            seen,
-            reading,
-            file.load_id,
-            self.pseudonyms,
-            self.store.scratch,
-            self.progress,
-            forms,
-            refuse,
+            source, seen, reading, file.load_id, self.pseudonyms, self.store.scratch, self.progress, forms, refuse,
             reader_of(self.settings).values if table is NOTES else None,
-        )
+        )  # fmt: skip
         try:
             self.store.append_all(table, read.rows())
         except _CommaSeen:
@@ -296,8 +287,11 @@ class _Loading:
 
     def _loads(self, table: Table, done: Sequence[tuple[FileToRead, FileRead]]) -> Iterator[pl.DataFrame]:
         settings = fingerprint(self.settings, table.name, self.codes, merged_patients(self.settings)) if done else ""
+        counts = dict.fromkeys(("loaded", "duplicate", "reversed", "quarantined"), 0)
         for file, read in done:
-            yield _load_row(file, table.name, read.rows_read, settings)
+            of = {"load_id": file.load_id, "file": file.name, "hash": file.digest, "table_name": table.name}
+            row = {**of, "rows_read": read.rows_read, **counts, "settings": settings}
+            yield pl.DataFrame([row], schema=STORED_LOADS.schema)
 
 
 def _settle(store: Store, name: str, new_loads: list[int]) -> int:
@@ -330,22 +324,29 @@ def _settle(store: Store, name: str, new_loads: list[int]) -> int:
     return vanished
 
 
-def _load_row(file: FileToRead, table: str, rows_read: int, settings: str) -> pl.DataFrame:
-    row = {
-        "load_id": file.load_id,
-        "file": file.name,
-        "hash": file.digest,
-        "table_name": table,
-        "rows_read": rows_read,
-        "loaded": 0,
-        "duplicate": 0,
-        "reversed": 0,
-        "quarantined": 0,
-        "settings": settings,
-    }
-    return pl.DataFrame([row], schema=STORED_LOADS.schema)
-
-
 def _stamp(file: FileToRead) -> tuple[int, int]:
     status = file.path.stat()
     return status.st_size, status.st_mtime_ns
+
+
+def ingest_stage(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = False) -> Path:
+    """Read the practice's files into its database; returns the database's path."""
+    report = ingest(settings, today=today, say=say, keep_ids=keep_ids)
+    say(
+        f"{count(report.rows_read, 'row')} read = {report.loaded:,} loaded + "
+        f"{report.duplicate:,} duplicate + {report.reversed:,} taken back + "
+        f"{report.quarantined:,} set aside"
+    )
+    return settings.practice.database
+
+
+def set_aside_stage(settings: Settings, out: Path, *, say: Say) -> list[Path]:
+    """Write the rows that are set aside to files to be mended; returns the files."""
+    with open_store(settings.practice.database, read_only=True, must_exist=True) as store:
+        rows = store.mended.rows_set_aside()
+    originals = {digest: source for name in settings.tables for digest, source in open_files(settings, name).items()}
+    written = write_set_aside(rows, out, REASONS, originals=originals)
+    open_rows = rows.filter(~pl.col("reason").is_in(SETTLED))
+    if gone := open_rows.filter(~pl.col("hash").is_in(list(originals))).height:
+        say(f"{count(gone, 'row', 'is')} of files that are not listed any more, and were left out")
+    return written

@@ -56,27 +56,24 @@ from pipeline.release.disclosure import SMALLEST, STEP
 from pipeline.release.memory import PAGES, POOLING, Remembered, records_of, remembered
 from pipeline.release.memory_file import BEGIN_ANEW, memory_path, read_memory, release_id
 from pipeline.release.pool.agreed import agreed_rules
-from pipeline.release.pool.code import practice_code
-from pipeline.release.pool.contribution import Contribution
-from pipeline.release.pool.evidence import Others, others_of
+from pipeline.release.pool.contribution import Contribution, parts_of
+from pipeline.release.pool.evidence import others_of
 from pipeline.release.pool.files import read_contribution, signed, write_contribution
-from pipeline.release.pool.make import contribution
+from pipeline.release.pool.make import contribution, pooled_spells
 from pipeline.release.pool.members import read_members, refuse_unlisted
-from pipeline.release.pool.parts import parts_of
+from pipeline.release.pool.others_and_yours import Others
 from pipeline.release.pool.plausible import impossible
-from pipeline.release.pool.signing import practice_key, signing_key_path
-from pipeline.release.pool.spells import pooled_spells
+from pipeline.release.pool.signing import practice_code, practice_key, signing_key_path
 from pipeline.release.side_by_side import few_between
 from pipeline.results import Results, UnknownCode, from_plain, to_plain
 from pipeline.results.asked import Asked
 from pipeline.results.owner import Owner
-from pipeline.results.records import WHY_KEPT, Records
-from pipeline.stages.answered_before import ANSWERED, RESULTS
+from pipeline.results.records import WHY_KEPT
 from pipeline.stages.compare import ComparisonInput, RecountInput, StoreSummary, compare, main_alone
-from pipeline.stages.run_ingest import ingest_stage, set_aside_stage
+from pipeline.stages.ingest import ingest_stage
 from pipeline.stages.run_link import LINK_COUNTS, link_input, link_rules, link_stage
 from pipeline.stages.run_parts import compare_main_in_parts
-from pipeline.stages.standing import PRACTICE_CODE, SIGNING_KEYS, answers_stand, digest_of_answers
+from pipeline.stages.standing import ANSWERED, PRACTICE_CODE, RESULTS, SIGNING_KEYS, answers_stand, digest_of_answers
 from pipeline.storing.own_tables import FIELD_NOTES
 from pipeline.storing.store import Store, open_store
 from pipeline.transforms.coded_details import Coded, coded_rows, telling_codes_of
@@ -84,20 +81,6 @@ from pipeline.transforms.events import done_rows, match_refunds
 from pipeline.transforms.link import TABLES, LinkInput, event_codes, read_ledger, with_ids
 from pipeline.transforms.patient_numbers import under_stand_ins
 
-__all__ = [
-    "ask_stage",
-    "compare_stage",
-    "contribute_stage",
-    "everything",
-    "ingest_stage",
-    "link_rules",
-    "link_stage",
-    "recall_stage",
-    "release_stage",
-    "set_aside_stage",
-    "stored_results",
-    "worksheet_stage",
-]
 Say = Callable[[str], None]
 
 
@@ -137,7 +120,7 @@ def compare_stage(
             say("nothing that the answers rest on has changed since they were given: they stand")
             return _results_of(store)
         codes = code_table(settings)
-        told = dataclasses.replace(_summary(store, settings, codes), records=_records(store, settings))
+        told = _summary(store, settings, codes)
         need = settings.machine.memory_to_compare(sum(told.filled[t.name].rows for t in (CROWNS, ENDO_COURSES)))
         if not whole or need > memory:
             if whole:
@@ -421,6 +404,8 @@ def _part(kind: type, whole: object) -> dict[str, Any]:
 def _summary(store: Store, settings: Settings, codes: pl.DataFrame) -> StoreSummary:
     kept = json.loads(store.text(LINK_COUNTS) or "{}")
     patients_in_ledger, records_begin = store.patients_in_ledger()
+    with store.transaction():  # before anything is compared: our own figures are held against those of others there
+        records = records_of(store)
     return StoreSummary(
         practice=settings.practice.name,
         filled={t.name: store.filled(t) for t in (*INPUT_TABLES.values(), CROWNS, ENDO_COURSES)},
@@ -443,18 +428,12 @@ def _summary(store: Store, settings: Settings, codes: pl.DataFrame) -> StoreSumm
         settings=_in_words(dataclasses.asdict(settings.analysis) | _part(Borrowing, settings.evidence)),
         left_out=store.read(FIELD_NOTES),
         other_texts=store.other_texts(),
-        records=Records(),
+        records=records,
         could_hold={
             field: store.filled_among(field, codes.filter(pl.col("event").is_in(events))["code"].to_list())
             for field, events in COULD_HOLD.items()
         },
     )
-
-
-def _records(store: Store, settings: Settings) -> Records:
-    """Taken before anything is compared, since our own figures are held against those of other practices there."""
-    with store.transaction():
-        return records_of(store)
 
 
 def _others(store: Store, settings: Settings, told: StoreSummary, *, today: dt.date | None = None) -> Others:

@@ -12,9 +12,9 @@ from pipeline.practice.counts import count
 from pipeline.practice.settings import Settings
 from pipeline.practice.tables import LINKED_TABLES
 from pipeline.reading.config import code_table
-from pipeline.stages.answered_before import LINKED, digest_of
 from pipeline.stages.scale.link_partitions import LinkedParts, link_in_parts
 from pipeline.stages.scale.run_partitions import workers_for
+from pipeline.stages.standing import LINKED, digest_of
 from pipeline.storing.facts import TELLING
 from pipeline.storing.rows_to_link import Gathered
 from pipeline.storing.store import open_store

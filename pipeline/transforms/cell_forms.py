@@ -148,8 +148,6 @@ def rewritten(text: pl.Expr, field: str) -> pl.Expr:
 def read_by_form(note: str, rows: int) -> str | None:
     """What a note of `clean` says of rows that were read by a form; None if it is another note."""
     form = next((f for f in FORMS if note == READ_AS + f.name), None)
-    return (
-        None
-        if form is None
-        else f"{count(rows, 'row', 'was')} read as `{form.example}` is: {form.read_as} ({form.rule})"
-    )
+    if form is None:
+        return None
+    return f"{count(rows, 'row', 'was')} read as `{form.example}` is: {form.read_as} ({form.rule})"

@@ -115,19 +115,16 @@ def _reversed(rows: pl.DataFrame, remittances: pl.DataFrame) -> pl.DataFrame:
     the whole claim is netted, for levels cannot be mixed.
     """
     told = _once(remittances).with_columns(
-        pl.when(pl.col("line").is_not_null().all().over("claim")).then("line").alias("line"),
-        pl.when(pl.col("action") == "reversal")
-        .then(-pl.col("charge").abs())
-        .otherwise(pl.col("charge").abs())
-        .alias("signed"),
+        line=pl.when(pl.col("line").is_not_null().all().over("claim")).then("line"),
+        signed=pl.when(pl.col("action") == "reversal").then(-pl.col("charge").abs()).otherwise(pl.col("charge").abs()),
     )
     net = (
         told.sort("sent", "row_number")
         .group_by("claim", "line", maintain_order=True)
         .agg(
-            pl.col("signed").sum().alias("total"),
-            pl.col("signed").cum_sum().min().alias("lowest"),
-            (pl.col("action") == "reversal").any().alias("was_reversed"),
+            total=pl.col("signed").sum(),
+            lowest=pl.col("signed").cum_sum().min(),
+            was_reversed=(pl.col("action") == "reversal").any(),
         )
         .filter("was_reversed", pl.col("total") - pl.min_horizontal("lowest", 0.0) < _NOTHING)
     )

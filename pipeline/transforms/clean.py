@@ -35,23 +35,11 @@ from pipeline.transforms.totals import is_total, may_be_total
 
 ROW = "row_number"
 YEAR_ALONE = r"^(\d{4})(?:\.0+)?$"
-REJECT_SCHEMA: dict[str, pl.DataType] = {
-    ROW: pl.Int64(),
-    "field": pl.String(),
-    "value": pl.String(),
-    "reason": pl.String(),
-}
+REJECT_SCHEMA = {ROW: pl.Int64(), "field": pl.String(), "value": pl.String(), "reason": pl.String()}
 NOTE_SCHEMA: dict[str, pl.DataType] = {"field": pl.String(), "note": pl.String(), "rows": pl.Int64()}
-
 # Work on a day that has not come yet can only be planned; these dates say when work was done.
-DONE_ON = {
-    "procedures": "service_date",
-    "endo_details": "service_date",
-    "findings": "exam_date",
-    "notes": "note_date",
-    "note_answers": "note_date",
-    "note_checks": "note_date",
-}
+DONE_ON = {"procedures": "service_date", "endo_details": "service_date", "findings": "exam_date"}
+DONE_ON |= dict.fromkeys(("notes", "note_answers", "note_checks"), "note_date")
 _ON_TEETH = ("endo_details", "crown_details", "findings", "elsewhere")
 
 
@@ -296,14 +284,11 @@ def _read(written: pl.Series, *, name: str, reading: Reading) -> pl.DataFrame:
     elif name == "surface":
         bare = pl.col("surface").str.to_uppercase().str.replace_all(r"[\s,;/.\-]+", "")
         found = pl.DataFrame({"surface": text}).select(bare.alias("value"))
-    elif usual := (word_lookup(table, name) if reading.table.columns[name].usual else {}):
-        found = pl.DataFrame({"value": text}).select(
-            pl.coalesce(
-                normal_words(pl.col("value")).replace_strict(usual, default=None, return_dtype=pl.String), "value"
-            )
-        )
     else:
-        found = pl.DataFrame({"value": text})
+        value = pl.col("value")
+        usual = word_lookup(table, name) if reading.table.columns[name].usual else {}
+        ours = normal_words(value).replace_strict(usual, default=None, return_dtype=pl.String) if usual else value
+        found = pl.DataFrame({"value": text}).select(pl.coalesce(ours, "value"))
     found = found.with_columns(text.alias("text"))
     if kind(table, name) == "date":
         found = found.with_columns(_plausible(name, "value", "note", reading))
@@ -382,17 +367,16 @@ def _split_codes(raw: pl.DataFrame, typed: pl.DataFrame, reading: Reading) -> tu
         return raw, typed
     codes = typed["all_codes"]
     several = codes.is_not_null()
-    raw = raw.with_columns(
-        pl.when(several).then(codes).otherwise(pl.concat_list("code")).alias("code"), several.alias("of_several")
-    ).explode("code")
+    each = pl.when(several).then(codes).otherwise(pl.concat_list("code"))
+    raw = raw.with_columns(code=each, of_several=several).explode("code")
     is_part = raw["of_several"]
     raw = raw.drop("of_several")
     shared = pl.col("of_several") & (pl.col("all_fdi").is_not_null() | (pl.col("fee") < 0).fill_null(False))
     typed = _typed(raw, reading).with_columns(is_part)
     return raw, typed.with_columns(
         pl.when(shared).then(pl.lit(_SEVERAL)).otherwise("code:fault").alias("code:fault"),
-        pl.when(~pl.col("of_several")).then("fee").alias("fee"),
-        pl.when("of_several").then(pl.lit("several")).otherwise("code:form").alias("code:form"),
+        pl.when("of_several").then(pl.lit(_SEVERAL)).otherwise("code:form").alias("code:form"),
+        fee=pl.when(~pl.col("of_several")).then("fee"),
     )
 
 
@@ -409,13 +393,10 @@ def _one_row_a_tooth(kept: pl.DataFrame) -> pl.DataFrame:
     part = pl.when(several).then(pl.int_ranges(1, pl.col("all_fdi").list.len() + 1)).otherwise(pl.lit([1]))
     return (
         kept.with_columns(
-            pl.when(several).then("all_fdi").otherwise(pl.concat_list("tooth_fdi")).alias("tooth_fdi"),
-            pl.when(several)
-            .then("all_supernumerary")
-            .otherwise(pl.concat_list("supernumerary"))
-            .alias("supernumerary"),
-            pl.when(several).then(pl.col("fee") / pl.col("all_fdi").list.len()).otherwise("fee").alias("fee"),
-            part.cast(pl.List(pl.UInt8)).alias("part"),
+            tooth_fdi=pl.when(several).then("all_fdi").otherwise(pl.concat_list("tooth_fdi")),
+            supernumerary=pl.when(several).then("all_supernumerary").otherwise(pl.concat_list("supernumerary")),
+            fee=pl.when(several).then(pl.col("fee") / pl.col("all_fdi").list.len()).otherwise("fee"),
+            part=part.cast(pl.List(pl.UInt8)),
         )
         .drop("all_fdi", "all_supernumerary")
         .explode("tooth_fdi", "supernumerary", "part")
@@ -529,18 +510,12 @@ def _rejects(
     value = pl.coalesce(
         pl.when(number == n).then(f if f in fields else pl.lit(None, pl.String)) for n, (f, _) in first.items()
     )
+    of, why = (number.replace_strict({n: told[i] for n, told in first.items()}, return_dtype=pl.String) for i in (0, 1))
     return frame.select(
         pl.col(ROW).cast(pl.Int64),
-        pl.when(~whole_row)
-        .then(number.replace_strict({n: f for n, (f, _) in first.items()}, return_dtype=pl.String))
-        .alias("field"),
-        pl.when(~whole_row).then(value).alias("value"),
-        pl.when(empty)
-        .then(pl.lit("row_empty"))
-        .when(total)
-        .then(pl.lit("totals_row"))
-        .otherwise(number.replace_strict({n: r for n, (_, r) in first.items()}, return_dtype=pl.String))
-        .alias("reason"),
+        field=pl.when(~whole_row).then(of),
+        value=pl.when(~whole_row).then(value),
+        reason=pl.when(empty).then(pl.lit("row_empty")).when(total).then(pl.lit("totals_row")).otherwise(why),
     )
 
 
@@ -562,20 +537,16 @@ def _in_our_words(texts: pl.Series, words: Mapping[str, str]) -> pl.Series:
 
 
 def _count_notes(kept: pl.DataFrame, table: str) -> pl.DataFrame:
+    notes = [(name, pl.col(f"{name}:note")) for name in input_fields(table)]
+    if "code:form" in kept.columns:
+        form = pl.col("code:form")
+        notes.append(("code", READ_AS + pl.when(form.is_in([f.name for f in FORMS if f.counted])).then(form)))
     found = [
-        kept.select(pl.lit(name).alias("field"), pl.col(f"{name}:note").alias("note"))
+        kept.select(field=pl.lit(name), note=note)
         .drop_nulls("note")
         .group_by("field", "note")
-        .agg(pl.len().cast(pl.Int64).alias("rows"))
-        for name in input_fields(table)
-        if kept[f"{name}:note"].null_count() < kept.height
-    ]
-    forms = {form.name for form in FORMS if form.counted}
-    found += [
-        kept.filter(pl.col("code:form").is_in(forms))
-        .select(pl.lit("code").alias("field"), (READ_AS + pl.col("code:form")).alias("note"))
-        .group_by("field", "note")
-        .agg(pl.len().cast(pl.Int64).alias("rows"))
-        for _ in range("code:form" in kept.columns and kept["code:form"].null_count() < kept.height)
+        .agg(rows=pl.len().cast(pl.Int64))
+        for name, note in notes
+        if kept[note.meta.root_names()[0]].null_count() < kept.height
     ]
     return pl.concat([pl.DataFrame(schema=NOTE_SCHEMA), *found]).sort("field", "note")

@@ -8,22 +8,10 @@ TOOTH = ("patient_id", "tooth_fdi")
 ORIGIN = ("load_id", "row_number")
 ABOUT_CROWN = ("core", "post", "ferrule_mm", "cement")
 ABOUT_COURSE = (
-    "pulpal_diagnosis",
-    "apical_diagnosis",
-    "preop_pai",
-    "canals",
-    "length_short_of_apex_mm",
-    "master_apical_size_iso",
-    "instrumentation",
-    "naocl_percent",
-    "irrigant_activation",
-    "obturation",
-    "sealer",
-    "orifice_seal",
-    "separated_instrument",
-    "rubber_dam",
-    "difficulty",
-)
+    "pulpal_diagnosis", "apical_diagnosis", "preop_pai", "canals", "length_short_of_apex_mm",
+    "master_apical_size_iso", "instrumentation", "naocl_percent", "irrigant_activation", "obturation", "sealer",
+    "orifice_seal", "separated_instrument", "rubber_dam", "difficulty",
+)  # fmt: skip
 
 
 def course_details(courses: pl.DataFrame, endo_details: pl.DataFrame, *, gap_days: int) -> pl.DataFrame:
@@ -61,10 +49,7 @@ def crown_details_of(crowns: pl.DataFrame, crown_details: pl.DataFrame, *, toler
     """
     made = crowns.select(*TOOTH, "crown_id", crown_prep="prep_date", crown_seat="seat_date")
     apart = pl.min_horizontal(
-        *(
-            (pl.col(recorded) - pl.col(known)).dt.total_days().abs()
-            for recorded, known in (("prep_date", "crown_prep"), ("seat_date", "crown_seat"))
-        )
+        (pl.col(f"{day}_date") - pl.col(f"crown_{day}")).dt.total_days().abs() for day in ("prep", "seat")
     )
     near = (
         _own_teeth(crown_details, (*ABOUT_CROWN, "prep_date", "seat_date"))

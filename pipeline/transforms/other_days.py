@@ -11,7 +11,7 @@ March equinox; leap years are counted in cycles of 33 years, which agrees with t
 memory).
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import polars as pl
@@ -176,29 +176,15 @@ def epoch_as_stamp(text: pl.Expr) -> pl.Expr:
     return pl.coalesce(stamp, text)
 
 
-def is_buddhist(text: pl.Expr) -> pl.Expr:
-    """Whether a text holds a year of four digits that is one of the Buddhist era, 1900 to 2056 of the common one."""
+def _buddhist(text: pl.Expr) -> pl.Expr:
+    """A date with a year of four digits of the Buddhist era, 1900 to 2056 of the common one."""
     year = text.str.extract(_ERA, 2).cast(pl.Int32, strict=False)
-    return (year.is_between(_ERA_FROM, _ERA_TO) & ~text.str.contains(_JULIAN_DAY)).fill_null(False)
+    common = pl.concat_str(text.str.extract(_ERA, 1), (year - BUDDHIST).cast(pl.String), text.str.extract(_ERA, 3))
+    return pl.when(year.is_between(_ERA_FROM, _ERA_TO) & ~text.str.contains(_JULIAN_DAY)).then(common)
 
 
-def buddhist_as_common(text: pl.Expr) -> pl.Expr:
-    """Dates of the Buddhist era with the year of the common one; other texts as they are."""
-    year = (text.str.extract(_ERA, 2).cast(pl.Int32, strict=False) - BUDDHIST).cast(pl.String)
-    common = pl.concat_str(text.str.extract(_ERA, 1), year, text.str.extract(_ERA, 3))
-    return pl.when(is_buddhist(text)).then(common).otherwise(text)
-
-
-def _is_solar(text: pl.Expr) -> pl.Expr:
-    return _solar_day(text).is_not_null()
-
-
-def _solar_as_common(text: pl.Expr) -> pl.Expr:
-    """`1399/05/12` as 2020-08-02; a day that its month does not have, and other texts, as they are."""
-    return pl.coalesce(_solar_day(text).cast(pl.String), text)
-
-
-def _solar_day(text: pl.Expr) -> pl.Expr:
+def _solar(text: pl.Expr) -> pl.Expr:
+    """`1399/05/12` as 2020-08-02; not a day that its month does not have."""
     year, month, day = (text.str.extract(_SOLAR, group).cast(pl.Int64, strict=False) for group in (1, 2, 3))
     number = _solar_number(year, month, day)
     last = pl.when(month <= 6).then(31).otherwise(30)  # of the twelfth month the year says whether it has 30 days
@@ -206,7 +192,7 @@ def _solar_day(text: pl.Expr) -> pl.Expr:
         month.is_between(1, 12) & day.is_between(1, last) & (number < _solar_number(year + 1, pl.lit(1), pl.lit(1)))
     )
     is_day &= year.is_between(_SOLAR_FROM, _SOLAR_TO)
-    return pl.when(is_day).then((number - _SOLAR_ORIGIN).cast(pl.Int32).cast(pl.Date))
+    return pl.when(is_day).then((number - _SOLAR_ORIGIN).cast(pl.Int32).cast(pl.Date)).cast(pl.String)
 
 
 def _solar_number(year: pl.Expr, month: pl.Expr, day: pl.Expr) -> pl.Expr:
@@ -217,28 +203,106 @@ def _solar_number(year: pl.Expr, month: pl.Expr, day: pl.Expr) -> pl.Expr:
     return years * 365 + leaps + before + day
 
 
-def _is_republic(text: pl.Expr) -> pl.Expr:
+def _republic(text: pl.Expr) -> pl.Expr:
     year = text.str.extract(_REPUBLIC, 1).cast(pl.Int32, strict=False)
-    return year.is_between(_REPUBLIC_FROM, _REPUBLIC_TO).fill_null(False)
-
-
-def _republic_as_common(text: pl.Expr) -> pl.Expr:
-    year = (text.str.extract(_REPUBLIC, 1).cast(pl.Int32, strict=False) + _REPUBLIC_BEFORE).cast(pl.String)
-    return pl.when(_is_republic(text)).then(pl.concat_str(year, text.str.extract(_REPUBLIC, 2))).otherwise(text)
+    common = pl.concat_str((year + _REPUBLIC_BEFORE).cast(pl.String), text.str.extract(_REPUBLIC, 2))
+    return pl.when(year.is_between(_REPUBLIC_FROM, _REPUBLIC_TO)).then(common)
 
 
 @dataclass(frozen=True)
 class Era:
-    """A way to count years: what it is called and how far off, whether a text is of it, and as one of ours."""
+    """A way to count years: what it is called and how far off, and a text of it as one of ours, null for any other."""
 
     said: str
-    is_one: Callable[[pl.Expr], pl.Expr]
-    as_common: Callable[[pl.Expr], pl.Expr]
+    common: Callable[[pl.Expr], pl.Expr]
+
+    def is_one(self, text: pl.Expr) -> pl.Expr:
+        """Whether a text is of it."""
+        return self.common(text).is_not_null()
+
+    def as_common(self, text: pl.Expr) -> pl.Expr:
+        """Texts of it as dates of the common one; other texts as they are."""
+        return pl.coalesce(self.common(text), text)
 
 
 # A column is of an era if all of its values are.
 ERAS = {
-    "buddhist": Era("the Buddhist era, which are read as 543 years earlier", is_buddhist, buddhist_as_common),
-    "solar": Era("the solar calendar of Iran, which are read as days of the common one", _is_solar, _solar_as_common),
-    "republic": Era("the Republic of China, which are read as 1911 years later", _is_republic, _republic_as_common),
+    "buddhist": Era("the Buddhist era, which are read as 543 years earlier", _buddhist),
+    "solar": Era("the solar calendar of Iran, which are read as days of the common one", _solar),
+    "republic": Era("the Republic of China, which are read as 1911 years later", _republic),
 }
+
+
+# Hours of the day in which practices work, and the share of the stamps that must lie in them: our own judgement
+# (common practice, no source).
+EARLIEST, LATEST = 6, 22
+_USUAL_MIDDLE = 13
+_MATTERS = 0.01
+# A place for each distance from Greenwich in hours, as they are in winter.
+PLACES = {
+    -10: "Pacific/Honolulu", -9: "America/Anchorage", -8: "America/Los_Angeles", -7: "America/Denver",
+    -6: "America/Chicago", -5: "America/New_York", -4: "America/Halifax", -3: "America/Sao_Paulo", 0: "Europe/London",
+    1: "Europe/Berlin", 2: "Europe/Athens", 3: "Africa/Nairobi", 4: "Asia/Dubai", 5: "Asia/Karachi", 6: "Asia/Dhaka",
+    7: "Asia/Bangkok", 8: "Asia/Singapore", 9: "Asia/Tokyo", 10: "Australia/Sydney", 12: "Pacific/Auckland",
+}  # fmt: skip
+_STAMP = r"^(\d{4}-\d{2}-\d{2})[T ](\d{2}:\d{2}(?::\d{2})?)(?:[.,]\d+)?\s*(Z|UTC|GMT|[+-]\d{2}(?::?\d{2})?)$"
+_IN_UTC = r"^(?:Z|UTC|GMT|[+-]00(?::?00)?)$"
+
+
+def is_zone(name: str) -> bool:
+    """Whether a name is one of a time zone, such as America/Los_Angeles."""
+    try:
+        pl.select(pl.lit(0).cast(pl.Datetime("us")).dt.replace_time_zone("UTC").dt.convert_time_zone(name))
+    except pl.exceptions.PolarsError:
+        return False
+    return True
+
+
+def as_local(text: pl.Expr, zone: str) -> pl.Expr:
+    """Instants with the day that they are in a time zone in place of the written one; other texts as they are."""
+    text = epoch_as_stamp(text.str.strip_chars())
+    offset = (
+        text.str.extract(_STAMP, 3).str.replace(_IN_UTC, "+00:00").str.replace(r"^([+-]\d{2}):?(\d{2})?$", "${1}${2}")
+    )
+    time = text.str.extract(_STAMP, 2)
+    time = pl.when(time.str.len_chars() == 5).then(time + ":00").otherwise(time)
+    written = text.str.extract(_STAMP, 1) + "T" + time + offset.str.pad_end(5, "0")
+    moment = written.str.to_datetime("%Y-%m-%dT%H:%M:%S%z", strict=False, time_zone="UTC").dt.convert_time_zone(zone)
+    day = moment.dt.strftime("%Y-%m-%d")
+    return pl.coalesce(day + text.str.slice(10), text)
+
+
+def utc_minutes(texts: pl.Series) -> pl.Series:
+    """The minute of the day of each instant that is told in UTC; other texts have none."""
+    text = epoch_as_stamp(pl.col("text").str.strip_chars())
+    found = (
+        texts.cast(pl.String)
+        .to_frame("text")
+        .select(
+            text.str.extract(_STAMP, 2).str.slice(0, 2).cast(pl.Int32, strict=False).alias("hour"),
+            text.str.extract(_STAMP, 2).str.slice(3, 2).cast(pl.Int32, strict=False).alias("minute"),
+            text.str.extract(_STAMP, 3).str.contains(_IN_UTC).alias("utc"),
+        )
+    )
+    return found.filter("utc").select(minutes=pl.col("hour") * 60 + pl.col("minute")).drop_nulls()["minutes"]
+
+
+def days_in_doubt(hours: Mapping[int, int]) -> list[int] | None:
+    """The distances from Greenwich, the likeliest first, at which these hours of UTC are hours of work; None where at
+    each of them the day that is written is the day there. `hours` has the number of stamps of each hour."""
+    total = sum(hours.values())
+    if not total:
+        return None
+    fitting: dict[int, float] = {}
+    differs = False
+    for away in range(-11, 15):
+        local = {hour: (hour + away) % 24 for hour in hours}
+        open_then = sum(n for hour, n in hours.items() if EARLIEST <= local[hour] < LATEST)
+        if open_then < _NEARLY_ALL * total:
+            continue
+        fitting[away] = abs(sum(local[h] * n for h, n in hours.items()) / total + 0.5 - _USUAL_MIDDLE)
+        elsewhere = sum(n for hour, n in hours.items() if not 0 <= hour + away < 24)
+        differs |= elsewhere > _MATTERS * total
+    if fitting and not differs:
+        return None
+    return sorted(fitting, key=lambda away: (fitting[away], away))

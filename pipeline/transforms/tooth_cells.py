@@ -1,6 +1,12 @@
-"""Teeth as cells hold them beside the plain number: with a word, with surfaces, by quadrant and place, or by name.
+"""Teeth as cells hold them beside the plain number: with a word or surfaces, by quadrant and place, by name, by signs.
 
 The forms are those of `pipeline.transforms.cell_forms`; they are tried where a text names no tooth as it is written.
+
+A corner of Palmer, as `6⏌`, is drawn as one sees the patient: the upright stroke is the midline, the level one parts
+the jaws. So `6┘` is the upper right, `└6` the upper left, `┌6` the lower left and `6┐` the lower right. Written on a
+keyboard the corner becomes `6_|`, `|_6`, `|‾6` and `6‾|`. By Haderup a plus is the upper jaw and a minus the lower one,
+and the sign stands towards the midline: `6+` is the upper right, `+6` the upper left, `-6` the lower left, `6-` the
+lower right; a zero before the place makes it a primary tooth (from memory).
 """
 
 import re
@@ -11,7 +17,6 @@ import polars as pl
 
 from pipeline.practice.teeth import parse_teeth, teeth
 from pipeline.transforms.cell_forms import forms_of
-from pipeline.transforms.tooth_signs import by_corner
 
 _SURFACE = r"[MODBLFIPVC]"
 # Right behind the tooth any letters of surfaces; after a blank or sign at least two, for one may be a primary tooth.
@@ -36,21 +41,10 @@ _EASTERN_QUADRANT = re.compile(rf"^({'|'.join(sorted(_EASTERN, key=len, reverse=
 _ROMAN = re.compile(r"^(I|II|III|IV)[\s./-]*([1-8])$")
 _ROMAN_QUADRANTS = {"I": "UR", "II": "UL", "III": "LL", "IV": "LR"}  # in the order of ISO 3950
 _PLACES = {
-    "CENTRAL INCISOR": "1",
-    "CENTRAL": "1",
-    "LATERAL INCISOR": "2",
-    "LATERAL": "2",
-    "CANINE": "3",
-    "CUSPID": "3",
-    "FIRST PREMOLAR": "4",
-    "FIRST BICUSPID": "4",
-    "SECOND PREMOLAR": "5",
-    "SECOND BICUSPID": "5",
-    "FIRST MOLAR": "6",
-    "SECOND MOLAR": "7",
-    "THIRD MOLAR": "8",
-    "WISDOM TOOTH": "8",
-}
+    "CENTRAL INCISOR": "1", "CENTRAL": "1", "LATERAL INCISOR": "2", "LATERAL": "2", "CANINE": "3", "CUSPID": "3",
+    "FIRST PREMOLAR": "4", "FIRST BICUSPID": "4", "SECOND PREMOLAR": "5", "SECOND BICUSPID": "5", "FIRST MOLAR": "6",
+    "SECOND MOLAR": "7", "THIRD MOLAR": "8", "WISDOM TOOTH": "8",
+}  # fmt: skip
 _MISTYPED = str.maketrans("OIL", "011")
 _ORDINALS = (("1ST", "FIRST"), ("2ND", "SECOND"), ("3RD", "THIRD"), ("PRE-MOLAR", "PREMOLAR"))
 
@@ -136,3 +130,47 @@ def _plain(text: str, notation: str) -> tuple[int, bool] | None:
 @cache
 def _palmer() -> dict[str, int]:
     return dict(teeth().select("palmer", "fdi").iter_rows())
+
+
+_PLACE = r"([1-8A-E])"
+_CORNERS = {
+    "UR": re.compile(rf"^{_PLACE}\s*(?:[┘⏌┛⌋╯」]|_\s*\||\|\s*_)$"),
+    "UL": re.compile(rf"^(?:[└⎿┗⌊╰]|\|\s*_|_\s*\|)\s*{_PLACE}$"),
+    "LL": re.compile(rf"^(?:[┌⎾┏⌈╭「]|\|\s*[‾¯]|[‾¯]\s*\|)\s*{_PLACE}$"),
+    "LR": re.compile(rf"^{_PLACE}\s*(?:[┐⏋┓⌉╮]|[‾¯]\s*\||\|\s*[‾¯])$"),
+}
+_HADERUP = {
+    "UR": re.compile(r"^(0?)([1-8])\s*\+$"),
+    "UL": re.compile(r"^\+\s*(0?)([1-8])$"),
+    "LL": re.compile(r"^[-\u2010-\u2015\u2212]\s*(0?)([1-8])$"),
+    "LR": re.compile(r"^(0?)([1-8])\s*[-\u2010-\u2015\u2212]$"),
+}
+_BETWEEN = re.compile(r"[,;\s]+")
+
+
+def by_corner(text: str) -> str | None:
+    """The tooth of a Palmer corner as quadrant and place, `UR6`; None if it is none."""
+    for quadrant, pattern in _CORNERS.items():
+        if match := pattern.match(text.strip().upper()):
+            return quadrant + match[1]
+    return None
+
+
+def by_signs(text: str) -> list[str] | None:
+    """The teeth of corners or of Haderup's signs, each as quadrant and place; None if any part is neither."""
+    found = []
+    for part in _BETWEEN.split(text.strip()):
+        if (one := by_corner(part) or _by_haderup(part)) is None:
+            return None
+        found.append(one)
+    return found
+
+
+def _by_haderup(text: str) -> str | None:
+    for quadrant, pattern in _HADERUP.items():
+        if match := pattern.match(text):
+            zero, place = match.groups()
+            if not zero:
+                return quadrant + place
+            return quadrant + "ABCDE"[int(place) - 1] if int(place) <= 5 else None
+    return None

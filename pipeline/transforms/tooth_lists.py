@@ -1,7 +1,7 @@
 """Teeth as written in one cell: one tooth, several, a range of them, or a part of the mouth.
 
 A range runs along the arch, whatever the numbers do in between: in FDI `12-22` is 12, 11, 21, 22. It needs both ends in
-one arch and one dentition. In Palmer the corners and signs of `tooth_signs` are read. A dot between two digits, `1.6`,
+one arch and one dentition. In Palmer the corners and signs of `tooth_cells` are read. A dot between two digits, `1.6`,
 is an FDI number (common practice, no source); `1-6` is not read in FDI, for it looks like a range of Universal numbers.
 """
 
@@ -11,8 +11,7 @@ from functools import cache, lru_cache
 import polars as pl
 
 from pipeline.practice.teeth import parse_teeth, teeth
-from pipeline.transforms.tooth_cells import read_by_form
-from pipeline.transforms.tooth_signs import by_signs
+from pipeline.transforms.tooth_cells import by_signs, read_by_form
 
 # What a text that names no tooth is.
 AREA, UNKNOWN = "area", "unknown"

@@ -5,9 +5,8 @@ import tomllib
 import pytest
 
 from pipeline.machine.errors import ConfigError
-from pipeline.practice.askable import TABLES, columns_of
 from pipeline.practice.outcomes import OUTCOMES, POPULATIONS
-from pipeline.practice.own_question import Ask, asked_for, from_options, read_ask
+from pipeline.practice.own_question import TABLES, Ask, asked_for, columns_of, from_options, read_ask
 
 
 def toml(text: str) -> Ask:

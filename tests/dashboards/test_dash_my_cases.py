@@ -10,8 +10,7 @@ import pytest
 
 from dashboards import page
 from dashboards.pages import my_cases
-from pipeline.results.cases import CaseCurve
-from pipeline.results.points import CurvePoint
+from pipeline.results.points import CaseCurve, CurvePoint
 
 
 def _case(provider: str, survival: float | None, *, quarters: int = 20, failures: int = 9) -> CaseCurve:

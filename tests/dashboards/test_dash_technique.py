@@ -5,8 +5,15 @@ from types import SimpleNamespace
 
 from dashboards.pages.technique import technique_block
 from dashboards.pages.technique_learning import learning_block
-from pipeline.results.learning import Learning, LearningClinician, LearningSpan
-from pipeline.results.technique import DosePoint, TechniqueAnswer, TechniqueContrast, TechniqueGroup
+from pipeline.results.technique import (
+    DosePoint,
+    Learning,
+    LearningClinician,
+    LearningSpan,
+    TechniqueAnswer,
+    TechniqueContrast,
+    TechniqueGroup,
+)
 
 GROUPS = (
     TechniqueGroup(

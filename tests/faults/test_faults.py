@@ -321,7 +321,7 @@ def test_a_fault_of_ours_is_told_without_its_text(
     def broken(*_: object, **__: object) -> None:
         raise ValueError(SECRET)
 
-    monkeypatch.setattr("pipeline.stages.run_ingest.ingest_stage", broken)
+    monkeypatch.setattr("pipeline.stages.ingest.ingest_stage", broken)
     monkeypatch.setattr(sys, "argv", ["toothyears", "ingest", str(folder / "practice.toml")])
     former, handler = os.umask(0o022), signal.getsignal(signal.SIGTERM)
     try:

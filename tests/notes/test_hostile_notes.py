@@ -6,8 +6,7 @@ import time
 
 import pytest
 
-from pipeline.notes.evidence import LONGEST_EVIDENCE, evidence_of
-from pipeline.notes.read import LONGEST_NOTE, read_note
+from pipeline.notes.read import LONGEST_EVIDENCE, LONGEST_NOTE, evidence_of, read_note
 from pipeline.notes.vocabulary import vocabulary
 
 WORDS = vocabulary()

@@ -12,7 +12,7 @@ from pipeline.questions.crown_longevity import Analysis
 from pipeline.questions.techniques.ask import answer_techniques
 from pipeline.reading.config import load_settings
 from pipeline.results.technique import TechniqueAnswer
-from pipeline.stages.run_ingest import ingest_stage
+from pipeline.stages.ingest import ingest_stage
 from pipeline.stages.run_link import link_stage
 from pipeline.storing.store import open_store
 from synthetic_data.generate import simulate

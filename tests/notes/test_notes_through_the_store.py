@@ -25,8 +25,8 @@ from pipeline.reading.config import load_settings
 from pipeline.reading.suggest.propose import suggest
 from pipeline.reading.worksheets.lists import write_worksheet
 from pipeline.reading.worksheets.note_sheets import sample_to_check, values_to_confirm
+from pipeline.stages.ingest import ingest_stage
 from pipeline.stages.run import worksheet_stage
-from pipeline.stages.run_ingest import ingest_stage
 from pipeline.stages.run_link import link_stage
 from pipeline.storing.store import open_store
 

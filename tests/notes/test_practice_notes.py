@@ -12,7 +12,7 @@ from pipeline.practice.fields import input_fields
 from pipeline.practice.tables import DETAIL_TABLES, NOTE_VALUES
 from pipeline.practice.teeth import write_teeth
 from pipeline.reading.config import load_settings
-from pipeline.stages.run_ingest import ingest_stage
+from pipeline.stages.ingest import ingest_stage
 from pipeline.storing.store import open_store
 from synthetic_data.generate import simulate
 from synthetic_data.notes import STYLES, write_notes

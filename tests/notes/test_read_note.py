@@ -7,7 +7,7 @@ import datetime as dt
 
 import pytest
 
-from pipeline.notes.conditions import known_conditions
+from pipeline.notes.conditions import CONDITIONS
 from pipeline.notes.read import read_note
 from pipeline.notes.vocabulary import _shipped as shipped
 from pipeline.notes.vocabulary import vocabulary
@@ -203,7 +203,7 @@ def test_odd_texts_are_no_error(text: str):
 def test_the_vocabulary_names_only_what_there_is():
     for entry, phrase in shipped():
         assert phrase.strip(), entry.rule
-        assert entry.needs in known_conditions(), entry.rule
+        assert entry.needs in CONDITIONS, entry.rule
         if entry.kind == "term" and entry.field != "preop_or_pai":
             column = DETAIL_TABLES[NOTE_FIELDS[entry.field]].columns[entry.field]
             words = column.words or column.usual

@@ -24,12 +24,12 @@ from pipeline.questions.crown_rows import crown_rows, own_crowns, state_spells
 from pipeline.reading.config import code_table, load_settings
 from pipeline.release.memory import LATEST
 from pipeline.release.memory_file import BEGIN_ANEW
-from pipeline.release.pool.code import practice_code
 from pipeline.release.pool.contribution import Contribution
-from pipeline.release.pool.evidence import Others, others_of, with_evidence
+from pipeline.release.pool.evidence import others_of, with_evidence
 from pipeline.release.pool.files import read_contribution, write_contribution
 from pipeline.release.pool.make import contribution
-from pipeline.release.pool.signing import key_number
+from pipeline.release.pool.others_and_yours import Others
+from pipeline.release.pool.signing import key_number, practice_code
 from pipeline.results import to_plain
 from pipeline.stages import run
 from pipeline.stages.cli import cli, main

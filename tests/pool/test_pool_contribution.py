@@ -14,7 +14,7 @@ from plain_gate import plain_gate
 from pool_practices import MAIN, contributed, margins, practice, results_of, tables
 
 from pipeline.questions.crown_rows import crown_rows, state_spells
-from pipeline.release.pool.asked import questions
+from pipeline.release.pool.agreed import questions
 from pipeline.release.pool.contribution import Contribution, Gap, Line, Ratio, Side
 from pipeline.release.pool.files import as_bytes
 from pipeline.release.pool.make import contribution, risk_set_table

@@ -20,7 +20,7 @@ from pool_practices import MAIN, contributed, results_of, tables, under_seal
 from pipeline.machine.errors import DataError
 from pipeline.questions.crown_rows import crown_rows, state_spells
 from pipeline.release.disclosure import log_step
-from pipeline.release.pool.asked import questions
+from pipeline.release.pool.agreed import questions
 from pipeline.release.pool.combine import pool
 from pipeline.release.pool.contribution import Contrast, Contribution, Ratio, Side
 from pipeline.release.pool.likeness import same_practice

@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from pool_practices import practice, under_seal, written
 
 from pipeline.machine.errors import DataError
-from pipeline.release.pool.code import practice_code
 from pipeline.release.pool.files import LARGEST_BYTES, as_bytes, digest, read_contribution
+from pipeline.release.pool.signing import practice_code
 
 GIVEN = under_seal(practice(1))
 BODY = json.loads(as_bytes(GIVEN))

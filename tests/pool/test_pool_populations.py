@@ -8,7 +8,7 @@ from drawn import frame
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.comparisons import QUESTIONS, LinkedTables
 from pipeline.questions.question import FREE_BY_CROWN, KEPT_BY_CROWN, SINCE_OPENING
-from pipeline.release.pool.spells import pooled_spells
+from pipeline.release.pool.make import pooled_spells
 
 # Each tooth was filled on 1 January 2020; a crown covers it whatever its kind and whoever made it.
 CROWNS = frame(

@@ -14,8 +14,8 @@ from pipeline.machine.errors import DataError
 from pipeline.practice.settings import Borrowing, Rules
 from pipeline.release.pool.agreed import DEFINITIONS, NOTE, SCHEMA, agreed_rules
 from pipeline.release.pool.contribution import Contrast, Contribution, Ratio, Side
-from pipeline.release.pool.evidence import Others, others_of, with_evidence
-from pipeline.release.pool.others_and_yours import evidence
+from pipeline.release.pool.evidence import others_of, with_evidence
+from pipeline.release.pool.others_and_yours import Others, evidence
 from pipeline.results import Comparison, Estimate, from_plain, to_plain
 from pipeline.results.evidence import Evidence, EvidenceRow
 from pipeline.results.monitoring import Benchmark
@@ -79,9 +79,7 @@ def found(
     return evidence(
         benchmarks or [],
         comparisons or [],
-        others or [],
-        own_files=0,
-        borrowing=Borrowing(**borrowing),
+        Others(tuple(others or ()), borrowing=Borrowing(**borrowing)),
         confidence=0.95,
     )
 

@@ -13,8 +13,8 @@ from polars.testing import assert_frame_equal
 from pipeline.practice.tables import CROWNS, ENDO_COURSES, LINKED_TABLES
 from pipeline.reading.config import code_table, load_settings
 from pipeline.stages import run
-from pipeline.stages.answered_before import LINKED
 from pipeline.stages.run_link import link_rules
+from pipeline.stages.standing import LINKED
 from pipeline.storing.own_tables import STAND_INS
 from pipeline.storing.store import open_store
 from pipeline.transforms.link import event_codes

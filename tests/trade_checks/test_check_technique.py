@@ -6,7 +6,7 @@ import pytest
 from pipeline.practice.tables import CROWN_DETAILS, ENDO_COURSES, ENDO_DETAILS, FINDINGS, Table
 from pipeline.questions.trade_checks.check_technique import check_technique, count_technique
 from pipeline.questions.trade_checks.rules import RULES
-from pipeline.results.checks import TradeCheck
+from pipeline.results.technique import TradeCheck
 
 
 def details(table: Table, text: str) -> pl.DataFrame:

@@ -4,8 +4,8 @@ from types import SimpleNamespace
 
 from dashboards.pages.planning import planning_block, planning_sentence
 from dashboards.pages.plausibility import plausibility_block, plausibility_sentence
-from pipeline.results.checks import TradeCheck, TradeCount
 from pipeline.results.planning import Plan, PlanGroup
+from pipeline.results.technique import TradeCheck, TradeCount
 
 
 def check(name: str, rows: int, *, kind: str = "unusual", checked: int = 40) -> TradeCheck:

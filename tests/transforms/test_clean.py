@@ -13,7 +13,7 @@ from pipeline.practice.reasons import REASONS
 from pipeline.practice.tables import CROWN_DETAILS, ENDO_DETAILS, FINDINGS, INPUT_TABLES, PATIENTS, PROCEDURES, Table
 from pipeline.transforms.clean import Cleaned, Reading, clean
 from pipeline.transforms.dates import DateForm
-from pipeline.transforms.instants import PLACES
+from pipeline.transforms.other_days import PLACES
 from pipeline.transforms.text_cache import TextCache
 
 TODAY = dt.date(2026, 1, 31)

@@ -6,8 +6,7 @@ import polars as pl
 import pytest
 
 from pipeline.machine.errors import DataError
-from pipeline.transforms.decimals import DecimalEvidence, decide_decimal, gather_decimals
-from pipeline.transforms.parsers import parse_fees
+from pipeline.transforms.parsers import DecimalEvidence, decide_decimal, gather_decimals, parse_fees
 
 
 @pytest.mark.parametrize(

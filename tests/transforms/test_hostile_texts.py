@@ -15,9 +15,8 @@ from pipeline.practice.codes import built_in
 from pipeline.practice.tables import PROCEDURES
 from pipeline.transforms.clean import Reading, clean
 from pipeline.transforms.dates import DateForm, decide_form, gather_evidence, parse_dates
-from pipeline.transforms.decimals import gather_decimals
 from pipeline.transforms.other_days import as_ordinary, in_one_form, without_weekday
-from pipeline.transforms.parsers import parse_fees, parse_numbers
+from pipeline.transforms.parsers import gather_decimals, parse_fees, parse_numbers
 from pipeline.transforms.tooth_lists import parse_tooth_lists
 
 # Pieces of dates, teeth and amounts, digits of other scripts, and anything at all.

@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from pipeline.practice.tables import PATIENTS
-from pipeline.transforms.listed_twice import CONTRADICTED, United, unite_listed
+from pipeline.transforms.deduplicate import CONTRADICTED, United, unite_listed
 
 
 def listed(*rows: dict[str, object]) -> pl.DataFrame:

@@ -9,7 +9,7 @@ import pytest
 
 from pipeline.machine.errors import DataError
 from pipeline.transforms.dates import DateForm, decide_form, gather_evidence, parse_dates
-from pipeline.transforms.other_days import buddhist_as_common, epoch_as_stamp, without_weekday
+from pipeline.transforms.other_days import ERAS, epoch_as_stamp, without_weekday
 
 
 def by(change, text: str) -> str:
@@ -102,8 +102,8 @@ def test_seconds_are_read_only_where_all_values_are_such():
 
 
 def test_years_of_the_buddhist_era():
-    assert by(buddhist_as_common, "29/02/2563") == "29/02/2020"  # no leap year if it were of the common era
-    assert by(buddhist_as_common, "14/03/2022") == "14/03/2022"
+    assert by(ERAS["buddhist"].as_common, "29/02/2563") == "29/02/2020"  # no leap year if it were of the common era
+    assert by(ERAS["buddhist"].as_common, "14/03/2022") == "14/03/2022"
     form = decide_form(gather_evidence(counted("29/02/2563", "14/03/2562")), column="c", table="t")
     assert (form.era, form.month_first) == ("buddhist", False)
     assert parse_dates(pl.Series(["29/02/2563"]), form)["value"].to_list() == [dt.date(2020, 2, 29)]

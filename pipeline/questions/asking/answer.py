@@ -6,9 +6,8 @@ from dataclasses import replace
 import numpy as np
 import polars as pl
 
-from pipeline.practice.askable import NOT_DATED, said
 from pipeline.practice.counts import count
-from pipeline.practice.own_question import Ask
+from pipeline.practice.own_question import NOT_DATED, Ask, said
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.answer import curves_apart
 from pipeline.questions.asking.rows import Tables, asked_rows

@@ -5,9 +5,8 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.practice.askable import said
 from pipeline.practice.outcomes import TOOTH_LOSS, was_followed
-from pipeline.practice.own_question import Ask
+from pipeline.practice.own_question import Ask, said
 from pipeline.practice.settings import Rules
 from pipeline.questions.crown_rows import first_of_tooth
 from pipeline.results import DAYS_PER_YEAR, FlowStep

@@ -14,9 +14,8 @@ from pipeline.questions.techniques.learning import learning_questions
 from pipeline.questions.techniques.question import COURSE_OUTCOMES, CROWN_FAILURE, TOOTH_LOSS
 from pipeline.questions.techniques.rows import choose_courses, rows_of_chosen, rows_of_crowns
 from pipeline.results import NotRun
-from pipeline.results.learning import Learning
 from pipeline.results.planning import Plan
-from pipeline.results.technique import TechniqueAnswer
+from pipeline.results.technique import Learning, TechniqueAnswer
 from pipeline.transforms.coded_details import Coded, read_from_codes
 
 UNITS = ("crown", "course", "every_course")

@@ -14,7 +14,7 @@ from pipeline.questions.techniques.adoption import MIN_EARLIER, MIN_USES, adopti
 from pipeline.questions.techniques.engine import Asked
 from pipeline.questions.techniques.learning_spans import EDGES, RULE, clinicians_of
 from pipeline.questions.techniques.question import CROWN_FAILURE, ENDO_FAILURE, HEALED, Band, Question, same
-from pipeline.results.learning import Learning
+from pipeline.results.technique import Learning
 
 FIRST, SECOND = EDGES[:2]
 CASES = (

@@ -7,7 +7,7 @@ import polars as pl
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.techniques.grouping import MIN_FAILURES, MIN_PATIENTS
 from pipeline.results import DAYS_PER_YEAR
-from pipeline.results.learning import LearningClinician, LearningSpan
+from pipeline.results.technique import LearningClinician, LearningSpan
 from pipeline.stats.rates import failure_rate
 
 EDGES = (20, 50, 100, 200)  # last case of each stretch; the last one goes on

@@ -39,8 +39,7 @@ from pipeline.reading.sources.row_looks import LOOKS
 from pipeline.reading.sources.sections import SECTION
 from pipeline.reading.sources.source import refuse_absent
 from pipeline.reading.sources.standing_names import fits
-from pipeline.transforms.instants import as_local
-from pipeline.transforms.other_days import epoch_as_stamp
+from pipeline.transforms.other_days import as_local, epoch_as_stamp
 
 PER_CLINIC, PER_FILE = "per clinic", "per file"
 # By `patient_ids`, the part of a patient's number that says nothing: a sign to check it; the name beside it; the

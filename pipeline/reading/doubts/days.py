@@ -15,8 +15,7 @@ from pipeline.reading.doubts.doubt import Doubt, ask, of_ledger
 from pipeline.reading.doubts.seen import Seen
 from pipeline.reading.suggest.shown import quoted
 from pipeline.transforms.dates import MAX_AGAINST, NOON, bare_dates, gather_evidence
-from pipeline.transforms.instants import EARLIEST, LATEST, PLACES, days_in_doubt, utc_minutes
-from pipeline.transforms.other_days import epoch_as_stamp
+from pipeline.transforms.other_days import EARLIEST, LATEST, PLACES, days_in_doubt, epoch_as_stamp, utc_minutes
 
 _SOME = 3
 _HOURS_OF_A_DAY, _MOST_PLACES = 2, 6

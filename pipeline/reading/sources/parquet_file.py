@@ -18,7 +18,7 @@ from pipeline.machine.errors import DataError
 from pipeline.practice.fields import input_fields
 from pipeline.reading.sources.source import MALFORMED_SCHEMA, Batch, ReadOptions, Spoken, unique_headings
 from pipeline.transforms.dates import NOON
-from pipeline.transforms.instants import days_in_doubt
+from pipeline.transforms.other_days import days_in_doubt
 
 _BATCH_ROWS = 100_000
 _LOOK_AT_ROWS = 1_000

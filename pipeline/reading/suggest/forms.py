@@ -15,8 +15,8 @@ from pipeline.reading.suggest.match import ASK
 from pipeline.reading.suggest.profile import Column
 from pipeline.transforms.code_cells import read_codes
 from pipeline.transforms.dates import MAX_AGAINST, DateEvidence, gather_evidence
-from pipeline.transforms.decimals import gather_decimals
 from pipeline.transforms.other_days import ERAS, six_digit_orders
+from pipeline.transforms.parsers import gather_decimals
 from pipeline.transforms.tooth_lists import parse_tooth_lists
 
 _ENOUGH = 3  # fewer rows may be slips of the pen

@@ -15,9 +15,8 @@ from pipeline.reading.headings import EXACT, PART, fit
 from pipeline.reading.suggest.tooth_words import OPEN, tooth_words
 from pipeline.transforms.clean import map_values
 from pipeline.transforms.dates import DateForm, gather_evidence, parse_dates
-from pipeline.transforms.decimals import gather_decimals
 from pipeline.transforms.other_days import six_digit_orders
-from pipeline.transforms.parsers import parse_fees
+from pipeline.transforms.parsers import gather_decimals, parse_fees
 from pipeline.transforms.tooth_lists import parse_tooth_lists
 
 CUT = r"^\s*#{3,}\s*$"  # what a spreadsheet shows, and writes to a text, where a column is too narrow

@@ -8,8 +8,7 @@ from dataclasses import dataclass
 from pipeline.machine.errors import DataError
 from pipeline.questions.verdict import CANNOT_TELL, DIFFERS, decide
 from pipeline.release.disclosure import nth_letter
-from pipeline.release.pool.agreed import RULES
-from pipeline.release.pool.asked import Pooled, questions
+from pipeline.release.pool.agreed import RULES, Pooled, questions
 from pipeline.release.pool.contribution import Contribution, Side
 from pipeline.release.pool.curves import pooled_curve
 from pipeline.release.pool.files import as_bytes
@@ -39,45 +38,38 @@ def pool(given: Sequence[Contribution], *, members: Mapping[str, str] | None = N
 
     `members` are the practices' names by their key numbers, where whoever pools has a list of them.
 
-    Raises
-    ------
-    DataError
-        Below two practices, where one stands twice or is no member, holds what no practice can have, or where the
-        rules behind the figures differ.
+    Raises DataError below two practices, where one stands twice or is no member, holds what no practice can have, or
+    where the rules behind the figures differ.
     """
     ordered = sorted(given, key=lambda c: c.code)
-    _check(ordered)
-    if members is not None:
-        refuse_strangers(ordered, members)
-    rules = dict(ordered[0].rules)
-    letters = [nth_letter(i) for i in range(len(ordered))]
-    practices = tuple(
-        PooledPractice(
-            letter,
-            c.data_until,
-            c.software,
-            len(c.contrasts),
-            hashlib.sha256(as_bytes(c)).hexdigest(),
-            NOBODY if not c.key else KEY if members is None else MEMBER,
-        )
-        for letter, c in zip(letters, ordered, strict=True)
-    )
-    drafts = []
-    for asked in questions().values():
-        of = [(letter, x) for letter, c in zip(letters, ordered, strict=True) for x in c.contrasts if x.id == asked.id]
-        if len(of) >= FEWEST:
-            drafts.append(_draft(asked, of, float(rules["confidence"]), float(rules["smallest_difference_per_100"])))
-    family = _family(drafts)
-    comparisons = tuple(_comparison(d, rules, family.get(d.asked.id), len(family)) for d in drafts)
-    return PooledResults(practices, comparisons, ordered[0].rules, CAUTIONS)
-
-
-def _check(ordered: Sequence[Contribution]) -> None:
     if len(ordered) < FEWEST:
         raise DataError("Pooling needs the files of at least two practices.")
     refuse_impossible(ordered)
     refuse_twice(ordered)
     refuse_other_rules([c.rules for c in ordered])
+    if members is not None:
+        refuse_strangers(ordered, members)
+    rules = dict(ordered[0].rules)
+    letters = [nth_letter(i) for i in range(len(ordered))]
+    listed = KEY if members is None else MEMBER
+    practices = tuple(
+        PooledPractice(
+            letter, c.data_until, c.software, len(c.contrasts), hashlib.sha256(as_bytes(c)).hexdigest(),
+            listed if c.key else NOBODY,
+        )
+        for letter, c in zip(letters, ordered, strict=True)
+    )  # fmt: skip
+    confidence, smallest = float(rules["confidence"]), float(rules["smallest_difference_per_100"])
+    drafts = []
+    for asked in questions().values():
+        of = [(letter, x) for letter, c in zip(letters, ordered, strict=True) for x in c.contrasts if x.id == asked.id]
+        if len(of) >= FEWEST:
+            kinds: tuple[Kind, ...] = ("crude", "adjusted", "difference")
+            values = {kind: pooled_value(kind, of, confidence, smallest) for kind in kinds}
+            drafts.append(_Draft(asked, of, {kind: v for kind, v in values.items() if v is not None}))
+    family = _family(drafts)
+    comparisons = tuple(_comparison(d, rules, family.get(d.asked.id), len(family)) for d in drafts)
+    return PooledResults(practices, comparisons, ordered[0].rules, CAUTIONS)
 
 
 def refuse_twice(ordered: Sequence[Contribution]) -> None:
@@ -117,16 +109,7 @@ class _Draft:
 
     asked: Pooled
     of: Sequence[Of]
-    values: tuple[PooledValue, ...]
-
-    def value(self, kind: Kind) -> PooledValue | None:
-        return next((v for v in self.values if v.kind == kind), None)
-
-
-def _draft(asked: Pooled, of: Sequence[Of], confidence: float, smallest: float) -> _Draft:
-    kinds: tuple[Kind, ...] = ("crude", "adjusted", "difference")
-    values = (pooled_value(kind, of, confidence, smallest) for kind in kinds)
-    return _Draft(asked, of, tuple(v for v in values if v is not None))
+    values: Mapping[Kind, PooledValue]
 
 
 def _family(drafts: Sequence[_Draft]) -> dict[str, float]:
@@ -136,7 +119,7 @@ def _family(drafts: Sequence[_Draft]) -> dict[str, float]:
     """
     looks = {}
     for d in drafts:
-        difference, ratio = d.value("difference"), d.value("adjusted")
+        difference, ratio = d.values.get("difference"), d.values.get("adjusted")
         if d.asked.technique and difference is not None:
             looks[d.asked.id] = max(difference.p, ratio.p if ratio is not None else 1.0)
     return dict(zip(looks, holm(list(looks.values())).tolist(), strict=True)) if looks else {}
@@ -150,11 +133,11 @@ def _comparison(draft: _Draft, rules: dict[str, str], p_family: float | None, lo
         _group(asked.group, asked.labels[0], [x.group for _, x in of], confidence),
         _group(asked.reference, asked.labels[1], [x.reference for _, x in of], confidence),
     )
-    gap = draft.value("difference")
+    gap = draft.values.get("difference")
     d = None
     if gap is not None:
         d = Difference(asked.group, asked.reference, horizon, 0, gap.value, gap.low, gap.high, "pooled")
-    ratio = draft.value("adjusted") or draft.value("crude")
+    ratio = draft.values.get("adjusted") or draft.values.get("crude")
     leads = gap or ratio
     parts = {p.letter for p in leads.parts} if leads is not None else set()
     used = [x for letter, x in of if letter in parts]
@@ -176,35 +159,18 @@ def _comparison(draft: _Draft, rules: dict[str, str], p_family: float | None, lo
         withheld_among=looks if withheld else 0,
     )
     return PooledComparison(
-        asked.id,
-        asked.title,
-        asked.outcome,
-        asked.clock,
-        horizon,
-        smallest,
-        groups,
-        draft.values,
-        tuple(_mix(letter, side) for letter, x in of for side in (x.group, x.reference)),
-        verdict,
-        notes([x for _, x in of], smallest, pooled=len(gap.parts) if gap is not None else 0),
-        asked.technique,
-        p_family,
-        asked.safety,
-        ratio is not None and code == CANNOT_TELL and not tells(gap, smallest),
-    )
+        asked.id, asked.title, asked.outcome, asked.clock, horizon, smallest, groups, tuple(draft.values.values()),
+        tuple(_mix(letter, side) for letter, x in of for side in (x.group, x.reference)), verdict,
+        notes([x for _, x in of], smallest, pooled=len(gap.parts) if gap is not None else 0), asked.technique,
+        p_family, asked.safety, ratio is not None and code == CANNOT_TELL and not tells(gap, smallest),
+    )  # fmt: skip
 
 
 def _group(name: str, label: str, sides: Sequence[Side], confidence: float) -> PooledGroup:
     points, spread = pooled_curve([s.table for s in sides], confidence=confidence)
     told = [s for s in sides if s.teeth is not None and s.failures is not None]
     return PooledGroup(
-        name,
-        label,
-        sum(s.teeth or 0 for s in told),
-        sum(s.failures or 0 for s in told),
-        len(told),
-        points,
-        spread,
+        name, label, sum(s.teeth or 0 for s in told), sum(s.failures or 0 for s in told), len(told), points, spread
     )
 
 

@@ -6,6 +6,7 @@ that no practice can have (more teeth lost than there were, more time than teeth
 
 import math
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from pipeline.release.disclosure import (
@@ -27,10 +28,12 @@ from pipeline.release.pool.agreed import (
     NOTE,
     SCHEMA,
     TOOTH_GROUPS,
+    Pooled,
+    questions,
     sayable_rule,
 )
-from pipeline.release.pool.asked import Pooled, questions
 from pipeline.release.pool.signing import read_key_number
+from pipeline.release.side_by_side import Part
 from pipeline.results import GRID_MONTHS, LAST_MONTH
 
 _CODE = re.compile(r"[0-9a-f]{16}")
@@ -239,3 +242,28 @@ def _two_decimals(value: object) -> bool:
 def _refuse(broken: bool, what: str) -> None:
     if broken:
         raise NotReleasedError(f"a contribution may not hold {what} like this (counts under {SMALLEST} are hidden)")
+
+
+# Of the same teeth what the first counts is among what the second does.
+_LOST, _FAILED = "_tooth_loss", "_endo_failure"
+_AMONG = {"tooth_survival_by_crown_after_endo": "endo_free_of_intervention_by_crown"}
+
+
+def parts_of(given: Contribution) -> dict[str, Part]:
+    """Every told count by a name, with its whole where that is told: teeth lost are among those that failed."""
+    sides = {f"{c.asked.compared} {s.name}": s for c in given.contrasts for s in (c.group, c.reference)}
+    out: dict[str, Part] = {f"{of} {what}": (n, None) for of, side in sides.items() for what, n in _counts(side)}
+    for of, side in sides.items():
+        compared, name = of.split(" ", 1)
+        among = _AMONG.get(compared) or (compared.replace(_LOST, _FAILED) if compared.endswith(_LOST) else None)
+        whole = sides.get(f"{among} {name}")
+        if whole is not None:
+            out[f"{of} failures"] = (side.failures, whole.failures)
+    return out
+
+
+def _counts(side: Side) -> Iterator[tuple[str, int | None]]:
+    yield from (("teeth", side.teeth), ("patients", side.patients), ("failures", side.failures))
+    yield from zip(TOOTH_GROUPS, side.tooth_groups, strict=False)
+    for line in side.table:
+        yield from ((f"followed {line.months}", line.followed), (f"failures {line.months}", line.failures))

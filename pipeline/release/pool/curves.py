@@ -50,23 +50,12 @@ def pooled_curve(tables: Sequence[Sequence[Line]], *, confidence: float) -> tupl
     rates = [math.fsum(x.failures for x in xs) / math.fsum(x.tooth_years for x in xs) for xs in here]
     spread = _spread(tables, dict(zip(months, rates, strict=True)))
     points = [PooledPoint(start, 0.0, 0.0, 0.0, sum(x.followed for x in here[0]), len(here[0]))]
-    hazard, variance = 0.0, 0.0
-    for i, (m, xs, rate) in enumerate(zip(months, here, rates, strict=True)):
-        width = GRID_MONTHS / 12
+    hazard, variance, width = 0.0, 0.0, GRID_MONTHS / 12
+    for m, xs, after, rate in zip(months, here, [*here[1:], here[-1]], rates, strict=True):
         hazard += width * rate
         variance += spread * width**2 * rate / math.fsum(x.tooth_years for x in xs)
-        after = here[i + 1] if i + 1 < len(here) else xs
-        low, high = _limits(hazard, variance, confidence)
-        points.append(
-            PooledPoint(
-                m + GRID_MONTHS,
-                100 * -math.expm1(-hazard),
-                100 * -math.expm1(-low),
-                100 * -math.expm1(-high),
-                sum(x.followed for x in after),
-                len(xs),
-            )
-        )
+        mid, low, high = (100 * -math.expm1(-h) for h in (hazard, *_limits(hazard, variance, confidence)))
+        points.append(PooledPoint(m + GRID_MONTHS, mid, low, high, sum(x.followed for x in after), len(xs)))
     return tuple(points), spread
 
 

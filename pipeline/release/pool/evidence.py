@@ -1,7 +1,7 @@
 """Others' figures for this practice: its own files among them left out, the same rules, nothing counted twice."""
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 import polars as pl
 
@@ -10,19 +10,9 @@ from pipeline.release.pool.combine import refuse_impossible, refuse_other_rules,
 from pipeline.release.pool.contribution import Contribution
 from pipeline.release.pool.make import contribution
 from pipeline.release.pool.members import refuse_strangers
-from pipeline.release.pool.others_and_yours import evidence
+from pipeline.release.pool.others_and_yours import Others, evidence
 from pipeline.release.pool.signing import key_number
 from pipeline.results import Results
-
-
-@dataclass(frozen=True)
-class Others:
-    """What other practices gave, this practice's code, and how many of the files given were its own."""
-
-    given: tuple[Contribution, ...] = ()
-    code: str = ""
-    own_files: int = 0
-    borrowing: Borrowing = field(default_factory=Borrowing)
 
 
 def others_of(
@@ -36,11 +26,8 @@ def others_of(
 ) -> Others:
     """The files of others, told from this practice's own by its code or by the numbers of its keys.
 
-    Raises
-    ------
-    DataError
-        Where one practice stands twice among the others, counts by other rules than this one, gives what no practice
-        can have or, with a list of `members`, is none of them.
+    Raises DataError where one practice stands twice among the others, counts by other rules than this one, gives what
+    no practice can have or, with a list of `members`, is none of them.
     """
 
     def is_own(c: Contribution) -> bool:
@@ -62,19 +49,9 @@ def with_evidence(results: Results, others: Others, spells: Callable[[], Mapping
     `spells` gives the follow-up behind what this practice would contribute, asked for only where others did: a file
     with the same figures or patients under another code is this practice's own, given before its code was lost.
 
-    Raises
-    ------
-    DataError
-        Where a file holds the figures of this practice under another code.
+    Raises DataError where a file holds the figures of this practice under another code.
     """
     if others.given:
         refuse_twice([contribution(results, spells(), code=others.code), *others.given])
-    found = evidence(
-        results.benchmarks,
-        results.comparisons,
-        others.given,
-        own_files=others.own_files,
-        borrowing=others.borrowing,
-        confidence=float(results.analysis["confidence"]),
-    )
-    return replace(results, evidence=found)
+    confidence = float(results.analysis["confidence"])
+    return replace(results, evidence=evidence(results.benchmarks, results.comparisons, others, confidence=confidence))

@@ -24,7 +24,7 @@ def share_verdict(row: EvidenceRow) -> str:
     """Teeth of 100 with the event, by what it rests on."""
     event, start, teeth = row.about
     when = f"within {years(row.horizon_years or 0)} of {STARTS[start]}"
-    what = f"{_upper(EVENTS[event])} {when}, of 100 {TEETH[teeth]}"
+    what = f"{EVENTS[event][0].upper()}{EVENTS[event][1:]} {when}, of 100 {TEETH[teeth]}"
     return f"{what}: {_share(_leading(row))}. {_rests(row, 'The published figures', 'the published figures')}"
 
 
@@ -69,7 +69,3 @@ def _rarely(p: float | None) -> str:
 
 def _share(r: EvidenceRange) -> str:
     return f"{round(r.value)} ({round(r.low)} to {round(r.high)})"
-
-
-def _upper(text: str) -> str:
-    return f"{text[0].upper()}{text[1:]}"

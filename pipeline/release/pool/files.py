@@ -15,8 +15,7 @@ from typing import Any
 
 from pipeline.machine.errors import DataError
 from pipeline.machine.private_files import private_folder, write_private
-from pipeline.release.pool.agreed import DEFINITIONS, KIND, SCHEMA
-from pipeline.release.pool.asked import questions
+from pipeline.release.pool.agreed import DEFINITIONS, KIND, SCHEMA, questions
 from pipeline.release.pool.contribution import Contribution, NotReleasedError
 from pipeline.release.pool.plausible import impossible, unmarked
 from pipeline.release.pool.signing import SigningKey, is_signed
@@ -56,11 +55,8 @@ def write_contribution(given: Contribution, folder: Path) -> Path:
 def read_contribution(path: Path, *, unsigned: bool = False, today: dt.date | None = None) -> Contribution:
     """Read one file; `unsigned` also takes one that nobody signed, `today` refuses data of a later month.
 
-    Raises
-    ------
-    DataError
-        Where it is no contribution, of another version, changed since it was written or signed by nobody, or holds
-        what may not leave or no practice can have.
+    Raises DataError where it is no contribution, of another version, changed since it was written or signed by nobody,
+    or holds what may not leave or no practice can have.
     """
     if not path.is_file():
         raise DataError(f"{path.name} is no file. Give the files that `toothyears contribute` wrote.")

@@ -8,38 +8,23 @@ from typing import NamedTuple
 
 import polars as pl
 
-from pipeline.release.disclosure import (
-    STEP,
-    Gate,
-    log_step,
-    nearest_log,
-    nearest_step,
-    rounded_error,
-    step_per_100,
-)
+from pipeline.questions.comparisons import QUESTIONS, LinkedTables
+from pipeline.release.disclosure import STEP, Gate, log_step, nearest_log, nearest_step, rounded_error, step_per_100
 from pipeline.release.gates import gate_of, told_half_years
 from pipeline.release.pool.agreed import (
     DEFINITIONS,
     NOTE,
     SCHEMA,
     TOOTH_GROUPS,
+    Pooled,
     agreed_rules,
+    questions,
     sayable_covariates,
 )
-from pipeline.release.pool.asked import Pooled, questions
-from pipeline.release.pool.contribution import (
-    MARKS,
-    MOST_DRAWS,
-    Contrast,
-    Contribution,
-    Gap,
-    Line,
-    Ratio,
-    Side,
-)
+from pipeline.release.pool.contribution import MARKS, MOST_DRAWS, Contrast, Contribution, Gap, Line, Ratio, Side
 from pipeline.release.pool.marks import marks_of
-from pipeline.results import GRID_MONTHS, Comparison, Difference, Estimate, Group, HalfYear, Results
-from pipeline.results.technique import TechniqueAnswer, TechniqueContrast
+from pipeline.results import GRID_MONTHS, Comparison, Difference, Group, HalfYear, Results
+from pipeline.results.technique import TechniqueAnswer, TechniqueContrast, TechniqueGroup
 from pipeline.stats.limits import z_value
 
 FARTHEST_LOG = 9.0
@@ -71,29 +56,20 @@ def contribution(
     secret: bytes = b"",
     earlier: Sequence[Contribution] = (),
 ) -> Contribution:
-    """What the practice gives.
+    """What the practice gives: its results rounded, with the marks of the records behind them.
 
-    Parameters
-    ----------
-    results
-        What was compared; its hazard ratios and differences are passed on, rounded.
-    spells
-        The follow-up behind each question with curves, by its id: `state, entry_days, exit_days, event, patient_id,
-        unit` (the tooth counted), `tooth_group`, and what `marks.py` reads.
-    code
-        The practice's code, drawn by chance.
-    secret
-        What the noise of the marks hangs on.
-    earlier
-        What the practice gave before, in order. Its marks stand, and once it has half as many patients again those
-        who came since are marked too: noise that is drawn anew is averaged by whoever keeps the files.
+    `spells` are the follow-up behind each question with curves, by its id: `state, entry_days, exit_days, event,
+    patient_id, unit` (the tooth counted), `tooth_group`, and what `marks.py` reads. `code` is drawn by chance, and on
+    `secret` hangs the noise of the marks. `earlier` is what the practice gave before, in order: its marks stand, and
+    once it has half as many patients again those who came since are marked too, since noise that is drawn anew is
+    averaged by whoever keeps the files.
     """
     told = {**results.rules, **results.analysis}
     settings = _Settings(float(told["confidence"]), float(told["smallest_difference_per_100"]))
     compared = {c.id: c for c in results.comparisons}
     techniques = {a.id: a for a in results.techniques}
     gate = gate_of(results)
-    contrasts = []
+    given = []
     for asked in questions().values():
         found = None
         if asked.compared in techniques:
@@ -101,8 +77,7 @@ def contribution(
         elif asked.compared in compared and (asked.id in spells or not asked.curves):
             found = _of_comparison(gate, asked, compared[asked.compared], spells.get(asked.id), settings)
         if found is not None:
-            contrasts.append(found)
-    given = tuple(contrasts)
+            given.append(found)
     return Contribution(
         schema=SCHEMA,
         definitions=DEFINITIONS,
@@ -111,17 +86,13 @@ def contribution(
         code=code,
         data_until=results.data_cutoff[: len("2025-12")],
         rules=agreed_rules(results.rules, results.analysis),
-        contrasts=given,
+        contrasts=tuple(given),
         marks=_marks(spells, given, secret=secret, earlier=earlier),
     )
 
 
 def _marks(
-    spells: Mapping[str, pl.DataFrame],
-    now: Sequence[Contrast],
-    *,
-    secret: bytes,
-    earlier: Sequence[Contribution],
+    spells: Mapping[str, pl.DataFrame], now: Sequence[Contrast], *, secret: bytes, earlier: Sequence[Contribution]
 ) -> tuple[int, ...]:
     """The marks of the latest file, and once there are half as many patients again those of who came since beside them.
 
@@ -147,54 +118,46 @@ def _of_comparison(
     """A comparison; one without curves only where both groups are big enough to be told."""
     names = (asked.group, asked.reference)
     counted = {g.name: g for g in compared.groups}
-    if spells is not None:
-        group, reference = (
-            _side(gate, n, spells.filter(pl.col("state") == n), asked.outcome, counted.get(n)) for n in names
-        )
-    else:
-        if not set(names) <= set(counted):
-            return None
-        group, reference = (
-            _counts(gate, n, _Counted(g.crowns, g.patients, g.failures, g.failed_patients), n, asked.outcome)
-            for n, g in ((n, counted[n]) for n in names)
-        )
-        if not _told(group, reference):
-            return None
-    ratios = [
-        e for e in compared.estimates if (e.contrast, e.model) == (f"{asked.group} vs {asked.reference}", asked.model)
+    if spells is None and not set(names) <= set(counted):
+        return None
+    group, reference = sides = [
+        _counts(gate, n, _counted(counted[n]), n, asked.outcome)
+        if spells is None
+        else _side(gate, n, spells.filter(pl.col("state") == n), asked.outcome, counted.get(n))
+        for n in names
     ]
-    ratios = sorted((e for e in ratios if gate.enough(e.events)), key=lambda e: len(e.adjusted_for))
+    if spells is None and not _told(*sides):
+        return None
+    ratios = [
+        e
+        for e in compared.estimates
+        if (e.contrast, e.model) == (f"{asked.group} vs {asked.reference}", asked.model) and gate.enough(e.events)
+    ]
+    ratios.sort(key=lambda e: len(e.adjusted_for))
+    told = [_ratio(asked, e.limits, (*e.adjusted_for, *e.stratified_by), sides, settings) for e in ratios]
     d = compared.difference
-    return _contrast(
-        asked,
+    return Contrast(
+        asked.id,
+        asked.outcome,
+        asked.clock,
         group,
         reference,
-        crude=_ratio(asked, ratios[0].limits, _covariates(ratios[0]), (group, reference), settings) if ratios else None,
-        adjusted=_ratio(asked, ratios[-1].limits, _covariates(ratios[-1]), (group, reference), settings)
-        if len(ratios) > 1
-        else None,
-        gap=_gap(d, (group, reference), settings) if d and (d.group, d.reference) == names else None,
+        crude=told[0] if told else None,
+        adjusted=told[-1] if len(told) > 1 else None,
+        gap=_gap(d, sides, settings) if d and (d.group, d.reference) == names else None,
     )
 
 
 def _of_technique(gate: Gate, asked: Pooled, answer: TechniqueAnswer, settings: _Settings) -> Contrast | None:
     """A pair of groups of a technique question, where both are big enough to be told and the model gave a value."""
     counted = {g.name: g for g in answer.groups}
-    pair = {asked.group, asked.reference}
-    found = next((c for c in answer.contrasts if {c.group, c.reference} == pair), None)
-    if found is None or not pair <= set(counted):
+    names = (asked.group, asked.reference)
+    found = next((c for c in answer.contrasts if {c.group, c.reference} == set(names)), None)
+    if found is None or not set(names) <= set(counted):
         return None
-    group, reference = (
-        _counts(
-            gate,
-            n,
-            _Counted(g.teeth, g.patients, g.failures, g.failed_patients),
-            f"{answer.question} {n}",
-            asked.outcome,
-        )
-        for n, g in ((n, counted[n]) for n in (asked.group, asked.reference))
-    )
-    sides = (group, reference)
+    group, reference = sides = [
+        _counts(gate, n, _counted(counted[n]), f"{answer.question} {n}", asked.outcome) for n in names
+    ]
     if not _told(*sides):
         return None
     ratio, d = _oriented(found, asked)
@@ -202,7 +165,12 @@ def _of_technique(gate: Gate, asked: Pooled, answer: TechniqueAnswer, settings: 
     gap = _gap(d, sides, settings) if d else None
     if adjusted is None and gap is None:
         return None
-    return _contrast(asked, group, reference, crude=None, adjusted=adjusted, gap=gap)
+    return Contrast(asked.id, asked.outcome, asked.clock, group, reference, crude=None, adjusted=adjusted, gap=gap)
+
+
+def _counted(g: Group | TechniqueGroup) -> _Counted:
+    teeth = g.crowns if isinstance(g, Group) else g.teeth
+    return _Counted(teeth, g.patients, g.failures, g.failed_patients)
 
 
 _Limits = tuple[float | None, float | None, float | None]
@@ -230,22 +198,12 @@ def _minus(value: float | None) -> float | None:
     return None if value is None else -value
 
 
-def _contrast(
-    asked: Pooled, group: Side, reference: Side, *, crude: Ratio | None, adjusted: Ratio | None, gap: Gap | None
-) -> Contrast:
-    return Contrast(asked.id, asked.outcome, asked.clock, group, reference, crude, adjusted, gap)
-
-
 def _told(*sides: Side) -> bool:
     return all(s.teeth is not None and s.failures is not None for s in sides)
 
 
-def _covariates(e: Estimate) -> tuple[str, ...]:
-    return (*e.adjusted_for, *e.stratified_by)
-
-
 def _ratio(
-    asked: Pooled, limits: _Limits, adjusted_for: tuple[str, ...], sides: tuple[Side, Side], settings: _Settings
+    asked: Pooled, limits: _Limits, adjusted_for: tuple[str, ...], sides: Sequence[Side], settings: _Settings
 ) -> Ratio | None:
     """The ratio on its step; None where a count is hidden or a limit is not known, and for ratios beyond all sense."""
     known = [v for v in limits if v is not None and 0 < v < math.inf]
@@ -261,7 +219,7 @@ def _ratio(
     return Ratio(asked.model, sayable_covariates(adjusted_for), nearest_log(mid, step), step, error)
 
 
-def _gap(d: Difference, sides: tuple[Side, Side], settings: _Settings) -> Gap | None:
+def _gap(d: Difference, sides: Sequence[Side], settings: _Settings) -> Gap | None:
     """The difference on its step; None where a count is hidden or a group too small for any step that would tell.
 
     A step wider than the smallest difference that matters tells nothing of whether there is one: the ratio leads there.
@@ -310,3 +268,21 @@ def risk_set_table(gate: Gate, group: str, half_years: Sequence[HalfYear]) -> tu
     halves = [(a + b) / 2 * GRID_MONTHS / 12 for (_, a, _), (_, b, _) in itertools.pairwise(told)]
     years = itertools.accumulate(halves, initial=0.0)
     return tuple(Line(h.months, n, STEP * round(y / STEP), f) for (h, n, f), y in zip(told, years, strict=False))
+
+
+_COLUMNS = ("state", "entry_days", "exit_days", "event", "patient_id", "unit", "tooth_group", "tooth_fdi")
+
+
+def pooled_spells(records: LinkedTables) -> dict[str, pl.DataFrame]:
+    """Rows by question: `state, entry_days, exit_days, event, patient_id, unit, tooth_group, tooth_fdi`, and the day
+    from which the tooth counts, `seat_date` or `completed`.
+    """
+    return {
+        asking.question.id: _named(asking.rows(records), asking.question.unit)
+        for asking in QUESTIONS
+        if asking.question.pooled_curves and records.has(asking.question)
+    }
+
+
+def _named(spells: pl.DataFrame, unit: str) -> pl.DataFrame:
+    return spells.with_columns(unit=unit).select(*_COLUMNS, "seat_date" if unit == "crown_id" else "completed")

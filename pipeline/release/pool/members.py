@@ -27,10 +27,7 @@ EXAMPLE = '"Oak Street" = ["48213 90772 11834 55021 66310 20817"]'
 def read_members(path: Path) -> dict[str, str]:
     """The practice's name by each key number.
 
-    Raises
-    ------
-    ConfigError
-        Where the file is none, holds what is no key number, or one number stands under two practices.
+    Raises ConfigError where the file is none, holds what is no key number, or one number stands under two practices.
     """
     try:
         if not path.is_file() or path.stat().st_size > LARGEST_BYTES:
@@ -62,10 +59,7 @@ def refuse_unlisted(given: Sequence[Contribution], *, taken: bool) -> None:
     Without a list whoever makes up a practice with a key of his own is one, and of few patients a second file of the
     same practice is not surely known as such.
 
-    Raises
-    ------
-    DataError
-        Naming a file of few patients by its practice's code.
+    Raises DataError, naming a file of few patients by its practice's code.
     """
     if given and not taken:
         raise DataError(
@@ -86,10 +80,7 @@ def refuse_unlisted(given: Sequence[Contribution], *, taken: bool) -> None:
 def refuse_strangers(given: Sequence[Contribution], members: Mapping[str, str]) -> None:
     """Refuse files that no member signed, and two of one member, under whichever of its keys.
 
-    Raises
-    ------
-    DataError
-        Naming the file by its practice's code, and the key number or the member.
+    Raises DataError, naming the file by its practice's code, and the key number or the member.
     """
     of: dict[str, str] = {}
     for c in given:

@@ -17,12 +17,12 @@ References
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from scipy.special import polygamma
 
 from pipeline.practice.settings import Borrowing
-from pipeline.release.pool.asked import Pooled, questions
+from pipeline.release.pool.agreed import Pooled, questions
 from pipeline.release.pool.contribution import Contribution, Ratio
 from pipeline.release.pool.evidence_words import OTHERS, OURS, TOGETHER, ratio_verdict, share_verdict
 from pipeline.results import Comparison, Estimate
@@ -73,37 +73,34 @@ class _Met:
     information: float = 0.0
 
 
+@dataclass(frozen=True)
+class Others:
+    """What other practices gave, this practice's code, and how many of the files given were its own."""
+
+    given: tuple[Contribution, ...] = ()
+    code: str = ""
+    own_files: int = 0
+    borrowing: Borrowing = field(default_factory=Borrowing)
+
+
 def evidence(
-    benchmarks: Sequence[Benchmark],
-    comparisons: Sequence[Comparison],
-    others: Sequence[Contribution],
-    *,
-    own_files: int,
-    borrowing: Borrowing,
-    confidence: float,
+    benchmarks: Sequence[Benchmark], comparisons: Sequence[Comparison], others: Others, *, confidence: float
 ) -> Evidence:
     """Every figure of others that means the same as one of ours; the order of what is given changes nothing.
 
-    Parameters
-    ----------
-    benchmarks
-        Published figures, with ours where both can be compared.
-    comparisons
-        Ours; their hazard ratios meet those of the contributions.
-    others
-        What other practices gave, by the same rules as ours; none of this practice's own.
-    own_files
-        How many files of this practice were left out.
+    Published figures are those of `benchmarks`, with ours where both can be compared; hazard ratios of ours, those of
+    `comparisons`, meet those of the contributions of others, by the same rules as ours.
     """
+    borrowing = others.borrowing
     shares, left_out = _published(benchmarks, borrowing, confidence)
     return Evidence(
-        rows=(*_ratios(comparisons, others, borrowing, confidence), *shares),
+        rows=(*_ratios(comparisons, others.given, borrowing, confidence), *shares),
         confidence=confidence,
         vague_weight=borrowing.vague_weight,
         between_shares=borrowing.between_shares,
         between_ratios=borrowing.between_ratios,
-        others_files=len(others),
-        own_files=own_files,
+        others_files=len(others.given),
+        own_files=others.own_files,
         left_out=left_out,
     )
 
@@ -125,22 +122,17 @@ def _published(
     for found in alike.values():
         by_source: dict[str, Benchmark] = {}
         for b in found:
-            kept = by_source.get(b.citation)
-            if kept is None or (b.n or 0) > (kept.n or 0):
+            if b.citation not in by_source or (b.n or 0) > (by_source[b.citation].n or 0):
                 by_source[b.citation] = b
         rows.append(_share_row(tuple(by_source.values()), borrowing, confidence))
     return rows, tuple(left_out)
 
 
 def _share_row(found: Sequence[Benchmark], borrowing: Borrowing, confidence: float) -> EvidenceRow:
-    first = found[0]
+    first, errors = found[0], [_published_error(b) for b in found]
     assert first.horizon_years is not None
-    errors = [_published_error(b) for b in found]
-    prior = predicted(
-        [_log_hazard(b.published) for b in found],
-        [e for e in errors if e is not None],
-        tau_scale=borrowing.between_shares,
-    )
+    shares, known = [_log_hazard(b.published) for b in found], [e for e in errors if e is not None]
+    prior = predicted(shares, known, tau_scale=borrowing.between_shares)
     robust = with_vague(prior, weight=borrowing.vague_weight, mean=prior.mean, sd=1.0)
     counted = _our_count(first, confidence)
     met = _Met(prior, robust)

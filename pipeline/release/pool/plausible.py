@@ -123,9 +123,8 @@ def _of_ratios(c: Contrast) -> Iterator[str]:
             yield "the error of a ratio is smaller than so few failures allow"
     if len(ratios) == 2:
         crude, adjusted = ratios
-        if not set(crude.adjusted_for) <= set(adjusted.adjusted_for) and len(crude.adjusted_for) >= len(
-            adjusted.adjusted_for
-        ):
+        few, many = crude.adjusted_for, adjusted.adjusted_for
+        if not set(few) <= set(many) and len(few) >= len(many):
             yield "the ratio with the fewest adjustments has more than the other"
         if abs(crude.log_hazard_ratio - adjusted.log_hazard_ratio) > FARTHEST_LOG + SURE * _both(crude, adjusted):
             yield "the adjusted ratio and the unadjusted one cannot be of the same teeth"
@@ -176,11 +175,8 @@ def _between(contrasts: Sequence[Contrast]) -> Iterator[str]:
     for c in contrasts:
         for side in (c.group, c.reference):
             known = sides.setdefault((c.asked.compared, side.name), side)
-            if c.asked.technique and (known.teeth, known.patients, known.failures) != (
-                side.teeth,
-                side.patients,
-                side.failures,
-            ):
+            told, before = ((s.teeth, s.patients, s.failures) for s in (side, known))
+            if c.asked.technique and told != before:
                 yield f"`{side.name}` of {c.asked.compared} has other counts in one pair than in another"
     for one, other, name in _SAME_TEETH:
         pair = sides.get((one, name)), sides.get((other, name))

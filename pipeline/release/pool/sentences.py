@@ -3,8 +3,9 @@
 import math
 from collections.abc import Callable, Sequence
 
+from pipeline.practice.counts import count, years
 from pipeline.questions.verdict import CANNOT_TELL, DIFFERS, LITTLE_DIFFERENCE, TOO_EARLY
-from pipeline.release.pool.asked import Pooled
+from pipeline.release.pool.agreed import Pooled
 from pipeline.release.pool.contribution import Contrast
 from pipeline.results.pooled import PooledValue, PooledVerdict
 from pipeline.results.safety import spoken_code, with_caution
@@ -91,25 +92,25 @@ def write_verdict(
     if code == TOO_EARLY or gap is None:
         said = {0: "No practice gave", 1: "Only 1 practice gave"}.get(gave, f"The {gave} practices gave")
         what = "a difference" if gave < 2 else "too few failures for a comparison"
+        sentence = (
+            f"{said} {what} at {years(horizon)}: too early to pool the failures with {group} and with {reference}."
+        )
         return PooledVerdict(
             TOO_EARLY,
-            with_caution(
-                f"{said} {what} at {_years(horizon)}: too early to pool the failures {_against(group, reference)}.",
-                safety=asked.safety,
-            ),
+            with_caution(sentence, safety=asked.safety),
             "No range is given for fewer than two practices, or too few failures.",
             doubt,
             "Pool again when more practices follow both groups that long.",
         )
     practices = len(gap.parts)
-    by, spread = f"by {_years(horizon)}", _range(gap.low, gap.high)
+    by, spread = f"by {years(horizon)}", _range(gap.low, gap.high)
     over = f"Over {practices} practices"
     sentences = {
         LITTLE_DIFFERENCE: (
             f"{over}, any difference {by} is probably smaller than {smallest:g} per 100 ({spread} per 100)."
         ),
         DIFFERS: (
-            f"{over}, {_count(gap.value)} per 100 with {group} than with {reference} {by} ({spread} per 100); this may "
+            f"{over}, {_more(gap.value)} per 100 with {group} than with {reference} {by} ({spread} per 100); this may "
             "be due to which teeth were treated which way."
         ),
         CANNOT_TELL: (
@@ -152,7 +153,7 @@ def _by_ratio(
     )
     sentence = (
         f"Over {practices} practices, failures came {_ratio(ratio.value)} times as fast with {group} as with "
-        f"{reference} (range {spread}{crude}): {cannot}. How many more or fewer of 100 by {_years(horizon)} "
+        f"{reference} (range {spread}{crude}): {cannot}. How many more or fewer of 100 by {years(horizon)} "
         f"is not said: {why}."
     )
     return PooledVerdict(
@@ -234,11 +235,9 @@ def _range(low: float, high: float) -> str:
     return f"{-low} fewer to {high} more"
 
 
-def _count(per_100: float) -> str:
+def _more(per_100: float) -> str:
     n = math.floor(abs(per_100) + 0.5)
-    if n == 0:
-        return "about as many failures"
-    return f"{n} {'more' if per_100 > 0 else 'fewer'} failure{'s' if n != 1 else ''}"
+    return count(n, f"{'more' if per_100 > 0 else 'fewer'} failure") if n else "about as many failures"
 
 
 def _lower(label: str) -> str:
@@ -246,16 +245,8 @@ def _lower(label: str) -> str:
     return label if label[1:2].isupper() else label[:1].lower() + label[1:]
 
 
-def _against(group: str, reference: str) -> str:
-    return f"with {group} and with {reference}"
-
-
-def _years(value: float) -> str:
-    return f"{value:g} year{'s' if value != 1 else ''}"
-
-
 def _practices(n: int) -> str:
-    return f"{n} practice{'s' if n != 1 else ''}"
+    return count(n, "practice")
 
 
 def _p(p: float) -> str:

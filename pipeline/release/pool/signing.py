@@ -11,6 +11,7 @@ References
 
 import hashlib
 import re
+import secrets
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -108,11 +109,8 @@ def practice_key(
     `known` are the numbers noted before, the last one first used last. A key that was lost is never replaced unasked:
     the practice would seem to be a second one.
 
-    Raises
-    ------
-    DataError
-        If the key signed with before is not there, or another one is, and `new_key` does not say that this is meant;
-        if the file holds no key or a weak one.
+    Raises DataError if the key signed with before is not there, or another one is, and `new_key` does not say that this
+    is meant; if the file holds no key or a weak one.
     """
     if known and not path.exists() and not new_key:
         raise DataError(
@@ -131,3 +129,23 @@ def practice_key(
             f"{known[-1]}). Put that one in its place, or give --new-key if this one is to stand for it from now on."
         )
     return key, (*(n for n in known if n != key.number), key.number)
+
+
+LETTERS = 16
+
+
+def practice_code(stored: str | None, *, key: Path) -> str:
+    """The code stored before, else a new one.
+
+    A new one hangs on the secret key of the patients' pseudonyms where there is one, so that a practice which builds
+    its database anew is still known as the same. The key is drawn by chance and cannot be told from the code.
+    """
+    if stored is not None:
+        return stored
+    try:
+        secret = key.read_bytes()
+    except OSError:
+        secret = b""
+    if not secret:
+        return secrets.token_hex(LETTERS // 2)
+    return hashlib.sha256(b"toothyears practice code\x1f" + secret).hexdigest()[:LETTERS]

@@ -71,7 +71,8 @@ def look_at(
     Raises ConfigError if the TOML does not fit the files; what the files themselves are at fault for becomes a refusal.
     """
     kinds = dict(codes.select("code", "event").iter_rows())
-    look = TableLook(table, rows=_nothing(table), shown=ShownRows(kinds))
+    schema = {name: kind for name, kind in INPUT_TABLES[table].schema.items() if name != "load_id"}
+    look = TableLook(table, rows=pl.DataFrame(schema=schema), shown=ShownRows(kinds))
     for path in matching_files(settings, table):
         say(f"{table}: {path.name}: looking at it")
         look.files += 1
@@ -132,11 +133,6 @@ def _look_into(
     look.rows = pl.concat(found)
     look.seen.append(seen)
     return sampled.rows_seen
-
-
-def _nothing(table: str) -> pl.DataFrame:
-    schema = {n: t for n, t in INPUT_TABLES[table].schema.items() if n != "load_id"}
-    return pl.DataFrame(schema=schema)
 
 
 def _in_words(form: DateForm) -> str:

@@ -17,6 +17,7 @@ from pipeline.machine.private_files import MARK_IN_WORDS
 from pipeline.practice.codes import EVENTS
 from pipeline.practice.counts import count
 from pipeline.practice.settings import Settings
+from pipeline.practice.table_settings import MONTHS
 from pipeline.practice.teeth import teeth, write_teeth
 from pipeline.reading.doubts.cells import STANDS
 from pipeline.stages.checks.look import TableLook
@@ -32,10 +33,6 @@ _STATUS = {
 _MOST_YEARS, _MOST_CODES, _MOST_PEOPLE, _MOST_TEETH, _MOST_TEXTS, _MOST_CELL = 12, 80, 30, 3, 3, 60
 _OF_A_STORY = ("crown_placement", "endo_initial", "endo_retreatment", "extraction")
 _SAID_OTHERWISE = {"row_number", "part", "supernumerary", "tooth"}
-_MONTHS = (
-    *("January", "February", "March", "April", "May", "June"),
-    *("July", "August", "September", "October", "November", "December"),
-)
 
 
 def understood(settings: Settings, looks: Mapping[str, TableLook], codes: pl.DataFrame) -> str:
@@ -205,7 +202,7 @@ def _about(event: str) -> str:
 
 
 def _day(day: dt.date) -> str:
-    return f"{_DAYS[day.weekday()]} {day.day} {_MONTHS[day.month - 1]} {day.year}"
+    return f"{_DAYS[day.weekday()]} {day.day} {MONTHS[day.month - 1].title()} {day.year}"
 
 
 def _tooth(number: int, notation: str) -> str:

@@ -72,14 +72,15 @@ def compare_in_parts(
     plan = parted.plan_models(counted, seen, analysis)
     third = [] if plan is None else do(functools.partial(lay_out_one, plan=plan), first, scratch / "rows", what="rows")
     over = _over(executor)
-    rows, labelled = (_bundles(places, tasks or len(parts)) for places in (third, first))
+    each = tasks or len(parts)  # what the parts of one task give is added up before it travels
+    rows, labelled = ([tuple(of[n::each]) for n in range(min(each, len(of)))] for of in (third, first))
 
     def fit(model: StateModel) -> CoxPartsFit:
         say(f"fitting the {'adjusted' if model.used else 'crude'} model")
         return fit_cox_parts(rows, functools.partial(load_rows, model=model, keep=keep), names=model.names, over=over)
 
     def fit_naive() -> CoxPartsFit:
-        load = functools.partial(load_labelled, keep=keep)
+        load = functools.partial(load_rows, model=None, keep=keep)
         return fit_cox_parts(labelled, load, names=("through_crown",), over=over)
 
     def standardise(
@@ -120,21 +121,11 @@ def lay_out_one(place: Path, *, plan: parted.ModelPlan) -> Mapping[str, pl.DataF
     return {"rows": parted.lay_out_rows(pl.read_parquet(place / "spells.parquet"), plan)}
 
 
-def load_rows(places: Bundle, *, model: StateModel, keep: int) -> Iterator[CoxPart]:
-    """The rows of some parts for one model, kept for the next round where there is room."""
+def load_rows(places: Bundle, *, model: StateModel | None, keep: int) -> Iterator[CoxPart]:
+    """The rows of some parts for one model, for the naive one (None) by their label; kept for the next round if there
+    is room."""
     for place in places:
-        yield _keep(place, model, keep, lambda p: parted.model_rows(pl.read_parquet(p / "rows.parquet"), model))
-
-
-def load_labelled(places: Bundle, *, keep: int) -> Iterator[CoxPart]:
-    """The crowns of some parts by their label, for the naive model."""
-    for place in places:
-        yield _keep(place, None, keep, lambda p: parted.naive_rows(pl.read_parquet(p / "labelled.parquet")))
-
-
-def _bundles(places: Sequence[Path], tasks: int) -> list[Bundle]:
-    """The parts as so many tasks: what the parts of one give is added up before it travels."""
-    return [tuple(places[n::tasks]) for n in range(min(tasks, len(places)))]
+        yield _keep(place, model, keep)
 
 
 # The rows of one model that a process keeps between rounds, by part, and how many bytes they take.
@@ -142,13 +133,16 @@ _KEPT: dict[Path, CoxPart] = {}
 _KEPT_OF: list[Any] = [None, 0]
 
 
-def _keep(place: Path, model: StateModel | None, most: int, read: Callable[[Path], CoxPart]) -> CoxPart:
+def _keep(place: Path, model: StateModel | None, most: int) -> CoxPart:
     if _KEPT_OF[0] != (place.parent, model):
         _KEPT.clear()
         _KEPT_OF[:] = [(place.parent, model), 0]
     if place in _KEPT:
         return _KEPT[place]
-    part = read(place)
+    if model is None:
+        part = parted.naive_rows(pl.read_parquet(place / "labelled.parquet"))
+    else:
+        part = parted.model_rows(pl.read_parquet(place / "rows.parquet"), model)
     size = COPIES * np.asarray(part.x).nbytes
     if _KEPT_OF[1] + size <= most:
         _KEPT[place] = part
