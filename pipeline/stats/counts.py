@@ -62,7 +62,7 @@ def count(spells: Spells, *, n_causes: int) -> Counts:
         events=by_cause[1:],
         censored=by_cause[0],
         entered=entered,
-        all_fail=(rows_failed == rows_at_risk) & (rows_failed > 0),
+        all_fail=rows_failed == rows_at_risk,
         first=first,
         last=last,
     )

@@ -353,11 +353,12 @@ def _newton(
     still = np.zeros(len(beta), dtype=np.bool_)
     for iteration in range(1, MAX_ITERATIONS + 1):
         gradient, information = slope if iteration == 1 else likelihood.slope(beta, at)
-        step = invert_information(information) @ gradient
+        inverse = invert_information(information)
+        step = inverse @ gradient
         gain, reach = float(step @ gradient), likelihood.reach(step)
         last = gain < GAIN_DONE
         if gain < GAIN_SPENT and reach > STILL_MOVING:
-            return beta, at, iteration, False, _without_bound(likelihood, information, step)
+            return beta, at, iteration, False, _without_bound(likelihood, np.diag(inverse))
         moved = _climb(likelihood, beta, at, step * min(1.0, LONGEST_STEP / max(reach, STILL_MOVING)))
         if moved is None:
             return beta, at, iteration, last, still
@@ -367,10 +368,12 @@ def _newton(
     return beta, at, MAX_ITERATIONS, False, still
 
 
-def _without_bound(likelihood: Likelihood, information: Floats, step: Floats) -> Bools:
-    """Coefficients that still move, or that those have left without information; all if none stands out."""
-    width, variance = likelihood.width, np.diag(invert_information(information))
-    lost: Bools = (np.abs(step) * width > STILL_MOVING) | (np.sqrt(variance) * width > NO_INFORMATION)
+def _without_bound(likelihood: Likelihood, variance: Floats) -> Bools:
+    """Coefficients of which nothing is known; all if none stands out.
+
+    What still moves while the gain is spent is among them: its error is a hundred times the move or more.
+    """
+    lost: Bools = np.sqrt(variance) * likelihood.width > NO_INFORMATION
     return lost if lost.any() else ~lost
 
 
