@@ -253,11 +253,6 @@ COMPARISON = (
     _question("comparison", "leaving_weights", "leaving"),
     _question("comparison", "group_ratios", "group_ratios", "crown_longevity"),
     _question("comparison", "robustness"),
-    Target(
-        "comparison",
-        "pipeline/questions/unseen_openings.py",
-        ("tests/questions/test_unseen_by_hand.py", "tests/questions/test_unseen_openings.py"),
-    ),
     _question("comparison", "analysis", "groups", "crown_longevity", "verdict"),
     _stats("cox", "newton", "cox_properties", "cox_kernel", "log_f"),
     *(

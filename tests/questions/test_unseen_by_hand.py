@@ -103,6 +103,7 @@ def test_the_stretches_in_a_state_by_hand() -> None:
         7 before  0   -  0
         8 before 30   - 31 x
         9 vital   0   - 40
+       10 before  1   -  1
     """)
     opened, before = (unseen._side(ledger, _truth(ledger), state) for state in (OPENED, BEFORE))
     # Opened on the last day, or first seen on it: no time in the state. On day 0 there is one.
@@ -125,6 +126,15 @@ def test_a_ratio_by_hand_and_none_without_failures_on_both_sides() -> None:
     """
     ledger = _ledger(rows)
     assert np.exp(2 * unseen._log_ratio(ledger, _truth(ledger)).value) == pytest.approx(1 / 2)
+    # Who is there on day 0 is at risk on it; who enters on day 1 is not at risk on that day.
+    early = _ledger(f"{rows.rstrip()}\n 4 before 0 - 0 x\n 5 before 0 - 1 x\n 6 opened 0 1 30 x")
+    found = unseen._log_ratio(early, _truth(early)).value
+    assert np.isfinite(found)
+    for same in (
+        replace(early, entry=np.full(7, -1)),
+        replace(early, access=np.where(early.access == 1, 2, early.access)),
+    ):
+        assert unseen._log_ratio(same, _truth(same)).value == pytest.approx(found)
     for state in (OPENED, BEFORE):
         calm = replace(ledger, event=ledger.event & (ledger.state != state))
         assert np.isnan(unseen._log_ratio(calm, _truth(calm)).value)
@@ -144,13 +154,14 @@ def test_the_arms_of_the_decision_by_hand() -> None:
         3 opened 0  5 25 x
         4 vital  0  - 40
         5 vital  0  - 25
+        6 vital  0  - 15
     """)
-    # By day 25, itself counted: one of two treated first, and one of four seated vital.
+    # By day 25, itself counted: one of two treated first, and one of four seated vital and still there.
     found = unseen._arms(ledger, _truth(ledger), 25)
     assert found.value == pytest.approx(100 * (1 / 2 - 1 / 4))
     assert found.error == pytest.approx(100 * np.sqrt(1 / 8 + 3 / 64))
     for alone in (BEFORE, VITAL):
-        assert np.isnan(unseen._arms(ledger, replace(_truth(ledger), state=np.full(6, alone)), 25).value)
+        assert np.isnan(unseen._arms(ledger, replace(_truth(ledger), state=np.full(7, alone)), 25).value)
 
 
 def test_the_need_of_a_root_canal_by_hand() -> None:
@@ -173,6 +184,11 @@ def test_the_need_of_a_root_canal_by_hand() -> None:
     near = [np.log(-np.log(1 - share)) for share in (2 / 9 - 1e-6, 2 / 9 + 1e-6)]
     assert found.error == pytest.approx(np.sqrt(2 * 7 / 9**3) * (near[1] - near[0]) / 2e-6, rel=1e-6)
     assert np.isnan(unseen._need(ledger, _truth(ledger), 19).value)
+    # One leaves on day 15: of ten one has failed by then; on days 20 and 25 one of eight and of seven is opened.
+    ledger_left = replace(ledger, exit=np.where(ledger.patient == 0, 15, ledger.exit))
+    left = replace(_truth(ledger_left), state=np.where(ledger.patient == 0, VITAL, ledger.state))
+    left = replace(left, event=ledger.event & (ledger.patient != 0))
+    assert unseen._shown("need_per_100", unseen._need(ledger_left, left, 25).value) == pytest.approx(100 * 0.9 * 2 / 8)
     all_opened = replace(ledger, state=np.where(ledger.state == VITAL, BEFORE, ledger.state))
     assert np.isnan(unseen._need(all_opened, _truth(all_opened), 26).value)
 
@@ -201,18 +217,28 @@ def test_the_teeth_of_the_decision_as_a_ledger() -> None:
     assert ledger.state[places].tolist() == [BEFORE, BEFORE, OPENED, OPENED, VITAL]
     assert ledger.access[places].tolist() == [NEVER, NEVER, 50, 903, NEVER]
     asked: list[Ledger] = []
+    figures: list[set[str]] = []
+    stated: list[float] = []
 
-    def no_draw(ledger: Ledger, *_: object, **__: object) -> None:
+    def no_draw(ledger: Ledger, of: Any, **_: object) -> None:
         asked.append(ledger)
+        figures.append(set(of(_truth(ledger))))
+
+    def not_moved(counted: dict[str, unseen.Figure], *_: object) -> tuple[()]:
+        stated.append(counted["per_100"].value)
+        return ()
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(unseen, "_draw", no_draw)
+        patch.setattr(unseen, "_moved", not_moved)
         told = ("crown_failure", Difference("", "", 5, 0, 3.0, 1.0, 5.0, ""))
         for differences in ((), (told,)):
             trial: Any = SimpleNamespace(id="t", differences=differences, everyday_curves=())
             assert unseen.unseen_in_trial(rows, trial, ANALYSIS, setting="some", seed=1).moved == ()
     # Teeth that went neither way for certain are in no arm.
     assert [sorted(ledger.exit.tolist()) for ledger in asked] == [[900, 901, 902, 903, 904]] * 2
+    assert figures == [{"need_per_100"}, {"need_per_100", "per_100"}]
+    assert stated == pytest.approx([NAN, 3.0], nan_ok=True)
 
 
 def test_the_need_as_counted_has_the_limits_that_the_decision_shows() -> None:
@@ -228,13 +254,14 @@ def test_the_need_as_counted_has_the_limits_that_the_decision_shows() -> None:
     assert shown("hyperemic", 6) == shown("other", 5) == [(1, 2), (1, 2)]
 
 
-@pytest.mark.parametrize(("crowns", "asked", "draws"), [(1, 0, 80), (8_000, 0, 50), (50_000, 0, 30), (8_000, 7, 7)])
+@pytest.mark.parametrize(("crowns", "asked", "draws"), [(1, 0, 80), (8_000, 0, 50), (50_000, 0, 30), (8_000, 3, 3)])
 def test_how_many_draws_there_are(monkeypatch: pytest.MonkeyPatch, crowns: int, asked: int, draws: int) -> None:
     monkeypatch.setattr(unseen, "chances_of", lambda _: None)
     truth = SimpleNamespace(openings=1, before_seat=2, failures=3)
     monkeypatch.setattr(unseen, "draw_truths", lambda *_, draws, **__: [truth] * (draws - 2))
     ledger: Any = SimpleNamespace(state=np.full(crowns, OPENED))
-    drawn = unseen._draw(ledger, lambda _: {}, setting="some", seed=1, draws=asked or None)
+    drawn = unseen._draw(ledger, lambda _: {"x": unseen.Figure(1.0, 2.0)}, setting="some", seed=1, draws=asked or None)
+    assert [of[0] for of in drawn.figures["x"]] == [1.0, 2.0]
     assert (drawn.draws, drawn.impossible, len(drawn.openings)) == (draws, 2, draws - 2)
     assert (drawn.openings[0], drawn.before_seat[0], drawn.failures[0]) == (1, 2, 3)
     nobody: Any = SimpleNamespace(state=np.array([VITAL, BEFORE]))
@@ -251,7 +278,7 @@ def test_draws_without_a_figure_are_left_out_and_a_figure_without_an_error_is_no
         return [(m.systematic.low, m.systematic.median, m.systematic.high) for m in told]
 
     stated, base = unseen.Figure(5.0, 2.0), unseen.Figure(4.0, 1.0)
-    some = drawn([6.0, NAN, 6.0, 6.0], [1.0, 1.0, NAN, 1.0])
+    some = drawn([6.0, NAN, 9.0, 6.0], [1.0, 1.0, NAN, 1.0])
     assert found(some, stated, base) == [(7, 7, 7)]
     assert found(drawn([NAN], [1.0]), stated, base) == []
     for broken in (unseen.Figure(5.0), unseen.Figure(NAN, 1.0)):
@@ -286,3 +313,14 @@ def test_what_the_ledger_holds_is_counted() -> None:
         ledger, unseen.Drawn(one, 2 * one, 3 * one, {}, 4, 3), (), id="x", setting="some", confidence=0.95
     )
     assert (full.openings.median, full.before_seat.median, full.failures.median) == (1, 2, 3)
+
+
+def test_the_ratio_stated_is_that_of_the_last_model() -> None:
+    models: Any = [
+        SimpleNamespace(contrast=contrast, hazard_ratio=2.0 + n, ci_low=1.0 + n, ci_high=4.0 + n)
+        for n, contrast in enumerate([unseen.CONTRAST, "another", unseen.CONTRAST, unseen.CONTRAST, "another"])
+    ]
+    found = unseen._of_ratio(models, ANALYSIS)
+    assert np.exp(found.value) == pytest.approx(5)
+    assert found.error == pytest.approx(np.log(7 / 4) / 2 / norm.ppf(0.975))
+    assert np.isnan(unseen._of_ratio(models[1:2], ANALYSIS).value)
