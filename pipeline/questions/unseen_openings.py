@@ -150,13 +150,7 @@ def _trial_ledger(rows: pl.DataFrame, hints: pl.DataFrame | None) -> Ledger:
     """Teeth of the trial: treated first as before the seat, opened, or vital; a crown given up for a root canal was
     opened on its last day.
     """
-    timing = (
-        pl.when(pl.col("arm") == FIRST)
-        .then(pl.lit("before_seat"))
-        .when(pl.col("access_days").is_not_null() | pl.col("given_up"))
-        .then(pl.lit("through_crown"))
-        .otherwise(pl.lit("vital"))
-    )
+    timing = pl.when(pl.col("arm") == FIRST).then(pl.lit("before_seat")).otherwise(pl.lit("vital"))
     opened = (pl.col("arm") == WAIT) & (pl.col("access_days").is_not_null() | pl.col("given_up"))
     access = pl.when(opened).then(pl.coalesce("access_days", "exit_days"))
     return ledger_of(rows.with_columns(endo_timing=timing, access_days=access), hints)
@@ -172,7 +166,7 @@ def _draw(
     beliefs = beliefs_of(setting)
     if beliefs is None or not (ledger.state == OPENED).any():
         return None
-    n = draws or int(np.clip(CROWNS_DRAWN // max(len(ledger.state), 1), FEWEST_DRAWS, DRAWS))
+    n = draws or int(np.clip(CROWNS_DRAWN // len(ledger.state), FEWEST_DRAWS, DRAWS))
     rng, chances = np.random.default_rng(seed), chances_of(ledger)
     kept = draw_truths(ledger, chances, beliefs, draws=n, rng=rng)
     found = [figures(t) for t in kept]
@@ -347,7 +341,7 @@ def _need(ledger: Ledger, truth: Truth, horizon: int) -> Figure:
         return Figure()
     found = aalen_johansen(leave, cause, cluster=ledger.patient[rows], n_causes=2).at([horizon])
     share, error = float(found.incidence[0, 0]), float(found.std_error[0, 0])
-    if not 0 < share < 1:
+    if share >= 1:
         return Figure()
     # The slope of log(-log(1 - share)).
     return Figure(float(np.log(-np.log1p(-share))), error / ((1 - share) * -np.log1p(-share)))

@@ -62,7 +62,7 @@ def count(spells: Spells, *, n_causes: int) -> Counts:
         events=by_cause[1:],
         censored=by_cause[0],
         entered=entered,
-        all_fail=(rows_failed == rows_at_risk) & (rows_failed > 0),
+        all_fail=rows_failed == rows_at_risk,
         first=first,
         last=last,
     )
@@ -89,10 +89,8 @@ def per_survivor(counts: Counts) -> tuple[Floats, Floats]:
     or the share is 0 from then on whatever any row weighs, so that such a day adds no error.
     """
     failed = counts.all_events
-    use = (failed > 0) & ~counts.all_fail
-    left = np.where(use, counts.at_risk - failed, 1.0)
-    step = np.where(use, failed / np.where(use, counts.at_risk, 1.0) / left, 0.0)
-    return step, 1.0 / left
+    left = np.where(counts.all_fail, 1.0, counts.at_risk - failed)
+    return np.where(counts.all_fail, 0.0, failed / counts.at_risk / left), 1.0 / left
 
 
 def exposure(spells: Spells, counts: Counts) -> Exposure:

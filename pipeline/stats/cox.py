@@ -160,11 +160,9 @@ class CoxEstimate:
         """The robust covariance if there is one, else the model's."""
         return self.model_cov if self.robust_cov is None else self.robust_cov
 
-    def se(self, *, robust: bool | None = None) -> Floats:
-        """Standard error per coefficient: robust if there is one, unless asked otherwise; NaN where not to be had."""
-        if robust and self.robust_cov is None:
-            raise ValueError("This fit has no robust covariance.")
-        cov = self.model_cov if robust is False else self.cov
+    def se(self, *, robust: bool = True) -> Floats:
+        """Standard error per coefficient: robust if asked for and there is one; NaN where not to be had."""
+        cov = self.cov if robust else self.model_cov
         errors = np.sqrt(np.diag(cov))
         return np.where(self._without_error, np.nan, errors)
 
@@ -204,7 +202,7 @@ class CoxFit(CoxEstimate):
     """A fitted Cox model with its rows: `design` and `at_estimate` serve what builds on a fit.
 
     `at_estimate` are the risk-set sums at the estimate, on the scale of `design.z`. `by_cluster` is the influence of
-    each cluster, None where no clusters were given; `of_prior` that of the halves of a prior, in no cluster.
+    each cluster, None without robust errors; `of_prior` that of the halves of a prior, in no cluster.
     """
 
     design: Design = field(repr=False)
@@ -278,15 +276,13 @@ def fit_cox(
         design=design,
         at_estimate=found.at,
     )
-    halves = np.zeros((0, len(rows.names)))
     if believed is not None:
-        halves = believed.halves(found.beta) * design.scale @ fit.model_cov
-        fit = replace(fit, of_prior=halves)
+        fit = replace(fit, of_prior=believed.halves(found.beta) * design.scale @ fit.model_cov)
     if not robust and rows.cluster is None:
         return fit
     change = fit.influence(by_cluster=True)
-    robust_cov = change.T @ change + halves.T @ halves
-    return replace(fit, robust_cov=robust_cov, by_cluster=None if rows.cluster is None else change)
+    parts = [change] if fit.of_prior is None else [change, fit.of_prior]
+    return replace(fit, robust_cov=np.asarray(sum(part.T @ part for part in parts)), by_cluster=change)
 
 
 def make_design(rows: CoxRows, ties: Ties) -> Design:
@@ -323,14 +319,7 @@ def _refuse_collinear(names: Sequence[str], events: float, null_information: Flo
     if flat:
         raise CoxInputError(f"These covariates do not vary among rows at risk together: {', '.join(flat)}.")
     scale = np.sqrt(np.diag(null_information))
-    correlation = null_information / np.outer(scale, scale)
-    try:
-        # What each covariate has of its own beside those before it stands, squared, on the diagonal of the root.
-        if (np.diag(np.linalg.cholesky(correlation)) ** 2 >= 2 * COLLINEAR).all():
-            return
-    except np.linalg.LinAlgError:
-        pass
-    refuse_repeated(names, correlation)
+    refuse_repeated(names, null_information / np.outer(scale, scale))
 
 
 def maximise(likelihood: Likelihood, names: Sequence[str], *, start: Floats | None = None) -> Maximum:
@@ -364,11 +353,12 @@ def _newton(
     still = np.zeros(len(beta), dtype=np.bool_)
     for iteration in range(1, MAX_ITERATIONS + 1):
         gradient, information = slope if iteration == 1 else likelihood.slope(beta, at)
-        step = invert_information(information) @ gradient
+        inverse = invert_information(information)
+        step = inverse @ gradient
         gain, reach = float(step @ gradient), likelihood.reach(step)
         last = gain < GAIN_DONE
         if gain < GAIN_SPENT and reach > STILL_MOVING:
-            return beta, at, iteration, False, _without_bound(likelihood, information, step)
+            return beta, at, iteration, False, _without_bound(likelihood, np.diag(inverse))
         moved = _climb(likelihood, beta, at, step * min(1.0, LONGEST_STEP / max(reach, STILL_MOVING)))
         if moved is None:
             return beta, at, iteration, last, still
@@ -378,10 +368,12 @@ def _newton(
     return beta, at, MAX_ITERATIONS, False, still
 
 
-def _without_bound(likelihood: Likelihood, information: Floats, step: Floats) -> Bools:
-    """Coefficients that still move, or that those have left without information; all if none stands out."""
-    width, variance = likelihood.width, np.diag(invert_information(information))
-    lost: Bools = (np.abs(step) * width > STILL_MOVING) | (np.sqrt(variance) * width > NO_INFORMATION)
+def _without_bound(likelihood: Likelihood, variance: Floats) -> Bools:
+    """Coefficients of which nothing is known; all if none stands out.
+
+    What still moves while the gain is spent is among them: its error is a hundred times the move or more.
+    """
+    lost: Bools = np.sqrt(variance) * likelihood.width > NO_INFORMATION
     return lost if lost.any() else ~lost
 
 

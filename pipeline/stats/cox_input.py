@@ -101,8 +101,7 @@ def refuse_repeated(names: Sequence[str], correlation: Floats) -> None:
     repeated: list[str] = []
     for j, name in enumerate(names):
         own = correlation[j, kept]
-        left = 1 - own @ linalg.solve(correlation[np.ix_(kept, kept)], own) if kept else 1.0
-        if left < COLLINEAR:
+        if kept and 1 - own @ linalg.solve(correlation[np.ix_(kept, kept)], own) < COLLINEAR:
             repeated.append(name)
         else:
             kept.append(j)
@@ -117,10 +116,10 @@ def distinct_codes(values: ArrayLike, name: str) -> tuple[NDArray[Any], Ints]:
         raise CoxInputError(f"{name} needs one value per row.")
     if array.dtype.kind == "f":
         _refuse(~np.isfinite(array), f"have no {name}")
-    if array.dtype.kind in "iu" and len(array) and (span := int(array.max()) - int(array.min())) < 4 * len(array):
+    if array.dtype.kind in "iu" and len(array) and int(array.max()) - int(array.min()) < 4 * len(array):
         # Codes that lie close together need a table of what occurs, not a sort.
         shifted = array - array.min()
-        occurs = np.bincount(shifted, minlength=span + 1) > 0
+        occurs = np.bincount(shifted) > 0
         return np.flatnonzero(occurs) + array.min(), (np.cumsum(occurs) - 1)[shifted].astype(np.intp)
     distinct, code = np.unique(array, return_inverse=True)
     return distinct, code.astype(np.intp)

@@ -119,7 +119,7 @@ def _spells(
 ) -> Spells | None:
     if len(np.asarray(exit_days)) == 0:
         return None
-    spells = read_spells(exit_days, event, entry_days=entry_days, cluster=cluster, from_day=from_day, with_units=True)
+    spells = read_spells(exit_days, event, entry_days=entry_days, cluster=cluster, from_day=from_day)
     return spells if len(spells.exit) else None
 
 

@@ -172,7 +172,7 @@ def _count(part: Part, *, load: Load[Part], layout: Layout) -> pl.DataFrame:
 
 def _observed_to(table: pl.DataFrame, min_at_risk: int) -> int:
     """The last day on which enough rows of all strata are at risk; -1 if there is none."""
-    days = of_group(table, None).filter(pl.col("change") >= 0)["day"].unique().sort().to_numpy()
+    days = of_group(table, None)["day"].unique().sort().to_numpy()
     enough = days[risk_table_from(table, days).followed >= min_at_risk]
     return int(enough[-1]) if len(enough) else -1
 

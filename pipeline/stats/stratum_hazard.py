@@ -95,16 +95,8 @@ def rows_at_risk(fit: CoxFit, code: int, days: Floats) -> Ints:
 
 
 def count_below(values: Floats, days: NDArray[Any]) -> Ints:
-    """How many values lie below each day; by counting where there are few days or the values are whole numbers."""
-    if len(days) <= 3:
-        return np.array([np.count_nonzero(values < day) for day in days], dtype=np.intp)
-    highest = float(values.max(initial=-1.0))
-    if not (np.array_equal(values, np.floor(values)) and highest <= 4 * len(values) + 100_000):
-        return np.searchsorted(np.sort(values), days, side="left")
-    # Whatever lies below day 0 counts alike.
-    counts = np.bincount((np.maximum(values, -1.0) + 1).astype(np.intp), minlength=1)
-    total = np.concatenate(([0], np.cumsum(counts)))
-    return np.asarray(total[(np.clip(np.ceil(days), -1, highest + 1) + 1).astype(np.intp)])
+    """How many values lie below each day."""
+    return np.searchsorted(np.sort(values), days, side="left")
 
 
 @dataclass(frozen=True, eq=False)

@@ -37,6 +37,7 @@ def main() -> int:
     options.add_argument("--drawn", type=int, default=DRAWN, metavar="N", help="mutants of each (default %(default)s)")
     options.add_argument("--wider", action="store_true", help="of the kinds of `wider.py`; no score is kept")
     options.add_argument("--seed", type=int, default=SEED, help="another draw than the kept one; no score is kept")
+    options.add_argument("--kept", type=Path, metavar="FILE", help="with --all: what stands there is not tried again")
     options.add_argument(
         "--passed", type=int, metavar="N", help="N that are fresh, of lines that the main figures pass"
     )
@@ -81,7 +82,7 @@ def main() -> int:
                 print(f"{target.file}:{one.number}  {one.key.kind}  |  {one.key.line}")
             continue
         try:
-            found = _tried(target, source, tried, jobs=asked.jobs)
+            found = _tried(target, source, tried, jobs=asked.jobs, kept=asked.kept if asked.all else None)
         except BaselineError as error:
             print(error)
             return 1
@@ -124,13 +125,19 @@ def _drawn(source: Source, number: int | None, lines: list[int] | None, *, fresh
     return [one for one in drawn if not lines or one.number in lines]
 
 
-def _tried(target: Target, source: Source, tried: Sequence[Mutant], *, jobs: int) -> list[Outcome]:
-    """What became of each, in the order of the text; each is told as it ends."""
-    from tests.mutants.run import outcomes
+def _tried(
+    target: Target, source: Source, tried: Sequence[Mutant], *, jobs: int, kept: Path | None = None
+) -> list[Outcome]:
+    """What became of each, in the order of the text; each is told as it ends, and added to `kept`."""
+    from tests.mutants.run import Outcome, outcomes
+    from tests.mutants.scores import add_outcome, outcomes_in
 
-    found, started = [], time.monotonic()
-    for one in outcomes(target, source, tried, root=ROOT, jobs=jobs):
+    before, started = outcomes_in(kept) if kept else {}, time.monotonic()
+    found = [Outcome(one, by != "", by) for one in tried if (by := before.get(one.key)) is not None]
+    for one in outcomes(target, source, [one for one in tried if one.key not in before], root=ROOT, jobs=jobs):
         found.append(one)
+        if kept:
+            add_outcome(kept, one.mutant.key, one.by)
         told = f"killed by {one.by}" if one.killed else "LIVES"
         where = f"{target.file}:{one.mutant.number} in {one.mutant.key.function}"
         print(

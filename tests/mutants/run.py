@@ -1,8 +1,11 @@
-"""Run the chosen tests on a mutant, each in a fork of one process that has imported the heavy libraries.
+"""Run the chosen tests on a mutant, each in a fork, the source tree never written.
 
-The source tree is never written: an import hook gives the mutated module in place of the file's. That module must not
-have been imported before the fork, nor may a library have started threads that a fork loses (polars' pool starts with
-its first query).
+First the quick way: tests are collected once, it is seen which lines of the module each passes, and in a fork the code
+of the mutant's function takes the place of the live one's; tests that pass its line run, the quickest first. What is
+not killed so, and what is no function (a constant, a default), is tried anew: an import hook gives the mutated module
+before anything has imported it, and all tests run. So what is told as living was living in a program begun anew. No
+library may have started threads before a fork, which would lose them (polars' pool starts with its first query):
+tests whose files start some while they are imported run only in the second way.
 """
 
 from __future__ import annotations
@@ -11,21 +14,24 @@ import gc
 import importlib
 import importlib.abc
 import importlib.machinery
+import json
 import os
-import resource
-import shutil
-import signal
+import pickle
 import sys
 import tempfile
-import time
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
-from types import CodeType, ModuleType
+from types import CodeType, FunctionType, ModuleType
 
+import coverage
 import pytest
 
+from tests.mutants.exchange import exchanged, live_functions
+from tests.mutants.forks import NO_TEST, Run, each, ended, started
 from tests.mutants.make import Kinds, Mutant, Source, read_source
+from tests.mutants.passed import parsed
 
 HEAVY = (
     "duckdb",
@@ -44,7 +50,8 @@ HEAVY = (
     "scipy.stats",
     "xlsxwriter",
 )
-HANGS = 20  # times the processor time allowed, by the clock: for a mutant that sleeps
+COSTLY = 0.4  # seconds that a file's fixtures take: its tests stay together
+_UNSHRUNK = "what fails is made no smaller"
 
 
 @dataclass(frozen=True)
@@ -97,124 +104,229 @@ def outcomes(
     The tests run once without a mutant first and must pass. A mutant may use three times the processor time of that
     run, and `cpu_seconds`; one that needs more is killed by that.
     """
+    if not mutants:
+        return
     target.prepare()
     if target.name in sys.modules:
         raise RuntimeError(f"{target.name} was imported before the fork: its mutants would not be seen")
-    code = {id(one): source.code(one, str(root / target.file)) for one in mutants}
-    with tempfile.TemporaryDirectory(prefix="mutants-") as scratch:
-        limit = int(3 * _baseline(target, root=root, scratch=Path(scratch))) + cpu_seconds
-        waiting, running = list(mutants)[::-1], []
-        while waiting or running:
-            while waiting and len(running) < jobs:
-                mutant = waiting.pop()
-                running.append(
-                    _start(target, (mutant, code[id(mutant)]), root=root, scratch=Path(scratch), limit=limit)
-                )
-            run, status, _ = _ended(running, wall=limit * HANGS)
-            running.remove(run)
-            assert run.mutant is not None
-            yield Outcome(run.mutant, status != 0, "" if status == 0 else run.killed_by(status))
-            run.clear()
+    anew = dict(enumerate(mutants))
+    with tempfile.TemporaryDirectory(prefix="mutants-") as folder:
+        scratch = Path(folder)
+        late = tuple(t for t in target.tests if _file(t) in _starting_threads(target, root, scratch))
+        limit = cpu_seconds
+        if late:
+            run = started(scratch, -1, lambda folder: _pytest(target, late, root, _FirstFailure(folder)), limit=None)
+            limit += int(3 * _passed(target, run))
+        if early := tuple(t for t in target.tests if t not in late):
+            end, tell = os.pipe()
+            quick = _Quick(target, early, source, mutants, root, scratch, jobs, limit, tell)
+            run = started(scratch, -1, quick.run, limit=None)
+            os.close(tell)
+            with os.fdopen(end) as told:
+                limit = int(told.readline() or 0)
+                for n, by in map(json.loads, told):
+                    yield Outcome(anew.pop(n), True, by)
+            _passed(target, run)
+        code = {n: source.code(one, str(root / target.file)) for n, one in anew.items()}
+
+        def tried(n: int) -> Callable[[Path], int]:
+            return lambda folder: _run_anew(target, root, folder, code[n])
+
+        for n, by in each(((n, tried(n)) for n in anew), scratch=scratch, jobs=jobs, limit=limit):
+            yield Outcome(anew[n], by is not None, by or "")
 
 
-_green: dict[tuple[str, str, tuple[str, ...]], float] = {}  # processor time of what passed once
+_threads: dict[str, bool] = {}  # by file of tests
 
 
-def _baseline(target: Target, *, root: Path, scratch: Path) -> float:
-    """The processor time of the tests without a mutant; those that passed for another module are not run again."""
-    keys = {test: (str(root), test, target.relaxed) for test in target.tests}
-    if new := tuple(test for test in target.tests if keys[test] not in _green):
-        run = _start(replace(target, tests=new), None, root=root, scratch=scratch, limit=None)
-        _, status, used = _ended([run], wall=None)
-        if status != 0:
-            raise BaselineError(f"{target.file}: tests fail without a mutant\n{run.told()}")
-        run.clear()
-        _green.update({keys[test]: used / len(new) for test in new})
-    return sum(_green[key] for key in keys.values())
+def _starting_threads(target: Target, root: Path, scratch: Path) -> set[str]:
+    """The files of tests that start threads while they are imported: what collected them cannot be forked."""
+    while new := tuple(test for test in target.tests if _file(test) not in _threads):
+        run = started(scratch, -1, lambda folder, new=new: _pytest(target, new, root, _Threads(folder)), limit=None)
+        _passed(target, run)
+        spoiled = run.folder / "threads"
+        _threads.update({spoiled.read_text(): True} if spoiled.exists() else {_file(test): False for test in new})
+    return {_file(test) for test in target.tests if _threads[_file(test)]}
 
 
-@dataclass
-class _Run:
-    pid: int
-    mutant: Mutant | None
-    folder: Path
-    started: float = field(default_factory=time.monotonic)
-
-    def told(self) -> str:
-        """The end of what the tests printed."""
-        return (self.folder / "output").read_text(errors="replace")[-4000:]
-
-    def killed_by(self, status: int) -> str:
-        failed = self.folder / "failed"
-        if os.WIFSIGNALED(status):
-            number = os.WTERMSIG(status)
-            return "time limit" if number in (signal.SIGXCPU, signal.SIGKILL) else signal.Signals(number).name
-        return failed.read_text() if failed.exists() else "collection"
-
-    def clear(self) -> None:
-        shutil.rmtree(self.folder, ignore_errors=True)
+def _passed(target: Target, run: Run) -> float:
+    """The processor time of a run without a mutant, which must do well."""
+    _, status, used = ended([run], wall=None)
+    if status != 0:
+        raise BaselineError(f"{target.file}: tests fail without a mutant\n{run.told()}")
+    return used
 
 
-def _ended(running: Sequence[_Run], *, wall: float | None) -> tuple[_Run, int, float]:
-    while True:
-        for run in running:
-            pid, status, usage = os.wait4(run.pid, os.WNOHANG)
-            if pid:
-                return run, status, usage.ru_utime + usage.ru_stime
-            if wall is not None and time.monotonic() - run.started > wall:
-                os.killpg(run.pid, signal.SIGKILL)
-        time.sleep(0.02)
+def _run_anew(target: Target, root: Path, folder: Path, code: CodeType) -> int:
+    """All tests, on the mutated module in place of the file's."""
+    sys.dont_write_bytecode = True
+    sys.meta_path.insert(0, _Instead(target.name, str(root / target.file), code))
+    return _pytest(target, target.tests, root, _FirstFailure(folder))
 
 
-def _start(
-    target: Target, mutated: tuple[Mutant, CodeType] | None, *, root: Path, scratch: Path, limit: int | None
-) -> _Run:
-    folder = Path(tempfile.mkdtemp(dir=scratch))
-    sys.stdout.flush()
-    sys.stderr.flush()
-    pid = os.fork()
-    if pid:
-        return _Run(pid, mutated and mutated[0], folder)
-    status = 70
-    try:
-        os.setpgid(0, 0)
-        output = os.open(folder / "output", os.O_WRONLY | os.O_CREAT)
-        for stream in (1, 2):
-            os.dup2(output, stream)
-        if limit is not None:
-            resource.setrlimit(resource.RLIMIT_CPU, (limit, limit + 5))
-        if mutated is not None:
-            sys.dont_write_bytecode = True
-            sys.meta_path.insert(0, _Instead(target.name, str(root / target.file), mutated[1]))
-        status = _run_tests(target, root, folder)
-    except BaseException as error:
-        os.write(2, f"{type(error).__name__}: {error}\n".encode())
-    finally:
-        sys.stdout.flush()
-        sys.stderr.flush()
-        os._exit(status)
-
-
-def _run_tests(target: Target, root: Path, folder: Path) -> int:
+def _pytest(target: Target, tests: Sequence[str], root: Path, *plugins: object) -> int:
     os.chdir(root)
     os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"
     os.environ.pop("CI", None)
     sys.path.insert(0, str(root))
-    options = ["-x", "-p", "no:cacheprovider", "--tb=short", f"--basetemp={folder / 'tmp'}"]
+    options = ["-x", "-s", "-p", "no:cacheprovider", "--tb=short"]
     if "hypothesis" in sys.modules:
-        options += ["-p", "_hypothesis_pytestplugin", "--hypothesis-seed=0"]
-    return int(
-        pytest.main([*options, *target.tests], plugins=[_FirstFailure(folder / "failed"), _Relaxed(target.relaxed)])
-    )
+        from hypothesis import Phase, settings
+
+        phases = [phase for phase in Phase if phase not in (Phase.shrink, Phase.explain)]
+        settings.register_profile(_UNSHRUNK, deadline=None, database=None, phases=phases)
+        options += ["-p", "_hypothesis_pytestplugin", "--hypothesis-seed=0", f"--hypothesis-profile={_UNSHRUNK}"]
+    return int(pytest.main([*options, *tests], plugins=[*plugins, _Relaxed(target.relaxed)]))
+
+
+@dataclass(eq=False)
+class _Seen:
+    """What the tests did without a mutant: lines that each passed, and a file's fixtures; seconds that these took."""
+
+    lines: dict[str, set[int]] = field(default_factory=lambda: defaultdict(set))
+    seconds: dict[str, float] = field(default_factory=lambda: defaultdict(float))
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        if report.when != "teardown":
+            self.seconds[report.nodeid if report.when == "call" else _file(report.nodeid)] += report.duration
+
+    def passing(self, items: Iterable[pytest.Item], line: int) -> list[pytest.Item]:
+        """The tests that pass the line, the quickest first; those that share costly fixtures stay together."""
+        together: dict[str, list[pytest.Item]] = defaultdict(list)
+        for item in items:
+            file = _file(item.nodeid)
+            if line in self.lines[item.nodeid] | self.lines[file]:
+                together[file if self.seconds[file] > COSTLY else item.nodeid].append(item)
+        cost = {name: self.seconds[name] + sum(self.seconds[i.nodeid] for i in of) for name, of in together.items()}
+        return [item for name in sorted(cost, key=lambda name: cost[name]) for item in together[name]]
+
+
+def _file(node: str) -> str:
+    return node.partition("::")[0]
+
+
+@dataclass(eq=False)
+class _Quick:
+    """The quick way, in a process of its own: it tells by the pipe how long a mutant may take, then each killed."""
+
+    target: Target
+    tests: Sequence[str]
+    source: Source
+    mutants: Sequence[Mutant]
+    root: Path
+    scratch: Path
+    jobs: int
+    cpu_seconds: int
+    tell: int
+
+    def run(self, _: Path) -> int:
+        return _pytest(self.target, self.tests, self.root, self)
+
+    @pytest.hookimpl(tryfirst=True)
+    def pytest_runtestloop(self, session: pytest.Session) -> bool:
+        if session.testsfailed:
+            return True
+        run = started(self.scratch, -1, lambda folder: self.traced(session.items, folder), limit=None)
+        _, status, used = ended([run], wall=None)
+        if status != 0:
+            raise RuntimeError(run.told())
+        seen: _Seen = pickle.loads((run.folder / "seen").read_bytes())
+        limit = int(3 * used) + self.cpu_seconds
+        self.say(limit)
+        for n, by in each(self.tries(session.items, seen), scratch=self.scratch, jobs=self.jobs, limit=limit):
+            if by not in (None, NO_TEST):
+                self.say((n, by))
+        return True
+
+    def say(self, what: object) -> None:
+        os.write(self.tell, f"{json.dumps(what)}\n".encode())
+
+    def traced(self, items: Sequence[pytest.Item], folder: Path) -> int:
+        """Every test without a mutant, and which lines of the module it passes."""
+        os.close(self.tell)
+        file = self.root / self.target.file
+        tracer = coverage.Coverage(data_file=None, config_file=False, include=[str(file)])
+        seen, failure = _Seen(), _FirstFailure(folder)
+        for plugin in (seen, failure, _Contexts(tracer)):
+            items[0].config.pluginmanager.register(plugin)
+        tracer.start()
+        _run_items(items, failure)
+        tracer.stop()
+        data, parser = tracer.get_data(), parsed(file)
+        for name in data.measured_files():
+            for number, contexts in data.contexts_by_lineno(name).items():
+                for context in contexts:
+                    seen.lines[context].add(parser.first_line(number))
+        (folder / "seen").write_bytes(pickle.dumps(seen))
+        return int(failure.there)
+
+    def tries(self, items: Sequence[pytest.Item], seen: _Seen) -> Iterator[tuple[int, Callable[[Path], int]]]:
+        """What can be tried so: a change of functions that are there, in a line that a test passes."""
+        file = str(self.root / self.target.file)
+        parser, plain, live = parsed(Path(file)), self.source.code(None, file), live_functions(file)
+        for n, one in enumerate(self.mutants):
+            chosen = seen.passing(items, parser.first_line(one.number))
+            new = exchanged(plain, self.source.code(one, file), live)
+            if chosen and new:
+                yield n, lambda folder, chosen=chosen, new=new: self.tried(chosen, new, folder)
+
+    def tried(self, items: Sequence[pytest.Item], new: Sequence[tuple[FunctionType, CodeType]], folder: Path) -> int:
+        os.close(self.tell)
+        for function, code in new:
+            function.__code__ = code
+        failure = _FirstFailure(folder)
+        items[0].config.pluginmanager.register(failure)
+        _run_items(items, failure)
+        return int(failure.there)
+
+
+def _run_items(items: Sequence[pytest.Item], failure: _FirstFailure) -> None:
+    for item, following in zip(items, [*items[1:], None], strict=True):
+        item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
+        if failure.there:
+            return
 
 
 class _FirstFailure:
-    def __init__(self, told: Path) -> None:
-        self.told = told
+    def __init__(self, folder: Path) -> None:
+        self.told = folder / "failed"
+        self.there = False
 
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
-        if report.failed and not self.told.exists():
+        if report.failed and not self.there:
+            self.there = True
             self.told.write_text(report.nodeid)
+
+
+class _Threads:
+    """Ends a collection at the first file that starts threads, and runs nothing."""
+
+    def __init__(self, folder: Path) -> None:
+        self.told = folder / "threads"
+
+    def pytest_collectreport(self, report: pytest.CollectReport) -> None:
+        if len(os.listdir("/proc/self/task")) > 1:
+            self.told.write_text(_file(report.nodeid))
+            os._exit(0)
+
+    @pytest.hookimpl(tryfirst=True)
+    def pytest_runtestloop(self, session: pytest.Session) -> bool:
+        return True
+
+
+class _Contexts:
+    """Tells a tracer which test passes a line, or the fixtures of which file."""
+
+    def __init__(self, tracer: coverage.Coverage) -> None:
+        self.tracer = tracer
+
+    @pytest.hookimpl(tryfirst=True)
+    def pytest_runtest_setup(self, item: pytest.Item) -> None:
+        self.tracer.switch_context(_file(item.nodeid))
+
+    @pytest.hookimpl(tryfirst=True)
+    def pytest_runtest_call(self, item: pytest.Item) -> None:
+        self.tracer.switch_context(item.nodeid)
 
 
 class _Relaxed:

@@ -73,6 +73,21 @@ def keep(scores: Sequence[Score], survivors: Sequence[Key], folder: Path = HERE)
     _write(folder / "survivors.csv", list(_COLUMNS), sorted(lived, key=lambda row: tuple(row.values())))
 
 
+def outcomes_in(path: Path) -> dict[Key, str]:
+    """By what each mutant of a kept file was killed, an empty text if it lived."""
+    return {Key(*(row[c] for c in _COLUMNS)): row["by"] for row in _rows(path)}
+
+
+def add_outcome(path: Path, key: Key, by: str) -> None:
+    """Add one mutant to a kept file."""
+    new = not path.exists()
+    with path.open("a", encoding="utf-8", newline="") as text:
+        writer = csv.writer(text, lineterminator="\n")
+        if new:
+            writer.writerow([*_COLUMNS, "by"])
+        writer.writerow([*dataclasses.astuple(key), by])
+
+
 def _rows(path: Path) -> list[dict[str, str]]:
     if not path.exists():
         return []

@@ -254,7 +254,7 @@ COMPARISON = (
     _question("comparison", "group_ratios", "group_ratios", "crown_longevity"),
     _question("comparison", "robustness"),
     _question("comparison", "analysis", "groups", "crown_longevity", "verdict"),
-    _stats("cox", "cox_properties", "cox_kernel"),
+    _stats("cox", "newton", "cox_properties", "cox_kernel", "log_f"),
     *(
         _figures(f"pipeline/stats/{name}.py", *(f"tests/stats/test_{test}.py" for test in tests))
         for name, *tests in (
@@ -270,7 +270,7 @@ COMPARISON = (
             ("firth", "firth"),
             ("proportional_hazards", "proportional_hazards"),
             ("multiplicity", "multiplicity", "weighted_holm"),
-            ("risk_set_errors", "risk_set_errors", "risk_set_rates"),
+            ("risk_set_errors", "risk_set_errors", "risk_set_rates", "unless_told"),
             ("risk_set_rates", "risk_set_rates"),
             ("balance", "balance"),
             ("e_value", "e_value"),
@@ -298,8 +298,13 @@ COMPARISON = (
     *(
         Target("comparison", f"pipeline/{module}.py", tuple(f"tests/{test}.py" for test in tests))
         for module, *tests in (
-            ("stats/cox_partitions", "stats/test_cox_partitions"),
-            ("stats/standardise_parts", "stats/test_standardise_parts", "scale/test_compare_partitions"),
+            ("stats/cox_partitions", "stats/test_cox_partitions", "stats/test_newton"),
+            (
+                "stats/standardise_parts",
+                "stats/test_standardise_parts",
+                "stats/test_unless_told",
+                "scale/test_compare_partitions",
+            ),
             ("questions/longevity_parts", "scale/test_compare_partitions"),
         )
     ),

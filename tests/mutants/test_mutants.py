@@ -7,14 +7,16 @@ import os
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from tests.mutants.exchange import exchanged, live_functions
 from tests.mutants.fresh import draw_fresh, told
 from tests.mutants.make import Key, draw, read_source
 from tests.mutants.passed import PASSED as PASSED_LINES
 from tests.mutants.passed import left_out, parsed
-from tests.mutants.scores import Score, equivalents, keep, stale
+from tests.mutants.scores import Score, add_outcome, equivalents, keep, outcomes_in, stale
 from tests.mutants.targets import PASSED, TARGETS
 from tests.mutants.wider import wider_kinds
 
@@ -119,7 +121,7 @@ from pathlib import Path
 from tests.mutants.run import Target, outcomes
 target, root = Target("toy", "toy.py", ("test_toy.py",)), Path.cwd()
 source = target.source(root)
-tried = [one for one in source.mutants if one.key.kind in ("> to >=", "- to +")]
+tried = [one for one in source.mutants if one.key.kind in ("> to >=", "- to +", "30 to 31")]
 for one in outcomes(target, source, tried, root=root, cpu_seconds=1):
     print(f"{one.mutant.number} {one.mutant.key.kind}: {one.by or 'lives'}")
 """
@@ -143,9 +145,10 @@ def test_what_lives_is_told_and_what_does_not_end_is_killed(tmp_path: Path) -> N
     done = _run_toy(tmp_path, _TOY_TEST)
     assert done.returncode == 0, done.stderr
     # Whether day 30 is late no test asks.
-    assert done.stdout.splitlines() == [
-        "3 > to >=: lives",
+    assert sorted(done.stdout.splitlines()) == [
+        "2 30 to 31: test_toy.py::test_late",
         "3 - to +: test_toy.py::test_late",
+        "3 > to >=: lives",
         "7 > to >=: test_toy.py::test_ends",
         "8 - to +: time limit",
     ]
@@ -157,6 +160,41 @@ def test_nothing_is_measured_where_the_tests_fail_by_themselves(tmp_path: Path) 
     assert done.returncode != 0
     assert done.stdout == ""
     assert "toy.py: tests fail without a mutant" in done.stderr
+
+
+_LIVE = """
+from functools import cache
+
+LIMIT = 30
+
+
+@cache
+def is_late(days, limit=LIMIT):
+    return days > limit
+
+
+def both():
+    return sum(d < 4 for d in (3, 5)), sum(d < 4 for d in (3, 5))
+
+
+pair = [lambda d: d < 7, lambda d: d < 8]
+"""
+
+
+def test_code_is_exchanged_where_a_mutant_changes_only_functions_that_can_be_told_apart(tmp_path: Path) -> None:
+    source, file, held = read_source(_LIVE, "toy.py"), str(tmp_path / "toy.py"), dict[str, Any]()
+    exec(source.code(None, file), held)
+    plain, live, new = source.code(None, file), live_functions(file), {}
+    for one in source.mutants:
+        new[one.number, one.key.kind] = exchanged(plain, source.code(one, file), live)
+    assert [where for where, found in new.items() if not found] == [
+        (4, "30 to 31"),  # what runs on import
+        *((16, kind) for kind in ("< to <=", "7 to 8", "< to <= #2", "8 to 9")),  # two of one line
+    ]
+    for function, code in (*new[9, "> to >="], *new[13, "< to <= #2"], *new[13, "4 to 5"]):
+        function.__code__ = code
+    assert held["is_late"](30)
+    assert held["both"]() == (1, 1)
 
 
 def test_every_module_and_test_of_the_list_is_there() -> None:
@@ -224,6 +262,14 @@ def test_scores_of_other_modules_are_kept(tmp_path: Path) -> None:
         "b,b.py,4,4,0,4,0,100",
     ]
     assert (tmp_path / "survivors.csv").read_text() == "file,function,line,kind\n"
+
+
+def test_what_became_of_a_mutant_is_kept(tmp_path: Path) -> None:
+    kept, one, other = tmp_path / "kept.csv", Key("a.py", "f", "x < y, z", "< to <="), Key("a.py", "g", "x", "x to y")
+    assert outcomes_in(kept) == {}
+    add_outcome(kept, one, "tests/test_a.py::test_f")
+    add_outcome(kept, other, "")
+    assert outcomes_in(kept) == {one: "tests/test_a.py::test_f", other: ""}
 
 
 # As above, of the kinds that no score is kept of.

@@ -211,3 +211,13 @@ def test_one_cause_alone_is_one_minus_kaplan_meier(rows):
     assert 1 - curve.incidence[0] == pytest.approx(plain.survival, abs=1e-12)
     known = plain.survival > 0
     np.testing.assert_allclose(curve.std_error[0][known] ** 2, plain.std_error[known] ** 2, rtol=0, atol=1e-13)
+
+
+def test_past_the_last_day_a_curve_is_known_if_nobody_was_left_and_one_tooth_alone_has_one():
+    for events, known in (([1, 1, 1], True), ([1, 1, 0], False)):
+        found = aalen_johansen([10, 20, 30], events).at([30, 40])
+        assert found.incidence.shape == (1, 2)  # a line for each cause that there is
+        assert np.isfinite(found.incidence[0]).tolist() == [True, known]
+        assert found.event_free[0] == pytest.approx(0 if known else 1 / 3)
+    alone = aalen_johansen([10], [1])
+    assert (alone.incidence.tolist(), alone.event_free.tolist()) == ([[1.0]], [0.0])

@@ -386,3 +386,11 @@ def test_a_curve_whose_first_row_leaves_later_stands_at_1():
 def test_who_leaves_on_a_day_is_not_there_at_its_end():
     assert first_day_with(2, exit_days=[3, 9], entry_days=[0, 3]) is None
     assert first_day_with(2, exit_days=[4, 9], entry_days=[0, 3]) == 3
+
+
+def test_where_all_at_risk_fail_nothing_is_left_whatever_the_weights_add_up_to():
+    weights = np.array([0.1, 0.2, 0.7, 0.3, 0.6])
+    for last in (0.3, 0.1, 0.7):
+        weights[3] = last
+        curve = kaplan_meier([10, 10, 10, 30, 30], [1, 1, 1, 1, 0], entry_days=[0, 0, 0, 20, 20], weights=weights)
+        assert curve.survival.tolist() == [0, 0]

@@ -11,10 +11,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from risk_set_rows import teeth
 
+from pipeline.stats.differences import Group, survival_difference
 from pipeline.stats.kaplan_meier import kaplan_meier
 from pipeline.stats.risk_set_errors import (
     add_squares,
     curve_squares,
+    difference_squares,
+    survival_difference_from,
 )
 from pipeline.stats.risk_sets import count_changes, curve_from, merge
 
@@ -78,3 +81,35 @@ def test_one_patient_leaves_nothing_to_tell_the_error_from():
     curve = curve_from(table, squares)
     assert curve.survival.tolist() == [0.5, 0.5]
     assert np.isnan(curve.std_error).all()
+
+
+@pytest.mark.parametrize("from_day", [0, 4])
+@pytest.mark.parametrize("last_fails", [True, False])
+def test_a_difference_is_known_from_the_first_day_to_the_last_that_both_curves_reach(from_day, last_fails):
+    exits, events = {"a": [3, 5, 8], "b": [4, 6, 7, 9]}, {"a": [1, 1, last_fails], "b": [0, 1, 1, 0]}
+    patients = {"a": [1, 2, 1], "b": [2, 1, 3, 3]}
+    rows = pl.concat(
+        pl.DataFrame({"exit": exits[g], "event": [int(e) for e in events[g]], "group": g, "patient": patients[g]})
+        for g in "ab"
+    )
+    table = merge([count_changes(rows["exit"], rows["event"], group=rows["group"])])
+    days = list(range(11))
+    squares = difference_squares(
+        table, days, rows["exit"], rows["event"], rows["group"], pair=("a", "b"), cluster=rows["patient"],
+        from_day=from_day,
+    )  # fmt: skip
+    one, other = (Group(exits[g], events[g], cluster=patients[g]) for g in "ab")
+    found = survival_difference_from(table, squares, days, pair=("a", "b"), from_day=from_day)
+    wanted = survival_difference(one, other, days, from_day=from_day)
+    np.testing.assert_allclose(found.estimate, wanted.estimate)
+    known = [from_day <= day <= (7 if last_fails else 8) for day in days]
+    assert np.isfinite(found.estimate).tolist() == known
+    error = ~np.isnan(found.std_error)
+    np.testing.assert_allclose(found.std_error[error], wanted.std_error[error])
+
+
+@pytest.mark.parametrize("of", [[], [7], [7, 9, 7]])
+def test_a_part_of_a_difference_says_how_many_patients_it_has(of):
+    n, table = len(of), merge([count_changes([3, 5], [1, 0], group=["a", "b"])])
+    found = difference_squares(table, [4], [3] * n, [1] * n, ["a"] * n, pair=("a", "b"), cluster=of)
+    assert found.n_units == len(set(of))

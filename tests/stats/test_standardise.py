@@ -10,7 +10,7 @@ from pipeline.stats.few_failures import Allowance
 from pipeline.stats.standard_target import fitted_target
 from pipeline.stats.standardise import standardise
 from pipeline.stats.standardised import Standardised, make_difference
-from pipeline.stats.stratum_hazard import plan_hazards
+from pipeline.stats.stratum_hazard import after_day, plan_hazards
 
 STATES = {"before": {"a": 0}, "after": {"a": 1}}
 
@@ -310,3 +310,8 @@ def test_rows_are_in_a_state_of_two_columns_by_both():
     states = {f"{a}{c}": {"a": float(a), "c": float(c)} for a, c in ((0, 0), (1, 0), (1, 1))}
     found = standardise(model, fitted_target(model, [0]), states=states, day=10, min_at_risk=1)
     assert found.at_risk.tolist() == [20, 10, 12]
+
+
+def test_the_first_day_counts_only_where_nothing_is_left_out_before():
+    days = np.array([0, 1, 2])
+    assert [after_day(days, start).tolist() for start in (0, 1)] == [[True, True, True], [False, False, True]]

@@ -110,3 +110,32 @@ def test_a_day_to_which_too_few_are_followed_has_no_difference() -> None:
     rows = briefly_followed(sim.practice(300, 7, clinicians=2), [0, 1], until=DAY - 1)
     assert np.isnan(whole(rows)[0].per_100)
     assert compare(rows, 3) is None
+
+
+@pytest.mark.parametrize("strata", [True, False])
+@pytest.mark.parametrize("min_at_risk", [3, 4])
+def test_each_day_on_which_a_crown_leaves_is_known_and_compared_as_in_one_part(min_at_risk: int, strata: bool) -> None:
+    rows = briefly_followed(sim.practice(60, 5, clinicians=3), [2], until=700)
+    cut = pl.col("exit") > 2500
+    rows = rows.with_columns(exit=pl.when(cut).then(2500).otherwise("exit"), event=pl.col("event") & ~cut)
+    rows = rows.filter(pl.col("exit") > pl.col("entry"))
+    one = rows_of(rows, strata=strata)
+    fit = fit_cox(
+        one.x, one.exit_days, one.event, names=sim.NAMES, entry_days=one.entry_days, strata=one.strata,
+        cluster=one.cluster,
+    )  # fmt: skip
+    target = fitted_target(fit, np.ones(fit.n_rows, dtype=bool))
+    parts = [rows_of(rows.filter(pl.col("patient") % 2 == n), strata=strata) for n in range(2)]
+    in_parts = fit_cox_parts(parts, as_it_is, names=sim.NAMES)
+    days = sorted({*rows["exit"].unique().sort().to_list()[4::5], *range(2495, 2502)})
+    known = []
+    for day in days:
+        wanted = standardise(fit, target, states=sim.STATES, day=day, min_at_risk=min_at_risk)
+        found = difference_in_parts(in_parts, parts, as_it_is, states=sim.STATES, day=day, min_at_risk=min_at_risk)
+        known.append(found is not None)
+        if found is None:
+            assert np.isnan(wanted.failure).all()
+        else:
+            same(found, wanted.difference("opened", "closed"))
+    assert known == [day <= 2500 for day in days]
+    assert {True, False} == set(known)
