@@ -371,7 +371,7 @@ def _born_before(date: pl.Expr, form: DateForm) -> pl.Expr:
 
 
 def _is_filled(text: pl.Expr) -> pl.Expr:
-    return text.is_not_null() & (text != "") & ~text.str.to_lowercase().is_in(_MISSING)
+    return (text != "") & ~text.str.to_lowercase().is_in(_MISSING)
 
 
 def _iso(text: pl.Expr, pattern: str, order: tuple[int, int, int], year: pl.Expr | None = None) -> pl.Expr:
