@@ -84,10 +84,12 @@ def rates_label(table: RateTable) -> str:
 
 def chance(rows: Sequence[RateRow], overall: RateRow | None) -> str:
     """How many clinicians' ranges miss the practice's overall figure, and how often chance alone does that."""
-    drawn = [r for r in rows if r.survival is not None and r.ci_low is not None and r.ci_high is not None]
+    drawn = [
+        (r.ci_low, r.ci_high) for r in rows if r.survival is not None and r.ci_low is not None and r.ci_high is not None
+    ]
     if overall is None or overall.survival is None or not drawn:
         return "Too few teeth have been followed long enough to set clinicians beside the whole practice."
-    missed = sum(not (r.ci_low <= overall.survival <= r.ci_high) for r in drawn if r.ci_low is not None and r.ci_high)
+    missed = sum(not (low <= overall.survival <= high) for low, high in drawn)
     looks = f"{100 * (1 - 0.95 ** len(drawn)):.0f} of 100 looks"
     n = len(drawn)
     first = (

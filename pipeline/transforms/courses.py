@@ -4,7 +4,7 @@ import datetime as dt
 
 import polars as pl
 
-from pipeline.transforms.events import CROWNS, KEY, ROW, TOOTH, only_value, runs, same_tooth
+from pipeline.transforms.events import CROWNS, KEY, ROW, TOOTH, one_value, only_value, runs, same_tooth
 
 # Rows that clean or fill canals. Where cleaning and filling are posted apart, only the filling completes a course.
 FILLED = ("endo_initial", "endo_initial_addon")
@@ -97,16 +97,11 @@ def _treatment_courses(rows: pl.LazyFrame, crown_days: pl.LazyFrame, *, gap: int
             completed=completed,
             dates=pl.col("service_date").unique().sort(),
             repeat=pl.col("repeat").any(),
-            provider_id=_only(pl.col("provider_id").filter(last)),
-            site_id=_only(pl.col("site_id").filter(last)),
+            provider_id=one_value(pl.col("provider_id").filter(last).drop_nulls()),
+            site_id=one_value(pl.col("site_id").filter(last).drop_nulls()),
         )
         .drop("part")
     )
-
-
-def _only(values: pl.Expr) -> pl.Expr:
-    filled = values.drop_nulls()
-    return pl.when(filled.n_unique() == 1).then(filled.first())
 
 
 def _with_unpaid_parts(parts: pl.LazyFrame, crown_days: pl.LazyFrame, *, pair: int) -> pl.LazyFrame:

@@ -2,7 +2,7 @@
 
 import polars as pl
 
-from pipeline.transforms.events import CROWNS, KEY, KINDS_OF_CROWN, TOOTH, only_value, same_tooth
+from pipeline.transforms.events import CROWNS, KEY, KINDS_OF_CROWN, TOOTH, one_value, only_value, same_tooth
 from pipeline.transforms.others import CROWN
 
 DETAIL = ("load_id", "row_number")  # a row of crown_details
@@ -109,10 +109,10 @@ def _postings(rows: pl.LazyFrame) -> pl.LazyFrame:
         pl.col("free").first(),
         only_value("provider_id"),
         only_value("site_id"),
-        code_material=pl.when(pl.col("detail").n_unique() == 1).then(pl.col("detail").first()),
+        code_material=one_value(pl.col("detail")),
     )
     wanted = [*day, *columns, "code_material"]
-    return pl.concat([one.select(wanted), many.select(wanted)]).sort(*TOOTH, "service_date")
+    return pl.concat([one.select(wanted), many.select(wanted)])
 
 
 def _join_postings(postings: pl.DataFrame, opened: pl.DataFrame, *, repost: int, pair: int) -> pl.DataFrame:
@@ -223,8 +223,7 @@ def crowns_elsewhere(
         .filter((pl.col("seen_date") < pl.col("first_dated")).fill_null(True))
     )
     recorded = (
-        crown_details.filter(pl.col("seat_date").is_not_null())
-        .sort("seat_date", *DETAIL)
+        crown_details.sort("seat_date", *DETAIL)
         .select(*TOOTH, *RECORDED, recorded_prep="prep_date", recorded_seat="seat_date")
         .join(charted.select(*TOOTH, "seen_date", "first_here"), on=KEY)
         .filter(pl.col("recorded_seat") <= pl.col("seen_date"))

@@ -88,14 +88,14 @@ class DateEvidence:
     short_named: int
     serial: int
     separator: str
-    epoch: int = 0  # seconds or milliseconds since 1970
-    era: str = ""  # another one, of which the years of all values are
-    month_only: int = 0  # a month and a year, without a day
+    epoch: int  # seconds or milliseconds since 1970
+    era: str  # another one, of which the years of all values are
+    month_only: int  # a month and a year, without a day
     # Of dates with a year of two digits: how many different numbers stand first and last, and whether one that stands
     # first can be no day.
-    short_firsts: int = 0
-    short_lasts: int = 0
-    short_no_day: bool = False
+    short_firsts: int
+    short_lasts: int
+    short_no_day: bool
 
     @property
     def is_epoch(self) -> bool:
@@ -371,7 +371,7 @@ def _born_before(date: pl.Expr, form: DateForm) -> pl.Expr:
 
 
 def _is_filled(text: pl.Expr) -> pl.Expr:
-    return text.is_not_null() & (text != "") & ~text.str.to_lowercase().is_in(_MISSING)
+    return (text != "") & ~text.str.to_lowercase().is_in(_MISSING)
 
 
 def _iso(text: pl.Expr, pattern: str, order: tuple[int, int, int], year: pl.Expr | None = None) -> pl.Expr:

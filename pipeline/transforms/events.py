@@ -73,8 +73,12 @@ def only_value(column: str) -> pl.Expr:
 
     So no clinician or clinic is preferred for its name where two are posted for the same work.
     """
-    filled = pl.col(column).drop_nulls()
-    return pl.when(filled.n_unique() == 1).then(filled.first()).alias(column)
+    return one_value(pl.col(column).drop_nulls()).alias(column)
+
+
+def one_value(values: pl.Expr) -> pl.Expr:
+    """Within a group, the value that all `values` are; null where they differ or there is none."""
+    return pl.when(values.n_unique() == 1).then(values.first())
 
 
 def completed_rows(procedures: pl.LazyFrame, *, cutoff: pl.Expr | None = None) -> pl.LazyFrame:

@@ -56,7 +56,7 @@ def crown_failures(
     posted_after = pl.col("next_posted") > pl.col("in_place_from")
     ordered = ordered.with_columns(next_crown=pl.when(posted_after).then("next_posted").otherwise("next_seat"))
     renewed = courses.filter("for_new_crown").select(*KEY, given_up="started").unique()
-    made_until = pl.when(pl.col("shift_days") > 0).then(pl.col("posted_last") + pl.duration(days=repost_days))
+    made_until = pl.when(pl.col("shift_days") != 0).then(pl.col("posted_last") + pl.duration(days=repost_days))
     ordered = ordered.with_columns(in_use=pl.max_horizontal("in_place_from", made_until))
     out = _first_after(ordered, _days(events, (INTERIM,), "given_interim"), "given_interim", since="in_use")
     out = _first_after(out, _days(events, (REMOVAL,), "removed_here"), "removed_here")
@@ -109,9 +109,8 @@ def with_loss(teeth: pl.DataFrame, lost: pl.DataFrame, *, start: str, losses: Lo
     apart = (pl.col("gone_by") - pl.col("last_there")).dt.total_days()
     middle = pl.col("last_there") + pl.duration(days=apart // 2)
     dated = {"middle": middle, "first_sign": pl.col("gone_by"), "not_counted": pl.lit(None, pl.Date)}[losses]
-    exact = pl.when(pl.col("known") >= pl.col(start)).then("known")
     return joined.with_columns(
-        lost_on=pl.coalesce(exact, pl.when(shown).then(dated)),
+        lost_on=pl.when(pl.col("known") >= pl.col(start)).then("known").when(shown).then(dated),
         loss_interval_days=pl.when(shown).then(apart.cast(pl.Int32)),
         end_at=pl.when(shown & pl.lit(losses == "not_counted"))
         .then("last_there")
@@ -133,7 +132,7 @@ def crowns_found_missing(
     back within `recement_days` and before another crown, or that a later finding saw in place, only came off:
     `came_off` is the day of the finding. One row per crown with such a finding; each day is null where it is not so.
     """
-    noted = findings.filter(pl.col("crown_in_place").is_not_null()).select(*KEY, "exam_date", "crown_in_place")
+    noted = findings.select(*KEY, "exam_date", "crown_in_place")
     missing = noted.filter(~pl.col("crown_in_place")).select(*KEY, found="exam_date").unique()
     followed = same_tooth().shift(-1)
     spans = crowns.sort(*KEY, "in_place_from", "crown_id").select(
@@ -179,7 +178,7 @@ def crowns_found_missing(
         )
     )
     came_off = back.group_by("crown_id").agg(came_off=pl.col("found").min())
-    return lost.join(came_off, on="crown_id", how="full", coalesce=True).sort("crown_id")
+    return lost.join(came_off, on="crown_id", how="full", coalesce=True)
 
 
 def _before_next(day: str) -> pl.Expr:
@@ -271,7 +270,7 @@ def endo_failures(
     ended = {word: pl.col(day) == pl.col("failed") for word, (day, _) in causes.items()}
     cause = pl.coalesce(pl.when(ended[word]).then(pl.lit(word)) for word in causes)
     where = pl.coalesce(pl.when(ended[word]).then(flag) for word, (_, flag) in causes.items())
-    is_lost = ended["extraction"].fill_null(False)
+    is_lost = ended["extraction"]
     return out.with_columns(
         failure_cause=cause,
         failure_elsewhere=where.fill_null(False),
@@ -315,7 +314,7 @@ def end_followup(teeth: pl.DataFrame, ends: pl.DataFrame, *, start: str, after_l
         .with_columns(
             exit_date=pl.when("failure").then("failed").otherwise("end"),
             failure_cause=pl.when("failure").then("failure_cause"),
-            failure_elsewhere=(pl.col("failure_elsewhere") & pl.col("failure")).fill_null(False),
+            failure_elsewhere=pl.col("failure_elsewhere") & pl.col("failure"),
             loss_reason=pl.when("failure").then("loss_reason"),
             loss_interval_days=pl.when("failure").then("loss_interval_days"),
             exit_reason=pl.when("failure")

@@ -2,7 +2,16 @@
 
 import polars as pl
 
-from pipeline.transforms.events import IMPLANT, IN_PLACE_OF_A_TOOTH, KEY, NEEDS_NO_TOOTH, ON_A_CROWN, TOOTH, TOOTH_LOST
+from pipeline.transforms.events import (
+    IMPLANT,
+    IN_PLACE_OF_A_TOOTH,
+    KEY,
+    NEEDS_NO_TOOTH,
+    ON_A_CROWN,
+    TOOTH,
+    TOOTH_LOST,
+    only_value,
+)
 from pipeline.transforms.others import CROWN, EXTRACTED, GONE, IMPLANTED, ON_A_ROOT, TAKEN_OFF
 
 # Orthodontic reasons and injuries are few, and no failure of the tooth's own: they stand with the other reasons.
@@ -43,7 +52,7 @@ def losses(
     extracted = (
         here.filter(pl.col("service_date") == pl.col("service_date").min().over(TOOTH))
         .group_by(TOOTH)
-        .agg(lost_on=pl.col("service_date").first(), reason=_only_reason())
+        .agg(only_value("reason"), lost_on=pl.col("service_date").first())
         .with_columns(lost_elsewhere=pl.lit(False))
         .collect()
     )
@@ -58,7 +67,7 @@ def losses(
         standing.filter(pl.col("exact") == pl.col("exact").max().over(KEY))
         .filter(pl.col("gone_by") == pl.col("gone_by").min().over(KEY))
         .group_by(*KEY, "exact", "gone_by")
-        .agg(pl.col("told").any(), reason=_only_reason())
+        .agg(pl.col("told").any(), only_value("reason"))
     )
     exact = earliest.filter("exact").select(*KEY, "reason", lost_on="gone_by", lost_elsewhere=pl.lit(True))
     between = earliest.filter(~pl.col("exact")).lazy()
@@ -77,11 +86,6 @@ def losses(
     )
     every = pl.concat([extracted.lazy(), exact.lazy(), shown], how="diagonal")
     return _shaped(every).collect(), signs.height - standing.height
-
-
-def _only_reason() -> pl.Expr:
-    filled = pl.col("reason").drop_nulls()
-    return pl.when(filled.n_unique() == 1).then(filled.first())
 
 
 def _shaped(lost: pl.LazyFrame) -> pl.LazyFrame:

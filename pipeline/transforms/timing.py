@@ -22,20 +22,19 @@ def nearest(
 ) -> pl.DataFrame:
     """Join each row of `left` with its tooth's nearest row of `right` at or before (after) a date.
 
-    One row per row of `left`. Nulls in `left_on` match nothing. Rows of `right` that share a tooth and a date must
+    One row per row of `left`. A row without a day matches nothing. Rows of `right` that share a tooth and a date must
     not exist, so that the row order of the input cannot matter.
     """
     undated = left[left_on].null_count()
     known = (left.filter(pl.col(left_on).is_not_null()) if undated else left).sort(left_on)
     joined = known.join_asof(
-        (right.filter(pl.col(right_on).is_not_null()) if right[right_on].null_count() else right).sort(right_on),
+        right.sort(right_on),
         left_on=left_on,
         right_on=right_on,
         by=KEY,
         strategy=strategy,
         allow_exact_matches=same_day,
         check_sortedness=False,
-        coalesce=False,
     )
     return pl.concat([joined, left.filter(pl.col(left_on).is_null())], how="diagonal") if undated else joined
 
@@ -77,10 +76,8 @@ def openings_of(courses: pl.DataFrame, pulpotomies: pl.DataFrame, hints: pl.Data
     kept_alive = pulpotomies.select(*KEY, "opened", is_elsewhere=pl.lit(False), settles=pl.lit(True), **plain)
     hinted = hints.select(*KEY, "opened", is_elsewhere=pl.lit(True), settles=pl.lit(False), **plain)
     columns = started.columns
-    every = pl.concat([started, kept_alive.select(columns), hinted.select(columns)])
-    return every.sort(*KEY, "opened", "is_elsewhere", "through_id", nulls_last=True).unique(
-        [*KEY, "opened"], keep="first", maintain_order=True
-    )
+    # No two share a tooth and a day: a course of others makes ours a repeat, and near a course nothing hints.
+    return pl.concat([started, kept_alive.select(columns), hinted.select(columns)]).unique()
 
 
 def classify_endo_timing(
@@ -132,7 +129,7 @@ def classify_endo_timing(
     """
     known = {"openings": openings, "filled": filled, "posts": posts, "entries": entries}
     told = _labelled(crowns, courses, **known, post_days=post_days, undated=undated)
-    shifted = told.filter(pl.col("shift_days") > 0).select(crowns.columns)
+    shifted = told.filter(pl.col("shift_days") != 0).select(crowns.columns)
     if shifted.is_empty():
         return told
     posted = shifted.with_columns(in_place_from=pl.col("in_place_from") - pl.duration(days=pl.col("shift_days")))
@@ -140,7 +137,7 @@ def classify_endo_timing(
     at_posting = _labelled(pl.concat([posted, earlier]), courses, **known, post_days=post_days, undated=undated).select(
         "crown_id", posted_timing="endo_timing"
     )
-    out = told.join(at_posting, on="crown_id", how="left", maintain_order="left")
+    out = told.join(at_posting, on="crown_id", maintain_order="left")
     hangs = pl.col("posted_timing").ne_missing(pl.col("endo_timing"))
     return out.with_columns(order_uncertain=pl.col("order_uncertain") | hangs).drop("posted_timing")
 
@@ -158,14 +155,12 @@ def _labelled(
 ) -> pl.DataFrame:
     """The labels of `classify_endo_timing`, were each crown seated on `in_place_from`."""
     own_first = courses.sort("done_elsewhere", "is_year", "course_id")
-    completed = (
-        own_first.filter(pl.col("completed").is_not_null())
-        .unique([*KEY, "completed"], keep="first", maintain_order=True)
-        .select(*KEY, before_id="course_id", before_completed="completed")
+    completed = own_first.unique([*KEY, "completed"], keep="first", maintain_order=True).select(
+        *KEY, before_id="course_id", before_completed="completed"
     )
     # Of a year alone the work was surely done when the next one began.
     told_by = pl.when("is_year").then(pl.date(pl.col("completed").dt.year() + 1, 1, 1)).otherwise("completed")
-    certain = courses.filter(pl.col("completed").is_not_null()).select(*KEY, certain_by=told_by).unique()
+    certain = courses.select(*KEY, certain_by=told_by).unique()
     begun = own_first.unique([*KEY, "started"], keep="first", maintain_order=True).select(
         *KEY, begun_id="course_id", begun="started"
     )

@@ -156,6 +156,8 @@ def test_the_label_of_rates_leaves_out_what_has_no_range() -> None:
     table = RateTable("", "", "crown_survival", "year", (*rows, dataclasses.replace(ROW, name="b", survival=0.85)))
     expected = "Failed of 100 crowns within 5 years, with range: all 9 (7 to 11); b 15 (7 to 11)."
     assert words.rates_label(table) == expected
+    alone = words.rates_label(RateTable("", "", "crown_survival", "year", (ROW,)))
+    assert alone == "Failed of 100 crowns within 5 years, with range: all 9 (7 to 11)."
 
 
 @pytest.mark.parametrize(

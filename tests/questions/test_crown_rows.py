@@ -5,7 +5,14 @@ from drawn import frame
 from polars.testing import assert_frame_equal
 
 from pipeline.practice.tables import PATIENTS
-from pipeline.questions.crown_rows import crown_rows, crowns_from_opening, own_courses, own_crowns, state_spells
+from pipeline.questions.crown_rows import (
+    crown_rows,
+    crowns_from_opening,
+    first_of_tooth,
+    own_courses,
+    own_crowns,
+    state_spells,
+)
 
 CROWNS = frame("""
     crown_id | patient_id | seat_date  | entry_date | access_date | exit_date  | failure | endo_timing
@@ -109,3 +116,16 @@ def test_whose_crowns_and_courses_are_counted():
         E2        | true
     """)
     assert own_courses(courses)["course_id"].to_list() == ["E1"]
+
+
+def test_the_first_of_a_tooth_is_that_of_the_earliest_day_and_of_one_day_of_the_first_number():
+    rows = frame("""
+        patient_id | tooth_fdi | crown_id | seat_date
+        p1         | 16        | C3       | 2019-01-01
+        p1         | 16        | C2       | 2018-01-01
+        p1         | 16        | C1       | 2018-01-01
+        p1         | 26        | C4       | 2017-01-01
+        p2         | 16        | C5       | 2020-01-01
+    """)
+    for told in (rows, rows.reverse()):
+        assert first_of_tooth(told, "seat_date", "crown_id")["crown_id"].to_list() == ["C4", "C1", "C5"]

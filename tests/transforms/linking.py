@@ -62,6 +62,7 @@ _KINDS: dict[str, tuple[str, str | None]] = {
     "APICOF": ("apical_surgery", "anterior"),
     "ROOT": ("root_loss", None),
     "OUT": ("extraction", None),
+    "CORON": ("coronectomy", None),
     "BACK": ("replantation", None),
     "IMPL": ("implant", None),
     "PONT": ("bridge_pontic", None),

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from itertools import product
 
 import polars as pl
 import pytest
@@ -254,3 +255,101 @@ def test_every_month_has_its_names():
     assert {MONTHS[n] for n in ("jan", "ene", "gen", "janvier", "januar")} == {1}
     names = ["januar", "fevrier", "maart", "abril", "maggio", "junho", "juillet", "ago", "set", "out", "nov", "dic"]
     assert [MONTHS[n] for n in names] == list(range(1, 13))
+
+
+@pytest.mark.parametrize("short", [False, True])
+def test_which_orders_two_numbers_fit(short: bool):
+    """Each pair stands in a power of two of rows, so that a count tells which pairs are in it."""
+    pairs = list(product((0, 1, 12, 13, 31, 32), repeat=2))
+    fits = {(a, b): (1 <= a <= 12 and 1 <= b <= 31, 1 <= a <= 31 and 1 <= b <= 12) for a, b in pairs}
+    rows = [2**n for n in range(len(pairs))]
+    written = [f"{a}/{b}/20" if short else f"{a}/{b}/2020" for a, b in pairs]
+    evidence = gather_evidence(pl.DataFrame({"text": written, "n": rows}))
+
+    def counted(name: str) -> set[tuple[int, int]]:
+        return {pair for pair, n in zip(pairs, rows, strict=True) if getattr(evidence, name) & n}
+
+    before = "short_" if short else ""
+    assert counted(f"{before}month_first") == {pair for pair in pairs if fits[pair] == (True, False)}
+    assert counted(f"{before}day_first") == {pair for pair in pairs if fits[pair] == (False, True)}
+    both = {pair for pair in pairs if fits[pair] == (True, True)}
+    if short:
+        assert counted("short_either") == both
+        assert evidence.short_no_day
+    else:
+        assert counted("either") == {(a, b) for a, b in both if a != b}
+        assert counted("same") == {(a, b) for a, b in both if a == b}
+        assert not evidence.short_no_day
+    last = gather_evidence(pl.DataFrame({"text": [f"31/{a}/{b:02}" for a, b in pairs], "n": rows}))
+    year_first = sum(n for pair, n in zip(pairs, rows, strict=True) if fits[pair][0])
+    assert (last.short_maybe_first, last.short_no_day) == (year_first, False)
+
+
+def test_what_a_column_is_said_to_hold_by_a_single_value_of_many():
+    def seen(*texts: str | None):
+        return gather_evidence(
+            pl.DataFrame({"text": texts, "n": [1] * len(texts)}, schema_overrides={"text": pl.String})
+        )
+
+    assert seen(None, "", "n/a", "NULL", "0", "2020-03-05").filled == 1
+    assert seen("2563-03-05", "2564-03-05").era
+    assert not seen("2563-03-05", "2020-03-05").era
+    assert seen("5 March 2020", "2020-03-06").year_first == 2
+    assert seen("5 Mar 20", "6/7/20").short_named == 1
+    # As many numbers last as first: only with a stroke between them may the year stand first.
+    assert not seen("1/2/03").maybe_year_first
+    assert seen("1-2-03").maybe_year_first
+    assert seen("1/2/03", "1/2/04").maybe_year_first
+    assert seen("1577836800").is_epoch
+    assert decide_form(seen("1577836800"), column="a column", table="t") == DateForm(epoch=True)
+    assert decide_form(seen("43831", "2020-01-01"), column="a column", table="t", serial="1900").serial == "1900"
+    assert seen("Thu 13.02.2020").day_first == 1
+    assert not seen("1577836800", "2020-01-01").is_epoch
+
+
+@pytest.mark.parametrize(
+    ("texts", "ordinary", "told"),
+    [
+        (["43831"], "2020-01-13", {}),
+        (["13/1/20"], "2020-01-13", {}),
+        (["20/1/03", "20/1/04"], "2020-01-13", {"years_from": 1950}),
+        (["1/2/2020"], "2020-01-13", {}),
+    ],
+    ids=["day numbers", "two digits", "year first or last", "both orders"],
+)
+def test_one_in_a_hundred_is_refused_and_fewer_are_not(texts: list[str], ordinary: str, told: dict[str, int]):
+    def decided(others: int) -> DateForm:
+        evidence = gather_evidence(
+            pl.DataFrame({"text": [*texts, ordinary], "n": [*[1] * len(texts), others]}),
+        )
+        return decide_form(evidence, column="a column", table="t", **told)
+
+    with pytest.raises(DataError):
+        decided(99 * len(texts))
+    assert decided(99 * len(texts) + 1).month_first is (False if told else None)
+
+
+def test_what_a_form_reads_beside_its_pattern():
+    def read(text: str, **form: object) -> dt.date | None:
+        return parse_dates(pl.Series([text]), DateForm(**form))["value"].item()  # type: ignore[arg-type]
+
+    day = dt.date(2020, 1, 2)
+    assert read("1577923200", epoch=True) == day
+    assert read("1577923200") is None
+    assert read("020120", pattern="%d%m%y", serial="1900") == day
+    assert read("2020-02-01", pattern="%Y-%d-%m", serial="1900") == day
+    assert read("2020-01-02", pattern="%d.%m.%Y", serial="1900") == day
+    assert read("Thu 02.01.2020", month_first=False) == day
+    assert read("Thu 02.01.2020", pattern="%a %d.%m.%Y") == day
+    mixed = parse_dates(pl.Series(["2 January 2020", "2020-01-02"]), DateForm())
+    assert mixed["value"].to_list() == [day, day]
+
+
+@pytest.mark.parametrize(
+    ("zone", "midnight"), [("UTC", "2020-01-02"), ("America/New_York", "2020-01-02"), ("Asia/Tokyo", "2020-01-03")]
+)
+def test_a_day_told_in_the_time_of_greenwich_is_the_one_whose_midnight_fell_on_it(zone: str, midnight: str):
+    # Midnight of Tokyo's third of January is on the second in Greenwich; New York's of the second is later that day.
+    texts = pl.Series(["2/1/2020", "2020-01-02"])
+    read = parse_dates(texts, DateForm(month_first=False, zone=zone))["value"].cast(pl.String)
+    assert read.to_list() == [midnight, "2020-01-02"]

@@ -6,6 +6,7 @@ The edges of each rule by itself stand in `test_rule_*.py`.
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import replace
 
 import polars as pl
 import pytest
@@ -14,6 +15,7 @@ from linking import CODES, assert_courses, assert_crowns, run
 from polars.testing import assert_frame_equal
 
 from pipeline.practice.tables import CROWN_DETAILS, ELSEWHERE, FINDINGS, PATIENTS
+from pipeline.questions.crown_rows import own_crowns
 from pipeline.transforms.link import LinkInput, link
 from pipeline.transforms.rules import LinkRules
 
@@ -247,6 +249,36 @@ def test_given_up_at_the_opening_is_another_way_to_count():
         26        | crowned        | C000003  |
     """,
     )
+
+
+def test_what_was_given_up_is_what_the_next_crown_of_ours_replaced_in_time():
+    # 16: opened on the day of the new crown. 26: no new crown. 36: others seated the next one.
+    linked = run(
+        """
+        service_date | tooth_fdi | code  | status
+        2015-01-01   | 16        | CROWN |
+        2018-01-01   | 16        | ENDO  |
+        2018-01-01   | 16        | CROWN |
+        2015-01-01   | 26        | CROWN |
+        2018-01-01   | 26        | ENDO  |
+        2015-01-01   | 36        | CROWN |
+        2018-01-01   | 36        | ENDO  |
+        2018-02-01   | 36        | CROWN | existing
+        2020-01-01   |           | EXAM  |
+        """,
+        renewed_given_up=True,
+    )
+    assert_crowns(
+        replace(linked, crowns=own_crowns(linked.crowns)),
+        """
+        tooth_fdi | seat_date  | endo_timing   | exit_date  | failure_cause
+        16        | 2015-01-01 | vital         | 2018-01-01 | replaced
+        16        | 2018-01-01 | before_seat   | 2020-01-01 |
+        26        | 2015-01-01 | through_crown | 2020-01-01 |
+        36        | 2015-01-01 | through_crown | 2018-02-01 | replaced
+    """,
+    )
+    assert linked.endo_courses["crown_at_start"].to_list() == ["crowned"] * 3
 
 
 def test_two_crowns_seated_during_one_course():
@@ -598,9 +630,49 @@ def test_a_crown_of_unknown_age_is_followed_from_when_it_was_first_seen_to_the_n
     )
 
 
+def test_a_charted_crown_is_one_of_ours_or_of_a_known_day_that_was_there_by_then():
+    # p1: told on a visit between two of ours. p2: charted between two of theirs. p3: on the day that stands for a year;
+    # of another tooth the root canal on that day was done by the seat.
+    linked = run(
+        """
+        patient_id | service_date | tooth_fdi | code  | status
+        p1         | 2016-01-01   | 16        | CROWN |
+        p1         | 2017-01-01   |           | EXAM  |
+        p1         | 2019-01-01   | 16        | CROWN |
+        p2         | 2010-05-05   | 16        | CROWN | existing
+        p2         | 2015-01-01   |           | EXAM  |
+        p2         | 2015-01-01   | 16        | CROWN | existing
+        p2         | 2019-05-05   | 16        | CROWN | existing
+        p2         | 2020-01-01   |           | EXAM  |
+        p3         | 2016-07-01   |           | EXAM  |
+        p3         | 2016-07-01   | 16        | CROWN | existing
+        p3         | 2016-07-01   | 26        | ENDO  |
+        p3         | 2020-01-01   |           | EXAM  |
+        """,
+        elsewhere="""
+        patient_id | tooth_fdi | event | event_date | event_year
+        p1         | 16        | crown | 2017-01-01 |
+        p3         | 16        | crown |            | 2016
+        p3         | 26        | crown |            | 2016
+        """,
+    )
+    assert_crowns(
+        linked,
+        """
+        patient_id | seat_date  | exit_date  | failure | endo_timing | order_uncertain
+        p1         | 2016-01-01 | 2019-01-01 | true    | vital       | false
+        p1         | 2019-01-01 | 2019-01-01 | false   | vital       | false
+        p2         | 2010-05-05 | 2019-05-05 | true    | vital       | false
+        p2         | 2019-05-05 | 2020-01-01 | false   | vital       | false
+        p3         | 2016-07-01 | 2020-01-01 | false   | vital       | false
+        p3         | 2016-07-01 | 2020-01-01 | false   | before_seat | false
+    """,
+    )
+
+
 def test_which_recorded_seat_is_that_of_a_crown_from_elsewhere():
     # 16: the last of two before it was seen. 26: recorded after it was seen, so of another crown. 36: recorded on the
-    # day of our own crown, and of that.
+    # day of our own crown, and of that. 46: recorded on the day it was seen.
     linked = run(
         """
         service_date | tooth_fdi | code  | status
@@ -608,6 +680,7 @@ def test_which_recorded_seat_is_that_of_a_crown_from_elsewhere():
         2015-01-01   | 16        | CROWN | existing
         2015-01-01   | 26        | CROWN | existing
         2016-01-01   | 36        | CROWN |
+        2015-01-01   | 46        | CROWN | existing
         2018-01-01   |           | EXAM  |
         """,
         details="""
@@ -616,6 +689,7 @@ def test_which_recorded_seat_is_that_of_a_crown_from_elsewhere():
         16        | 2009-09-02 | 2009-09-09
         26        |            | 2017-01-01
         36        | 2015-12-25 | 2016-01-01
+        46        |            | 2015-01-01
         """,
         elsewhere="""
         tooth_fdi | event | event_date
@@ -630,6 +704,7 @@ def test_which_recorded_seat_is_that_of_a_crown_from_elsewhere():
         26        |            |            | false         | 2015-01-01
         36        |            |            | false         | 2016-01-01
         36        | 2015-12-25 | 2016-01-01 | true          | 2016-01-01
+        46        |            | 2015-01-01 | true          | 2015-01-01
     """,
     )
 

@@ -358,6 +358,7 @@ def test_a_year_alone_is_over_on_the_first_day_of_the_next():
 def test_what_settles_the_order_of_an_undated_root_canal():
     # p1: we opened it after the seat, so it was alive at the seat. p2: begun by us before the seat. p3: a post 180 days
     # before the seat; p4: 181 days. p5: recorded as root-filled. p6: a pulpotomy of ours. p7: a repeat settles nothing.
+    # p8: nor does a pulpotomy of the day of the seat. p9: nor a filling that hints at an opening, where hints open.
     linked = run(
         """
         patient_id | service_date | tooth_fdi | code   | status
@@ -374,6 +375,11 @@ def test_what_settles_the_order_of_an_undated_root_canal():
         p6         | 2017-01-01   | 16        | POTOMY |
         p7         | 2015-01-01   | 16        | CROWN  |
         p7         | 2017-01-01   | 16        | REDO   |
+        p8         | 2015-01-01   | 16        | POTOMY |
+        p8         | 2015-01-01   | 16        | CROWN  |
+        p9         | 2015-01-01   | 16        | CROWN  |
+        p9         | 2017-01-01   | 16        | FILL1  |
+        p9         |              | 16        | ENDO   | existing
         p1         | 2018-01-01   |           | EXAM   |
         p6         | 2018-01-01   |           | EXAM   |
         """,
@@ -390,7 +396,9 @@ def test_what_settles_the_order_of_an_undated_root_canal():
         p5         | 16        | root_canal |
         p6         | 16        | root_canal |
         p7         | 16        | root_canal |
+        p8         | 16        | root_canal |
         """,
+        hints_open=True,
     )
     assert_crowns(
         linked,
@@ -403,6 +411,8 @@ def test_what_settles_the_order_of_an_undated_root_canal():
         p5         | before_seat   |             | false            | false
         p6         | through_crown | 2017-01-01  | false            | false
         p7         |               |             | false            | true
+        p8         |               |             | false            | true
+        p9         |               |             | false            | true
     """,
     )
 
@@ -503,7 +513,8 @@ def test_a_root_canal_of_others_is_a_repeat_once_one_was_known_whatever_is_chart
 
 
 def test_of_courses_here_and_elsewhere_completed_on_one_day_ours_decides():
-    # Of the year 2014 alone its middle is taken, on which ours was done: after theirs (p1), or before theirs (p2).
+    # Of the year 2014 alone its middle is taken, on which ours was done: after theirs (p1), or before theirs (p2). p3:
+    # of two of ours by the seat the later one decides, done on its day.
     linked = run(
         """
         patient_id | service_date | tooth_fdi | code
@@ -511,6 +522,9 @@ def test_of_courses_here_and_elsewhere_completed_on_one_day_ours_decides():
         p1         | 2015-01-01   | 16        | CROWN
         p2         | 2014-07-01   | 16        | ENDO
         p2         | 2015-01-01   | 16        | CROWN
+        p3         | 2012-01-01   | 16        | REDO
+        p3         | 2015-01-01   | 16        | REDO
+        p3         | 2015-01-01   | 16        | CROWN
         """,
         elsewhere="""
         patient_id | tooth_fdi | event       | event_year
@@ -518,10 +532,10 @@ def test_of_courses_here_and_elsewhere_completed_on_one_day_ours_decides():
         p2         | 16        | retreatment | 2014
         """,
     )
-    ours = linked.endo_courses.filter(~pl.col("done_elsewhere"))
-    assert linked.endo_courses.height == 4
+    ours = linked.endo_courses.filter(~pl.col("done_elsewhere"), pl.col("started").dt.year() != 2012)
+    assert linked.endo_courses.height == 6
     assert linked.crowns["course_id"].to_list() == ours["course_id"].to_list()
-    assert linked.crowns["endo_timing"].to_list() == ["before_seat"] * 2
+    assert linked.crowns["endo_timing"].to_list() == ["before_seat"] * 3
 
 
 def test_a_repeat_in_the_year_of_the_seat_leaves_sure_what_was_done_before_it():

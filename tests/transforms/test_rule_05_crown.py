@@ -335,3 +335,24 @@ def test_a_crown_takes_the_details_nearest_to_its_rows_then_those_of_the_later_s
         assert [day.day for day in found["recorded_seat"]] == [4, 21, 14, 12]
         near = attach_details(posted, details, tolerance_days=3).sort("tooth_fdi", "posted_first").collect()
         assert [day and day.day for day in near["recorded_seat"]] == [4, 21, None, 12]
+
+
+def test_of_two_details_as_near_a_crown_takes_the_day_then_the_row_that_came_first() -> None:
+    """A day between the rows of a crown is as near as can be, one the day after is not."""
+    days = {"posted_first": dt.date(2020, 3, 1), "posted_last": dt.date(2020, 3, 20)}
+    posted = pl.LazyFrame([{"patient_id": "P1", "tooth_fdi": tooth, **days} for tooth in (16, 26, 36)])
+    details = pl.LazyFrame(
+        {
+            "patient_id": "P1", "tooth_fdi": tooth, "load_id": load, "row_number": row, **dict.fromkeys(RECORDED),
+            "prep_date": dt.date(2020, 3, prep), "seat_date": seat and dt.date(2020, 3, seat), "margin": margin,
+        }
+        for tooth, load, row, prep, seat, margin in (
+            (16, 1, 1, 1, 21, "after"), (16, 1, 2, 1, 20, "within"),
+            (26, 1, 3, 7, None, "no seat"), (26, 2, 1, 1, 7, "seat"), (26, 3, 1, 1, 7, "later load"),
+            (36, 2, 4, 1, 9, "row 4 of load 2"), (36, 2, 3, 1, 9, "row 3 of load 2"), (36, 1, 9, 1, 9, "load 1"),
+            (36, 1, 10, 1, 9, "row 10"),
+        )
+    )  # fmt: skip
+    for told in (details, details.reverse()):
+        found = attach_details(posted, told, tolerance_days=60).sort("tooth_fdi").collect()
+        assert found["margin"].to_list() == ["within", "seat", "load 1"]

@@ -171,7 +171,8 @@ def test_a_filling_that_closes_an_opening_is_neither_complication_nor_hint():
 def test_a_crown_found_missing_was_lost_between_or_only_came_off():
     # 14: in place in 2016, missing in 2018: 731 days, so 365 after the former. 15, 16: put back 90 and 91 days later.
     # 17: another crown was made first. 24: a later finding saw it in place. 25: recemented in between, and missing in
-    # 2018: 365 days from the recement. 26: a finding of the day of the seat says nothing.
+    # 2018: 365 days from the recement. 26: a finding of the day of the seat says nothing. 27: what was seen in place and
+    # missing on one day was missing. 34: came off twice, in 2017 and in 2018. 35: missing on the day of the next crown.
     linked = run(
         """
         service_date | tooth_fdi | code
@@ -187,6 +188,10 @@ def test_a_crown_found_missing_was_lost_between_or_only_came_off():
         2015-01-01   | 25        | CROWN
         2017-01-01   | 25        | RECEM
         2015-01-01   | 26        | CROWN
+        2015-01-01   | 27        | CROWN
+        2015-01-01   | 34        | CROWN
+        2015-01-01   | 35        | CROWN
+        2018-01-01   | 35        | CROWN
         2020-01-01   |           | EXAM
         """,
         findings="""
@@ -200,6 +205,12 @@ def test_a_crown_found_missing_was_lost_between_or_only_came_off():
         24        | 2019-01-01 | true
         25        | 2018-01-01 | false
         26        | 2015-01-01 | false
+        27        | 2018-01-01 | false
+        27        | 2018-01-01 | true
+        34        | 2017-01-01 | false
+        34        | 2018-01-01 | false
+        34        | 2019-01-01 | true
+        35        | 2018-01-01 | false
         """,
     )
     # 1096 days from the seat to 2018-01-01: the middle is 548 days after the seat.
@@ -215,6 +226,10 @@ def test_a_crown_found_missing_was_lost_between_or_only_came_off():
         24        | 2015-01-01 |               | 2020-01-01 |                    | 2018-01-01
         25        | 2015-01-01 | removed       | 2017-07-02 | 365                | 2017-01-01
         26        | 2015-01-01 |               | 2020-01-01 |                    |
+        27        | 2015-01-01 | removed       | 2016-07-02 | 1096               |
+        34        | 2015-01-01 |               | 2020-01-01 |                    | 2017-01-01
+        35        | 2015-01-01 | replaced      | 2018-01-01 |                    |
+        35        | 2018-01-01 |               | 2020-01-01 |                    |
     """,
     )
 
@@ -222,7 +237,8 @@ def test_a_crown_found_missing_was_lost_between_or_only_came_off():
 def test_what_says_when_a_missing_crown_was_there_last():
     # 14: a finding before the seat says nothing of this crown, and the first of two findings that it is missing counts.
     # 15: put back on the day it was found missing. 16: a repair of the day of the seat is none; 17: of the day after.
-    # 24: recemented, and repaired a year later: the later of the two says until when it was there.
+    # 24: recemented, and repaired a year later: the later of the two says until when it was there. 25: a repair of the
+    # day of the finding does not. 26: the first of two repairs is the first complication.
     linked = run(
         """
         service_date | tooth_fdi | code
@@ -236,6 +252,11 @@ def test_what_says_when_a_missing_crown_was_there_last():
         2015-01-01   | 24        | CROWN
         2016-01-01   | 24        | RECEM
         2017-01-01   | 24        | MEND
+        2015-01-01   | 25        | CROWN
+        2018-01-01   | 25        | MEND
+        2015-01-01   | 26        | CROWN
+        2016-01-01   | 26        | MEND
+        2017-01-01   | 26        | MEND
         2020-01-01   |           | EXAM
         """,
         findings="""
@@ -245,6 +266,7 @@ def test_what_says_when_a_missing_crown_was_there_last():
         14        | 2019-01-01 | false
         15        | 2018-01-01 | false
         24        | 2018-01-01 | false
+        25        | 2018-01-01 | false
         """,
     )
     assert_crowns(
@@ -256,12 +278,15 @@ def test_what_says_when_a_missing_crown_was_there_last():
         16        |               | 2020-01-01 |                    |
         17        |               | 2020-01-01 |                    | 2015-01-02
         24        | removed       | 2017-07-02 | 365                | 2016-01-01
+        25        | removed       | 2016-07-02 | 1096               |
+        26        |               | 2020-01-01 |                    | 2016-01-01
     """,
     )
 
 
 def test_a_crown_that_had_ended_before_was_not_lost_earlier_because_it_is_found_missing():
-    # 14: taken off; 15: covered for the time being; 16: the tooth was extracted; 17: taken off by others.
+    # 14: taken off; 15: covered for the time being; 16: the tooth was extracted; 17: taken off by others. 24: taken off,
+    # and covered after the finding; 25: taken off and found missing on one day.
     linked = run(
         """
         service_date | tooth_fdi | code  | status
@@ -273,6 +298,11 @@ def test_a_crown_that_had_ended_before_was_not_lost_earlier_because_it_is_found_
         2017-01-01   | 16        | OUT   |
         2015-01-01   | 17        | CROWN |
         2017-01-02   | 17        | OFF   | existing
+        2015-01-01   | 24        | CROWN |
+        2017-01-01   | 24        | OFF   |
+        2019-01-01   | 24        | TEMP  |
+        2015-01-01   | 25        | CROWN |
+        2018-01-01   | 25        | OFF   |
         2020-01-01   |           | EXAM  |
         """,
         findings="""
@@ -281,6 +311,8 @@ def test_a_crown_that_had_ended_before_was_not_lost_earlier_because_it_is_found_
         15        | 2018-01-01 | false
         16        | 2018-01-01 | false
         17        | 2018-01-01 | false
+        24        | 2018-01-01 | false
+        25        | 2018-01-01 | false
         """,
     )
     assert_crowns(
@@ -291,6 +323,8 @@ def test_a_crown_that_had_ended_before_was_not_lost_earlier_because_it_is_found_
         15        | replaced      | 2017-01-01 |                    | false
         16        | extracted     | 2017-01-01 |                    | false
         17        | removed       | 2017-01-02 |                    | true
+        24        | removed       | 2017-01-01 |                    | false
+        25        | removed       | 2018-01-01 |                    | false
     """,
     )
 
@@ -317,5 +351,36 @@ def test_a_crown_found_missing_was_there_on_its_own_seat_whatever_was_seen_of_th
         tooth_fdi | seat_date  | failure_cause | exit_date  | loss_interval_days
         16        | 2012-01-01 | replaced      | 2015-01-01 |
         16        | 2015-01-01 | removed       | 2016-07-02 | 1096
+    """,
+    )
+
+
+def test_a_finding_between_the_rows_of_the_next_crown_is_of_neither_and_of_two_of_one_seat_of_the_later_posted():
+    # 16: found missing while the next was being made. 26: recorded as seated on a day on which others seated one too.
+    linked = run(
+        """
+        service_date | tooth_fdi | code  | status
+        2015-01-01   | 16        | CROWN |
+        2016-01-01   | 16        | CROWN |
+        2016-01-20   | 16        | CROWN |
+        2015-01-05   | 26        | CROWN | existing
+        2015-01-10   | 26        | CROWN |
+        2020-01-01   |           | EXAM  |
+        """,
+        details="tooth_fdi | seat_date\n26 | 2015-01-05",
+        findings="""
+        tooth_fdi | exam_date  | crown_in_place
+        16        | 2016-01-10 | false
+        26        | 2018-01-05 | false
+        """,
+    )
+    assert_crowns(
+        linked,
+        """
+        tooth_fdi | seat_date  | failure_cause | exit_date  | loss_interval_days
+        16        | 2015-01-01 | replaced      | 2016-01-01 |
+        16        | 2016-01-20 |               | 2020-01-01 |
+        26        | 2015-01-05 | replaced      | 2015-01-10 |
+        26        | 2015-01-05 | removed       | 2016-07-06 | 1096
     """,
     )

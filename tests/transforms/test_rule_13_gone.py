@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import datetime as dt
+
 import pytest
 from linking import assert_courses, assert_crowns, run
 
@@ -328,3 +330,16 @@ def test_a_tooth_taken_out_and_put_back_on_one_day_was_not_lost():
     )
     assert linked.set_aside["row_number"].to_list() == [7]
     assert linked.counts["teeth_replanted"] == 1
+
+
+def test_a_tooth_shown_to_be_gone_on_the_day_from_which_it_is_followed_was_lost_that_day():
+    # The crown of others was there in 2012; at the first visit something stands in its place.
+    linked = run("""
+        service_date | tooth_fdi | code  | status
+        2012-01-01   | 16        | CROWN | existing
+        2015-01-01   | 16        | DENT  |
+        2018-01-01   |           | CLEAN |
+    """)
+    assert linked.tooth_followup.select("extracted", "followed_to", "end_reason").rows() == [
+        (dt.date(2015, 1, 1), dt.date(2015, 1, 1), "failed")
+    ]
