@@ -1,14 +1,16 @@
-"""What a page opens with: its answers, at most 120 words of them and one picture."""
+"""What a page opens with, its answers, at most 120 words of them and one picture; and what it has said already."""
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from dashboards import terms
 from dashboards.theme import Chart
 
 MOST_WORDS = 120
+FEWEST_WORDS = 6  # of a sentence that stands once; a shorter one may come again: `See the table.`
 _WORD = re.compile(r"[^\s]*\w[^\s]*")
+_END = re.compile(r"(?<=[.!?])\s+(?=[A-Z“‘])")  # of a sentence; numbers with a point in them end none
 
 
 @dataclass(frozen=True)
@@ -47,8 +49,13 @@ def length(answer: Answer) -> int:
 
 
 def first_sentence(text: str) -> str:
-    """The first sentence of a text, whole; numbers with a point in them end none."""
-    return re.split(r"(?<=[.!?])\s+(?=[A-Z“‘])", text, maxsplit=1)[0]
+    """The first sentence of a text, whole."""
+    return _END.split(text, maxsplit=1)[0]
+
+
+def sentences(text: str) -> list[str]:
+    """The sentences of a text, each whole."""
+    return [s for s in _END.split(text.strip()) if s]
 
 
 def kept(given: Sequence[Answer], *, most: int = MOST_WORDS) -> tuple[Answer, ...]:
@@ -59,3 +66,23 @@ def kept(given: Sequence[Answer], *, most: int = MOST_WORDS) -> tuple[Answer, ..
             break
         found.append(answer)
     return tuple(found)
+
+
+class Said:
+    """The sentences of one page so far: one that several findings share stands on it once."""
+
+    def __init__(self) -> None:
+        self._met: set[str] = set()
+
+    def fresh(self, text: str) -> str:
+        """The text without those of its sentences that stand on the page already; these are said now."""
+        found = []
+        for sentence in sentences(text):
+            if sentence not in self._met or words(sentence) < FEWEST_WORDS:
+                found.append(sentence)
+            self._met.add(sentence)
+        return " ".join(found)
+
+    def each(self, texts: Iterable[str]) -> list[str]:
+        """Each text without what was said before; those of which nothing is left are gone."""
+        return [left for text in texts if (left := self.fresh(text))]

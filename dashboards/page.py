@@ -22,8 +22,9 @@ from markupsafe import Markup
 from dashboards import formats, glossary, terms, theme
 from dashboards.answers import Answers
 from dashboards.translated import HERE, Translated
+from dashboards.words.comparisons import scope_sentence
 from pipeline.release import disclosure
-from pipeline.results import FlowStep
+from pipeline.results import FlowStep, Results
 
 Audience = Literal["inside", "shared"]
 SCRIPTS = ("plotly-basic.min.js", "boot.js", "pictures.js")
@@ -49,50 +50,42 @@ NOTES: dict[Audience, str] = {
 }
 
 
+def inside(here: str, results: Results, *, title: str, answers: Answers, **more: Any) -> str:
+    """A page of the inside; each ends with what the records span."""
+    return render(here, title=title, audience="inside", answers=answers, practice=results.practice,
+                  cautions=results.cautions, scope=scope_sentence(results), **more)  # fmt: skip
+
+
 def render(
-    template: str,
-    *,
-    title: str,
-    audience: Audience,
-    charts: Sequence[theme.Chart | None] = (),
-    answers: Answers | None = None,
-    more_scripts: Sequence[str] = (),
-    cautions: Sequence[str] = (),
-    **context: Any,
-) -> str:
-    """Fill a page template.
+    here: str, *, title: str, audience: Audience, answers: Answers, more_scripts: Sequence[str] = (),
+    cautions: Sequence[str] = (), **context: Any,
+) -> str:  # fmt: skip
+    """Fill the template of a page, by the name of its file.
 
-    `charts` are those that the template places, in any order, but for the picture of the `answers` that the page opens
-    with; None is skipped. The chart library is left out of a page without charts, and so are `more_scripts`, which name
-    further files of `assets/`. `audience` decides the banner: `inside` pages hold practice data, `shared` ones only
-    what the release gate let through. `cautions` follow the usual ones, which stand on every page.
+    The chart library is left out of a page that places no chart, and so are `more_scripts`, which name further files of
+    `assets/`. `audience` decides the banner: `inside` pages hold practice data, `shared` ones only what the release
+    gate let through. `cautions` follow the usual ones, which stand on every page.
     """
-    drawn = [c for c in (answers.picture if answers else None, *charts) if c is not None]
-    scripts = [asset(name) for name in (*SCRIPTS, *more_scripts)] if drawn else []
-    text: str = (
-        _environment()
-        .get_template(template)
-        .render(
-            title=title,
-            audience=audience,
-            drawn=[(c.id, Markup(c.json)) for c in drawn],
-            scripts=[Markup(s) for s in scripts],
-            policy=policy(scripts),
-            note=NOTES[audience],
-            style=Markup(theme.colours() + asset("style.css")),
-            dark=json.dumps(theme.DARK),
-            answers=answers,
-            menu=PAGES,
-            all_cautions=list(dict.fromkeys([*terms.CAUTIONS, *cautions])),
-            **context,
-        )
+    return bare(
+        here,
+        here=here,
+        title=title,
+        audience=audience,
+        placed=[],  # the charts, as the template places them
+        library=[Markup(asset(name)) for name in (*SCRIPTS, *more_scripts)],
+        note=NOTES[audience],
+        style=Markup(theme.colours() + asset("style.css")),
+        dark=json.dumps(theme.DARK),
+        answers=answers,
+        menu=PAGES,
+        all_cautions=list(dict.fromkeys([*terms.CAUTIONS, *cautions])),
+        **context,
     )
-    return text
 
 
-def bare(template: str, *, title: str, **context: Any) -> str:
+def bare(file: str, **context: Any) -> str:
     """Fill a template that is a whole page by itself, with no figure, menu or script: a form to print."""
-    text: str = _environment().get_template(template).render(title=title, policy=policy(()), **context)
+    text: str = _environment().get_template(f"{file}.j2").render(**context)
     return text
 
 
@@ -182,23 +175,7 @@ def _environment() -> jinja2.Environment:
         lstrip_blocks=True,
     )
     environment.globals |= {"smallest": disclosure.SMALLEST, "step": disclosure.STEP}
-    filters = (
-        "whole",
-        "count",
-        "years",
-        "decimal",
-        "ratio",
-        "day",
-        "percent",
-        "phrase",
-        "lower_first",
-        "failed",
-        "in_place",
-        "listing",
-        "sentence_case",
-    )
-    environment.filters |= {name: getattr(formats, name) for name in filters}
-    environment.filters["boxes"] = _boxes
-    environment.filters["ink"] = theme.ink
-    environment.globals |= {"spread": formats.spread, "terms": terms, "DASH": formats.DASH, "made_ready": made_ready}
+    filters = (formats.count, formats.lower_first, formats.sentence_case, formats.years, theme.ink)
+    environment.filters |= {f.__name__: f for f in filters} | {"boxes": _boxes}
+    environment.globals |= {"terms": terms, "made_ready": made_ready, "policy": policy}
     return environment

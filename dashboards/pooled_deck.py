@@ -6,12 +6,11 @@ Made from the pooled results only, whose every count passed the rules of disclos
 from dashboards import terms, theme
 from dashboards.charts.pooled_curve import at
 from dashboards.charts.pooled_forest import LOST
-from dashboards.formats import DASH, count, listing, lower_first, plural, sentence_case, whole, years
-from dashboards.pages.pooled import NOTE, SIGNED, say_range, say_value
+from dashboards.formats import count, listing, lower_first, plural, sentence_case, whole, years
+from dashboards.pages.pooled import NOTE, SIGNED, parts_table, say_range, say_value
 from dashboards.talk.deck import Curves, Deck
 from dashboards.talk.drawn import on_grid
 from dashboards.talk.notes import CLAIM, notes
-from dashboards.words.safety import safety_sentence
 from pipeline.release.disclosure import SMALLEST, STEP
 from pipeline.results.pooled import PooledComparison, PooledResults, PooledValue
 
@@ -125,24 +124,14 @@ def _curves(deck: Deck, c: PooledComparison, pooled: PooledResults) -> None:
 
 def _forest(deck: Deck, c: PooledComparison, value: PooledValue, pooled: PooledResults) -> None:
     """Each practice's value, the pooled one, and what leaving out one practice does, as a native table."""
-    rows = [
-        (
-            f"Practice {p.letter}",
-            say_value(value, p.value),
-            say_range(value, p.low, p.high),
-            f"{100 * p.weight:.0f} %",
-            say_value(value, p.without) if p.without is not None else DASH,
-        )
-        for p in value.parts
-    ]
-    rows.append(("All together", say_value(value, value.value), say_range(value, value.low, value.high), "100 %", ""))
-    what = WHAT[value.kind]
+    table = parts_table(value, further=False)
+    rows = [row[:5] for row in table.rows]
     title = (
         f"{c.groups[0].label}: {FOUND[value.kind].format(say_value(value, value.value))} over "
         f"{count(len(value.parts), 'practice')}, range {say_range(value, value.low, value.high)}"
     )
     say = " ".join([*value.heterogeneity, value.leave_one_out])
-    heads = ("Practice", sentence_case(what), "95 % range", "Weight", "Pooled without it")
+    heads = (table.heads[0], sentence_case(WHAT[value.kind]), *table.heads[2:5])
     labels = f"{lower_first(c.groups[0].label)} or {lower_first(c.groups[1].label)}"
     deck.table(title, heads, rows, _notes(f"{sentence_case(labels)}. {say}", pooled),
                alt=f"Table. {c.title}. {'; '.join(' '.join(r) for r in rows)}")  # fmt: skip
@@ -167,7 +156,7 @@ def _techniques(deck: Deck, asked: list[PooledComparison], pooled: PooledResults
     say = f"{claimed or 'None'} of {count(len(found), 'technique comparison')}"
     title = f"{say} {'shows' if claimed < 2 else 'show'} a difference that may be named"
     rest = f" The {len(rows)} with the narrowest ranges are shown; the page has all." if len(found) > len(rows) else ""
-    safety = f" {safety_sentence([c.title for c, _ in found if c.safety])}".rstrip()
+    safety = f" {terms.safety_sentence([c.title for c, _ in found if c.safety])}".rstrip()
     heads = ("Question: group or reference", "Practices", "Failures per 100 more (95 % range)", "What may be said")
     deck.table(title, heads, rows, _notes(f"{title}, all counted as one family of looks.{rest}{safety}", pooled),
                alt=f"Table of technique questions. {title}.", shares=(0.46, 0.1, 0.22, 0.22), left=(0, 3),

@@ -11,7 +11,7 @@ from typing import Any
 
 import pipeline
 from dashboards.glossary import WORDS
-from dashboards.results_schema import results_schema
+from dashboards.results_json import results_schema
 from pipeline.practice.reference import cell, fields_page, linked_page, settings_page
 
 FOLDER = Path(pipeline.__file__).parent / "data" / "reference"

@@ -76,24 +76,17 @@ def _front(c: ReleasedComparison | None) -> tuple[Item, ...]:
 
 def _methods(r: Released, c: ReleasedComparison | None) -> tuple[Item, ...]:
     groups = f"Groups: {listing([g.label for g in c.groups])}." if c else ""
-    followed = "; ".join(
-        f"{f.of}: median follow-up {years(round(f.median_months / 12, 1))}"
-        if f.median_months is not None
-        else f"{f.of}: median follow-up not reached"
-        for f in r.methods.followup
-    )
-    span = listing([m for m in (r.first_year, r.last_year) if m], "to")
-    adjusted = _adjusted(c)
+    medians = [(f.of, "not reached" if (m := f.median_months) is None else years(round(m / 12, 1)))
+               for f in r.methods.followup]  # fmt: skip
+    followed = "; ".join(f"{of}: median follow-up {median}" for of, median in medians)
+    adjusted = c.adjusted_for if c else ()
     names = f"Adjusted for {listing(list(adjusted))}." if adjusted else ""
     steps = "; ".join(f"{name}: about {n}" for name, n in r.methods.flow)
-    detectable = (
-        f"No size was planned. Set as too small to matter: under {c.smallest_difference_per_100:g} per 100."
-        if c
-        else ""
-    )
+    small = f"{c.smallest_difference_per_100:g} per 100" if c else ""
+    detectable = f"No size was planned. Set as too small to matter: under {small}." if small else ""
     return (
         _item(STROBE, "4", "Design, early on", "A cohort put together from past routine records."),
-        _item(STROBE, "5", "Setting, places and dates", f"One practice, {span}." if span else "", half=True),
+        _item(STROBE, "5", "Setting, places and dates", f"One practice, {r.span}." if r.span else "", half=True),
         _item(STROBE, "6a", "Who was eligible, and how followed", _joined(steps, followed, _END)),
         _item(STROBE, "6b", "Matching", "None was matched."),
         _item(STROBE, "7", "Outcome, exposure, confounders defined",
@@ -111,37 +104,20 @@ _END = "Follow-up ends at the last contact, at death or at the end of the data, 
 
 
 def _statistics(r: Released, c: ReleasedComparison | None) -> tuple[Item, ...]:
-    models = sorted({terms.model(e.model) for e in c.estimates}) if c else []
+    models = "; ".join(sorted({terms.model(e.model) for e in c.estimates})) if c else ""
+    say = f"{models}. Curves by Kaplan-Meier; teeth of one patient taken together in all ranges." if models else ""
     missing = "; ".join(f"{name} {n} % of rows" if n else f"{name} in few rows" for name, n in r.methods.missing)
-    gaps = (
-        f"A missing value is a level of its own, never a reason to drop a tooth. Without a value: {missing}."
-        if missing
-        else ""
-    )
+    gaps = f"A missing value is a level of its own, never a reason to drop a tooth. Without a value: {missing}."
     early = "; ".join(f"{f.ended_early} % of {f.of}" for f in r.methods.followup)
-    lost = (
-        f"Ended before the data did, without failure or death: {early}. Counted until the last contact."
-        if early
-        else ""
-    )
-    ways = words_shared.choices(c) if c else ""
-    say = (
-        f"{'; '.join(models)}. Curves by Kaplan-Meier; teeth of one patient taken together in all ranges."
-        if models
-        else ""
-    )
+    lost = f"Ended before the data did, without failure or death: {early}. Counted until the last contact."
     return (
         _item(STROBE, "12a", "All methods, with control of confounding", say),
-        _item(
-            STROBE,
-            "12b",
-            "Subgroups and interactions",
-            "None was tested; rates by tooth group and clinician describe only.",
-        ),
-        _item(STROBE, "12c", "Missing values", gaps),
-        _item(STROBE, "12d", "Loss to follow-up", lost),
-        _item(STROBE, "12e", "Sensitivity analyses", ways, half=True),
-    )
+        _item(STROBE, "12b", "Subgroups and interactions",
+              "None was tested; rates by tooth group and clinician describe only."),
+        _item(STROBE, "12c", "Missing values", gaps if missing else ""),
+        _item(STROBE, "12d", "Loss to follow-up", lost if early else ""),
+        _item(STROBE, "12e", "Sensitivity analyses", words_shared.choices(c) if c else "", half=True),
+    )  # fmt: skip
 
 
 def _results(r: Released, c: ReleasedComparison | None) -> tuple[Item, ...]:
@@ -158,13 +134,8 @@ def _results(r: Released, c: ReleasedComparison | None) -> tuple[Item, ...]:
     return (
         _item(STROBE, "13a", "Numbers at each stage", flow),
         _item(STROBE, "13b", "Why some were left out", reasons, half=True),
-        _item(
-            STROBE,
-            "13c",
-            "A diagram of the flow",
-            "In the handout, from the records to the groups." if flow else "",
-            half=True,
-        ),
+        _item(STROBE, "13c", "A diagram of the flow",
+              "In the handout, from the records to the groups." if flow else "", half=True),
         _item(STROBE, "14a", "Who the patients and teeth are", f"{sizes}{table1}" if sizes else "", half=not table1),
         _item(STROBE, "14b", "Missing, by variable", missing),
         _item(STROBE, "14c", "Length of follow-up", followed),
@@ -173,7 +144,7 @@ def _results(r: Released, c: ReleasedComparison | None) -> tuple[Item, ...]:
         _item(STROBE, "16b", "Cut-points", "Tooth groups: anterior, premolar, molar. No other quantity was cut."),
         _item(STROBE, "16c", "Absolute risks", absolute),
         _item(STROBE, "17", "Further analyses", f"Rates {listing(breakdowns)}." if breakdowns else "", half=True),
-    )
+    )  # fmt: skip
 
 
 def _discussion() -> tuple[Item, ...]:
@@ -187,12 +158,8 @@ def _discussion() -> tuple[Item, ...]:
 
 
 def _record(r: Released) -> tuple[Item, ...]:
-    linking = (
-        f"By {count(len(r.rules), 'linking rule')}, told in words with the number of each. The codes stand in the "
-        "practice’s settings."
-        if r.rules
-        else ""
-    )
+    rules = count(len(r.rules), "linking rule")
+    linking = f"By {rules}, told in words with the number of each. The codes stand in the practice’s settings."
     flow = "; ".join(f"{name}: about {n}" for name, n in r.methods.flow)
     versions = ", ".join(f"{k} {v}" for k, v in r.methods.versions)
     seed = r.methods.setting("seed")
@@ -203,12 +170,11 @@ def _record(r: Released) -> tuple[Item, ...]:
         if r.methods.checked
         else ""
     )
-    span = listing([m for m in (r.first_year, r.last_year) if m], "to")
     return (
         _item(RECORD, "1.1", "Kind of data in title or summary", "Routine records of one dental practice.", half=True),
-        _item(RECORD, "1.2", "Region and period in title or summary", span, half=True),
+        _item(RECORD, "1.2", "Region and period in title or summary", r.span, half=True),
         _item(RECORD, "1.3", "Linkage named in title or summary", "Root canals linked to crowns by tooth and day."),
-        _item(RECORD, "6.1", "How people were chosen, with codes", linking, half=True),
+        _item(RECORD, "6.1", "How people were chosen, with codes", linking if r.rules else "", half=True),
         _author(RECORD, "6.2", "Were the codes checked against charts? Read some 30 charts"),
         _item(RECORD, "6.3", "Diagram of the linkage", "In the handout; counts in 13a." if flow else "", half=True),
         _item(RECORD, "7.1", "Full list of codes", "In the program’s code list and the settings.", half=True),
@@ -225,10 +191,6 @@ def _estimate(c: ReleasedComparison, e: ReleasedEstimate) -> str:
     how = "adjusted" if e.adjusted_for else "crude"
     against = terms.contrast(e.contrast, {g.name: g.label for g in c.groups})
     return f"{against}, {how} ratio {e.hazard_ratio:g} ({e.low:g} to {e.high:g})"
-
-
-def _adjusted(c: ReleasedComparison | None) -> tuple[str, ...]:
-    return next((e.adjusted_for for e in c.estimates if e.adjusted_for), ()) if c else ()
 
 
 def _joined(*parts: str) -> str:

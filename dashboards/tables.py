@@ -1,7 +1,8 @@
 """Tables of the inside pages as rows of text: what the templates write as real HTML tables."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TypeVar
 
 from dashboards import terms, theme
 from dashboards.charts.failure_curve import shifts, spaced, span
@@ -20,9 +21,10 @@ from dashboards.formats import (
     years,
 )
 from dashboards.formats import spread as between_whole
-from pipeline.results import Comparison, Estimate, RateTable
+from pipeline.results import Comparison, Estimate, Naive, RateRow, RateTable
 from pipeline.results.healing import Agreement, CountedShare, LesionHealing, ReaderWay, RecallRow
 
+T = TypeVar("T")
 TOOTH_GROUP_ORDER = {"anterior": 0, "premolar": 1, "molar": 2}
 
 
@@ -34,6 +36,14 @@ class NumberTable:
     heads: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     texts: tuple[str, ...] = ()
+
+
+def table_of(
+    caption: str, items: Iterable[T], columns: Mapping[str, Callable[[T], str]], texts: Sequence[str] = ()
+) -> NumberTable:
+    """A table with a row for each item: each heading with what stands under it."""
+    rows = tuple(tuple(cell(item) for cell in columns.values()) for item in items)
+    return NumberTable(caption, tuple(columns), rows, tuple(texts))
 
 
 @dataclass(frozen=True)
@@ -66,24 +76,16 @@ class UnderTable:
 
 def under_curve(comparison: Comparison, columns: Sequence[float]) -> UnderTable | None:
     """Entered, failed, ended and still followed at each year; the last three add up to the first."""
-    if not columns:
-        return None
     groups = []
-    for index, group in enumerate(comparison.groups):
+    for index, group in enumerate(comparison.groups if columns else ()):
         at = {m.years: m for m in group.milestones}
-        if not all(y in at for y in columns):
-            continue
-        miles = [at[y] for y in columns]
-        rows = (
-            ("entered", tuple(whole(m.entered) for m in miles)),
-            ("failed", tuple(whole(m.failed) for m in miles)),
-            ("ended", tuple(whole(m.ended) for m in miles)),
-            ("followed", tuple(whole(m.followed) for m in miles)),
-        )
-        groups.append(UnderGroup(group.label, theme.look(group.name, index), rows))
+        if all(y in at for y in columns):
+            counts = ("entered", "failed", "ended", "followed")
+            rows = tuple((name, tuple(whole(getattr(at[y], name)) for y in columns)) for name in counts)
+            groups.append(UnderGroup(group.label, theme.look(group.name, index), rows))
     noun = plural(2, terms.outcome(comparison.outcome).noun)
     caption = f"How many {noun} the curves rest on: entered so far = failed + follow-up ended + still followed"
-    return UnderTable(caption, tuple(columns), tuple(groups))
+    return UnderTable(caption, tuple(columns), tuple(groups)) if columns else None
 
 
 def survival(comparison: Comparison) -> NumberTable:
@@ -107,164 +109,122 @@ def survival(comparison: Comparison) -> NumberTable:
 
 def groups(comparison: Comparison) -> NumberTable:
     """Who was followed in each group, with the failures per 100 tooth-years: all of a row is of time in the group."""
-    rows = tuple(
-        (
-            g.label,
-            whole(g.followed),
-            whole(g.followed_patients),
-            whole(g.failures),
-            whole(g.tooth_years),
-            decimal(g.rate_per_100_tooth_years),
-            between(decimal(g.rate_ci_low), decimal(g.rate_ci_high)),
-        )
-        for g in comparison.groups
-    )
-    noun = plural(2, terms.outcome(comparison.outcome).noun).capitalize()
-    heads = (
-        "Group",
-        noun,
-        "Patients",
-        "Failures",
-        "Tooth-years followed",
-        "Failures per 100 tooth-years",
-        "95 % range",
-    )
-    return NumberTable("Who was counted", heads, rows)
+    return table_of("Who was counted", comparison.groups, {
+        "Group": lambda g: g.label,
+        plural(2, terms.outcome(comparison.outcome).noun).capitalize(): lambda g: whole(g.followed),
+        "Patients": lambda g: whole(g.followed_patients),
+        "Failures": lambda g: whole(g.failures),
+        "Tooth-years followed": lambda g: whole(g.tooth_years),
+        "Failures per 100 tooth-years": lambda g: decimal(g.rate_per_100_tooth_years),
+        "95 % range": lambda g: between(decimal(g.rate_ci_low), decimal(g.rate_ci_high)),
+    })  # fmt: skip
 
 
 def estimates(comparison: Comparison, labels: dict[str, str]) -> NumberTable:
     """Hazard ratios, crude and adjusted, and the misleading one beside them."""
-    rows = [
+    naive = comparison.naive
+    found: list[tuple[Estimate | Naive, str, tuple[str, ...]]] = [
+        (e, adjustment(e), (whole(e.crowns), whole(e.events), whole(e.clusters))) for e in comparison.estimates
+    ]
+    if naive is not None:
+        start = terms.label_start(comparison.clock)
+        found.append((naive, f"by label from {start}: misleading ({naive.why_biased})", (DASH,) * 3))
+    rows = tuple(
         (
             terms.contrast(e.contrast, labels),
-            adjustment(e),
+            how,
             ratio(e.hazard_ratio),
             between(ratio(e.ci_low), ratio(e.ci_high)),
-            whole(e.crowns),
-            whole(e.events),
-            whole(e.clusters),
+            *of,
         )
-        for e in comparison.estimates
-    ]
-    if comparison.naive is not None:
-        n = comparison.naive
-        rows.append(
-            (
-                terms.contrast(n.contrast, labels),
-                f"by label from {terms.label_start(comparison.clock)}: misleading ({n.why_biased})",
-                ratio(n.hazard_ratio),
-                between(ratio(n.ci_low), ratio(n.ci_high)),
-                *(DASH,) * 3,
-            )
-        )
+        for e, how, of in found
+    )
     noun = plural(2, terms.outcome(comparison.outcome).noun).capitalize()
     heads = ("Contrast", "How", "Hazard ratio", "95 % range", noun, "Failures", "Patients")
-    return NumberTable("Hazard ratios: how much faster failures came", heads, tuple(rows), ("How",))
+    return NumberTable("Hazard ratios: how much faster failures came", heads, rows, ("How",))
 
 
 def adjustment(estimate: Estimate) -> str:
     """`unadjusted`, or what it is adjusted for and stratified by, with the model."""
-    how = (
-        f"adjusted for {listing([phrase(a) for a in estimate.adjusted_for])}" if estimate.adjusted_for else "unadjusted"
+    how = f"adjusted for {listing([phrase(a) for a in estimate.adjusted_for])}"
+    within = listing([phrase(a.removesuffix("_id")) for a in estimate.stratified_by])
+    return (
+        f"{how if estimate.adjusted_for else 'unadjusted'}{f'; within each {within}' if within else ''} "
+        f"({terms.model(estimate.model)})"
     )
-    if estimate.stratified_by:
-        how += f"; within each {listing([phrase(a.removesuffix('_id')) for a in estimate.stratified_by])}"
-    return f"{how} ({terms.model(estimate.model)})"
 
 
 def rates(table: RateTable) -> NumberTable:
     """Success rates by one characteristic; a dash where too few are followed that long."""
     say = terms.outcome(table.outcome)
-    rows = []
-    for r in table.rows:
-        figures = (DASH,) * 3
-        if r.survival is not None:
-            figures = (str(in_place(r.survival)), DASH, str(failed(r.survival)))
-            if r.ci_low is not None and r.ci_high is not None:
-                figures = (figures[0], between_whole(in_place(r.ci_low), in_place(r.ci_high)), figures[2])
-        name = "Whole practice" if table.by == "overall" else r.name
-        rows.append((name, whole(r.teeth), whole(r.patients), whole(r.failures), whole(r.followed), *figures))
-    horizon = years(table.rows[0].years) if table.rows else ""
-    noun = plural(2, say.noun)
-    heads = (
-        first_head(table.by),
-        noun.capitalize(),
-        "Patients",
-        f"{say.bad.capitalize()} so far",
-        f"Followed {horizon}",
-        f"{say.good.capitalize()}, of 100",
-        "95 % range",
-        f"{say.bad.capitalize()}, of 100",
-    )
-    return NumberTable(
-        f"{noun.capitalize()} {say.good} after {horizon}: {terms.by(table.by).lower()}", heads, tuple(rows)
-    )
+    horizon, nouns = years(table.rows[0].years) if table.rows else "", plural(2, say.noun).capitalize()
+
+    def span(r: RateRow) -> str:
+        if r.survival is None or r.ci_low is None or r.ci_high is None:
+            return DASH
+        return between_whole(in_place(r.ci_low), in_place(r.ci_high))
+
+    return table_of(f"{nouns} {say.good} after {horizon}: {terms.by(table.by).lower()}", table.rows, {
+        first_head(table.by): lambda r: "Whole practice" if table.by == "overall" else r.name,
+        nouns: lambda r: whole(r.teeth),
+        "Patients": lambda r: whole(r.patients),
+        f"{say.bad.capitalize()} so far": lambda r: whole(r.failures),
+        f"Followed {horizon}": lambda r: whole(r.followed),
+        f"{say.good.capitalize()}, of 100": lambda r: DASH if r.survival is None else str(in_place(r.survival)),
+        "95 % range": span,
+        f"{say.bad.capitalize()}, of 100": lambda r: DASH if r.survival is None else str(failed(r.survival)),
+    })  # fmt: skip
 
 
 def recalls(rows: Sequence[RecallRow]) -> NumberTable:
     """Healing at recall with the recall rate beside it; a dash where too few were seen."""
-    body = []
-    for r in rows:
-        strict = CountedShare(r.successes, r.recalled, r.success, r.ci_low, r.ci_high)
-        name = "Whole practice" if r.name == "all" else sentence_case(r.name)
-        counted = (whole(r.completed), whole(r.due), whole(r.recalled), percent(r.recalled, r.due))
-        body.append((name, *counted, *(_share(s) for s in (strict, r.uncertain, r.not_healed, r.loose))))
-    heads = ("Root canals", "Completed", "Followed long enough", "Judged at recall", "Recall rate",
-             "Healed, of 100", "Healing", "Not healed", "Healed, counted loosely")  # fmt: skip
-    return NumberTable(
-        "Healing at recall, of 100 judged, with 95 % ranges and with how many came back", heads, tuple(body)
-    )
+    caption = "Healing at recall, of 100 judged, with 95 % ranges and with how many came back"
+    return table_of(caption, rows, {
+        "Root canals": lambda r: "Whole practice" if r.name == "all" else sentence_case(r.name),
+        "Completed": lambda r: whole(r.completed),
+        "Followed long enough": lambda r: whole(r.due),
+        "Judged at recall": lambda r: whole(r.recalled),
+        "Recall rate": lambda r: percent(r.recalled, r.due),
+        "Healed, of 100": lambda r: _share(CountedShare(r.successes, r.recalled, r.success, r.ci_low, r.ci_high)),
+        "Healing": lambda r: _share(r.uncertain),
+        "Not healed": lambda r: _share(r.not_healed),
+        "Healed, counted loosely": lambda r: _share(r.loose),
+    })  # fmt: skip
 
 
 def agreement(found: Sequence[Agreement]) -> NumberTable:
     """Films read twice: how often two readings agreed, with kappa."""
     kinds = {"same_reader": "One reader twice", "two_readers": "Two readers", "reader_not_told": "Readers not named"}
-    rows = tuple(
-        (
-            f"{kinds.get(a.kind, a.kind)}: {a.who}" if a.who else kinds.get(a.kind, a.kind),
-            whole(a.exact.of),
-            whole(a.patients),
-            percent(a.exact.count, a.exact.of),
-            percent(a.same_side.count, a.same_side.of),
-            ratio(a.kappa),
-            between(ratio(a.ci_low), ratio(a.ci_high)),
-        )
-        for a in found
-    )
-    heads = ("Readings", "Films", "Patients", "Same index", "Both healed or both not", "Weighted kappa", "95 % range")
-    return NumberTable("Two readings of one film", heads, rows)
+    return table_of("Two readings of one film", found, {
+        "Readings": lambda a: ": ".join(filter(None, (kinds.get(a.kind, a.kind), a.who))),
+        "Films": lambda a: whole(a.exact.of),
+        "Patients": lambda a: whole(a.patients),
+        "Same index": lambda a: percent(a.exact.count, a.exact.of),
+        "Both healed or both not": lambda a: percent(a.same_side.count, a.same_side.of),
+        "Weighted kappa": lambda a: ratio(a.kappa),
+        "95 % range": lambda a: between(ratio(a.ci_low), ratio(a.ci_high)),
+    })  # fmt: skip
 
 
 def reader_ways(ways: Sequence[ReaderWay]) -> NumberTable:
     """Healing at recall by the agreed readings and by each reader alone, of the same teeth."""
-    rows = tuple(
-        (
-            "Agreed" if w.reader == "agreed" else f"{w.reader} alone",
-            whole(w.films),
-            whole(w.healed.of),
-            whole(w.healed.count),
-            _share(w.healed),
-        )
-        for w in ways
-    )
-    heads = ("Readings that count", "Films read with others", "Judged at recall", "Healed", "Healed, of 100")
-    return NumberTable("Counted in other ways: by one reader alone, with 95 % ranges", heads, rows)
+    return table_of("Counted in other ways: by one reader alone, with 95 % ranges", ways, {
+        "Readings that count": lambda w: "Agreed" if w.reader == "agreed" else f"{w.reader} alone",
+        "Films read with others": lambda w: whole(w.films),
+        "Judged at recall": lambda w: whole(w.healed.of),
+        "Healed": lambda w: whole(w.healed.count),
+        "Healed, of 100": lambda w: _share(w.healed),
+    })  # fmt: skip
 
 
 def lesion_healing(found: LesionHealing) -> NumberTable:
     """Lesions healed by whole years, and of how many it is known that late or later."""
-    rows = tuple(
-        (
-            years(p.years),
-            f"{round(100 * p.estimate)}",
-            between_whole(round(100 * p.ci_low), round(100 * p.ci_high)),
-            whole(p.followed),
-        )
-        for p in found.points
-        if float(p.years).is_integer()
-    )
-    heads = ("Within", "Healed, of 100", "95 % range", "Known of that late or later")
-    return NumberTable("Lesions healed since the root canal", heads, rows)
+    return table_of("Lesions healed since the root canal", (p for p in found.points if float(p.years).is_integer()), {
+        "Within": lambda p: years(p.years),
+        "Healed, of 100": lambda p: f"{round(100 * p.estimate)}",
+        "95 % range": lambda p: between_whole(round(100 * p.ci_low), round(100 * p.ci_high)),
+        "Known of that late or later": lambda p: whole(p.followed),
+    })  # fmt: skip
 
 
 def _share(s: CountedShare | None) -> str:
@@ -289,4 +249,4 @@ def first_head(by: str) -> str:
 def in_order(table: RateTable) -> RateTable:
     """The table with its rows by name, tooth groups from front to back: never by how well they did."""
     rows = sorted(table.rows, key=lambda r: (TOOTH_GROUP_ORDER.get(r.name, 9), r.name.casefold(), r.name))
-    return RateTable(table.id, table.title, table.outcome, table.by, tuple(rows))
+    return replace(table, rows=tuple(rows))

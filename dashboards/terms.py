@@ -1,13 +1,16 @@
 """The words for outcomes, clocks, models and verdicts that results name by identifiers."""
 
 import re
+from collections.abc import Iterable
 
-from dashboards.formats import lower_first, phrase, plural, sentence_case
-from pipeline.practice.outcomes import CROWN_FAILURE, Outcome
+from dashboards.formats import listing, lower_first, phrase, plural, sentence_case
+from pipeline.practice.outcomes import CROWN_FAILURE
 from pipeline.practice.outcomes import outcome as declared
 from pipeline.practice.tables import INPUT_TABLES
 from pipeline.results import cautions
+from pipeline.results.safety import UNMEASURED
 
+outcome = declared
 CLOCKS = {
     "since_seat": "the crown was seated",
     "since_opening_or_seat": "the crown was opened, or seated on a treated tooth",
@@ -31,7 +34,7 @@ BY_LABEL = {
         "A tooth can only be crowned while it is still there{reason}. Counted from the end of the root canal, the time "
         "before the crown is free of loss for every such tooth, and flatters the group. So each tooth counts as "
         "crowned only from the day of its crown.",
-    ),
+    )
 }
 SEATED = (
     "the seat",
@@ -39,29 +42,19 @@ SEATED = (
     "opening are free of failure for every such crown, and flatter the group. So each crown counts as opened only "
     "from the day it was opened.",
 )
-VERDICTS = {
-    "too_early": "Too early to compare",
-    "little_difference": "Little difference",
-    "differs": "Differs in these records",
-    "cannot_tell": "Cannot tell yet",
-    "depends_on_how_we_count": "Depends on how we count",
-}
+# Of a verdict: its name, what a heading says of a question that no difference answers, and the shape of its frame: what
+# may be told, what is too small to matter and what is open look different.
+_VERDICTS = (
+    ("too_early", "Too early to compare", "it is too early to compare", "early"),
+    ("little_difference", "Little difference", "little difference", "alike"),
+    ("differs", "Differs in these records", "", "apart"),
+    ("cannot_tell", "Cannot tell yet", "not known yet", "unsettled"),
+    ("depends_on_how_we_count", "Depends on how we count", "it depends on how we count", "either"),
+)
+VERDICTS = {code: name for code, name, _, _ in _VERDICTS}
+TAILS = {code: tail for code, _, tail, _ in _VERDICTS if tail}
+SHAPES = {code: shape for code, _, _, shape in _VERDICTS}
 NOT_SHOWN = "Too few to be shown"
-# What a heading says of a question that no difference answers.
-TAILS = {
-    "little_difference": "little difference",
-    "cannot_tell": "not known yet",
-    "too_early": "it is too early to compare",
-    "depends_on_how_we_count": "it depends on how we count",
-}
-# The shape of a verdict's frame: what may be told, what is too small to matter and what is open look different.
-SHAPES = {
-    "differs": "apart",
-    "little_difference": "alike",
-    "cannot_tell": "unsettled",
-    "too_early": "early",
-    "depends_on_how_we_count": "either",
-}
 # What is said of one rate on the owner's sheet, against another time or a published one, and how far it is to be
 # trusted: the word, and the shape of its frame.
 OF_A_RATE = {
@@ -89,11 +82,6 @@ BY = {
     "provider_id": "By clinician",
 }
 CAUTIONS = cautions.CAUTIONS
-
-
-def outcome(identifier: str) -> Outcome:
-    """An outcome with its words."""
-    return declared(identifier)
 
 
 def happened(identifier: str, n: int = 2) -> str:
@@ -171,3 +159,9 @@ def contrast(text: str, labels: dict[str, str]) -> str:
     """`a vs b` with the groups' labels in place of their names; the second begins small."""
     first, *rest = [labels.get(part, phrase(part)) for part in text.split(" vs ")]
     return " against ".join([first, *map(lower_first, rest)])
+
+
+def safety_sentence(titles: Iterable[str]) -> str:
+    """What the records do not measure of the questions on measures of safety, by title; empty where there is none."""
+    named = sorted({lower_first(title.rpartition(": ")[2]) for title in titles})
+    return f"Of {listing(named, 'and')}: {lower_first(UNMEASURED)}" if named else ""

@@ -61,6 +61,15 @@ class Look:
     symbol: str
 
 
+@dataclass(frozen=True)
+class LegendItem:
+    """One line of a legend in HTML: a group's label beside its line; `marked` where the line carries markers."""
+
+    label: str
+    look: Look
+    marked: bool = False
+
+
 LOOKS = (
     Look(BLUE, "solid", "none", "circle"),
     Look(RUST, "dash", "7 4", "square"),

@@ -30,6 +30,9 @@ from pipeline.practice.talk import Talk
 from pipeline.results import Results
 from pipeline.results.asked import Asked
 
+# Of the results alone, in the order of the menu.
+PAGES = (crowns, hyperemic, root_canals, techniques, my_cases, open_questions, data_quality, methods)
+
 
 def write_all(
     results: Results,
@@ -72,23 +75,14 @@ def write_all(
         "results.json": as_bytes(results),
         "owner.html": owner.render(results, lists=lists or {}).encode(),
         "clinician.html": clinician.render(results, asked=asked).encode(),
-        "crowns.html": crowns.render(results).encode(),
-        "hyperemic.html": hyperemic.render(results).encode(),
-        "root_canals.html": root_canals.render(results).encode(),
-        "techniques.html": techniques.render(results).encode(),
-        "my_cases.html": my_cases.render(results).encode(),
-        "open_questions.html": open_questions.render(results).encode(),
-        "data_quality.html": data_quality.render(results).encode(),
-        "methods.html": methods.render(results).encode(),
+        **{f"{one.__name__.rpartition('.')[2]}.html": one.render(results).encode() for one in PAGES},
         **shared,
         **records(shared, released, of=results.records, standing=standing or Standing(), day=day),
         "index.html": index.render(results, asked=asked, released=released).encode(),
     }
     if asked:
-        made = {
-            "asked.html": own.render(asked, practice=results.practice, cautions=results.cautions).encode(),
-            **made,
-        }
+        page = own.render(asked, practice=results.practice, cautions=results.cautions)
+        made = {"asked.html": page.encode(), **made}
     private_folder(out)
     write_private_files({out / name: data for name, data in made.items()})
     for name in made:

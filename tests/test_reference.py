@@ -3,7 +3,7 @@
 import pytest
 
 from dashboards.reference import FOLDER, RESULTS, pages
-from dashboards.results_schema import results_schema
+from dashboards.results_json import results_schema
 from pipeline.machine.data_tables import data_rows
 from pipeline.practice import tables
 from pipeline.practice.fields import input_fields

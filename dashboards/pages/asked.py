@@ -8,14 +8,12 @@ from dashboards.answers import Answer, Answers, kept
 from dashboards.charts.failure_curve import failure_curves, ticks
 from dashboards.charts.rows import Mark, Row, rows_figure
 from dashboards.formats import DASH, decimal, plural, sentence_case
-from dashboards.pages.legend import LegendItem
-from dashboards.tables import NumberTable, between
-from dashboards.theme import Chart
+from dashboards.tables import NumberTable, between, table_of
+from dashboards.theme import Chart, LegendItem
 from dashboards.words import comparisons as words
 from pipeline.results.asked import Asked, AskedContrast
 from pipeline.results.safety import spoken_code
 
-CHARTS = ("curves", "differences")
 MARKS = "The dot is the difference, the line its range."
 ZONE = "the grey zone was fixed beforehand as too small to matter."
 
@@ -24,13 +22,11 @@ def render(asked: Sequence[Asked], *, practice: str, cautions: Sequence[str] = (
     """The page, one section a question, in the order asked."""
     sections = [_section(a, f"q{i}") for i, a in enumerate(asked)]
     return page.render(
-        "asked.html.j2",
+        "asked.html",
         title="Questions of our own",
         audience="inside",
         answers=_answers(asked),
-        charts=[s[k] for s in sections for k in CHARTS],
         practice=practice,
-        here="asked.html",
         cautions=cautions,
         sections=sections,
     )
@@ -58,13 +54,14 @@ def _section(asked: Asked, id: str) -> dict[str, Any]:
         "asked": NumberTable("The question as asked", ("Part", "Asked"), parts, ("Asked",)),
     }
     if c is None:
-        return shown | dict.fromkeys((*CHARTS, "c", "under"))
+        return shown | {"c": None, "notes": asked.notes}
     say = terms.outcome(c.outcome)
     noun, since = plural(2, say.noun), terms.clock(c.clock)
     curves = failure_curves(c, id=f"{id}-curves", label=words.curves_label(c), noun=noun, since=since)
     labels = {g.name: g.label for g in c.groups}
     return shown | {
         "c": c,
+        "notes": [*asked.notes, *c.notes, *(gap.sentence for gap in c.missing)],
         "definition": say.definition,
         "sentences": [
             f"{labels[x.group]} against {labels[x.reference].lower()}: {x.verdict.sentence}" for x in asked.contrasts
@@ -100,22 +97,19 @@ def _differences(asked: Asked, labels: dict[str, str], id: str) -> Chart | None:
 
 
 def _contrasts(asked: Asked, labels: dict[str, str]) -> NumberTable:
-    rows = []
-    for x in asked.contrasts:
+    def apart(x: AskedContrast) -> str:
         d = x.difference
-        rows.append(
-            (
-                _pair(x, labels),
-                DASH if d is None else decimal(d.per_100, 0),
-                DASH if d is None else between(decimal(d.ci_low, 0), decimal(d.ci_high, 0)),
-                terms.verdict(x.verdict.code),
-                DASH if x.p is None else f"{x.p:.3f}",
-                DASH if x.p_family is None else f"{x.p_family:.3f}",
-            )
-        )
-    heads = ("Groups", "More failures per 100", "Range", "Verdict", "p of the ratio", "p for all asked")
+        return DASH if d is None else between(decimal(d.ci_low, 0), decimal(d.ci_high, 0))
+
     caption = f"Each group against the reference; each range is one of {100 * asked.confidence:.4g} %"
-    return NumberTable(caption, heads, tuple(rows), ("Verdict",))
+    return table_of(caption, asked.contrasts, {
+        "Groups": lambda x: _pair(x, labels),
+        "More failures per 100": lambda x: DASH if x.difference is None else decimal(x.difference.per_100, 0),
+        "Range": apart,
+        "Verdict": lambda x: terms.verdict(x.verdict.code),
+        "p of the ratio": lambda x: DASH if x.p is None else f"{x.p:.3f}",
+        "p for all asked": lambda x: DASH if x.p_family is None else f"{x.p_family:.3f}",
+    }, ("Verdict",))  # fmt: skip
 
 
 def _pair(contrast: AskedContrast, labels: dict[str, str]) -> str:

@@ -61,7 +61,7 @@ def asked_of(table: Table, labels: dict[str, str]) -> tuple[Asked, ...]:
 def render(*, practice: str, notation: str) -> str:
     """The form as a page of its own: nothing on it is of a patient until it is filled in."""
     return page.bare(
-        "chair_form.html.j2",
+        "chair_form.html",
         title="At the chair",
         practice=practice,
         notation=notation,

@@ -23,21 +23,17 @@ from pipeline.results.unseen import need_with_unseen
 def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
     """The page `clinician.html`. `asked` are the practice's own questions, on the page `asked.html`."""
     picture, numbers = _in_short(results)
-    return page.render(
-        "clinician.html.j2",
+    return page.inside(
+        "clinician.html",
+        results,
         title="For the clinician: what these records say",
-        audience="inside",
         answers=Answers(kept(_answers(results)), picture, comparison.GREY),
-        practice=results.practice,
-        here="clinician.html",
-        cautions=results.cautions,
         findings=findings(results),
         findings_heading=_findings_heading(results),
         techniques=techniques(results),
         techniques_heading=words_answers.technique_heading(results.techniques),
         not_run=results.not_run,
         asked=asked_sentence(asked),
-        scope=words.scope_sentence(results),
         numbers=numbers,
     )
 

@@ -4,22 +4,19 @@ import re
 from typing import Any
 
 from dashboards import tables, terms, theme
+from dashboards.answers import Said
 from dashboards.charts.difference import apart, difference_chart
 from dashboards.charts.failure_curve import failure_curves, ticks
 from dashboards.charts.forest import Ratio, forest_chart
 from dashboards.charts.naive import Share, naive_chart
 from dashboards.formats import DASH, failed, lower_first, phrase, plural, ratio, years
 from dashboards.pages import doubts, unseen
-from dashboards.pages.legend import LegendItem
-from dashboards.said import Said
 from dashboards.theme import Chart
 from dashboards.words import answers as words_answers
 from dashboards.words import comparisons as words
 from dashboards.words import doubt as words_doubt
-from dashboards.words import headings
 from pipeline.results import Comparison, Difference, Estimate, Results
 
-CHARTS = ("curves", "difference", "naive", "forest", *doubts.CHARTS)
 NONE = "No comparison could be made from these records."
 GREY = "Grey: too small to matter, as fixed beforehand. Hollow: open."
 SHORT = "difference"  # the chart beside the answers of a page; the same one stands once more in its section
@@ -65,11 +62,6 @@ def _say_once(s: dict[str, Any], said: Said) -> None:
     s["notes"], s["missing"] = said.each(c.notes), said.each(tuple(g.sentence for g in c.missing))
 
 
-def charts(found: list[dict[str, Any]]) -> list[Chart | None]:
-    """The charts that the template places."""
-    return [*(s[k] for s in found for k in CHARTS), *(c for s in found for c in unseen.charts(s))]
-
-
 def place(id: str) -> str:
     """Where a finding stands on its page: an address of the letters of its identifier, which stays."""
     return "-".join(re.findall(r"[a-z0-9]+", id.lower())) or "finding"
@@ -92,6 +84,9 @@ def section(results: Results, c: Comparison, id: str) -> dict[str, Any]:
     noun, since = plural(2, say.noun), terms.clock(c.clock)
     is_main = bool(results.comparisons) and c is results.comparisons[0]
     curves = failure_curves(c, id=f"{id}-curves", label=words.curves_label(c), noun=noun, since=since)
+    naive, start = c.naive, terms.label_start(c.clock)
+    misled = words.naive_sentence(naive, labels, c.horizon_years, start=start) if naive else ""
+    looks = [theme.LegendItem(g.label, theme.look(g.name, i)) for i, g in enumerate(c.groups)]
     return {
         "c": c,
         "place": place(c.id),
@@ -102,7 +97,7 @@ def section(results: Results, c: Comparison, id: str) -> dict[str, Any]:
         "other_contrast": words.other_contrast(c) if is_main else words.since_landmark(c),
         "next_step": c.verdict.next_step,
         "definition": say.definition,
-        "legend": [LegendItem(g.label, theme.look(g.name, i)) for i, g in enumerate(c.groups) if g.curve],
+        "legend": [i for g, i in zip(c.groups, looks, strict=True) if g.curve],
         "curves": curves,
         "how_to_read": words.how_to_read(c),
         "curve_notes": words.curve_notes(c),
@@ -113,22 +108,16 @@ def section(results: Results, c: Comparison, id: str) -> dict[str, Any]:
         "difference": comparison_difference(c, id=f"{id}-difference", crude=_crude(c)),
         "difference_text": _difference_text(c, labels, say.noun),
         "zone": words.zone_sentence(c.verdict.smallest_difference_per_100),
-        "naive": _naive(c, id),
-        "naive_text": words.naive_sentence(c.naive, labels, c.horizon_years, start=terms.label_start(c.clock))
-        if c.naive
-        else "",
+        "naive": _naive(c, labels, id, misled),
+        "naive_text": misled,
         "naive_heading": _naive_heading(c, labels),
-        "naive_legend": [
-            LegendItem(g.label, theme.look(g.name, i))
-            for i, g in enumerate(c.groups)
-            if c.naive is not None and g.name in dict(c.naive.survival)
-        ],
-        "naive_table": _naive_table(c),
+        "naive_legend": [i for g, i in zip(c.groups, looks, strict=True) if naive and g.name in dict(naive.survival)],
+        "naive_table": _naive_table(c, labels),
         "forest": _forest(c, labels, id),
         "estimates": tables.estimates(c, labels),
         "ratio_text": words_doubt.ratio_sentence(c),
         "beside": words_doubt.beside_sentences(c),
-        **headings.of_parts(c),
+        **words_doubt.part_headings(c),
         **doubts.doubts(c, id),
         **unseen.unseen_block(results.unseen, c.id, id),
     }
@@ -149,12 +138,8 @@ def _curves_heading(c: Comparison) -> str:
 
 def _balance_short(c: Comparison) -> str:
     """How many characteristics lay apart, for a heading."""
-    return (
-        words_doubt.balance_sentence(c.robustness.balance if c.robustness else ())
-        .partition(",")[0]
-        .partition(";")[0]
-        .partition(". ")[0]
-    )
+    said = words_doubt.balance_sentence(c.robustness.balance if c.robustness else ())
+    return re.split(r",|;|\. ", said, maxsplit=1)[0]
 
 
 def _crude(c: Comparison) -> Difference | None:
@@ -167,8 +152,7 @@ def _difference_text(c: Comparison, labels: dict[str, str], noun: str) -> list[s
     if c.difference is None:
         return []
     said = [words.difference_sentence(c.difference, labels, noun), words_doubt.method_sentence(c.difference)]
-    crude = _crude(c)
-    if crude is not None:
+    if (crude := _crude(c)) is not None:
         said.append(words_doubt.crude_sentence(crude, labels, noun))
     return [text for text in said if text]
 
@@ -198,60 +182,32 @@ def _naive_heading(c: Comparison, labels: dict[str, str]) -> str:
     return f"The count by hand misleads: {wrong[name]:.0f} of 100 in place of {right[name]:.0f} with {group}"
 
 
-def _naive(c: Comparison, id: str) -> Chart | None:
+def _naive(c: Comparison, labels: dict[str, str], id: str, said: str) -> Chart | None:
     by_label, followed = _naive_shares(c)
-    labels = {g.name: g.label for g in c.groups}
     title = f"Failed within {years(c.horizon_years)}, of 100 {plural(2, terms.outcome(c.outcome).noun)}"
-    start = terms.label_start(c.clock)
-    label = words.naive_sentence(c.naive, labels, c.horizon_years, start=start) if c.naive else ""
-    return naive_chart(
-        by_label,
-        followed,
-        start=start,
-        title=title,
-        id=f"{id}-naive",
-        label=f"Misleading count. {label}",
-        labels=labels,
-    )
+    return naive_chart(by_label, followed, start=terms.label_start(c.clock), title=title, id=f"{id}-naive",
+                       label=f"Misleading count. {said}", labels=labels)  # fmt: skip
 
 
-def _naive_table(c: Comparison) -> tables.NumberTable | None:
+def _naive_table(c: Comparison, labels: dict[str, str]) -> tables.NumberTable:
     by_label, followed = _naive_shares(c)
-    if not by_label:
-        return None
-    labels = {g.name: g.label for g in c.groups}
     proper = {name: f"{value:.0f}" for name, _, value in followed}
-    rows = tuple((labels.get(name, name), f"{value:.0f}", proper.get(name, DASH)) for name, _, value in by_label)
-    caption = f"Failed within {years(c.horizon_years)}, of 100"
-    return tables.NumberTable(
-        caption, ("Group", f"By label from {terms.label_start(c.clock)} (misleading)", "As followed"), rows
-    )
+    return tables.table_of(f"Failed within {years(c.horizon_years)}, of 100", by_label, {
+        "Group": lambda r: labels.get(r[0], r[0]),
+        f"By label from {terms.label_start(c.clock)} (misleading)": lambda r: f"{r[2]:.0f}",
+        "As followed": lambda r: proper.get(r[0], DASH),
+    })  # fmt: skip
 
 
 def _forest(c: Comparison, labels: dict[str, str], id: str) -> Chart | None:
     ratios = [
-        Ratio(
-            f"{_how(e)}: {_short(e.contrast, labels)}",
-            e.hazard_ratio,
-            e.ci_low,
-            e.ci_high,
-        )
-        for e in c.estimates
+        Ratio(f"{_how(e)}: {_short(e.contrast, labels)}", e.hazard_ratio, e.ci_low, e.ci_high) for e in c.estimates
     ]
-    if c.naive is not None:
-        ratios.append(
-            Ratio(
-                f"Misleading: by label from {terms.label_start(c.clock)}",
-                c.naive.hazard_ratio,
-                c.naive.ci_low,
-                c.naive.ci_high,
-                True,
-            )
-        )
-    label = "Hazard ratios: " + "; ".join(
-        f"{r.label} {ratio(r.value)} ({ratio(r.low)} to {ratio(r.high)})" for r in ratios
-    )
-    return forest_chart(ratios, id=f"{id}-forest", label=label)
+    if (n := c.naive) is not None:
+        name = f"Misleading: by label from {terms.label_start(c.clock)}"
+        ratios.append(Ratio(name, n.hazard_ratio, n.ci_low, n.ci_high, True))
+    told = (f"{r.label} {ratio(r.value)} ({ratio(r.low)} to {ratio(r.high)})" for r in ratios)
+    return forest_chart(ratios, id=f"{id}-forest", label=f"Hazard ratios: {'; '.join(told)}")
 
 
 def _how(e: Estimate) -> str:
@@ -276,17 +232,12 @@ def comparison_difference(comparison: Comparison, *, id: str, crude: Difference 
     if d is None:
         return None
     labels = {g.name: g.label for g in comparison.groups}
-    noun = terms.outcome(comparison.outcome).noun
+    smallest = comparison.verdict.smallest_difference_per_100
+    said = words.difference_sentence(d, labels, terms.outcome(comparison.outcome).noun)
+    pair = f"{words.difference_row(d, labels)} against {lower_first(labels.get(d.reference, d.reference))}"
     return difference_chart(
-        apart(
-            f"{words.difference_row(d, labels)} against {lower_first(labels.get(d.reference, d.reference))}",
-            d,
-            crude,
-            code=comparison.verdict.code,
-        ),
-        smallest=comparison.verdict.smallest_difference_per_100,
+        apart(pair, d, crude, code=comparison.verdict.code),
+        smallest=smallest,
         id=id,
-        label=("In short: " if id == SHORT else "")
-        + words.difference_sentence(d, labels, noun)
-        + f" {words.zone_sentence(comparison.verdict.smallest_difference_per_100)}",
+        label=f"{'In short: ' if id == SHORT else ''}{said} {words.zone_sentence(smallest)}",
     )

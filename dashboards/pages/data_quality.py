@@ -1,18 +1,21 @@
 """What was read, set aside, filled in and linked, which analyses could not run, and how all of it was worked out."""
 
+from collections.abc import Sequence
+from typing import Any
+
 from dashboards import page, terms, theme
-from dashboards.answers import Answers
+from dashboards.answers import Answers, Said
 from dashboards.charts.rows import Mark, Row, rows_figure
-from dashboards.formats import count, percent, sentence_case, whole
+from dashboards.formats import count, percent, phrase, sentence_case, whole
 from dashboards.pages.healing import agreement_block
 from dashboards.pages.notes_read import notes_block
-from dashboards.pages.plausibility import plausibility_block
-from dashboards.said import Said
-from dashboards.tables import NumberTable
+from dashboards.tables import NumberTable, table_of
 from dashboards.words import comparisons as words
 from dashboards.words import quality as words_quality
 from pipeline.results import Quality, Results
+from pipeline.results.technique import TradeCheck, TradeCount
 
+RECORDED = {"naocl_percent": "Strengths of sodium hypochlorite", "length_short_of_apex_mm": "Filling to apex"}
 SHOWN = 6  # fields on the picture
 
 
@@ -20,15 +23,11 @@ def render(results: Results) -> str:
     """The page `data_quality.html`, for inside the practice only."""
     q, said = results.quality, Said()
     filled = _filled(q)
-    return page.render(
-        "data_quality.html.j2",
+    return page.inside(
+        "data_quality.html",
+        results,
         title="Can these records be trusted?",
-        audience="inside",
-        practice=results.practice,
-        here="data_quality.html",
-        cautions=results.cautions,
         answers=Answers(words_quality.answers(results), picture=_picture(q)),
-        scope=words.scope_sentence(results),
         trust=said.each(words.trust_sentences(results)),
         held=_held_heading(results),
         heads={
@@ -91,34 +90,23 @@ def _picture(q: Quality) -> theme.Chart | None:
 def other_texts_table(q: Quality) -> NumberTable:
     """Fields whose texts are not all among the words that are understood; how many, never which."""
     filled = {(f.table, f.field): f.filled for f in q.filled_in}
-    rows = tuple(
-        (
-            _named(t.table, t.field),
-            whole(t.rows),
-            percent(t.rows, filled.get((t.table, t.field), t.rows)),
-            whole(t.texts),
-        )
-        for t in q.other_texts
-    )
-    return NumberTable(
-        "Texts that are not understood", ("Field", "Rows", "Of those filled in", "Different texts"), rows
-    )
+    return table_of("Texts that are not understood", q.other_texts, {
+        "Field": lambda t: _named(t.table, t.field),
+        "Rows": lambda t: whole(t.rows),
+        "Of those filled in": lambda t: percent(t.rows, filled.get((t.table, t.field), t.rows)),
+        "Different texts": lambda t: whole(t.texts),
+    })  # fmt: skip
 
 
 def checks_table(results: Results) -> NumberTable:
     """Figures that another library computed again; one that does not agree says so."""
-    rows = tuple(
-        (
-            c.what,
-            c.by,
-            whole(c.rows),
-            f"{c.largest_gap:.1e}",
-            "agrees" if c.largest_gap <= c.tolerance else "DOES NOT AGREE",
-        )
-        for c in results.checks
-    )
-    heads = ("Figure", "Computed again by", "Rows", "Largest gap", "Verdict")
-    return NumberTable("Figures computed a second time", heads, rows, ("Computed again by", "Verdict"))
+    return table_of("Figures computed a second time", results.checks, {
+        "Figure": lambda c: c.what,
+        "Computed again by": lambda c: c.by,
+        "Rows": lambda c: whole(c.rows),
+        "Largest gap": lambda c: f"{c.largest_gap:.1e}",
+        "Verdict": lambda c: "agrees" if c.largest_gap <= c.tolerance else "DOES NOT AGREE",
+    }, ("Computed again by", "Verdict"))  # fmt: skip
 
 
 def _named(table: str, field: str) -> str:
@@ -127,20 +115,17 @@ def _named(table: str, field: str) -> str:
 
 
 def _loads(q: Quality) -> NumberTable:
-    rows = tuple(
-        (
-            r.file,
-            r.table,
-            *map(whole, (r.rows_read, r.loaded, r.duplicate, r.reversed, r.quarantined, r.mended)),
-            r.hash[:12],
-        )
-        for r in q.loads
-    )
-    heads = (
-        *("File", "Table", "Rows read", "Loaded", "Seen before", "Taken back", "Set aside", "Of these mended"),
-        "Fingerprint",
-    )
-    return NumberTable("Files read", heads, rows, ("Table", "Fingerprint"))
+    return table_of("Files read", q.loads, {
+        "File": lambda r: r.file,
+        "Table": lambda r: r.table,
+        "Rows read": lambda r: whole(r.rows_read),
+        "Loaded": lambda r: whole(r.loaded),
+        "Seen before": lambda r: whole(r.duplicate),
+        "Taken back": lambda r: whole(r.reversed),
+        "Set aside": lambda r: whole(r.quarantined),
+        "Of these mended": lambda r: whole(r.mended),
+        "Fingerprint": lambda r: r.hash[:12],
+    }, ("Table", "Fingerprint"))  # fmt: skip
 
 
 def _changes(q: Quality) -> NumberTable:
@@ -184,3 +169,62 @@ def _counted(caption: str, q: Quality, *, of_others: bool) -> NumberTable:
 def _not_run(results: Results) -> NumberTable:
     rows = tuple((a.title, sentence_case(words_quality.not_run(a))) for a in results.not_run)
     return NumberTable("What each lacks", ("Analysis", "Lacks"), rows, ("Lacks",))
+
+
+def plausibility_block(results: Results) -> dict[str, Any]:
+    """Is the recorded technique plausible: what `plausibility.html.j2` shows; without any the sentence says so."""
+    checks, counts = results.trade_checks, results.trade_counts
+    return {
+        "sentence": plausibility_sentence(checks),
+        "found": _implausible(checks),
+        "kept": _plausible(checks),
+        "counts": [_recorded(counts, field, caption) for field, caption in RECORDED.items()],
+    }
+
+
+def plausibility_sentence(checks: Sequence[TradeCheck]) -> str:
+    """How many rules were broken, of those that could be looked at."""
+    looked = [c for c in checks if c.checked]
+    if not looked:
+        return "No technique was recorded, so there is nothing to hold against what the trade knows."
+    broken = [c for c in looked if c.rows]
+    wrong = [c for c in broken if c.kind == "impossible"]
+    said = f"{count(len(looked), 'rule')} could be checked"
+    if not broken:
+        return f"{said}, and every row keeps all of them."
+    how = f"{whole(len(wrong))} of them by what cannot be right" if wrong else "by what is unusual but may be right"
+    return (
+        f"{said}; {whole(len(broken))} {'is' if len(broken) == 1 else 'are'} broken in some rows, {how}. Nothing "
+        "was changed or left out: the rows count as recorded."
+    )
+
+
+def _implausible(checks: Sequence[TradeCheck]) -> NumberTable:
+    return table_of("Recorded technique that asks for a second look", (c for c in checks if c.rows), {
+        "What was found": lambda c: c.sentence,
+        "Field": _place,
+        "Of rows checked": lambda c: percent(c.rows, c.checked),
+        "Kind": lambda c: "cannot be right" if c.kind == "impossible" else "unusual",
+        "What to do": lambda c: c.what_to_do,
+        "From where the rule is": lambda c: c.source,
+    }, ("Field", "Kind", "What to do", "From where the rule is"))  # fmt: skip
+
+
+def _plausible(checks: Sequence[TradeCheck]) -> NumberTable:
+    rows = tuple((c.sentence, _place(c), c.source) for c in checks if not c.rows)
+    heads = ("What was looked for", "Field", "From where the rule is")
+    return NumberTable("Rules that no row breaks, or that had nothing to look at", heads, rows, heads[1:])
+
+
+def _recorded(counts: Sequence[TradeCount], field: str, caption: str) -> NumberTable:
+    own = [c for c in counts if c.field == field]
+    named = any(c.means for c in own)
+    rows = tuple(
+        (sentence_case(c.label), whole(c.rows), percent(c.rows, c.of), *((c.means,) if named else ())) for c in own
+    )
+    heads = ("Recorded", "Rows", "Share", *(("May be",) if named else ()))
+    return NumberTable(caption, heads, rows, ("May be",))
+
+
+def _place(check: TradeCheck) -> str:
+    return f"{phrase(check.table)}: {phrase(check.field)}"

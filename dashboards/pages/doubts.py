@@ -8,13 +8,11 @@ from dashboards import terms
 from dashboards.charts.balance import AFTER, BEFORE, balance_chart, in_order
 from dashboards.charts.choices import choices_chart, sorted_rows
 from dashboards.formats import DASH, decimal, phrase, sentence_case, whole
-from dashboards.pages.legend import LegendItem
 from dashboards.tables import NumberTable
+from dashboards.theme import LegendItem
 from dashboards.words import doubt as words_doubt
 from dashboards.words import leaving as words_leaving
 from pipeline.results import BalanceRow, Choice, Choices, Comparison
-
-CHARTS = ("balance", "choices")
 
 
 def doubts(c: Comparison, id: str) -> dict[str, Any]:

@@ -1,50 +1,36 @@
 """What others found beside ours, as a part of a page: shares on the owner's, ratios on the clinician's."""
 
-from dataclasses import dataclass
+from typing import Any
 
+from dashboards.answers import Said
 from dashboards.charts.evidence import LOOKS, evidence_chart
 from dashboards.formats import DASH, whole
-from dashboards.pages.legend import LegendItem
 from dashboards.tables import NumberTable
-from dashboards.theme import Chart
+from dashboards.theme import LegendItem
 from dashboards.words import evidence as words_evidence
 from pipeline.results.evidence import Evidence, EvidenceRow
 
 
-@dataclass(frozen=True)
-class EvidenceBlock:
-    """The part as the template shows it; without a row it is the one sentence of `nothing`."""
+def evidence_block(found: Evidence | None, kind: str, *, said: Said | None = None) -> dict[str, Any]:
+    """Rows of one kind, without a row the one sentence of `nothing`; empty where nothing was asked.
 
-    heading: str
-    nothing: str
-    intro: tuple[str, ...]
-    legend: tuple[LegendItem, ...]
-    chart: Chart | None
-    list: tuple[str, ...]
-    table: NumberTable | None
-    left_out: tuple[str, ...]
-
-
-def evidence_block(found: Evidence | None, kind: str) -> EvidenceBlock | None:
-    """Rows of one kind; None where nothing was asked."""
+    What the page has `said` is not said again.
+    """
     if found is None:
-        return None
+        return {}
     rows = [r for r in found.rows if r.kind == kind]
-    if not rows:
-        return EvidenceBlock(
-            words_evidence.heading((), kind), words_evidence.nothing(found, kind), (), (), None, (), None, ()
-        )
-    chart = evidence_chart(rows, id=f"evidence-{kind}", label=words_evidence.chart_label(rows))
-    return EvidenceBlock(
-        words_evidence.heading(rows, kind),
-        "",
-        tuple(words_evidence.intro(found, rows)),
-        tuple(LegendItem(words_evidence.series(who, kind), look) for who, look in LOOKS.items()) if chart else (),
-        chart,
-        tuple(words_evidence.row_text(r, rows) for r in rows),
-        _table(rows, kind),
-        found.left_out if kind == "share" else (),
-    )
+    chart = evidence_chart(rows, id=f"evidence-{kind}", label=words_evidence.chart_label(rows)) if rows else None
+    told = [words_evidence.row_text(r, rows) for r in rows]
+    return {
+        "heading": words_evidence.heading(rows, kind),
+        "nothing": "" if rows else words_evidence.nothing(found, kind),
+        "intro": words_evidence.intro(found, rows),
+        "legend": [LegendItem(words_evidence.series(who, kind), look) for who, look in LOOKS.items()],
+        "chart": chart,
+        "list": said.each(told) if said else told,
+        "table": _table(rows, kind) if rows else None,
+        "left_out": found.left_out if rows and kind == "share" else (),
+    }
 
 
 def _table(rows: list[EvidenceRow], kind: str) -> NumberTable:

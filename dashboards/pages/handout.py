@@ -20,12 +20,11 @@ def render(released: Released, talk: Talk | None = None, *, day: dt.date | None 
     talk = talk or Talk()
     c = released.comparisons[0] if released.comparisons else None
     return page.render(
-        "study_club_handout.html.j2",
+        "study_club_handout.html",
         title=words.title(released, talk.title),
         audience="shared",
         answers=answers(released, words.title(released, talk.title)),
         practice=released.practice or "",
-        here="study_club_handout.html",
         cautions=(),
         speaker=talk.speaker,
         abstract=abstract(released),
@@ -67,7 +66,7 @@ def abstract(released: Released) -> list[tuple[str, str]]:
     parts = [("Setting", words_shared.scope(released))]
     if released.comparisons:
         c = released.comparisons[0]
-        adjusted = words.adjusted_for(c)
+        adjusted = c.adjusted_for
         how = f" Adjusted for {listing([phrase(a) for a in adjusted])}." if adjusted else ""
         groups = listing([f"“{g.label}”" for g in c.groups])
         found = (words_shared.curves(c), words_shared.result(c), words_shared.reach(c))
@@ -88,24 +87,16 @@ def table1(c: ReleasedComparison) -> NumberTable:
     d = c.difference
     named = [g for name in ((d.reference, d.group) if d else ()) for g in c.groups if g.name == name] or list(c.groups)
     points = [words_shared.horizon_point(c, g) for g in named]
+    failed = [DASH if p is None else words_shared.failed_of_100(p) for p in points]
     rows = [
         (f"{noun}, number", *(str(g.crowns) for g in named)),
         ("Patients, number", *(str(g.patients) for g in named)),
         ("Failures, number", *(str(g.failures) for g in named)),
-        (
-            f"Failed of 100 by {years(c.horizon_years)} (95 % range)",
-            *(
-                DASH
-                if p is None or p.low is None or p.high is None
-                else words_shared.failed_of_100(p).removeprefix("about ")
-                for p in points
-            ),
-        ),
+        (f"Failed of 100 by {years(c.horizon_years)} (95 % range)", *failed),
     ]
     for line in c.table1:
         shown = (
-            HIDDEN if v is None else f"{v} %" if line.share else f"{v}" for v in (line.of_reference, line.of_group)
+            HIDDEN if v is None else f"{v}{' %' if line.share else ''}" for v in (line.of_reference, line.of_group)
         )
         rows.append((line.label, *shown))
-    heads = ("What", *(g.label for g in named))
-    return NumberTable("Table 1. Who was in each group", heads, tuple(rows))
+    return NumberTable("Table 1. Who was in each group", ("What", *(g.label for g in named)), tuple(rows))

@@ -5,7 +5,6 @@ from typing import Any
 from dashboards import tables
 from dashboards.charts.healing_curve import healing_curve
 from dashboards.words import healing as words_healing
-from dashboards.words import readings as words_readings
 from pipeline.results import Results
 
 
@@ -21,8 +20,8 @@ def healing_block(results: Results, *, by_clinician: bool) -> dict[str, Any]:
         "by_lesion": words_healing.by_lesion(results.recalls),
         "definition": words_healing.definition(results.rules.get("uncertain_years", "")),
         "table": tables.recalls(rows),
-        "ways": words_readings.ways_sentence(results.reader_ways),
-        "ways_rule": words_readings.WAYS_RULE,
+        "ways": words_healing.ways_sentence(results.reader_ways),
+        "ways_rule": words_healing.WAYS_RULE,
         "ways_table": tables.reader_ways(results.reader_ways),
     }
 
@@ -48,9 +47,9 @@ def agreement_block(results: Results) -> dict[str, Any]:
     if not results.agreement:
         return {}
     return {
-        "heading": words_readings.agreement_heading(results.agreement),
-        "said": [words_readings.agreement_sentence(a) for a in results.agreement if not a.who],
-        "rule": words_readings.readings_rule(),
+        "heading": words_healing.agreement_heading(results.agreement),
+        "said": [words_healing.agreement_sentence(a) for a in results.agreement if not a.who],
+        "rule": words_healing.readings_rule(),
         "table": tables.agreement(results.agreement),
-        "ways": words_readings.ways_sentence(results.reader_ways),
+        "ways": words_healing.ways_sentence(results.reader_ways),
     }

@@ -1,6 +1,6 @@
 """The decision on a hyperemic tooth as a fact box: each outcome both ways, per hundred, with what is not known."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from dashboards import page
@@ -11,7 +11,8 @@ from dashboards.pages import trial, unseen
 from dashboards.theme import Chart
 from dashboards.words import answers as words_answers
 from dashboards.words import comparisons as words
-from pipeline.results import IncidenceCurve, Results, Trial, TrialOutcome
+from pipeline.results import Results, Trial, TrialOutcome
+from pipeline.results.points import IncidencePoint
 from pipeline.results.trial_words import CROWN, FATES, NEED, TOOTH
 from pipeline.results.unseen import Spread, need_with_unseen
 
@@ -42,18 +43,7 @@ def render(results: Results) -> str:
         for i, t in enumerate(results.trials)
         for more in [need_with_unseen(results.unseen, t.id)]
     ]
-    return page.render(
-        "hyperemic.html.j2",
-        title=TITLE,
-        audience="inside",
-        answers=_answers(results),
-        charts=[*(c for s in found for c in trial.charts(s)), *(c for s in found for c in unseen.charts(s))],
-        practice=results.practice,
-        here="hyperemic.html",
-        cautions=results.cautions,
-        trials=found,
-        scope=words.scope_sentence(results),
-    )
+    return page.inside("hyperemic.html", results, title=TITLE, answers=_answers(results), trials=found)
 
 
 def facts_heading(t: Trial, more: Spread | None) -> str:
@@ -104,9 +94,8 @@ def _few(t: Trial, o: TrialOutcome) -> bool:
     d = o.difference
     if d is None or o.verdict is None or o.verdict.code != "little_difference":
         return False
-    curve = _curve(t.curves, o, d.reference)
-    rate = next((p.estimate for p in curve.points if p.years == d.years), None) if curve else None
-    return rate is not None and d.ci_high >= 100 * rate
+    point = _at_horizon(t, o, d.reference)
+    return point is not None and d.ci_high >= 100 * point.estimate
 
 
 def _of_100(t: Trial, o: TrialOutcome, arm: str) -> str:
@@ -121,18 +110,19 @@ def _of_100(t: Trial, o: TrialOutcome, arm: str) -> str:
         # Of the difference, as the card's other line: the curve of all that waited is not adjusted.
         least, most = (100 - round(end) for end in (d.ci_high, d.ci_low))
         return f"{100 - round(d.per_100)} of 100 {verb} recorded here within {years(horizon)} ({spread(least, most)})"
-    curve = _curve(t.curves, o, arm)
-    point = next((p for p in curve.points if p.years == horizon), None) if curve else None
+    point = _at_horizon(t, o, arm)
     if point is None:
         return ""
     rng = spread(round(100 * point.ci_low), round(100 * point.ci_high))
     return f"{round(100 * point.estimate)} of 100 {verb} within {years(horizon)} ({rng})"
 
 
-def _curve(curves: Sequence[IncidenceCurve], o: TrialOutcome, arm: str) -> IncidenceCurve | None:
-    """The curve that the difference rests on: the adjusted one, where there is one."""
-    found = [c for c in curves if c.arm == arm and c.outcome == o.outcome]
-    return next((c for c in found if c.adjusted == o.adjusted), found[0] if found else None)
+def _at_horizon(t: Trial, o: TrialOutcome, arm: str) -> IncidencePoint | None:
+    """The point of the curve that the difference rests on: of the adjusted one, where there is one."""
+    found = [c for c in t.curves if c.arm == arm and c.outcome == o.outcome]
+    curve = next((c for c in found if c.adjusted == o.adjusted), found[0] if found else None)
+    horizon = o.difference.years if o.difference is not None else None
+    return next((p for p in curve.points if p.years == horizon), None) if curve else None
 
 
 def _answers(results: Results) -> Answers:

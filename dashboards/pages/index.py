@@ -32,28 +32,23 @@ def render(results: Results, *, asked: Sequence[Asked] = (), released: Released 
     overall = [words.rate_headline(t.rows[0], t.outcome) for t in results.rates if t.by == "overall" and t.rows]
     picture = comparison.comparison_difference(main, id=comparison.SHORT) if main else None
     by = _counted_to(results)
-    return page.render(
-        "index.html.j2",
+    return page.inside(
+        "index.html",
+        results,
         title="What was found",
-        audience="inside",
         answers=Answers(
             _shortest(results),
             picture,
             f"{by}{_pictured(main)} {comparison.GREY}{words.records_to(results)}" if main and picture else by,
         ),
-        practice=results.practice,
-        here="index.html",
-        cautions=results.cautions,
         main=main,
         main_heading=comparison.heading(main) if main else "",
-        next_step=main.verdict.next_step if main else "",
         other_contrast=words.other_contrast(main) if main else "",
         groups=tables.groups(main) if main else None,
         reconciled=words.groups_reconciled(main, results.comparisons) if main else "",
         overall_heading=_overall_heading(results),
         overall=overall,
         on_slides=_on_slides(released) if released is not None else "",
-        scope=words.scope_sentence(results),
         not_asked=words.not_asked(results),
         not_run=results.not_run,
         asked=asked_sentence(asked),
@@ -104,13 +99,9 @@ def _owner(results: Results, *, beside: bool) -> list[Answer]:
     first = words_sheet.to_do_short(owner.to_do[0]) if owner.to_do else "Nothing waits"
     code = words_sheet.trend_code(owner)
     trend = "lately" if words_sheet.alike(owner) else words_sheet.trend_in_brief(owner, rest=False)
+    said = f"{trend}. {words_signals.burst_short(owner, dated=beside)}".strip()
     return [
-        Answer(
-            f"{trend}. {words_signals.burst_short(owner, dated=beside)}".strip(),
-            asked="Getting worse?",
-            link="owner.html#trend",
-            code=code,
-        ),
+        Answer(said, asked="Getting worse?", link="owner.html#trend", code=code),
         Answer(f"{first}.", asked="What on Monday?", link="owner.html#monday"),
     ]
 
@@ -176,8 +167,8 @@ def _overall_heading(results: Results) -> str:
     told = [f"{in_place(r.survival)} of 100 {say.many} {say.good}" for r, say in rows if r.survival is not None]
     if not told:
         return "No rate can be told yet"
-    return f"{told[0]} after {years(rows[0][0].years)}" if len(told) == 1 else (
-        f"{told[0]}, {' and '.join(_no_unit(t) for t in told[1:])} after {years(rows[0][0].years)}")  # fmt: skip
+    rest = " and ".join(text.replace(" of 100 ", " ", 1) for text in told[1:])
+    return f"{told[0]}{f', {rest}' if rest else ''} after {years(rows[0][0].years)}"
 
 
 def _on_slides(released: Released) -> str:
@@ -187,10 +178,6 @@ def _on_slides(released: Released) -> str:
     told = [listing(rates)] if rates else []
     told += [f"for the main question {range_more_or_fewer(d.low, d.high)}"] if d is not None else []
     return f"Rounded for sharing, the slides say {'; '.join(told)}." if told else ""
-
-
-def _no_unit(text: str) -> str:
-    return text.replace(" of 100 ", " ", 1)
 
 
 def _techniques(results: Results) -> list[Answer]:

@@ -7,7 +7,6 @@ from dashboards.charts.loss_areas import loss_areas
 from dashboards.formats import DASH, decimal, listing, sentence_case, whole, years
 from dashboards.pages.comparison import place
 from dashboards.tables import NumberTable
-from dashboards.theme import Chart
 from dashboards.words import loss as words_loss
 from pipeline.results import Results
 from pipeline.results.healing import LossByCause, LossGroup, LossTable
@@ -16,11 +15,6 @@ from pipeline.results.healing import LossByCause, LossGroup, LossTable
 def losses_block(results: Results) -> list[dict[str, Any]]:
     """What `losses.html.j2` shows of each clock: a sentence, the picture, the numbers of all teeth and of groups."""
     return [_section(table, f"l{i}") for i, table in enumerate(results.losses)]
-
-
-def charts(block: list[dict[str, Any]]) -> list[Chart | None]:
-    """The pictures that the template places."""
-    return [s["chart"] for s in block]
 
 
 def loss_table(group: LossGroup, noun: str) -> NumberTable:
@@ -40,31 +34,20 @@ def loss_table(group: LossGroup, noun: str) -> NumberTable:
 
 
 def _row(cause: LossByCause) -> tuple[str, ...]:
-    cells = []
-    for y in words_loss.SHOWN_YEARS:
-        p = words_loss.at(cause.points, y)
-        cells.append(
-            DASH
-            if p is None
-            else f"{decimal(100 * p.estimate)} ({decimal(100 * p.ci_low)} to {decimal(100 * p.ci_high)})"
-        )
+    points = [words_loss.at(cause.points, y) for y in words_loss.SHOWN_YEARS]
+    cells = [
+        DASH if p is None else f"{decimal(100 * p.estimate)} ({decimal(100 * p.ci_low)} to {decimal(100 * p.ci_high)})"
+        for p in points
+    ]
     return words_loss.SHORT.get(cause.cause, cause.cause), whole(cause.losses), *cells
 
 
 def _section(table: LossTable, id: str) -> dict[str, Any]:
     noun = words_loss.NOUNS.get(table.id, "teeth")
     everyone = next((g for g in table.groups if g.name == "all"), None)
-    chart = None
-    if everyone is not None:
-        chart = loss_areas(
-            everyone,
-            names=words_loss.SHORT,
-            since=terms.clock(table.clock),
-            noun=noun,
-            id=f"{id}-losses",
-            label=words_loss.loss_label(table),
-        )
-    others = [g for g in table.groups if g.name != "all"]
+    chart = None if everyone is None else loss_areas(
+        everyone, names=words_loss.SHORT, since=terms.clock(table.clock), noun=noun, id=f"{id}-losses",
+        label=words_loss.loss_label(table))  # fmt: skip
     return {
         "of_crowns": table.id.startswith("crowned"),
         "place": place(table.id),
@@ -73,6 +56,6 @@ def _section(table: LossTable, id: str) -> dict[str, Any]:
         "definition": words_loss.loss_definition(table),
         "chart": chart,
         "table": loss_table(everyone, noun) if everyone else None,
-        "groups": [loss_table(g, noun) for g in others],
+        "groups": [loss_table(g, noun) for g in table.groups if g.name != "all"],
         "notes": [*(t for g in table.groups if (t := words_loss.late_start(g))), *table.notes],
     }

@@ -8,7 +8,6 @@ from dashboards.formats import count, day, listing, phrase, sentence_case, whole
 from dashboards.pages import unseen
 from dashboards.pages.data_quality import checks_table
 from dashboards.tables import NumberTable
-from dashboards.words import comparisons as words
 from dashboards.words import quality as words_quality
 from dashboards.words import trial as words_trial
 from pipeline.results import Comparison, Estimate, Results, Trial
@@ -18,10 +17,10 @@ from pipeline.results.methods import ANALYSIS, RULES, methods_of
 def render(results: Results) -> str:
     """The page `methods.html`, for inside the practice: it holds the names of the files read."""
     methods = methods_of(results)
-    return page.render(
-        "methods.html.j2",
+    return page.inside(
+        "methods.html",
+        results,
         title="How this was worked out",
-        audience="inside",
         answers=Answers(
             (
                 Answer(_repeat(results), asked="Can it be repeated?", link="#files"),
@@ -29,10 +28,6 @@ def render(results: Results) -> str:
                 Answer("By rules that the practice can change.", asked="How were rows joined?", link="#linking"),
             )
         ),
-        practice=results.practice,
-        here="methods.html",
-        cautions=results.cautions,
-        scope=words.scope_sentence(results),
         rules=settings_table("Linking rules, with the value in force", results.rules, RULES),
         analysis=settings_table("Settings of the analysis, with the value in force", results.analysis, ANALYSIS),
         outcomes=_outcomes(results),
@@ -95,25 +90,15 @@ def _trial(t: Trial) -> tuple[str, ...]:
 
 def _models(results: Results) -> NumberTable:
     """Each hazard ratio’s model, with what it is adjusted for and how many rows it rests on; no ratio here."""
-    rows: dict[tuple[str, ...], None] = {}
-    for c in results.comparisons:
-        for e in c.estimates:
-            rows[_model(c, e)] = None
+    rows = dict.fromkeys(_model(c, e) for c in results.comparisons for e in c.estimates)
     heads = ("Comparison", "Model", "Adjusted for", "Own baseline for each", "Error grouped by", "Rows", "Failures")
     return NumberTable("Models of the hazard ratios", heads, tuple(rows), heads[1:5])
 
 
 def _model(c: Comparison, e: Estimate) -> tuple[str, ...]:
-    named = (listing([phrase(a.removesuffix("_id")) for a in names]) or "nothing" for names in
-             (e.adjusted_for, e.stratified_by))  # fmt: skip
-    return (
-        c.title,
-        terms.model(e.model),
-        *named,
-        phrase(e.clustered_on.removesuffix("_id")) if e.clustered_on else "nothing",
-        whole(e.rows),
-        whole(e.events),
-    )
+    by = (e.adjusted_for, e.stratified_by, (e.clustered_on,) if e.clustered_on else ())
+    named = (listing([phrase(a.removesuffix("_id")) for a in names]) or "nothing" for names in by)
+    return (c.title, terms.model(e.model), *named, whole(e.rows), whole(e.events))
 
 
 def _files(results: Results) -> NumberTable:

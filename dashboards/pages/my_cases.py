@@ -3,6 +3,7 @@
 import re
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 from dashboards import page, tables, terms, theme
 from dashboards.answers import MOST_WORDS, Answer, Answers, kept
@@ -10,7 +11,6 @@ from dashboards.answers import words as word_count
 from dashboards.charts.failure_curve import Line, draw
 from dashboards.charts.rows import Mark, Row, rows_figure
 from dashboards.formats import count, in_place, listing, lower_first, plural, sentence_case, whole, years
-from dashboards.pages.legend import LegendItem
 from dashboards.words import comparisons as words
 from dashboards.words import sheet as words_sheet
 from dashboards.words import signals as words_signals
@@ -26,23 +26,11 @@ HEIGHT = 270  # two of a clinician fit a printed page
 
 
 @dataclass(frozen=True)
-class Case:
-    """One clinician and outcome, as the template shows it."""
-
-    heading: str
-    headline: str
-    beside: str
-    chart: theme.Chart | None
-    legend: tuple[LegendItem, ...]
-    table: tables.NumberTable
-
-
-@dataclass(frozen=True)
 class Clinician:
     """One clinician's part of the page; `place` is its address, of the letters of the name."""
 
     name: str
-    cases: tuple[Case, ...]
+    cases: tuple[dict[str, Any], ...]
     place: str = ""
     short: str = ""
     held: str = ""  # how many teeth of each kind
@@ -52,19 +40,14 @@ class Clinician:
 def render(results: Results) -> str:
     """The page `my_cases.html`: each clinician's own teeth, closed until opened."""
     found = my_cases(results.own_cases)
-    return page.render(
-        "my_cases.html.j2",
+    return page.inside(
+        "my_cases.html",
+        results,
         title="My cases, beside the whole practice",
-        audience="inside",
         answers=_answers(results.own_cases, found, results.owner),
-        charts=charts(found),
-        practice=results.practice,
-        here="my_cases.html",
-        cautions=results.cautions,
         cases=[replace(c, signals=words_signals.of_clinician(results.owner, c.name)) for c in found],
         heading=_heading(results.own_cases, results.owner),
         signals_by_chance=words_signals.of_all_charts(results.owner),
-        scope=words.scope_sentence(results),
     )
 
 
@@ -159,9 +142,8 @@ def _within(found: Sequence[tuple[CaseCurve, CaseCurve]]) -> str:
     """`within chance`, `within chance but for crowns`: which of a clinician's ranges hold the practice's figure."""
     told = [(own, holds) for own, whole in found if (holds := _holds(own, whole)) is not None]
     out = listing([lower_first(words_sheet.name_of(own.outcome)) for own, held in told if not held])
-    if not out:
-        return "within chance" if told else ""
-    return f"within chance but for {out}" if any(held for _, held in told) else f"not within chance: {out}"
+    said = "within chance but for " if any(held for _, held in told) else "not within chance: "
+    return f"{said}{out}" if out else "within chance" if told else ""
 
 
 def _holds(own: CaseCurve | RateRow, whole: CaseCurve | RateRow) -> bool | None:
@@ -177,24 +159,18 @@ def _address(name: str, taken: Sequence[str]) -> str:
     return next(a for n in range(1, len(taken) + 2) if (a := base if n == 1 else f"{base}-{n}") not in taken)
 
 
-def charts(clinicians: Sequence[Clinician]) -> list[theme.Chart]:
-    """The charts of all clinicians."""
-    return [case.chart for c in clinicians for case in c.cases if case.chart is not None]
-
-
-def _case(own: CaseCurve, whole: CaseCurve, id: str) -> Case:
+def _case(own: CaseCurve, whole: CaseCurve, id: str) -> dict[str, Any]:
+    """One clinician and outcome, as the template shows it."""
     row, all_row = _row(own, own.provider), _row(whole, WHOLE)
     headline, said = words.rate_headline(row, own.outcome), beside(row, all_row, own.outcome)
-    return Case(
-        heading=_case_heading(row, all_row, own.outcome),
-        headline=headline,
-        beside=said,
-        chart=_chart(
-            own, whole, id, f"{own.provider}: {lower_first(headline)} {beside(row, all_row, own.outcome)}".rstrip()
-        ),
-        legend=tuple(LegendItem(label, look) for label, look, curve in _drawn(own, whole) if curve.points),
-        table=tables.rates(RateTable(id, "", own.outcome, "provider_id", (row, all_row))),
-    )
+    return {
+        "heading": _case_heading(row, all_row, own.outcome),
+        "headline": headline,
+        "beside": said,
+        "chart": _chart(own, whole, id, f"{own.provider}: {lower_first(headline)} {said}".rstrip()),
+        "legend": [theme.LegendItem(label, look) for label, look, curve in _drawn(own, whole) if curve.points],
+        "table": tables.rates(RateTable(id, "", own.outcome, "provider_id", (row, all_row))),
+    }
 
 
 def _case_heading(own: RateRow, whole: RateRow, outcome: str) -> str:
@@ -231,25 +207,14 @@ def _chart(own: CaseCurve, whole: CaseCurve, id: str, label: str) -> theme.Chart
     if last < 1:
         return None
     say = terms.outcome(own.outcome)
-    step = max(1, -(-int(last) // 10))
-    columns = tuple(float(y) for y in range(0, int(last) + 1, step))
-    return draw(
-        lines,
-        columns,
-        id=id,
-        label=label,
-        noun="",  # the heading says of what; the axis is short
-        since=terms.outcome(own.outcome).population.since,
-        said=sentence_case(say.bad),
-        height=HEIGHT,
-    )
+    columns = tuple(float(y) for y in range(0, int(last) + 1, max(1, -(-int(last) // 10))))
+    # The heading says of what; the axis is short.
+    return draw(lines, columns, id=id, label=label, noun="", since=say.population.since, said=sentence_case(say.bad),
+                height=HEIGHT)  # fmt: skip
 
 
 def _line(c: CaseCurve, look: theme.Look, name: str, *, banded: bool) -> Line:
-    start = ((0.0, 0.0, 0.0, 0.0),)
-    steps = (
-        *start,
-        *((p.days / DAYS_PER_YEAR, *(100 * (1 - v) for v in (p.survival, p.ci_high, p.ci_low))) for p in c.points),
-    )
+    steps: list[tuple[float, ...]] = [(0.0, 0.0, 0.0, 0.0)]
+    steps += [(p.days / DAYS_PER_YEAR, *(100 * (1 - v) for v in (p.survival, p.ci_high, p.ci_low))) for p in c.points]
     x, y, low, high = (tuple(round(v, 3) for v in values) for values in zip(*steps, strict=True))
     return Line(look, x, y, low, high, banded=banded, label=name)

@@ -4,9 +4,9 @@ import math
 from typing import Any
 
 from dashboards.formats import count, percent, ratio, whole
-from dashboards.tables import NumberTable
+from dashboards.tables import NumberTable, table_of
 from pipeline.results import Results
-from pipeline.results.notes import FieldRead, MisreadContrast, NotesRead
+from pipeline.results.notes import MisreadContrast, NotesRead
 from pipeline.results.technique import TechniqueAnswer
 
 SAME = math.log(1.05)  # ratios closer than this are told as the same
@@ -43,34 +43,26 @@ def sentences(n: NotesRead) -> tuple[str, ...]:
 
 def table(n: NotesRead) -> NumberTable:
     """By field, of what was read the share that is so and of what the chart says the share that was read."""
-    rows = tuple(
-        (
-            f"{f.table}.{f.field}",
-            _share(f.right, f.read),
-            _range(f.predictive_low, f.predictive_high),
-            _share(f.right, f.there),
-            _range(f.sensitivity_low, f.sensitivity_high),
-        )
-        for f in n.fields
-    )
-    heads = ("Field", "Of what was read, right", "Range", "Of what the chart says, read", "Its range")
-    return NumberTable("Chart notes as read, against the charts", heads, rows)
+    return table_of("Chart notes as read, against the charts", n.fields, {
+        "Field": lambda f: f"{f.table}.{f.field}",
+        "Of what was read, right": lambda f: _share(f.right, f.read),
+        "Range": lambda f: _range(f.predictive_low, f.predictive_high),
+        "Of what the chart says, read": lambda f: _share(f.right, f.there),
+        "Its range": lambda f: _range(f.sensitivity_low, f.sensitivity_high),
+    })  # fmt: skip
 
 
 def moved(n: NotesRead) -> NumberTable:
     """Each technique comparison as counted, and as errors of the size found would have it."""
-    rows = tuple(
-        (
-            f"{c.title}: {c.group} against {c.reference}",
-            f"{c.counted:.2f}",
-            "the errors do not fit the counts" if c.moved is None else f"{c.moved:.2f}",
-            "" if c.moved_low is None or c.moved_high is None else f"{c.moved_low:.2f} to {c.moved_high:.2f}",
-            f"{percent_of(c.sensitivity)}, {percent_of(c.specificity)}",
-        )
-        for c in n.contrasts
-    )
-    heads = ("Comparison", "Odds ratio of failure, as read", "Without misreading", "Range", "Sensitivity, specificity")
-    return NumberTable("How misread notes would move the technique comparisons", heads, rows)
+    return table_of("How misread notes would move the technique comparisons", n.contrasts, {
+        "Comparison": lambda c: f"{c.title}: {c.group} against {c.reference}",
+        "Odds ratio of failure, as read": lambda c: f"{c.counted:.2f}",
+        "Without misreading": lambda c: "the errors do not fit the counts" if c.moved is None else f"{c.moved:.2f}",
+        "Range": lambda c: ""
+        if c.moved_low is None or c.moved_high is None
+        else f"{c.moved_low:.2f} to {c.moved_high:.2f}",
+        "Sensitivity, specificity": lambda c: f"{percent_of(c.sensitivity)}, {percent_of(c.specificity)}",
+    })  # fmt: skip
 
 
 def moves(notes: NotesRead | None, a: TechniqueAnswer) -> tuple[str, ...]:
@@ -119,6 +111,3 @@ def _share(right: int, of: int) -> str:
 
 def _range(low: float | None, high: float | None) -> str:
     return "" if low is None or high is None else f"{100 * low:.0f} to {100 * high:.0f}%"
-
-
-__all__ = ["FieldRead", "moves", "notes_block", "unchecked"]

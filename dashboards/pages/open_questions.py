@@ -3,11 +3,10 @@
 from dataclasses import dataclass
 
 from dashboards import page, terms
-from dashboards.answers import Answer, Answers, first_sentence, kept
+from dashboards.answers import Answer, Answers, Said, first_sentence, kept
 from dashboards.formats import count, lower_first, plural, sentence_case, whole
 from dashboards.pages import comparison, trial
 from dashboards.pages.planning import planning_block
-from dashboards.said import Said
 from dashboards.words import answers as words_answers
 from dashboards.words import comparisons as words
 from dashboards.words import quality as words_quality
@@ -36,21 +35,17 @@ def render(results: Results) -> str:
     """The page `open_questions.html`."""
     found = open_questions(results)
     planning = planning_block(results)
-    return page.render(
-        "open_questions.html.j2",
+    return page.inside(
+        "open_questions.html",
+        results,
         title=TITLE,
-        audience="inside",
         answers=Answers(_answers(results, found, planning["technique_short"])),
-        practice=results.practice,
-        here="open_questions.html",
-        cautions=results.cautions,
         found=found,
         planning=planning,
         never=NEVER,
         heading=_heading(results, found),
         not_run_heading=words_quality.not_run_heading(results.not_run),
         not_run=words_quality.not_run_says(results.not_run),
-        scope=words.scope_sentence(results),
     )
 
 

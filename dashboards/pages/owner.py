@@ -2,9 +2,10 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 from dashboards import page, tables, tables_owner, terms
-from dashboards.answers import Answer, Answers
+from dashboards.answers import Answer, Answers, Said
 from dashboards.charts.benchmarks import benchmarks_chart
 from dashboards.charts.by_year import by_year_chart
 from dashboards.charts.first_year import first_year_chart
@@ -16,7 +17,6 @@ from dashboards.pages import owner_sheet
 from dashboards.pages.evidence import evidence_block
 from dashboards.pages.healing import healing_block
 from dashboards.pages.owner_filters import SCRIPT, filters_block
-from dashboards.said import Said
 from dashboards.theme import Chart
 from dashboards.words import beside as words_beside
 from dashboards.words import comparisons as words
@@ -56,18 +56,6 @@ class Part:
 
 
 @dataclass(frozen=True)
-class Published:
-    """Published figures: those beside ours, and those that cannot be."""
-
-    heading: str
-    intro: str
-    chart: Chart | None
-    definitions: tuple[str, ...]
-    table: tables.NumberTable | None
-    rest: tables.NumberTable | None
-
-
-@dataclass(frozen=True)
 class Section:
     """One outcome: its overall figure and its breakdowns."""
 
@@ -92,39 +80,21 @@ def render(results: Results, *, lists: Mapping[str, str] | None = None) -> str:
     sections = [_section(o, [t for t in results.rates if t.outcome == o], watched.get(o)) for o in outcomes]
     sections = [replace(s, parts=tuple(_said_once(p, said) for p in s.parts)) for s in sections]
     published = _published(results.benchmarks, results.owner.lines)
-    evidence = evidence_block(results.evidence, "share")
-    if evidence:
-        evidence = replace(evidence, list=tuple(said.each(evidence.list)))
+    evidence = evidence_block(results.evidence, "share", said=said)
     sources = words_beside.sources_of(results.benchmarks, results.evidence)
-    made = owner_sheet.sheet(
-        results.owner,
-        lists=lists or {},
-        monitoring=results.monitoring,
-        sources=sources,
-        recalls=results.recalls,
-    )
+    made = owner_sheet.sheet(results.owner, lists=lists or {}, monitoring=results.monitoring, sources=sources,
+                             recalls=results.recalls)  # fmt: skip
     filters = filters_block(results.owner.filters)
-    return page.render(
-        "owner.html.j2",
+    return page.inside(
+        "owner.html",
+        results,
         title="How our crowns and root canals do",
-        audience="inside",
         answers=owner_sheet.answers(results.owner, sources, results.recalls, until=words.records_to(results))
         or Answers((Answer(NOTHING),)),
         more_scripts=[SCRIPT] if filters else [],
-        charts=[
-            *(e.chart for e in (made.early if made else ())),
-            filters.chart if filters else None,
-            *(p.chart for s in sections for p in s.parts),
-            published.chart if published else None,
-            evidence.chart if evidence else None,
-        ],
-        practice=results.practice,
-        here="owner.html",
-        cautions=results.cautions,
         sheet=made,
         filters=filters,
         sections=sections,
-        scope=words.scope_sentence(results),
         not_asked=words.not_asked(results),
         trust=words.trust_sentences(results),
         published=published,
@@ -186,14 +156,8 @@ def _part(table: RateTable, overall: RateRow | None) -> Part:
     table = tables.in_order(table)
     say = terms.outcome(table.outcome)
     id = f"{table.outcome}-{table.by}".replace("_", "-")
-    rates = [
-        Rate(r.name, 100 * (1 - r.survival), 100 * (1 - r.ci_high), 100 * (1 - r.ci_low))
-        for r in table.rows
-        if r.survival is not None and r.ci_low is not None and r.ci_high is not None
-    ]
-    line = None
-    if overall and overall.survival is not None and overall.ci_low is not None and overall.ci_high is not None:
-        line = (100 * (1 - overall.survival), 100 * (1 - overall.ci_high), 100 * (1 - overall.ci_low))
+    rates = [Rate(r.name, *ends) for r in table.rows if (ends := _failed(r))]
+    line = _failed(overall) if overall else None
     title = f"{say.bad.capitalize()} within {years(table.rows[0].years)}, of 100 {plural(2, say.noun)}"
     label = words.rates_label(table)
     if table.by == "year":
@@ -202,6 +166,13 @@ def _part(table: RateTable, overall: RateRow | None) -> Part:
     else:
         chart = rates_chart(rates, overall=line, title=title, id=id, label=label)
     return Part(_by_heading(table), _text(table, overall), chart, tables.rates(table), OVERALL_LINE)
+
+
+def _failed(row: RateRow) -> tuple[float, float, float] | None:
+    """Failed of 100 with the range; None where too few are followed."""
+    if row.survival is None or row.ci_low is None or row.ci_high is None:
+        return None
+    return 100 * (1 - row.survival), 100 * (1 - row.ci_high), 100 * (1 - row.ci_low)
 
 
 def _by_heading(table: RateTable) -> str:
@@ -216,68 +187,49 @@ def _by_heading(table: RateTable) -> str:
 def _watch(found: Monitoring) -> list[Part]:
     """Clinicians, failures over time and the first year, as far as there are failures enough."""
     name, noun = found.outcome.replace("_", "-"), terms.outcome(found.outcome).noun
+    whole = [r for r in found.running if r.name == "all"][:1]
+    others = [r for r in found.running if r.name != "all"]
     parts = []
     if found.failures < found.min_failures:
         parts.append(Part("Clinicians and months", words_owner.too_few_failures(found), None, None))
     elif not found.funnel:
         parts.append(Part("Clinicians", words_owner.nobody_beside(found), None, None))
     if found.funnel:
-        months = {r.name: [m.month for m in r.months if m.signal] for r in found.running if r.name != "all"}
-        parts.append(
-            Part(
-                "Clinicians against colleagues",
-                words_owner.expected_from(found),
-                funnel_chart(found.funnel, id=f"{name}-funnel", label=words_owner.funnel_label(found.funnel)),
-                tables_owner.funnel(found),
-                FUNNEL_LINE,
-                tuple(
-                    words_owner.clinician_sentence(
-                        r,
-                        noun,
-                        min_expected=found.funnel.min_expected,
-                        times=found.funnel.times,
-                        signals=months.get(r.name, ()),
-                        power=not words_owner.power_of_all(found.funnel),
-                    )
-                    for r in found.funnel.rows
-                ),
-                words_owner.funnel_note(found.funnel),
-            )
-        )
-    whole = next((r for r in found.running if r.name == "all"), None)
-    if whole:
-        others = [r for r in found.running if r.name != "all"]
-        parts.append(
-            Part(
-                "Failures month by month",
-                words_owner.running_sentence(whole),
-                running_chart(whole, id=f"{name}-running", label=words_owner.running_label(whole, noun)),
-                tables_owner.by_year(whole),
-                words_owner.running_read(whole),
-                more=words_owner.clinicians_watch(others),
-                more_table=tables_owner.watches(others),
-            )
-        )
+        months = {r.name: [m.month for m in r.months if m.signal] for r in others}
+        alone = not words_owner.power_of_all(found.funnel)
+        chart = funnel_chart(found.funnel, id=f"{name}-funnel", label=words_owner.funnel_label(found.funnel))
+        said = tuple(
+            words_owner.clinician_sentence(r, noun, min_expected=found.funnel.min_expected, times=found.funnel.times,
+                                           signals=months.get(r.name, ()), power=alone)
+            for r in found.funnel.rows
+        )  # fmt: skip
+        parts.append(Part("Clinicians against colleagues", words_owner.expected_from(found), chart,
+                          tables_owner.funnel(found), FUNNEL_LINE, said,
+                          words_owner.funnel_note(found.funnel)))  # fmt: skip
+    for running in whole:
+        chart = running_chart(running, id=f"{name}-running", label=words_owner.running_label(running, noun))
+        parts.append(Part("Failures month by month", words_owner.running_sentence(running), chart,
+                          tables_owner.by_year(running), words_owner.running_read(running),
+                          more=words_owner.clinicians_watch(others),
+                          more_table=tables_owner.watches(others)))  # fmt: skip
     if found.first_year:
         text = words_owner.first_year_sentence(found.first_year, noun, terms.outcome(found.outcome).population.done)
         chart = first_year_chart(found.first_year, id=f"{name}-first-year", label=text)
-        parts.append(
-            Part("The first year", text, chart, tables_owner.first_year(found.first_year, noun), FIRST_YEAR_LINE)
-        )
+        table = tables_owner.first_year(found.first_year, noun)
+        parts.append(Part("The first year", text, chart, table, FIRST_YEAR_LINE))
     return parts
 
 
-def _published(found: Sequence[Benchmark], lines: Sequence[SheetLine]) -> Published | None:
-    if not found:
-        return None
-    return Published(
-        words_owner.benchmark_heading(lines),
-        words_owner.benchmark_intro(found),
-        benchmarks_chart(found, id="published-figures", label=words_owner.benchmarks_label(found)),
-        tuple(words_owner.definitions(found)),
-        tables_owner.beside_ours(found),
-        tables_owner.not_beside(found),
-    )
+def _published(found: Sequence[Benchmark], lines: Sequence[SheetLine]) -> dict[str, Any]:
+    """Published figures: those beside ours, and those that cannot be."""
+    return {
+        "heading": words_owner.benchmark_heading(lines),
+        "intro": words_owner.benchmark_intro(found),
+        "chart": benchmarks_chart(found, id="published-figures", label=words_owner.benchmarks_label(found)),
+        "definitions": words_owner.definitions(found),
+        "table": tables_owner.beside_ours(found),
+        "rest": tables_owner.not_beside(found),
+    } if found else {}  # fmt: skip
 
 
 def _text(table: RateTable, overall: RateRow | None) -> str:

@@ -9,7 +9,7 @@ from dashboards import terms
 from dashboards.charts.filtered import filtered_chart
 from dashboards.formats import failed, listing, sentence_case, whole, years
 from dashboards.tables import NumberTable
-from dashboards.theme import Chart, script_json
+from dashboards.theme import script_json
 from dashboards.words import sheet as words_sheet
 from pipeline.results.owner import Filters, Part
 
@@ -26,26 +26,14 @@ class Chooser:
     options: tuple[str, ...]
 
 
-@dataclass(frozen=True)
-class FiltersBlock:
-    """What the template shows: choosers (for scripts alone), the chart, its table for all teeth, and the data."""
-
-    choosers: tuple[Chooser, ...]
-    chart: Chart
-    said: str
-    table: NumberTable
-    note: str
-    data: Markup
-
-
-def filters_block(found: Filters | None) -> FiltersBlock | None:
-    """The block; None where there is nothing to choose from."""
+def filters_block(found: Filters | None) -> dict[str, Any]:
+    """Choosers (for scripts alone), the chart, its table for all teeth, and the data; empty without a choice."""
     if found is None or not found.parts:
-        return None
+        return {}
     outcomes = tuple(dict.fromkeys(p.outcome for p in found.parts))
     wholes = {o: part for o in outcomes if (part := _whole(found, o)) is not None and part.survival}
     if not wholes:
-        return None
+        return {}
     first = next(iter(wholes.values()))
     choosers = (
         Chooser("outcome", "Rate of", tuple(words_sheet.name_of(o) for o in wholes)),
@@ -59,16 +47,16 @@ def filters_block(found: Filters | None) -> FiltersBlock | None:
     too_many = (
         f" There are too many combinations to choose by {listing(left_out)} too; see the tables." if left_out else ""
     )
-    return FiltersBlock(
-        choosers,
-        filtered_chart(first, found.years, top=top, id=CHART, label=said(first, found)),
-        said(first, found),
-        table_of(first, found),
-        f"Nothing is shown of fewer than {found.smallest} teeth, and a curve ends where fewer than "
+    return {
+        "choosers": choosers,
+        "chart": filtered_chart(first, found.years, top=top, id=CHART, label=said(first, found)),
+        "said": said(first, found),
+        "table": table_of(first, found),
+        "note": f"Nothing is shown of fewer than {found.smallest} teeth, and a curve ends where fewer than "
         f"{found.min_at_risk} are followed. Who is chosen differs in the teeth that fell to them: nothing here is a "
         f"ranking or a verdict.{too_many}",
-        Markup(script_json(_data(found, tuple(wholes)))),
-    )
+        "data": Markup(script_json(_data(found, tuple(wholes)))),
+    }
 
 
 def said(part: Part, found: Filters) -> str:

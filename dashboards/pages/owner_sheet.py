@@ -3,15 +3,13 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
+from typing import Any
 
-from dashboards import tables_sheet, terms
-from dashboards.answers import Answer, Answers, kept
+from dashboards import tables_owner, terms
+from dashboards.answers import Answer, Answers, Said, kept
 from dashboards.charts.early import early_chart
 from dashboards.charts.strip import KEY, strip_chart
 from dashboards.formats import in_place, listing, lower_first, years
-from dashboards.said import Said
-from dashboards.tables import NumberTable
-from dashboards.theme import Chart
 from dashboards.words import beside as words_beside
 from dashboards.words import sheet as words_sheet
 from dashboards.words import signals as words_signals
@@ -48,48 +46,6 @@ class Task:
     command: str
     listed: bool
     rows: str = ""  # the folder of the rows themselves, where the link leads to what is to be done with them
-
-
-@dataclass(frozen=True)
-class EarlyBlock:
-    """Early signs of one rate."""
-
-    heading: str
-    finding: str
-    chart: Chart | None
-    table: NumberTable | None
-
-
-@dataclass(frozen=True)
-class Sheet:
-    """The sheet and the sections behind it."""
-
-    good: str
-    cards: tuple[Card, ...]
-    source_rule: str
-    trend: str
-    early_says: tuple[Fact, ...]
-    stretches: str
-    early_bounds: str
-    monday: str
-    tasks: tuple[Task, ...]
-    more_tasks: tuple[Task, ...]
-    order: str
-    trust: str
-    grade_rule: str
-    since: tuple[str, ...]
-    moved: NumberTable | None
-    early_heading: str
-    early: tuple[EarlyBlock, ...]
-    burst: str
-    lists_heading: str
-    signals_heading: str
-    signals: tuple[str, ...]
-    signal_is_not: str
-    false_alarms: str
-    counted_once: str
-    grades: NumberTable | None
-    trust_heading: str
 
 
 def answers(
@@ -138,52 +94,49 @@ def sheet(
     monitoring: Sequence[Monitoring] = (),
     sources: Mapping[str, words_beside.Source] = MappingProxyType({}),
     recalls: Sequence[RecallRow] = (),
-) -> Sheet | None:
-    """The sheet; None without a rate. `lists` says where the list of each thing to do lies, where it was written.
+) -> dict[str, Any]:
+    """The sheet and the sections behind it; empty without a rate.
 
-    `monitoring` and `sources` tell how a clinician stands over all years and what is known of a published figure.
+    `lists` says where the list of each thing to do lies, where it was written. `monitoring` and `sources` tell how a
+    clinician stands over all years and what is known of a published figure.
     """
     if not owner.lines:
-        return None
+        return {}
     said = Said()
     why = words_sheet.WHY | ({"signals": chance} if (chance := words_signals.by_chance(owner)) else {})
     tasks = [_task(t.what, words_sheet.to_do(t), why[t.what], lists) for t in owner.to_do]
-    return Sheet(
-        good=_good(owner),
-        cards=tuple(_card(s, sources, said) for s in owner.lines),
-        source_rule=words_beside.SOURCE_RULE if any(len(s.published) > 1 for s in owner.lines) else "",
-        trend=f"Are we getting worse: {lower_first(words_sheet.trend_short(owner))}",
-        early_says=_early_facts(owner.early),
-        stretches=words_sheet.stretches(owner.lines[0].over_time),
-        early_bounds=words_sheet.early_bounds(owner.early),
-        monday=f"Monday: {len(tasks[:3])} things to do" if len(tasks) > 1 else "Monday: one thing to do" if tasks
+    return {
+        "good": _good(owner),
+        "cards": [_card(s, sources, said) for s in owner.lines],
+        "source_rule": words_beside.SOURCE_RULE if any(len(s.published) > 1 for s in owner.lines) else "",
+        "trend": f"Are we getting worse: {lower_first(words_sheet.trend_short(owner))}",
+        "early_says": _early_facts(owner.early),
+        "stretches": words_sheet.stretches(owner.lines[0].over_time),
+        "early_bounds": words_sheet.early_bounds(owner.early),
+        "monday": f"Monday: {len(tasks[:3])} things to do" if len(tasks) > 1 else "Monday: one thing to do" if tasks
         else "Monday: nothing waits to be done",
-        tasks=tuple(tasks[:3]),
-        more_tasks=tuple(tasks[3:]),
-        order=words_sheet.ORDER,
-        trust=f"What can we trust: {words_sheet.grades(owner.lines)}",
-        grade_rule=words_sheet.GRADE_RULE,
-        since=tuple(words_sheet.since(owner.since)),
-        moved=tables_sheet.moved(owner.since),
-        early_heading=_early_heading(owner.early),
-        early=tuple(_early(e) for e in owner.early),
-        burst=words_signals.burst(owner),
-        lists_heading="Lists of patients: written, to be kept inside"
-        if lists
-        else "Lists of patients: written when asked for, and kept inside",
-        signals_heading=words_signals.heading(owner.signals),
-        signals=tuple(
-            said.each(
-                f"{words_signals.signal(s)} {words_signals.over_all_years(s, owner, monitoring)}".strip()
-                for s in owner.signals
-            )
+        "tasks": tasks[:3],
+        "more_tasks": tasks[3:],
+        "order": words_sheet.ORDER,
+        "trust": f"What can we trust: {words_sheet.grades(owner.lines)}",
+        "grade_rule": words_sheet.GRADE_RULE,
+        "since": words_sheet.since(owner.since),
+        "moved": tables_owner.moved(owner.since),
+        "early_heading": _early_heading(owner.early),
+        "early": [_early(e) for e in owner.early],
+        "burst": words_signals.burst(owner),
+        "lists_heading": f"Lists of patients: written{', to be' if lists else ' when asked for, and'} kept inside",
+        "signals_heading": words_signals.heading(owner.signals),
+        "signals": said.each(
+            f"{words_signals.signal(s)} {words_signals.over_all_years(s, owner, monitoring)}".strip()
+            for s in owner.signals
         ),
-        signal_is_not=words_signals.SIGNAL_IS_NOT if owner.signals else "",
-        false_alarms=f"{words_signals.of_all_charts(owner)} {words_signals.false_alarms(owner.signals)}".strip(),
-        counted_once=words_signals.counted_once(owner),
-        grades=tables_sheet.grades(owner),
-        trust_heading=f"Trust is {words_sheet.worst(owner.lines)} {words_sheet.trust_short(owner.lines, recalls)}",
-    )  # fmt: skip
+        "signal_is_not": words_signals.SIGNAL_IS_NOT if owner.signals else "",
+        "false_alarms": f"{words_signals.of_all_charts(owner)} {words_signals.false_alarms(owner.signals)}".strip(),
+        "counted_once": words_signals.counted_once(owner),
+        "grades": tables_owner.grades(owner),
+        "trust_heading": f"Trust is {words_sheet.worst(owner.lines)} {words_sheet.trust_short(owner.lines, recalls)}",
+    }  # fmt: skip
 
 
 def _good(owner: Owner) -> str:
@@ -196,49 +149,35 @@ def _good(owner: Owner) -> str:
 
 def _early_heading(found: Sequence[EarlySigns]) -> str:
     """What the early signs say together: which rates are worse or better lately, else that none is."""
-    told = [
-        (
-            late.change.verdict,
-            f"{lower_first(words_sheet.name_of(e.outcome))} by {years(y)}"
-            f"{' (not so since)' if late.since and late.since.against else ''}",
-        )
-        for e in found
-        for y, late in zip(e.years, e.late, strict=True)
-    ]
-    apart = [f"{code} for {listing(of)}" for code in ("worse", "better") if (of := [n for v, n in told if v == code])]
+    told: dict[str, list[str]] = {}
+    for e in found:
+        for y, late in zip(e.years, e.late, strict=True):
+            but = " (not so since)" if late.since and late.since.against else ""
+            name = f"{lower_first(words_sheet.name_of(e.outcome))} by {years(y)}{but}"
+            told.setdefault(late.change.verdict, []).append(name)
+    apart = [f"{code} for {listing(told[code])}" for code in ("worse", "better") if code in told]
     if apart:
         return f"Early failures, begun lately against before: {'; '.join(apart)}"
-    same = [name for verdict, name in told if verdict == "same"]
-    if not same:
+    if "same" not in told:
         return "Early failures: cannot tell yet"
-    return f"Early failures: little difference for {listing(same)}; the others cannot be told"
+    return f"Early failures: little difference for {listing(told['same'])}; the others cannot be told"
 
 
 def _card(line: SheetLine, sources: Mapping[str, words_beside.Source], told: Said) -> Card:
     first = line.published[0] if line.published else None
     beside = words_beside.apart(first, sources.get(first.benchmark_id, words_beside.Source())) if first else ""
-    return Card(
-        words_sheet.name_of(line.outcome),
-        words_sheet.rate(line.rate, line.outcome),
-        (
-            Fact("The time before", line.over_time.change.verdict, words_sheet.over_time(line.over_time)),
-            Fact(
-                "Published",
-                beside,
-                told.fresh(words_beside.published_card(line.published, sources)),
-            ),
-            Fact("Trust", line.trust.grade, _trust(line)),
-        ),
+    facts = (
+        Fact("The time before", line.over_time.change.verdict, words_sheet.over_time(line.over_time)),
+        Fact("Published", beside, told.fresh(words_beside.published_card(line.published, sources))),
+        Fact("Trust", line.trust.grade, _trust(line)),
     )
+    return Card(words_sheet.name_of(line.outcome), words_sheet.rate(line.rate, line.outcome), facts)
 
 
 def _trust(line: SheetLine) -> str:
     """Why the rate has its grade; and what the published figure's years have, where they are others."""
-    said = words_sheet.trust(line.trust, line.rate.years)
-    other = next((p for p in line.published[:1] if p.trust is not None), None)
-    if other is None or other.trust is None:
-        return said
-    return f"{said} {words_sheet.trust_by(other.trust, other.years)}"
+    others = [words_sheet.trust_by(p.trust, p.years) for p in line.published[:1] if p.trust is not None]
+    return " ".join([words_sheet.trust(line.trust, line.rate.years), *others])
 
 
 def _task(what: str, says: str, why: str, lists: Mapping[str, str]) -> Task:
@@ -259,12 +198,14 @@ def _early_facts(found: Sequence[EarlySigns]) -> tuple[Fact, ...]:
     return tuple(facts)
 
 
-def _early(found: EarlySigns) -> EarlyBlock:
+def _early(found: EarlySigns) -> dict[str, Any]:
+    """Early signs of one rate."""
     say = terms.outcome(found.outcome)
     id = f"{found.outcome}-early".replace("_", "-")
-    chart = early_chart(
-        found, title=f"{say.bad.capitalize()}, of 100", since=say.year, id=id, label=words_sheet.early_label(found)
-    )
-    return EarlyBlock(
-        words_sheet.name_of(found.outcome), words_sheet.early_finding(found), chart, tables_sheet.early(found)
-    )
+    return {
+        "heading": words_sheet.name_of(found.outcome),
+        "finding": words_sheet.early_finding(found),
+        "chart": early_chart(found, title=f"{say.bad.capitalize()}, of 100", since=say.year, id=id,
+                             label=words_sheet.early_label(found)),
+        "table": tables_owner.early(found),
+    }  # fmt: skip

@@ -4,7 +4,7 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from dashboards.formats import DASH, count, decimal, ratio, whole
-from dashboards.tables import NumberTable
+from dashboards.tables import NumberTable, table_of
 from dashboards.words.comparisons import not_asked
 from pipeline.results import Results
 from pipeline.results.planning import Plan, PlanGroup
@@ -83,23 +83,15 @@ def stuck_table(plans: Sequence[Plan]) -> NumberTable | None:
 
 def technique_table(plans: Sequence[Plan]) -> NumberTable:
     """One row for each open comparison of techniques that can be planned."""
-    rows = tuple(
-        (
-            _title(p),
-            _both(p, lambda g: g.cases),
-            _both(p, lambda g: g.failures),
-            whole(p.failures_needed or 0),
-            _both(p, lambda g: g.more_cases or 0),
-            _months(p),
-            DASH if p.practices is None else whole(p.practices),
-        )
-        for p in plans
-    )
-    heads = (
-        *("Question", "Cases", "Failures", "Failures it takes", "More cases"),
-        *("Months at this pace", "Practices of this size"),
-    )
-    return NumberTable("What it takes to settle each open technique question", heads, rows)
+    return table_of("What it takes to settle each open technique question", plans, {
+        "Question": _title,
+        "Cases": lambda p: _both(p, lambda g: g.cases),
+        "Failures": lambda p: _both(p, lambda g: g.failures),
+        "Failures it takes": lambda p: whole(p.failures_needed or 0),
+        "More cases": lambda p: _both(p, lambda g: g.more_cases or 0),
+        "Months at this pace": _months,
+        "Practices of this size": _practices,
+    })  # fmt: skip
 
 
 def _title(plan: Plan) -> str:
@@ -112,29 +104,28 @@ def _both(plan: Plan, of: Callable[[PlanGroup], int]) -> str:
 
 
 def _table(plans: Sequence[Plan]) -> NumberTable:
-    rows = []
-    for p in plans:
-        for i, g in enumerate(p.groups):
-            own = (_months(p), DASH if p.practices is None else whole(p.practices)) if not i else ("", "")
-            rows.append(
-                (
-                    f"{p.title}: {g.label}",
-                    whole(g.cases),
-                    decimal(g.cases_a_year, 0),
-                    whole(g.failures),
-                    DASH if g.more_failures is None else whole(g.more_failures),
-                    DASH if g.more_cases is None else whole(g.more_cases),
-                    ratio(p.hazard_ratio) if not i else "",
-                    *own,
-                )
-            )
-    heads = (
-        *("Question and group", "Cases", "New a year", "Failures", "More failures", "More cases"),
-        *("Ratio to find", "Months at this pace", "Practices of this size"),
-    )
-    return NumberTable(
-        "What it takes to find the smallest difference that matters four times in five", heads, tuple(rows)
-    )
+    """A row a group; what is of both stands beside the first."""
+    first = [(p, g, not i) for p in plans for i, g in enumerate(p.groups)]
+    caption = "What it takes to find the smallest difference that matters four times in five"
+    return table_of(caption, first, {
+        "Question and group": lambda r: f"{r[0].title}: {r[1].label}",
+        "Cases": lambda r: whole(r[1].cases),
+        "New a year": lambda r: decimal(r[1].cases_a_year, 0),
+        "Failures": lambda r: whole(r[1].failures),
+        "More failures": lambda r: _or_dash(r[1].more_failures),
+        "More cases": lambda r: _or_dash(r[1].more_cases),
+        "Ratio to find": lambda r: ratio(r[0].hazard_ratio) if r[2] else "",
+        "Months at this pace": lambda r: _months(r[0]) if r[2] else "",
+        "Practices of this size": lambda r: _practices(r[0]) if r[2] else "",
+    })  # fmt: skip
+
+
+def _practices(plan: Plan) -> str:
+    return _or_dash(plan.practices)
+
+
+def _or_dash(n: int | None) -> str:
+    return DASH if n is None else whole(n)
 
 
 def _months(plan: Plan) -> str:

@@ -22,9 +22,7 @@ from dashboards.formats import (
     whole,
 )
 from dashboards.pages.comparison import place
-from dashboards.pages.legend import LegendItem
-from dashboards.tables import NumberTable, UnderGroup, UnderTable, between
-from dashboards.words.safety import safety_sentence
+from dashboards.tables import NumberTable, UnderGroup, UnderTable, between, table_of
 from pipeline.results.pooled import KEY, MEMBER, NOBODY, PooledComparison, PooledResults, PooledValue
 
 NOTE = "Records of several practices, not a trial: association, not cause."
@@ -55,13 +53,11 @@ def render(pooled: PooledResults) -> str:
     # No zone is drawn as too small to matter under a measure of safety: those stand in the table alone.
     forest = technique_forest([c for c in asked if not c.safety], id="techniques")
     return page.render(
-        "pooled.html.j2",
+        "pooled.html",
         title="Several practices together",
         audience="shared",
-        charts=[chart for s in sections for chart in (s["curves"], *(v["forest"] for v in s["values"]))] + [forest],
         usual=pooled.cautions,
         picture_note=NOTE,
-        here="pooled.html",
         answers=_answers(pooled, compared, asked),
         few=_few(pooled),
         sections=sections,
@@ -70,7 +66,7 @@ def render(pooled: PooledResults) -> str:
             "table": _techniques(asked),
             "heading": _named(asked),
             "text": _family(asked),
-            "safety": safety_sentence([c.title for c in asked if c.safety]),
+            "safety": terms.safety_sentence([c.title for c in asked if c.safety]),
         }
         if asked
         else None,
@@ -176,7 +172,7 @@ def _section(c: PooledComparison, id: str) -> dict[str, Any]:
         "heading": _heading(c),
         "definition": say.definition,
         "parts": [("Range", c.verdict.range), ("Doubt", c.verdict.doubt), ("Next", c.verdict.next_step)],
-        "legend": [LegendItem(g.label, theme.look(g.name, i)) for i, g in enumerate(c.groups) if g.points],
+        "legend": [theme.LegendItem(g.label, theme.look(g.name, i)) for i, g in enumerate(c.groups) if g.points],
         "curves": pooled_curves(c, id=f"{id}-curves", noun=noun, since=terms.clock(c.clock)),
         "under": _under(c),
         "curve_table": _curve_table(c, noun),
@@ -185,9 +181,8 @@ def _section(c: PooledComparison, id: str) -> dict[str, Any]:
                 "title": KINDS[v.kind],
                 "forest": pooled_forest(v, id=f"{id}-{v.kind}", smallest=c.smallest_difference_per_100),
                 "caption": CAPTION + (FURTHER if len(v.parts) > 2 else ""),
-                "table": _parts(v),
-                "says": (*v.heterogeneity, v.leave_one_out),
-                "adjusted": _adjusted(v),
+                "table": parts_table(v),
+                "says": [*v.heterogeneity, v.leave_one_out, *_adjusted(v)],
             }
             for v in values
         ],
@@ -196,13 +191,13 @@ def _section(c: PooledComparison, id: str) -> dict[str, Any]:
     }
 
 
-def _adjusted(value: PooledValue) -> str:
+def _adjusted(value: PooledValue) -> list[str]:
     """What the ratios of all practices are adjusted for."""
-    return f"All practices adjust for {listing(value.adjusted_for)}." if value.adjusted_for else ""
+    return [f"All practices adjust for {listing(value.adjusted_for)}."] if value.adjusted_for else []
 
 
-def _parts(value: PooledValue) -> NumberTable:
-    """One row a practice: its value, weight, and the pooled one without it."""
+def parts_table(value: PooledValue, *, further: bool = True) -> NumberTable:
+    """One row a practice: its value, weight, and the pooled one without it; with what one `further` may have."""
     rows = [
         (
             f"Practice {p.letter}",
@@ -214,10 +209,9 @@ def _parts(value: PooledValue) -> NumberTable:
         )
         for p in value.parts
     ]
-    rows.append(
-        ("All together", say_value(value, value.value), say_range(value, value.low, value.high), "100 %", "", ""),
-    )
-    if len(value.parts) > 2:
+    pooled = (say_value(value, value.value), say_range(value, value.low, value.high))
+    rows.append(("All together", *pooled, "100 %", "", ""))
+    if further and len(value.parts) > 2:
         predicted = say_range(value, value.predicted_low, value.predicted_high)
         rows.append(("One further practice", "", predicted, "", "", ""))
     heads = ("Practice", "Value", "95 % range", "Weight", "Pooled without it", "Its range")
@@ -286,19 +280,15 @@ def _mix(c: PooledComparison, noun: str) -> NumberTable:
 
 
 def _practices(pooled: PooledResults) -> NumberTable:
-    rows = tuple(
-        (
-            f"Practice {p.letter}",
-            month(f"{p.data_until}-01"),
-            whole(p.questions),
-            p.software,
-            SIGNED[p.signed_by],
-            p.digest[:16],
-        )
-        for p in pooled.practices
-    )
-    heads = ("Practice", "Data until", "Questions", "Made by", "Signed", "File's SHA-256 begins with")
-    return NumberTable("Files that were pooled", heads, rows, (heads[1], *heads[3:]))
+    texts = ("Data until", "Made by", "Signed", "File's SHA-256 begins with")
+    return table_of("Files that were pooled", pooled.practices, {
+        "Practice": lambda p: f"Practice {p.letter}",
+        "Data until": lambda p: month(f"{p.data_until}-01"),
+        "Questions": lambda p: whole(p.questions),
+        "Made by": lambda p: p.software,
+        "Signed": lambda p: SIGNED[p.signed_by],
+        "File's SHA-256 begins with": lambda p: p.digest[:16],
+    }, texts)  # fmt: skip
 
 
 def say_value(value: PooledValue, number: float | None) -> str:

@@ -19,20 +19,15 @@ def render(results: Results) -> str:
     found = comparison.sections(results, of_crowns=False)
     lost = [s for s in losses.losses_block(results) if not s["of_crowns"]]
     curve = curve_block(results)
-    return page.render(
-        "root_canals.html.j2",
+    return page.inside(
+        "root_canals.html",
+        results,
         title=TITLE,
-        audience="inside",
         answers=_answers(results, [s["c"] for s in found]),
-        charts=[*comparison.charts(found), curve.get("chart"), *losses.charts(lost)],
-        practice=results.practice,
-        here="root_canals.html",
-        cautions=results.cautions,
         sections=found,
         healing=healing_block(results, by_clinician=False),
         curve=curve,
         losses=lost,
-        scope=words.scope_sentence(results),
     )
 
 

@@ -3,19 +3,17 @@
 from typing import Any
 
 from dashboards import page, reporting_items, terms, theme
-from dashboards.answers import Answer, Answers, kept
+from dashboards.answers import Answer, Answers, Said, kept
 from dashboards.charts.difference import Apart, difference_chart
 from dashboards.charts.released_curve import drawn, released_curves, years
 from dashboards.charts.released_incidence import released_incidence_chart
 from dashboards.formats import DASH, listing, lower_first, phrase, plural, sentence_case, spread
 from dashboards.formats import years as years_text
 from dashboards.pages.comparison import place
-from dashboards.pages.legend import LegendItem
 from dashboards.release.healing import STATES, YEARS, ReleasedLosses, ReleasedShare
 from dashboards.release.rates import ReleasedRates
 from dashboards.release.released import Released, ReleasedComparison, require
-from dashboards.said import Said
-from dashboards.tables import NumberTable, UnderGroup, UnderTable, first_head
+from dashboards.tables import NumberTable, UnderGroup, UnderTable, first_head, table_of
 from dashboards.talk import story
 from dashboards.talk import words as talk_words
 from dashboards.words import shared as words_shared
@@ -38,13 +36,11 @@ def render(released: Released, *, talk: Talk | None = None) -> str:
             s[key] = said.fresh(s[key])
     incidence = released_incidence_chart(released.everyday, id="everyday-incidence")
     return page.render(
-        "study_club.html.j2",
+        "study_club.html",
         title="What one practice’s crowns and root canals show",
         audience="shared",
         answers=_answers(released, talk or Talk()),
-        charts=[*(s[k] for s in sections for k in ("curves", "difference")), incidence],
         practice=released.practice or "",
-        here="study_club.html",
         cautions=(),
         scope=words_shared.scope(released),
         steps=words_shared.STEPS,
@@ -52,7 +48,7 @@ def render(released: Released, *, talk: Talk | None = None) -> str:
         decision=words_shared.decision(released),
         decision_counted=COUNTED_FROM if released.decision else "",
         everyday_legend=[
-            LegendItem(sentence_case(c.label), theme.look(c.arm, i))
+            theme.LegendItem(sentence_case(c.label), theme.look(c.arm, i))
             for i, c in enumerate(released.everyday)
             if len(c.points) > 1
         ],
@@ -104,11 +100,9 @@ def _answers(released: Released, talk: Talk) -> Answers:
         given.append(Answer(f"{words_technique.headline(found)}.", asked="Techniques", link="#technique"))
     main = next((c for c in released.comparisons[:1] if c.difference is not None), None)
     picture = _difference(main, "difference") if main is not None else None
-    return (
-        Answers(kept(given, most=MOST), picture)
-        if released.comparisons or found.contrasts
-        else Answers((Answer("Nothing here may be shown yet: too few teeth."),))
-    )
+    if not released.comparisons and not found.contrasts:
+        return Answers((Answer("Nothing here may be shown yet: too few teeth."),))
+    return Answers(kept(given, most=MOST), picture)
 
 
 def technique_parts(released: Released) -> dict[str, Any]:
@@ -141,7 +135,7 @@ def _section(c: ReleasedComparison, id: str) -> dict[str, Any]:
         "heading": words_shared.heading(c),
         "curves_heading": words_shared.curves_title(c),
         "text": words_shared.curves(c),
-        "legend": [LegendItem(words_shared.drawn_label(g), theme.look(g.name, i)) for i, g in drawn(c)],
+        "legend": [theme.LegendItem(words_shared.drawn_label(g), theme.look(g.name, i)) for i, g in drawn(c)],
         "curves": released_curves(c, id=f"{id}-curves"),
         "under": _under(c),
         "groups": groups_table(c),
@@ -170,28 +164,24 @@ def _difference(c: ReleasedComparison, id: str) -> theme.Chart | None:
 
 def groups_table(c: ReleasedComparison) -> NumberTable:
     """Who was counted, rounded, and failed by the horizon; shared with the slides."""
-    rows = []
-    for g in c.groups:
-        point = words_shared.horizon_point(c, g)
-        figures = (DASH, DASH)
-        if point is not None:
-            figures = (DASH if point.middle is None else str(point.middle), spread(point.low, point.high))
-        rows.append((g.label, str(g.crowns), str(g.patients), str(g.failures), *figures))
-    noun = plural(2, terms.outcome(c.outcome).noun).capitalize()
-    heads = ("Group", noun, "Patients", "Failures", f"Failed of 100 by {years_text(c.horizon_years)}", "95 % range")
-    return NumberTable("Who was counted", heads, tuple(rows))
+    points = {g.name: words_shared.horizon_point(c, g) for g in c.groups}
+    middles = {name: p.middle for name, p in points.items() if p is not None}
+    ranges = {name: spread(p.low, p.high) for name, p in points.items() if p is not None}
+    return table_of("Who was counted", c.groups, {
+        "Group": lambda g: g.label,
+        plural(2, terms.outcome(c.outcome).noun).capitalize(): lambda g: str(g.crowns),
+        "Patients": lambda g: str(g.patients),
+        "Failures": lambda g: str(g.failures),
+        f"Failed of 100 by {years_text(c.horizon_years)}": lambda g: DASH
+        if (middle := middles.get(g.name)) is None else str(middle),
+        "95 % range": lambda g: ranges.get(g.name, DASH),
+    })  # fmt: skip
 
 
 def everyday_table(released: Released) -> NumberTable:
     """Teeth crowned vital that came to need a root canal, by whole year; shared with the slides."""
     rows = tuple(
-        (
-            sentence_case(c.label),
-            str(p.years),
-            str(p.of_100),
-            spread(p.low, p.high),
-            str(p.followed),
-        )
+        (sentence_case(c.label), str(p.years), str(p.of_100), spread(p.low, p.high), str(p.followed))
         for c in released.everyday
         for p in c.points
         if p.years > 0
@@ -230,16 +220,13 @@ def _of_100(share: ReleasedShare | None) -> str:
 
 def estimates_table(c: ReleasedComparison) -> NumberTable:
     """Hazard ratios as released."""
-    rows = tuple(
-        (
-            words_shared.contrast(c, e),
-            f"adjusted for {listing([phrase(a) for a in e.adjusted_for])}" if e.adjusted_for else words_shared.how(()),
-            f"{e.hazard_ratio:g}",
-            f"{e.low:g} to {e.high:g}",
-        )
-        for e in c.estimates
-    )
-    return NumberTable("Hazard ratios", ("Contrast", "How", "Hazard ratio", "95 % range"), rows, ("How",))
+    return table_of("Hazard ratios", c.estimates, {
+        "Contrast": lambda e: words_shared.contrast(c, e),
+        "How": lambda e: f"adjusted for {listing([phrase(a) for a in e.adjusted_for])}"
+        if e.adjusted_for else words_shared.how(()),
+        "Hazard ratio": lambda e: f"{e.hazard_ratio:g}",
+        "95 % range": lambda e: f"{e.low:g} to {e.high:g}",
+    }, ("How",))  # fmt: skip
 
 
 def appendix_table(found: tuple[reporting_items.Item, ...]) -> NumberTable:
@@ -257,17 +244,14 @@ def worth_showing(t: ReleasedRates) -> bool:
 def rates_table(t: ReleasedRates) -> NumberTable:
     """Rates by one characteristic, as released."""
     say = terms.outcome(t.outcome)
-    rows = []
-    for r in t.rows:
-        figures = (DASH, DASH)
-        if r.in_place is not None and r.low is not None and r.high is not None:
-            figures = (str(r.in_place), spread(r.low, r.high))
-        rows.append((r.name, str(r.teeth), str(r.failures), *figures))
     horizon = years_text(t.rows[0].years) if t.rows else ""
-    good = f"{say.good.capitalize()}, of 100"
-    heads = (first_head(t.by), plural(2, say.noun).capitalize(), say.bad.capitalize(), good, "95 % range")
-    caption = f"{say.many.capitalize()} {say.good} after {horizon}: {terms.by(t.by).lower()}"
-    return NumberTable(caption, heads, tuple(rows))
+    return table_of(f"{say.many.capitalize()} {say.good} after {horizon}: {terms.by(t.by).lower()}", t.rows, {
+        first_head(t.by): lambda r: r.name,
+        plural(2, say.noun).capitalize(): lambda r: str(r.teeth),
+        say.bad.capitalize(): lambda r: str(r.failures),
+        f"{say.good.capitalize()}, of 100": lambda r: DASH if r.in_place is None else str(r.in_place),
+        "95 % range": lambda r: DASH if r.low is None or r.high is None else spread(r.low, r.high),
+    })  # fmt: skip
 
 
 def _under(c: ReleasedComparison) -> UnderTable | None:

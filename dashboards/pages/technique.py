@@ -15,7 +15,6 @@ from dashboards.pages import technique_tables
 from dashboards.pages.notes_read import moves, unchecked
 from dashboards.pages.technique_tables import HEALED, OUTCOME, PLACE, code_of, contrast_label
 from dashboards.words import answers as words_answers
-from dashboards.words.safety import safety_sentence
 from pipeline.results import Results
 from pipeline.results.notes import NotesRead
 from pipeline.results.safety import UNMEASURED
@@ -61,7 +60,7 @@ class Asked:
 
 
 def technique_block(results: Results) -> dict[str, Any]:
-    """What `technique.html.j2` shows, its charts under `charts`; empty where no technique question was answered."""
+    """What `technique.html.j2` shows; empty where no technique question was answered."""
     answers = results.techniques
     if not answers:
         return {}
@@ -74,8 +73,7 @@ def technique_block(results: Results) -> dict[str, Any]:
     return {
         "asked": asked,
         "caveats": [text for text in shared if text != UNMEASURED],
-        "safety": safety_sentence(one.title for one in asked if UNMEASURED in one.caveats),
-        "charts": [c for one in asked for p in one.parts for c in (p.chart, p.dose_chart) if c is not None],
+        "safety": terms.safety_sentence(one.title for one in asked if UNMEASURED in one.caveats),
         "family": family_sentence(answers),
         "elsewhere": ELSEWHERE,
         "unchecked": unchecked(notes),

@@ -7,13 +7,12 @@ from dashboards import tables, theme
 from dashboards.charts.learning import AFTER, BEFORE, learning_chart, span_name
 from dashboards.formats import count, decimal, listing, lower_first, whole
 from dashboards.pages import technique_tables
-from dashboards.pages.legend import LegendItem
 from dashboards.pages.technique import chart_along, said
 from dashboards.pages.technique_tables import OUTCOME
 from pipeline.results import Results
 from pipeline.results.technique import Learning, LearningClinician, TechniqueAnswer
 
-LEGEND = (LegendItem("Before", BEFORE), LegendItem("With the technique, by case number", AFTER))
+LEGEND = (theme.LegendItem("Before", BEFORE), theme.LegendItem("With the technique, by case number", AFTER))
 
 
 @dataclass(frozen=True)
@@ -41,13 +40,12 @@ class Taken:
 
 
 def learning_block(results: Results) -> dict[str, Any]:
-    """What `technique_learning.html.j2` shows, its charts under `charts`; empty where nobody took anything up."""
+    """What `technique_learning.html.j2` shows; empty where nobody took anything up."""
     if not results.learning:
         return {}
     answers = {a.id: a for a in results.techniques}
     taken = tuple(_taken(found, answers, f"learning-{i}") for i, found in enumerate(results.learning))
-    charts = [c for t in taken for c in (*(x.chart for x in t.together), t.chart) if c is not None]
-    return {"taken": taken, "charts": charts, "legend": LEGEND}
+    return {"taken": taken, "legend": LEGEND}
 
 
 def _taken(found: Learning, answers: dict[str, TechniqueAnswer], id: str) -> Taken:
@@ -84,28 +82,13 @@ def _together(a: TechniqueAnswer, id: str) -> Together:
 
 
 def _table(clinicians: list[LearningClinician], caption: str) -> tables.NumberTable:
-    rows = tuple(
-        (
-            f"{c.clinician}: {span_name(s)}",
-            str(c.adopted),
-            whole(c.cases),
-            whole(s.teeth),
-            whole(s.failures),
-            whole(s.tooth_years),
-            decimal(s.rate_per_100_tooth_years),
-            f"{decimal(s.rate_ci_low)} to {decimal(s.rate_ci_high)}",
-        )
-        for c in clinicians
-        for s in c.spans
-    )
-    heads = (
-        "Clinician",
-        "First used",
-        "Cases",
-        "Teeth",
-        "Failures",
-        "Tooth-years",
-        "Per 100 tooth-years",
-        "95 % range",
-    )
-    return tables.NumberTable(caption, heads, rows)
+    return tables.table_of(caption, [(c, s) for c in clinicians for s in c.spans], {
+        "Clinician": lambda r: f"{r[0].clinician}: {span_name(r[1])}",
+        "First used": lambda r: str(r[0].adopted),
+        "Cases": lambda r: whole(r[0].cases),
+        "Teeth": lambda r: whole(r[1].teeth),
+        "Failures": lambda r: whole(r[1].failures),
+        "Tooth-years": lambda r: whole(r[1].tooth_years),
+        "Per 100 tooth-years": lambda r: decimal(r[1].rate_per_100_tooth_years),
+        "95 % range": lambda r: f"{decimal(r[1].rate_ci_low)} to {decimal(r[1].rate_ci_high)}",
+    })  # fmt: skip

@@ -1,20 +1,9 @@
 """The tables of one technique answer, and of all of them."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from dashboards import tables, terms
-from dashboards.formats import (
-    DASH,
-    MINUS,
-    decimal,
-    listing,
-    lower_first,
-    percent,
-    ratio,
-    sentence_case,
-    whole,
-    years,
-)
+from dashboards.formats import DASH, MINUS, decimal, listing, lower_first, percent, ratio, sentence_case, whole, years
 from dashboards.words import answers as words_answers
 from pipeline.practice.outcomes import NOT_HEALED, OUTCOMES
 from pipeline.results.safety import UNMEASURED
@@ -27,70 +16,47 @@ PLACE = {"crown": "Crowns", "course": "Root canals", "every_course": "Root canal
 
 def groups(a: TechniqueAnswer) -> tables.NumberTable:
     """Who was counted: crude and adjusted rates, or for healing the shares recalled and healed."""
-    rows: tuple[tuple[str, ...], ...]
-    heads: tuple[str, ...]
+    caption = f"{a.title}, as counted and adjusted"
     if a.outcome == HEALED:
-        heads = (
-            "Group",
-            "Followed long enough",
-            "Recalled",
-            "Patients",
-            "Not healed",
-            "Healed",
-            "95 % range",
-            "Adjusted",
-        )
-        heads = (*heads, "Range")
-        rows = tuple(
-            (
-                g.label,
-                DASH if g.due is None else whole(g.due),
-                whole(g.teeth) + ("" if not g.due else f" ({percent(g.teeth, g.due)})"),
-                whole(g.patients),
-                whole(g.failures),
-                *_share(g.success, g.success_ci_low, g.success_ci_high),
-                *_share(g.adjusted_success, g.adjusted_success_ci_low, g.adjusted_success_ci_high),
-            )
-            for g in a.groups
-        )
-    else:
-        heads = ("Group", "Teeth", "Patients", "Failures", "Tooth-years", "Per 100 tooth-years", "95 % range")
-        heads = (*heads, "Adjusted", "Range")
-        rows = tuple(
-            (
-                g.label,
-                whole(g.teeth),
-                whole(g.patients),
-                whole(g.failures),
-                whole(g.tooth_years),
-                decimal(g.rate_per_100_tooth_years),
-                _range(g.rate_ci_low, g.rate_ci_high),
-                decimal(g.adjusted_rate_per_100_tooth_years),
-                _range(g.adjusted_rate_ci_low, g.adjusted_rate_ci_high),
-            )
-            for g in a.groups
-        )
-    return tables.NumberTable(f"{a.title}, as counted and adjusted", heads, rows)
+        return tables.table_of(caption, a.groups, {
+            "Group": lambda g: g.label,
+            "Followed long enough": lambda g: DASH if g.due is None else whole(g.due),
+            "Recalled": lambda g: whole(g.teeth) + ("" if not g.due else f" ({percent(g.teeth, g.due)})"),
+            "Patients": lambda g: whole(g.patients),
+            "Not healed": lambda g: whole(g.failures),
+            "Healed": lambda g: _share(g.success, g.success_ci_low, g.success_ci_high)[0],
+            "95 % range": lambda g: _share(g.success, g.success_ci_low, g.success_ci_high)[1],
+            "Adjusted": lambda g: _share(g.adjusted_success, g.adjusted_success_ci_low, g.adjusted_success_ci_high)[0],
+            "Range": lambda g: _share(g.adjusted_success, g.adjusted_success_ci_low, g.adjusted_success_ci_high)[1],
+        })  # fmt: skip
+    return tables.table_of(caption, a.groups, {
+        "Group": lambda g: g.label,
+        "Teeth": lambda g: whole(g.teeth),
+        "Patients": lambda g: whole(g.patients),
+        "Failures": lambda g: whole(g.failures),
+        "Tooth-years": lambda g: whole(g.tooth_years),
+        "Per 100 tooth-years": lambda g: decimal(g.rate_per_100_tooth_years),
+        "95 % range": lambda g: _range(g.rate_ci_low, g.rate_ci_high),
+        "Adjusted": lambda g: decimal(g.adjusted_rate_per_100_tooth_years),
+        "Range": lambda g: _range(g.adjusted_rate_ci_low, g.adjusted_rate_ci_high),
+    })  # fmt: skip
 
 
 def contrasts(a: TechniqueAnswer, labels: dict[str, str]) -> tables.NumberTable:
     """Each comparison: hazard ratio and difference, or for healing the difference alone."""
-    said = "What to say"
-    if a.outcome == HEALED:
-        heads: tuple[str, ...] = ("Group", "Not healed per 100", "Range", said)
-    else:
-        heads = ("Group", "Hazard ratio", "Range", f"Failures per 100 by {years(a.horizon_years)}", "Range ", said)
-    rows = tuple(
-        (
-            contrast_label(a, c, labels),
-            *(() if a.outcome == HEALED else (ratio(c.hazard_ratio), _range(c.ratio_ci_low, c.ratio_ci_high, 2))),
-            _more(c),
-            _range(c.difference_ci_low, c.difference_ci_high),
-            terms.verdict(code_of(a, c)),
-        )
-        for c in a.contrasts
-    )
-    return tables.NumberTable(f"{a.title}, adjusted, against {lower_first(labels[a.reference])}", heads, rows, (said,))
+    columns: dict[str, Callable[[TechniqueContrast], str]] = {"Group": lambda c: contrast_label(a, c, labels)}
+    if a.outcome != HEALED:
+        columns |= {
+            "Hazard ratio": lambda c: ratio(c.hazard_ratio),
+            "Range": lambda c: _range(c.ratio_ci_low, c.ratio_ci_high, 2),
+        }
+    columns |= {
+        "Not healed per 100" if a.outcome == HEALED else f"Failures per 100 by {years(a.horizon_years)}": _more,
+        "Range" if a.outcome == HEALED else "Range ": lambda c: _range(c.difference_ci_low, c.difference_ci_high),
+        "What to say": lambda c: terms.verdict(code_of(a, c)),
+    }
+    caption = f"{a.title}, adjusted, against {lower_first(labels[a.reference])}"
+    return tables.table_of(caption, a.contrasts, columns, ("What to say",))
 
 
 def code_of(a: TechniqueAnswer, c: TechniqueContrast) -> str:

@@ -44,21 +44,16 @@ def render(results: Results) -> str:
         block |= {"heading": words_answers.technique_heading(answers), "alone": _alone(answers),
                   "reconciled": reconciled(answers)}  # fmt: skip
     lacking = [a for a in results.not_run if a.id.startswith("technique")]
-    return page.render(
-        "techniques.html.j2",
+    return page.inside(
+        "techniques.html",
+        results,
         title=TITLE,
-        audience="inside",
         answers=Answers(kept(opening(results)), picture(results), f"{NAMED} {comparison.GREY}"),
-        charts=[*block.get("charts", ()), *learning.get("charts", ())],
-        practice=results.practice,
-        here="techniques.html",
-        cautions=results.cautions,
         technique=block,
         forests=technique_forest.forests(answers, smallest=smallest(results)),
         learning=learning,
         not_run_heading=words_quality.not_run_heading(lacking),
         not_run=words_quality.not_run_says(lacking),
-        scope=words.scope_sentence(results),
     )
 
 

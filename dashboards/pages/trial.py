@@ -4,18 +4,17 @@ from collections.abc import Sequence
 from typing import Any
 
 from dashboards import terms
+from dashboards.answers import Said
 from dashboards.charts.difference import apart, difference_chart
 from dashboards.charts.incidence import columns_of, drawn, incidence_chart, look_of
 from dashboards.formats import DASH, listing, lower_first, plural, sentence_case, spread, whole, years
 from dashboards.pages.doubts import balance_parts
-from dashboards.pages.legend import LegendItem
-from dashboards.said import Said
-from dashboards.tables import NumberTable, UnderGroup, UnderTable
-from dashboards.theme import Chart
+from dashboards.tables import NumberTable, UnderGroup, UnderTable, table_of
+from dashboards.theme import LegendItem
 from dashboards.words import comparisons as words
 from dashboards.words import doubt as words_doubt
 from dashboards.words import trial as words_trial
-from pipeline.results import DiagnosisRow, Difference, IncidenceCurve, Trial, TrialArm
+from pipeline.results import DiagnosisRow, IncidenceCurve, Trial, TrialArm
 from pipeline.results.trial_words import COUNTED_FROM, CROWN, NAMES, NEED
 
 CRUDE = "_crude"
@@ -76,11 +75,6 @@ def place(outcome: str) -> str:
     return "trial" if outcome == CROWN else f"verdict-{outcome.replace('_', '-')}"
 
 
-def charts(section: dict[str, Any]) -> list[Chart | None]:
-    """The charts that the template places."""
-    return [section["balance"], *(p[k] for p in section["parts"] for k in ("curves", "difference"))]
-
-
 def _of(t: Trial, outcome: str) -> tuple[IncidenceCurve, ...]:
     # The adjusted ones first: they are what the difference rests on.
     return tuple(sorted((c for c in t.curves if c.outcome == outcome), key=lambda c: not c.adjusted))
@@ -91,35 +85,29 @@ def _base(name: str) -> str:
 
 
 def _part(t: Trial, outcome: str, curves: Sequence[IncidenceCurve], id: str) -> dict[str, Any]:
-    """One outcome: legend, curves with how many were followed under them, the difference, and all figures."""
+    """One outcome: its curves, and the difference."""
     found = dict(t.differences)
     crude = found.get(f"{outcome}{CRUDE}")
     main = found.get(outcome) or crude
+    crude = None if crude is main else crude
     labels = {c.arm: c.label for c in t.curves}
-    say = words_trial.outcome_terms(outcome)
     told = next((o.sentence for o in t.outcomes if o.outcome == outcome), "")
-    said = []
-    if main is None:
-        said.append(told)
-    else:
+    said = [] if main is not None else [told]
+    if main is not None:
         # Where the section opens with the sentences of all outcomes, they are not said again.
-        said += [] if told else [words.difference_sentence(main, labels, say.noun)]
+        noun = words_trial.outcome_terms(outcome).noun
+        said += [] if told else [words.difference_sentence(main, labels, noun)]
         said.append(words_doubt.method_sentence(main))
-        if crude is not None and crude is not main:
-            said.append(words_trial.crude_sentence(crude, outcome))
+    if crude is not None:
+        said.append(words_trial.crude_sentence(crude, outcome))
     chart = None
-    if outcome != NEED:
-        label_text = " ".join(text for text in (told, *said) if text)
-        chart = _difference(t, main, crude if crude is not main else None, label_text, f"{id}-difference")
-    label = words_trial.incidence_label(curves) if curves else ""
+    if outcome != NEED and main is not None:
+        chart = difference_chart(apart(words.difference_row(main, labels), main, crude), smallest=_smallest(t),
+                                 id=f"{id}-difference", label=" ".join(filter(None, (told, *said))))  # fmt: skip
     return {
         "place": outcome.replace("_", "-"),
         "heading": _part_heading(curves, HEADINGS.get(outcome, sentence_case(outcome.replace("_", " ")))),
-        "definition": say.definition,
-        "legend": [LegendItem(words_trial.curve_name(c, curves), look_of(c, curves), True) for c in drawn(curves)],
-        "curves": incidence_chart(curves, since="the tooth was prepared", id=f"{id}-incidence", label=label),
-        "under": _under(curves),
-        "table": _table(curves, outcome),
+        **_curves_part(curves, outcome, since="the tooth was prepared", id=id),
         "difference_text": [text for text in said if text],
         "difference": chart,
         "zone": words.zone_sentence(_smallest(t)) if t.verdict else "",
@@ -142,36 +130,31 @@ def _part_heading(curves: Sequence[IncidenceCurve], topic: str) -> str:
 
 def _everyday_part(t: Trial, id: str) -> dict[str, Any]:
     """Teeth seated vital, hyperemic ones beside normal ones, on the clock since the seat."""
-    curves = t.everyday_curves
-    label = words_trial.incidence_label(curves) if curves else ""
     return {
         "place": "everyday",
-        "heading": _part_heading(curves, "After a vital seat, hyperemic and normal teeth"),
-        "definition": words_trial.outcome_terms(NEED).definition,
-        "legend": [LegendItem(c.label, look_of(c, curves), True) for c in drawn(curves)],
-        "curves": incidence_chart(curves, since="the crown was seated", id=f"{id}-incidence", label=label),
-        "under": _under(curves),
-        "table": _table(curves, NEED),
+        "heading": _part_heading(t.everyday_curves, "After a vital seat, hyperemic and normal teeth"),
+        **_curves_part(t.everyday_curves, NEED, since="the crown was seated", id=id),
         "difference_text": [],
         "difference": None,
         "zone": "",
     }
 
 
+def _curves_part(curves: Sequence[IncidenceCurve], outcome: str, *, since: str, id: str) -> dict[str, Any]:
+    """Legend, curves with how many were followed under them, and all figures."""
+    label = words_trial.incidence_label(curves) if curves else ""
+    return {
+        "definition": words_trial.outcome_terms(outcome).definition,
+        "legend": [LegendItem(words_trial.curve_name(c, curves), look_of(c, curves), True) for c in drawn(curves)],
+        "curves": incidence_chart(curves, since=since, id=f"{id}-incidence", label=label),
+        "under": _under(curves),
+        "table": _table(curves, outcome),
+    }
+
+
 def _smallest(t: Trial) -> float:
     # Without a verdict nothing was fixed beforehand, so there is no zone.
     return t.verdict.smallest_difference_per_100 if t.verdict else 0.0
-
-
-def _difference(t: Trial, main: Difference | None, crude: Difference | None, label: str, id: str) -> Chart | None:
-    if main is None:
-        return None
-    return difference_chart(
-        apart(words.difference_row(main, {c.arm: c.label for c in t.curves}), main, crude),
-        smallest=_smallest(t),
-        id=id,
-        label=label,
-    )
 
 
 def _under(curves: Sequence[IncidenceCurve]) -> UnderTable | None:
@@ -209,18 +192,13 @@ def _table(curves: Sequence[IncidenceCurve], outcome: str) -> NumberTable:
 
 def arms_table(arms: Sequence[TrialArm]) -> NumberTable:
     """How many teeth each way has, and how many of its copies were taken out."""
-    rows = tuple(
-        (
-            a.label,
-            whole(a.followed),
-            whole(a.either),
-            whole(a.departed),
-            DASH if a.largest_weight is None else f"{a.largest_weight:.2f}",
-        )
-        for a in arms
-    )
-    heads = ("Way", "Seen to go it", "In both ways", "Copies taken out", "Largest weight")
-    return NumberTable("Teeth of the two ways", heads, rows)
+    return table_of("Teeth of the two ways", arms, {
+        "Way": lambda a: a.label,
+        "Seen to go it": lambda a: whole(a.followed),
+        "In both ways": lambda a: whole(a.either),
+        "Copies taken out": lambda a: whole(a.departed),
+        "Largest weight": lambda a: DASH if a.largest_weight is None else f"{a.largest_weight:.2f}",
+    })  # fmt: skip
 
 
 def diagnoses_table(rows: Sequence[DiagnosisRow], labels: dict[str, str]) -> NumberTable:

@@ -7,7 +7,7 @@ from typing import Any
 from dashboards import theme
 from dashboards.charts.rows import Mark, Row, nice_top, rows_figure
 from dashboards.formats import DASH, count, decimal, known, percent, plural, range_more_or_fewer, ratio, whole
-from dashboards.tables import NumberTable, between
+from dashboards.tables import NumberTable, between, table_of
 from dashboards.theme import Chart
 from pipeline.results.unseen import Moved, Spread, Unseen
 
@@ -40,11 +40,6 @@ def unseen_block(found: Sequence[Unseen], id: str, place: str) -> dict[str, Any]
     }
 
 
-def charts(section: dict[str, Any]) -> list[Chart]:
-    """The charts that the template places."""
-    return list(section.get("unseen_charts", ()))
-
-
 def counts_table(unseen: Unseen) -> NumberTable:
     """How many were seen, and how many more there may be."""
     rows = (
@@ -57,22 +52,15 @@ def counts_table(unseen: Unseen) -> NumberTable:
 
 def figures_table(unseen: Unseen) -> NumberTable:
     """Every figure as counted, with what may be unseen, and with chance."""
-    rows = tuple(
-        (
-            NAMES[m.name],
-            _number(m, m.counted),
-            between(_number(m, m.counted_low), _number(m, m.counted_high)),
-            _number(m, m.corrected.median),
-            between(_number(m, m.systematic.low), _number(m, m.systematic.high)),
-            between(_number(m, m.corrected.low), _number(m, m.corrected.high)),
-            DASH if m.other_sign is None else percent(m.other_sign, 1),
-        )
-        for m in unseen.moved
-        if m.name in NAMES
-    )
-    heads = ("Figure", "As counted", "95 % range", "With what may be unseen", "Range of the draws", "With chance",
-             "Draws on the other side")  # fmt: skip
-    return NumberTable("How the figures move", heads, rows)
+    return table_of("How the figures move", (m for m in unseen.moved if m.name in NAMES), {
+        "Figure": lambda m: NAMES[m.name],
+        "As counted": lambda m: _number(m, m.counted),
+        "95 % range": lambda m: between(_number(m, m.counted_low), _number(m, m.counted_high)),
+        "With what may be unseen": lambda m: _number(m, m.corrected.median),
+        "Range of the draws": lambda m: between(_number(m, m.systematic.low), _number(m, m.systematic.high)),
+        "With chance": lambda m: between(_number(m, m.corrected.low), _number(m, m.corrected.high)),
+        "Draws on the other side": lambda m: DASH if m.other_sign is None else percent(m.other_sign, 1),
+    })  # fmt: skip
 
 
 def assumptions_table(found: Sequence[Unseen]) -> NumberTable:
@@ -133,26 +121,20 @@ def _number(m: Moved, value: float) -> str:
 def _chart(m: Moved, id: str) -> Chart:
     """Two rows: as counted, hollow, and with what may be unseen."""
     look = theme.Look(theme.INK, "solid", "none", "diamond")
-    hover = "%{x:.0f} per 100"
+    hover, c = "%{x:.0f} per 100", m.corrected
     rows = [
         Row("As counted", (Mark(m.counted, m.counted_low, m.counted_high, look, hover, hollow=True),)),
-        Row(
-            "With what may be unseen",
-            (Mark(m.corrected.median, m.corrected.low, m.corrected.high, look, hover),),
-        ),
+        Row("With what may be unseen", (Mark(c.median, c.low, c.high, look, hover),)),
     ]
-    ends = (m.counted_low, m.counted_high, m.corrected.low, m.corrected.high)
+    ends = (m.counted_low, m.counted_high, c.low, c.high)
     if m.name == "need_per_100":
-        top = min(nice_top(ends), 100.0)
-        figure, height = rows_figure(rows, title=NAMES[m.name], span=(0, top))
+        figure, height = rows_figure(rows, title=NAMES[m.name], span=(0, min(nice_top(ends), 100.0)))
     else:
         reach = math.ceil((max(abs(v) for v in ends) + 1) / 5) * 5
         step = 5 if reach <= 25 else 10 * math.ceil(reach / 50)
         ticks = [t for t in range(-reach, reach + 1) if t % step == 0]
         figure, height = rows_figure(rows, title=NAMES[m.name], span=(-reach, reach), line=0, ticks=ticks)
-    label = (
-        f"{NAMES[m.name]}: as counted {_number(m, m.counted)} ({_number(m, m.counted_low)} to "
-        f"{_number(m, m.counted_high)}), with what may be unseen {_number(m, m.corrected.median)} "
-        f"({_number(m, m.corrected.low)} to {_number(m, m.corrected.high)})"
-    )
-    return theme.chart(figure, id=id, label=label, height=height)
+    counted, low, high = (_number(m, v) for v in (m.counted, m.counted_low, m.counted_high))
+    moved, least, most = (_number(m, v) for v in (c.median, c.low, c.high))
+    said = f"as counted {counted} ({low} to {high}), with what may be unseen {moved} ({least} to {most})"
+    return theme.chart(figure, id=id, label=f"{NAMES[m.name]}: {said}", height=height)

@@ -27,10 +27,7 @@ CAUSES = {
     "unknown": "not recorded",
 }
 ENDO_LOSSES = "endo_tooth_loss_by_cause"
-TEETH = {
-    ENDO_LOSSES: "root-filled teeth",
-    "crowned_tooth_loss_by_cause": "crowned teeth",
-}
+TEETH = {ENDO_LOSSES: "root-filled teeth", "crowned_tooth_loss_by_cause": "crowned teeth"}
 YEARS = (1, 5, 10)
 
 

@@ -57,10 +57,7 @@ def difference_on_step(
 
 def borne_out(code: str, mid: int, low: int, high: int, *, smallest: float) -> str:
     """The verdict, as far as the figures that are shown bear it out."""
-    shown = {
-        "differs": mid != 0 and (low > 0 or high < 0),
-        "little_difference": -smallest <= low and high <= smallest,
-    }
+    shown = {"differs": mid != 0 and (low > 0 or high < 0), "little_difference": -smallest <= low and high <= smallest}
     return code if shown.get(code, True) else "cannot_tell"
 
 

@@ -43,12 +43,7 @@ class Standing:
 
 
 def records(
-    shared: Mapping[str, bytes],
-    released: Released,
-    *,
-    of: Records,
-    standing: Standing,
-    day: dt.date | None,
+    shared: Mapping[str, bytes], released: Released, *, of: Records, standing: Standing, day: dt.date | None
 ) -> dict[str, bytes]:
     """A record for each shared file, by the name that it has beside it."""
     require(released)

@@ -18,7 +18,7 @@ import re
 from dataclasses import dataclass, field, replace
 
 from dashboards import terms
-from dashboards.formats import known
+from dashboards.formats import known, listing
 from dashboards.release import words as release_words
 from dashboards.release.count import ReleasedCount
 from dashboards.release.curve import ReleasedPoint, release_curve
@@ -130,6 +130,11 @@ class ReleasedComparison:
         return next((g.label for g in self.groups if g.name == name), name)
 
     @property
+    def adjusted_for(self) -> tuple[str, ...]:
+        """What the first adjusted model adjusts for."""
+        return next((e.adjusted_for for e in self.estimates if e.adjusted_for), ())
+
+    @property
     def month(self) -> int:
         """The month of the horizon, or of the first whole year after it at which both groups compared have a figure.
 
@@ -169,6 +174,11 @@ class Released:
             raise ValueError("who does root canals is released in declared words only")
         if any(y and not re.fullmatch(r"(19|20)\d\d", y) for y in (self.first_year, self.last_year)):
             raise ValueError("the span of the records is released in years only")
+
+    @property
+    def span(self) -> str:
+        """From the first to the last year of the records."""
+        return listing([y for y in (self.first_year, self.last_year) if y], "to")
 
 
 # Raised with every change of what the same results are told as: a figure kept under other rules, which may have

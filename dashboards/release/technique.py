@@ -187,12 +187,7 @@ def _usual(q: Question, a: TechniqueAnswer, named: Set[tuple[str, str]]) -> Call
 
 
 def _contrast(
-    c: TechniqueContrast,
-    labels: dict[str, str],
-    teeth: dict[str, int],
-    smallest: float,
-    *,
-    safety: bool,
+    c: TechniqueContrast, labels: dict[str, str], teeth: dict[str, int], smallest: float, *, safety: bool
 ) -> ReleasedContrast | None:
     figures = (c.difference_per_100, c.difference_ci_low, c.difference_ci_high)
     if any(v is None or not known(v) for v in figures):

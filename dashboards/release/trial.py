@@ -18,10 +18,7 @@ from pipeline.results.trial_words import FATES, NEED, OUTCOMES, no_difference, o
 from pipeline.results.unseen import Spread, Unseen, need_with_unseen
 
 # The only kinds of teeth that pass, in our own words, whatever the results call them.
-EVERYDAY = {
-    "hyperemic": "hyperemic teeth crowned vital",
-    "normal": "teeth of normal pulp crowned vital",
-}
+EVERYDAY = {"hyperemic": "hyperemic teeth crowned vital", "normal": "teeth of normal pulp crowned vital"}
 FEWEST_WAYS = 2
 DECISION = "hyperemic_before_seat_or_wait"
 ARMS = ("endo_first", "seat_vital")

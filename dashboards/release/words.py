@@ -20,7 +20,7 @@ QUESTIONS = {q.id: (q.title, q.question) for q in COMPARISONS} | {
     "endo_survival_by_obturation": (
         "How the canals were filled",
         "Do teeth last longer after one way of filling the canals than after another?",
-    ),
+    )
 }
 LABELS = {name: label for q in COMPARISONS for name, label in (q.shared_labels or q.labels).items()}
 # Labels that hold a number of days set by a rule; nothing else of such a label passes.

@@ -8,11 +8,11 @@ from collections.abc import Sequence
 from functools import partial
 
 from dashboards import reporting_items, terms
+from dashboards.answers import sentences
 from dashboards.formats import DASH, listing, lower_first, phrase, plural, sentence_case, spread, years
 from dashboards.pages.study_club import everyday_table, groups_table, healing_table, loss_table, worth_showing
 from dashboards.release.rates import ReleasedRates
 from dashboards.release.released import Released, ReleasedComparison, ReleasedEstimate, require
-from dashboards.said import sentences
 from dashboards.tables import NumberTable
 from dashboards.talk import words
 from dashboards.talk.deck import Deck

@@ -139,10 +139,7 @@ def method(told: Told) -> Scene | None:
     lines = [*words.method_lines(r, c), words.ROUNDED]
     title = words.method_title(c)
     alt = f"Boxes: {'; '.join(b.replace(chr(10), ' ') for b in boxes)}. Groups: {'; '.join(g for g, _ in groups)}."
-    return Scene(
-        speech.method(r, c),
-        lambda d, n: d.flow(title, boxes, groups, lines, n, alt=alt.replace("\n", " ")),
-    )
+    return Scene(speech.method(r, c), lambda d, n: d.flow(title, boxes, groups, lines, n, alt=alt.replace("\n", " ")))
 
 
 def found(told: Told) -> Scene:
@@ -306,11 +303,7 @@ def action(told: Told) -> Scene:
     """What we would do."""
     title, lines = words.action(told.released)
     claim = "that anyone else should do the same"
-    return Scene(
-        speech.action(told.released),
-        lambda d, n: d.text(title, lines, n),
-        claim,
-    )
+    return Scene(speech.action(told.released), lambda d, n: d.text(title, lines, n), claim)
 
 
 def limits(told: Told) -> Scene:

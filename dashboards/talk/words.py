@@ -80,15 +80,10 @@ def citation(released: Released, *, chosen: str, speaker: str, day: dt.date | No
     parts = [
         speaker or released.practice or "One dental practice (name withheld)",
         title(released, chosen).rstrip("."),
-        f"Own records of one practice, {span(released)}" if span(released) else "Own records of one practice",
+        f"Own records of one practice{f', {span}' if (span := released.span) else ''}",
         f"Made with {made}" + (f" on {day.day} {day:%B %Y}" if day else ""),
     ]
     return " ".join(p if p.endswith("?") else f"{p}." for p in parts)
-
-
-def span(released: Released) -> str:
-    """From the first to the last month of the records."""
-    return listing([m for m in (released.first_year, released.last_year) if m], "to")
 
 
 def why_it_matters(released: Released) -> tuple[str, list[str]]:
@@ -181,15 +176,10 @@ def method_lines(released: Released, c: ReleasedComparison) -> list[str]:
         for f in released.methods.followup
         if f.of == "crowns" and f.median_months is not None
     ]
-    if adjusted := adjusted_for(c):
+    if adjusted := c.adjusted_for:
         lines.append(f"Adjusted for {listing([phrase(a) for a in adjusted])}; teeth of one patient are taken together.")
     lines.append("Follow-up ends at the last contact, at death or at the end of the data.")
     return lines
-
-
-def adjusted_for(c: ReleasedComparison) -> tuple[str, ...]:
-    """What the first adjusted model adjusts for."""
-    return next((e.adjusted_for for e in c.estimates if e.adjusted_for), ())
 
 
 def drawn(group: ReleasedGroup) -> tuple[ReleasedPoint, ...]:
@@ -238,23 +228,15 @@ def one_technique(released: Released) -> tuple[ReleasedTechnique, ReleasedContra
     One of a group without a name of its own is taken only where there is no other.
     """
     ranks = {"differs": 0, "little_difference": 1}
-    found = [
-        (
-            ranks.get(c.verdict_code, 2) + 3 * bool({c.label, c.against} & {*VAGUE}),
-            c.high - c.low,
-            a.title,
-            a.outcome,
-            c.label,
-            c.against,
-            a,
-            c,
-        )
-        for a in released.techniques.answers
-        if not a.safety
-        for c in a.contrasts
-    ]
-    best = min(found, key=lambda f: f[:6], default=None)
-    return None if best is None else (best[6], best[7])
+
+    def rank(pair: tuple[ReleasedTechnique, ReleasedContrast]) -> tuple[object, ...]:
+        a, c = pair
+        vague = bool({c.label, c.against} & {*VAGUE})
+        return ranks.get(c.verdict_code, 2) + 3 * vague, c.high - c.low, a.title, a.outcome, c.label, c.against
+
+    return min(
+        ((a, c) for a in released.techniques.answers if not a.safety for c in a.contrasts), key=rank, default=None
+    )
 
 
 def technique_title(a: ReleasedTechnique, c: ReleasedContrast) -> str:
@@ -341,7 +323,7 @@ def limits(released: Released, left_out: Sequence[str]) -> list[str]:
 def questions(released: Released) -> list[tuple[str, str]]:
     """Three questions that listeners are likely to put, with answers from what is shown."""
     c = released.comparisons[0] if released.comparisons else None
-    adjusted = adjusted_for(c) if c else ()
+    adjusted = c.adjusted_for if c else ()
     alike = (
         f"They may have been. {words_shared.doubt(c)} What was recorded and adjusted for: "
         f"{listing([phrase(a) for a in adjusted]) or 'nothing'}. What nobody wrote down cannot be adjusted for."

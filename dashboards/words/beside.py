@@ -85,9 +85,8 @@ def _largest(found: Sequence[BesidePublished], sources: Mapping[str, Source]) ->
 
 def _beside(lines: Sequence[SheetLine], sources: Mapping[str, Source]) -> list[tuple[SheetLine, str]]:
     """Each rate with how it stands beside the published figure on its card."""
-    return [
-        (s, apart(s.published[0], sources.get(s.published[0].benchmark_id, Source()))) for s in lines if s.published
-    ]
+    first = [(s, s.published[0]) for s in lines if s.published]
+    return [(s, apart(p, sources.get(p.benchmark_id, Source()))) for s, p in first]
 
 
 def _beside_one(found: Sequence[tuple[SheetLine, str]]) -> dict[str, list[SheetLine]]:

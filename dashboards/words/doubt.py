@@ -1,10 +1,11 @@
-"""Sentences on what a comparison could not have shown, on how alike the teeth were, and on other ways to count."""
+"""What a comparison could not have shown, how alike the teeth were, other ways to count: sentences and headings."""
 
 from collections.abc import Sequence
 
 from dashboards.charts.balance import LINE, MOST, in_order
 from dashboards.charts.choices import sorted_rows
-from dashboards.formats import count, known, listing, plural, range_more_or_fewer, whole
+from dashboards.formats import count, known, listing, plural, range_more_or_fewer, ratio, whole
+from dashboards.words.answers import between
 from dashboards.words.comparisons import difference_core
 from pipeline.results import BalanceRow, Choices, Comparison, Difference, Robustness
 
@@ -37,17 +38,12 @@ def ratio_sentence(c: Comparison) -> str:
 
 def beside_sentences(c: Comparison) -> list[str]:
     """Whether the ratio is steady, the mean years in place, and the same patients."""
-    said = []
-    if c.steady is not None:
-        said.append(c.steady.sentence)
-        if c.steady.overall is not None:
-            value, low, high = c.steady.overall
-            said.append(
-                f"Over the years that are compared, failures came {value:.1f} times as fast on the whole "
-                f"({low:.1f} to {high:.1f})."
-            )
-    said += [found.sentence for found in (c.mean_years, c.within_patient) if found is not None]
-    return said
+    said = [c.steady.sentence] if c.steady is not None else []
+    if c.steady is not None and c.steady.overall is not None:
+        value, low, high = c.steady.overall
+        fast = f"failures came {value:.1f} times as fast on the whole ({low:.1f} to {high:.1f})"
+        said.append(f"Over the years that are compared, {fast}.")
+    return said + [found.sentence for found in (c.mean_years, c.within_patient) if found is not None]
 
 
 def robustness_sentences(robustness: Robustness, smallest: float) -> list[str]:
@@ -55,34 +51,28 @@ def robustness_sentences(robustness: Robustness, smallest: float) -> list[str]:
     said = []
     if robustness.detectable_per_100 is not None and known(robustness.detectable_per_100):
         said.append(
-            "These records would have shown a difference of about "
-            f"{max(round(robustness.detectable_per_100), 1)} per 100 4 times in 5; a smaller one may well have been "
-            "missed. Fixed beforehand as large enough to matter: "
+            f"These records would have shown a difference of about {max(round(robustness.detectable_per_100), 1)} per "
+            "100 4 times in 5; a smaller one may well have been missed. Fixed beforehand as large enough to matter: "
             f"{smallest:g} per 100."
         )
-    claim = e_value_sentence(robustness)
-    if claim:
-        said.append(claim)
-    return said
+    return [*said, *filter(None, [e_value_sentence(robustness)])]
 
 
 def e_value_sentence(robustness: Robustness) -> str:
     """The E-value beside the largest measured difference; nothing where no difference is claimed."""
     if robustness.e_value is None or not known(robustness.e_value):
         return ""
-    text = (
+    limit, worst = robustness.e_value_limit, in_order(robustness.balance)[:1]
+    to_none = f"; {limit:.1f} would take its range to no difference" if limit is not None and known(limit) else ""
+    beside = [
+        f" For comparison, what was recorded differs most in {r.label}, by {r.before:.2f} standard deviations."
+        for r in worst
+    ]
+    return (
         "To explain the difference away, something not recorded would have to go with the way of treating and with "
-        f"failure, each by a ratio of {robustness.e_value:.1f} or more, over and above what is adjusted for"
+        f"failure, each by a ratio of {robustness.e_value:.1f} or more, over and above what is adjusted for{to_none}."
+        f"{''.join(beside)}"
     )
-    if robustness.e_value_limit is not None and known(robustness.e_value_limit):
-        text += f"; {robustness.e_value_limit:.1f} would take its range to no difference"
-    worst = next(iter(in_order(robustness.balance)), None)
-    if worst is not None:
-        text += (
-            f". For comparison, what was recorded differs most in {worst.label}, by {worst.before:.2f} standard "
-            "deviations"
-        )
-    return f"{text}."
 
 
 def balance_sentence(rows: Sequence[BalanceRow]) -> str:
@@ -142,3 +132,50 @@ def verdicts_sentence(choices: Choices, names: dict[str, str]) -> str:
 
 def _signed(value: int) -> str:
     return "0" if value == 0 else f"{abs(value)} {'more' if value > 0 else 'fewer'}"
+
+
+def part_headings(c: Comparison) -> dict[str, str]:
+    """The findings that closed parts are headed by, by the names of the template; a topic where there is no figure."""
+    return {
+        "difference_heading": _difference(c),
+        "missed_heading": _missed(c),
+        "leaving_heading": _leaving(c),
+        "model_heading": _model(c),
+        "flow_heading": _flow(c),
+    }
+
+
+def _difference(c: Comparison) -> str:
+    d = c.difference
+    return f"The difference: {between(d.ci_low, d.ci_high)} of 100" if d else "No difference"
+
+
+def _missed(c: Comparison) -> str:
+    least = c.robustness.detectable_per_100 if c.robustness is not None else None
+    if least is None or not known(least):
+        return "What these records could not show"
+    return f"Differences under {max(round(least), 1)} of 100 may be missed"
+
+
+def _leaving(c: Comparison) -> str:
+    lost = c.robustness.leaving.lost if c.robustness is not None and c.robustness.leaving is not None else ()
+    if not any(g.lost for g in lost):
+        return "Nobody was lost from sight"
+    counts = listing([whole(g.lost) for g in lost])
+    return f"Lost from sight: {counts}"
+
+
+def _model(c: Comparison) -> str:
+    asked = f"{c.difference.group} vs {c.difference.reference}" if c.difference is not None else ""
+    adjusted = [e for e in c.estimates if e.contrast == asked and e.adjusted_for]
+    if not adjusted:
+        return "Hazard ratios, for those who want the model"
+    e = adjusted[-1]
+    return f"Hazard ratio, adjusted: {ratio(e.hazard_ratio)} ({ratio(e.ci_low)} to {ratio(e.ci_high)})"
+
+
+def _flow(c: Comparison) -> str:
+    if not c.flow:
+        return ""
+    first, last = c.flow[0], c.flow[-1]
+    return f"{whole(last.left)} counted, of {count(first.left, first.unit.removesuffix('s'))}"

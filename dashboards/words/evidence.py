@@ -93,9 +93,8 @@ def worth_sentence(row: EvidenceRow) -> str:
     if row.ours is None or row.conflict:
         return ""
     if row.worth is not None:
-        narrower = row.rests_on == "together"
-        much = _about(row.worth, noun(row))
-        return f"Theirs narrowed the range as much as {much} more of ours would." if narrower else ""
+        much = f"Theirs narrowed the range as much as {_about(row.worth, noun(row))} more of ours would."
+        return much if row.rests_on == "together" else ""
     return "" if row.worth_before is None else f"Theirs is worth {_about(row.worth_before, noun(row))} of ours or more."
 
 

@@ -1,10 +1,20 @@
-"""Sentences on healing at recall and on how soon a lesion heals."""
+"""Sentences on healing at recall, on how soon a lesion heals, and on who read the films."""
 
 from collections.abc import Sequence
 
-from dashboards.formats import count, percent, plural, whole, years
-from pipeline.results.healing import CountedShare, HealingPoint, LesionHealing, RecallRow
+from dashboards.formats import count, listing, percent, plural, ratio, whole, years
+from pipeline.results.healing import Agreement, HealingPoint, LesionHealing, ReaderWay, RecallRow
 
+AGREED = "agreed"
+WAYS_RULE = (
+    "A reader alone counts on the films that another reader read too; all other films count as they are, so the teeth "
+    "are the same on every line."
+)
+READERS = {
+    "same_reader": "read twice by one reader",
+    "two_readers": "read by two readers",
+    "reader_not_told": "read twice by readers who are not named",
+}
 LESION, NO_LESION = "before treatment: a lesion", "before treatment: no lesion"
 
 
@@ -51,23 +61,22 @@ def curve_heading(found: LesionHealing) -> str:
 def by_lesion(rows: Sequence[RecallRow]) -> list[str]:
     """One sentence each for teeth with and without a lesion before treatment; none where that is not known."""
     named = {r.name: r for r in rows}
-    out = []
-    for name, which in ((LESION, "with a lesion before treatment"), (NO_LESION, "without a lesion before treatment")):
-        row = named.get(name)
-        if row is None:
-            continue
-        said = _of_100(row)
-        loose = row.loose if name == LESION else None
-        if not said:
-            out.append(f"Of teeth {which}, too few were judged to give a share ({whole(row.recalled)}).")
-            continue
-        counted = (
-            f" Counted loosely, {round(100 * loose.share)} were healed ({_range(loose)})."
-            if loose is not None and loose.share is not None
-            else ""
-        )
-        out.append(f"Of 100 teeth {which}, {said}.{counted}")
-    return out
+    return [
+        _of_teeth(named[name], f"{which} a lesion before treatment")
+        for name, which in ((LESION, "with"), (NO_LESION, "without"))
+        if name in named
+    ]
+
+
+def _of_teeth(row: RecallRow, which: str) -> str:
+    said, loose = _of_100(row), row.loose if row.name == LESION else None
+    if not said:
+        return f"Of teeth {which}, too few were judged to give a share ({whole(row.recalled)})."
+    if loose is None or loose.share is None:
+        return f"Of 100 teeth {which}, {said}."
+    low, high = (round(100 * (end or 0)) for end in (loose.ci_low, loose.ci_high))
+    counted = f"Counted loosely, {round(100 * loose.share)} were healed (range {low} to {high})."
+    return f"Of 100 teeth {which}, {said}. {counted}"
 
 
 def curve_headline(found: LesionHealing) -> str:
@@ -78,11 +87,9 @@ def curve_headline(found: LesionHealing) -> str:
             "Too few lesions were followed on film for a curve "
             f"({whole(found.filmed)} of {whole(found.lesions)} have a film since that judges them)."
         )
-    first, *later = map(_healed_by, told)
-    of, when, span = first
+    (of, when, span), *later = map(_healed_by, told)
     parts = [f"{of} had healed {when} after the root canal {span}", *(f"{n} after {y} {s}" for n, y, s in later)]
-    joined = parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"
-    return f"Of 100 lesions, about {joined}."
+    return f"Of 100 lesions, about {listing(parts)}."
 
 
 def _years_told(found: LesionHealing) -> list[HealingPoint]:
@@ -103,15 +110,12 @@ def curve_basis(found: LesionHealing) -> str:
         f"{whole(found.seen_healed)} were seen healed."
     )
     if found.treated_again:
-        counted = (
-            "was treated again before, and counts" if found.treated_again == 1 else "were treated again, and count"
-        )
+        one = found.treated_again == 1
+        counted = "was treated again before, and counts" if one else "were treated again, and count"
         said += f" {whole(found.treated_again)} {counted} as not healed."
     if found.seen_again:
-        said += (
-            f" {count(found.seen_again, 'lesion')} seen healed {plural(found.seen_again, 'was')} there again "
-            "on a later film."
-        )
+        again = plural(found.seen_again, "was")
+        said += f" {count(found.seen_again, 'lesion')} seen healed {again} there again on a later film."
     return said
 
 
@@ -142,5 +146,51 @@ def _of_100(row: RecallRow) -> str:
     return f"about {mid} were healed (range {low} to {high}){rest}"
 
 
-def _range(s: CountedShare) -> str:
-    return f"range {round(100 * (s.ci_low or 0))} to {round(100 * (s.ci_high or 0))}"
+def agreement_sentence(found: Agreement) -> str:
+    """How often two readings of one film agreed, and the weighted kappa where there were enough."""
+    films = f"{count(found.exact.of, 'film')} {plural(found.exact.of, 'was')} {READERS.get(found.kind, 'read twice')}"
+    same = f"the index was the same in {percent(found.exact.count, found.exact.of)}"
+    side = f"both said healed, or both not healed, in {percent(found.same_side.count, found.same_side.of)}"
+    if found.kappa is None:
+        return f"{films}: {same}, and {side}. Too few, or too much alike, for a kappa."
+    limits = ""
+    if found.ci_low is not None and found.ci_high is not None:
+        limits = f" (range {ratio(found.ci_low)} to {ratio(found.ci_high)})"
+    return f"{films}: {same}, and {side}; weighted kappa {ratio(found.kappa)}{limits}."
+
+
+def agreement_heading(found: Sequence[Agreement]) -> str:
+    """How often two readings said the same of healed or not, of the first kind, for a heading."""
+    first = next((a for a in found if not a.who), None)
+    if first is None or not first.same_side.of:
+        return "Some films were read twice"
+    share = percent(first.same_side.count, first.same_side.of)
+    films = count(first.same_side.of, "film")
+    return f"Of {films} {READERS.get(first.kind, 'read twice')}, both readings agree on healed or not in {share}"
+
+
+def readings_rule() -> str:
+    """Which reading of a film counts."""
+    return (
+        "The first reading of a film by each reader counts, a second one only where there is no first. Of several "
+        "readers the agreed index counts: what two of them say, the middle one where three differ, and the higher one "
+        "of two who differ until a third has read the film. A reading noted as the film's second counts once three "
+        "have read it. Kappa is 1 where all readings agree and 0 where they agree as often as chance would have it; a "
+        "step of the index counts as one."
+    )
+
+
+def ways_sentence(ways: Sequence[ReaderWay]) -> str:
+    """How far the share healed hangs on who read the films; empty where it could not be told."""
+    shares = {w.reader: w.healed for w in ways if w.healed.share is not None}
+    agreed = shares.pop(AGREED, None)
+    if agreed is None or agreed.share is None or not shares:
+        return ""
+    alone = sorted(round(100 * (s.share or 0)) for s in shares.values())
+    between = f"{alone[0]}" if alone[0] == alone[-1] else f"{alone[0]} to {alone[-1]}"
+    films = next(w.films for w in ways if w.reader == AGREED)
+    return (
+        f"{count(films, 'film')} {plural(films, 'was')} read by more than one reader. By the agreed readings "
+        f"{round(100 * agreed.share)} of 100 of the {whole(agreed.of)} teeth judged at recall were healed; "
+        f"by one reader alone it would be {between}."
+    )

@@ -1,6 +1,7 @@
 """Sentences on what teeth were lost to."""
 
-from dashboards.formats import listing, years
+from dashboards.formats import listing, sentence_case, years
+from dashboards.release import healing as released
 from pipeline.results.healing import LossGroup, LossTable
 from pipeline.results.points import IncidencePoint
 
@@ -12,16 +13,8 @@ CAUSES = {
     "other": "another cause",
     "unknown": "a cause not recorded",
 }
-SHORT = {
-    "endodontic": "Endodontic",
-    "periodontal": "Periodontal",
-    "fracture": "Fracture",
-    "caries": "Caries",
-    "other": "Other",
-    "unknown": "Not recorded",
-    "all": "All causes",
-}
-NOUNS = {"endo_tooth_loss_by_cause": "root-filled teeth", "crowned_tooth_loss_by_cause": "crowned teeth"}
+SHORT = {cause: sentence_case(said) for cause, said in released.CAUSES.items()} | {"all": "All causes"}
+NOUNS = released.TEETH
 SHOWN_YEARS = (1.0, 5.0, 10.0)
 
 
@@ -30,19 +23,19 @@ def at(points: tuple[IncidencePoint, ...], year: float) -> IncidencePoint | None
     return next((p for p in points if p.years == year), None)
 
 
-def last_year(group: LossGroup) -> IncidencePoint | None:
-    """The latest of the years shown in tables that the group reaches."""
-    found = [p for p in (at(group.total.points, y) for y in SHOWN_YEARS) if p is not None]
-    return found[-1] if found else None
+def last_year(table: LossTable) -> tuple[LossGroup, IncidencePoint] | None:
+    """All teeth, and how many were lost by the latest of the years shown in tables that they reach."""
+    group = next((g for g in table.groups if g.name == "all"), None)
+    found = [p for y in SHOWN_YEARS if group is not None and (p := at(group.total.points, y)) is not None]
+    return (group, found[-1]) if group is not None and found else None
 
 
 def loss_heading(table: LossTable) -> str:
     """How many teeth were lost by the last year shown, and to what most where its range lies above all others'."""
-    group = next((g for g in table.groups if g.name == "all"), None)
-    point = last_year(group) if group else None
     noun = NOUNS.get(table.id, "teeth")
-    if group is None or point is None:
+    if (last := last_year(table)) is None:
         return f"Too few {noun} have been followed to say what they are lost to"
+    group, point = last
     found = [(p, c.cause) for c in group.causes if (p := at(c.points, point.years)) is not None and p.estimate]
     clear = [
         CAUSES[cause]
@@ -57,18 +50,16 @@ def loss_heading(table: LossTable) -> str:
 
 def loss_headline(table: LossTable) -> str:
     """How many of all teeth were lost by the last year shown, and to what."""
-    group = next((g for g in table.groups if g.name == "all"), None)
-    point = last_year(group) if group else None
-    noun = NOUNS.get(table.id, "teeth")
-    if group is None or point is None:
-        return f"Too few {noun} have been followed to say what they are lost to."
+    if (last := last_year(table)) is None:
+        return f"{loss_heading(table)}."
+    group, point = last
     found = [(p.estimate, c.cause) for c in group.causes if (p := at(c.points, point.years)) is not None and p.estimate]
     parts = [f"{_some(share)} to {CAUSES.get(cause, cause)}" for share, cause in sorted(found, key=lambda f: -f[0])]
-    low, high = round(100 * point.ci_low), round(100 * point.ci_high)
     apart = sum(round(100 * share) for share, _ in found) != round(100 * point.estimate)
     said = f": {listing(parts)}{', each rounded by itself' if apart else ''}" if parts else ""
-    lost = f"about {_some(point.estimate)} were lost within {years(point.years)} (range {low} to {high})"
-    return f"Of 100 {noun}, {lost}{said}."
+    rng = f"(range {round(100 * point.ci_low)} to {round(100 * point.ci_high)})"
+    lost = f"about {_some(point.estimate)} were lost within {years(point.years)} {rng}"
+    return f"Of 100 {NOUNS.get(table.id, 'teeth')}, {lost}{said}."
 
 
 def loss_definition(table: LossTable) -> str:

@@ -71,29 +71,24 @@ def clinician_sentence(
 
     With `power` also how surely a multiple of the failures would have been noticed.
     """
+    expected = decimal(row.expected)
     start = (
-        f"{row.name}: {count(row.observed, 'failure')} where {decimal(row.expected)} "
-        f"{'was' if decimal(row.expected) == '1.0' else 'were'} expected of {count(row.teeth, noun)}: "
+        f"{row.name}: {count(row.observed, 'failure')} where {expected} {'was' if expected == '1.0' else 'were'} "
+        f"expected of {count(row.teeth, noun)}: "
     )
     if row.standing == "too_few":
         return f"{start}too few to judge (fewer than {min_expected:g} expected)."
-    noticed = (
-        f" {_times(times)} as many as colleagues’ would be noticed {_of_100(row.notice_95)}."
-        if power and row.notice_95 is not None
-        else ""
-    )
+    noticed = ""
+    if power and row.notice_95 is not None:
+        noticed = f" {_times(times)} as many as colleagues’ would be noticed {_of_100(row.notice_95)}."
     return f"{start}{STANDINGS[row.standing]}.{_bursts(signals)} {likely(row)}{noticed}"
 
 
 def _bursts(signals: Sequence[str]) -> str:
     if not signals:
         return ""
-    when = listing([month(f"{m}-01") for m in signals])
-    return f" That is over all years; for a while failures came faster, with {_a_signal(len(signals))} in {when}."
-
-
-def _a_signal(n: int) -> str:
-    return "a signal" if n == 1 else count(n, "signal")
+    how, when = "a signal" if len(signals) == 1 else count(len(signals), "signal"), [month(f"{m}-01") for m in signals]
+    return f" That is over all years; for a while failures came faster, with {how} in {listing(when)}."
 
 
 def power_of_all(found: Funnel) -> str:
@@ -125,47 +120,37 @@ def pair_sentence(found: Funnel) -> str:
 
 def funnel_note(found: Funnel) -> str:
     """What the limits are, who was set aside, how they were widened, and what chance alone does to so many."""
-    parts = [pair_sentence(found)] if pair_sentence(found) else []
     aside = [r.name for r in found.rows if r.standing.startswith(("more", "fewer"))]
-    if aside and len(found.rows) > len(aside) + 1:
-        parts.append(
-            f"What is expected of the others leaves out {listing(aside)}, who "
-            f"{'stands' if len(aside) == 1 else 'stand'} outside: else the rest would seem to have too few failures, "
-            "or too many."
-        )
-    if found.judged == 2:
-        parts.append("Two clinicians can be held against one another and against nobody else.")
-    if found.judged:
-        parts.append(
-            f"Were all {found.judged} alike, chance alone would put somebody outside the 95 % limits in about "
-            f"{max(1, round(100 * found.by_chance))} of 100 such practices."
-        )
-    if power_of_all(found):
-        parts.append(power_of_all(found))
-    parts.append("The likeliest number is drawn to what is usual, more so where failures are few.")
     wider = round(100 * (found.dispersion - 1))
-    if wider:
-        parts.append(
-            f"Teeth of one patient fail together: the spread is {wider} % above that of single teeth, and the limits "
-            "are widened for it."
-        )
-    parts.append("Differences that are no one’s doing, such as harder cases that no field records, are not removed.")
-    if found.not_recorded:
-        parts.append(
-            f"{count(found.not_recorded, 'row')} {plural(found.not_recorded, 'has')} no clinician and "
-            f"{plural(found.not_recorded, 'is')} left out."
-        )
-    parts.append("Who is within the limits is not thereby shown to do well, nor who is outside to do badly.")
-    return " ".join(parts)
+    gone = found.not_recorded
+    parts = [
+        pair_sentence(found),
+        f"What is expected of the others leaves out {listing(aside)}, who {'stands' if len(aside) == 1 else 'stand'} "
+        "outside: else the rest would seem to have too few failures, or too many."
+        if aside and len(found.rows) > len(aside) + 1
+        else "",
+        "Two clinicians can be held against one another and against nobody else." if found.judged == 2 else "",
+        f"Were all {found.judged} alike, chance alone would put somebody outside the 95 % limits in about "
+        f"{max(1, round(100 * found.by_chance))} of 100 such practices."
+        if found.judged
+        else "",
+        power_of_all(found),
+        "The likeliest number is drawn to what is usual, more so where failures are few.",
+        f"Teeth of one patient fail together: the spread is {wider} % above that of single teeth, and the limits are "
+        "widened for it."
+        if wider
+        else "",
+        "Differences that are no one’s doing, such as harder cases that no field records, are not removed.",
+        f"{count(gone, 'row')} {plural(gone, 'has')} no clinician and {plural(gone, 'is')} left out." if gone else "",
+        "Who is within the limits is not thereby shown to do well, nor who is outside to do badly.",
+    ]
+    return " ".join(filter(None, parts))
 
 
 def funnel_label(found: Funnel) -> str:
     """The accessible name of the funnel chart."""
-    rows = [
-        f"{r.name} {decimal(r.ratio, 2)} times {decimal(r.expected)} expected"
-        for r in found.rows
-        if r.ratio is not None
-    ]
+    told = [(r.name, decimal(r.ratio, 2), decimal(r.expected)) for r in found.rows if r.ratio is not None]
+    rows = [f"{name} {times} times {expected} expected" for name, times, expected in told]
     return f"Failures as a multiple of those expected, with limits of chance, by clinician: {'; '.join(rows)}."
 
 
@@ -190,22 +175,21 @@ def running_sentence(found: Running) -> str:
 
 def running_read(found: Running) -> str:
     """How to read the line, with its highest and lowest point."""
-    top, low = (max(found.months, key=lambda m: m.gap), min(found.months, key=lambda m: m.gap))
+    top, low = (
+        f"{decimal(abs(m.gap))} {'fewer' if m.gap >= 0 else 'more'} than expected ({month(m.month + '-01')})"
+        for m in (max(found.months, key=lambda m: m.gap), min(found.months, key=lambda m: m.gap))
+    )
     return (
         "The line climbs while fewer fail than the years before lead one to expect and falls while more do: the bends "
-        f"tell. It begins once failures enough had been seen. Its highest point is {_more_or_fewer(top.gap)} "
-        f"({month(top.month + '-01')}), its lowest {_more_or_fewer(low.gap)} ({month(low.month + '-01')})."
+        f"tell. It begins once failures enough had been seen. Its highest point is {top}, its lowest {low}."
     )
 
 
 def running_label(found: Running, noun: str) -> str:
     """The accessible name of the running chart of crowns or of root canals."""
-    first, last = found.months[0], found.months[-1]
-    return (
-        f"Expected minus observed failures of {noun}s, added up from {month(first.month + '-01')} to "
-        f"{month(last.month + '-01')}: "
-        f"{count(sum(m.signal for m in found.months), 'signal')}."
-    )
+    first, last = (month(m.month + "-01") for m in (found.months[0], found.months[-1]))
+    signals = count(sum(m.signal for m in found.months), "signal")
+    return f"Expected minus observed failures of {noun}s, added up from {first} to {last}: {signals}."
 
 
 def clinicians_watch(found: Sequence[Running]) -> str:
@@ -221,41 +205,32 @@ def clinicians_watch(found: Sequence[Running]) -> str:
 
 def first_year_sentence(found: FirstYear, noun: str, done: str) -> str:
     """The overall first-year share, how many quarters lie outside the limits, and which are not over."""
-    whole_quarters = [r for r in found.rows if r.complete and r.teeth]
-    outside = [r for r in whole_quarters if r.outside]
-    share = (
-        ""
-        if found.overall is None
-        else f"{decimal(100 * found.overall)} of 100 {plural(2, noun)} failed within a year. "
-    )
-    far = (
-        f"{listing([f'{r.quarter} ({r.failures} of {r.teeth})' for r in outside])} "
-        f"{plural(len(outside), 'is')} outside the limits of chance (99.8 %)."
-        if outside
-        else f"None of the {count(len(whole_quarters), 'quarter')} is outside the limits of chance (99.8 %)."
-        if len(whole_quarters) != 1
-        else "The one quarter is within the limits of chance (99.8 %)."
-    )
+    over = [r for r in found.rows if r.complete and r.teeth]
+    outside = [f"{r.quarter} ({r.failures} of {r.teeth})" for r in over if r.outside]
+    late = [r.quarter for r in found.rows if not r.complete]
+    said = []
+    if found.overall is not None:
+        said.append(f"{decimal(100 * found.overall)} of 100 {plural(2, noun)} failed within a year.")
+    far = f"None of the {count(len(over), 'quarter')} is" if len(over) != 1 else "The one quarter is"
+    far = f"{listing(outside)} {plural(len(outside), 'is')}" if outside else far
+    where = "within" if len(over) == 1 and not outside else "outside"
+    said.append(f"{far} {where} the limits of chance (99.8 %).")
     if not found.runs_told:
-        run = (
-            f" Runs of quarters on one side of the middle are not read: that takes {found.min_quarters} quarters with "
+        said.append(
+            f"Runs of quarters on one side of the middle are not read: that takes {found.min_quarters} quarters with "
             f"about {found.min_expected:g} failures each."
         )
     elif found.longest_run >= found.run_limit:
-        run = f" {found.longest_run} quarters in a row lie on one side of the middle; {found.run_limit} are unusual."
-    else:
-        run = (
-            f" The longest run on one side of the middle is {found.longest_run} quarters; {found.run_limit} are "
-            "unusual."
+        said.append(
+            f"{found.longest_run} quarters in a row lie on one side of the middle; {found.run_limit} are unusual."
         )
-    late = [r for r in found.rows if not r.complete]
-    open_ones = (
-        f" {listing([late[0].quarter, late[-1].quarter], 'to') if len(late) > 1 else late[0].quarter} "
-        f"{plural(len(late), 'is')} not shown: not every {noun} {done} then has had its year."
-        if late
-        else ""
-    )
-    return f"{share}{far}{run}{open_ones}"
+    else:
+        run = f"The longest run on one side of the middle is {found.longest_run} quarters"
+        said.append(f"{run}; {found.run_limit} are unusual.")
+    if late:
+        which = listing([late[0], *late[1:][-1:]], "to")
+        said.append(f"{which} {plural(len(late), 'is')} not shown: not every {noun} {done} then has had its year.")
+    return " ".join(said)
 
 
 # How published figures are against ours: ours are worse where they are better.
@@ -277,18 +252,13 @@ def benchmark_heading(lines: Sequence[SheetLine]) -> str:
 def benchmark_intro(found: Sequence[Benchmark]) -> str:
     """How many published figures can be set beside ours, and what a gap between them is."""
     found = [b for b in found if b.disagrees != ("measure",)]  # ratios and laboratory values are no shares of teeth
-    same = sum(b.comparable for b in found)
-    waiting = sum(b.disagrees == ("ours",) for b in found)
-    later = (
-        f" {whole(waiting)} more {'counts' if waiting == 1 else 'count'} as we do, at a time to which too few of our "
-        "teeth are followed."
-        if waiting
-        else ""
-    )
+    same, waiting = sum(b.comparable for b in found), sum(b.disagrees == ("ours",) for b in found)
+    counts = "counts" if waiting == 1 else "count"
+    later = f" {whole(waiting)} more {counts} as we do, at a time to which too few of our teeth are followed."
     return (
         f"{whole(same)} of {count(len(found), 'published share')} of teeth that we have read {plural(same, 'has')} "
         "the same event, the same start, the same teeth and the same way with teeth lost from sight as ours. Patients, "
-        f"clinicians and years still differ, so a gap is a question, not an answer.{later}"
+        f"clinicians and years still differ, so a gap is a question, not an answer.{later if waiting else ''}"
     )
 
 
@@ -315,9 +285,8 @@ def share_text(share: float | None, low: float | None, high: float | None) -> st
     """`92 (90 to 94)` of 100 free of the event."""
     if share is None:
         return "–"
-    return f"{in_place(share)}" + (
-        f" ({between(in_place(low), in_place(high))})" if low is not None and high is not None else ""
-    )
+    rng = f" ({between(in_place(low), in_place(high))})" if low is not None and high is not None else ""
+    return f"{in_place(share)}{rng}"
 
 
 def definitions(found: Sequence[Benchmark]) -> list[str]:
@@ -359,7 +328,3 @@ def _of_100(share: float | None) -> str:
 
 def _times(times: float) -> str:
     return "Twice" if times == 2 else f"{times:g} times"
-
-
-def _more_or_fewer(gap: float) -> str:
-    return f"{decimal(abs(gap))} {'fewer' if gap >= 0 else 'more'} than expected"

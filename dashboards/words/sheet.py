@@ -221,29 +221,27 @@ def early_finding(found: EarlySigns) -> str:
     """The latest year with a figure at each early time, in a sentence."""
     parts = []
     for place, horizon in enumerate(found.years):
-        row = next((r for r in reversed(found.rows) if r.at[place].survival is not None), None)
-        if row is None:
+        told = [(row.name, s) for row in found.rows if (s := row.at[place].survival) is not None]
+        if not told:
             parts.append(f"too few are followed for {years(horizon)} yet")
-            continue
-        s = row.at[place]
-        assert s.survival is not None
-        parts.append(f"{failed(s.survival)} of 100 by {years(horizon)} of those begun in {row.name}")
+        for name, survival in told[-1:]:
+            parts.append(f"{failed(survival)} of 100 by {years(horizon)} of those begun in {name}")
     return f"{name_of(found.outcome)} that failed early: {listing(parts)}."
 
 
 def to_do(found: ToDo) -> str:
     """One thing to do, as an instruction with its number."""
     n = found.count
-    if found.what == "signals":
-        return f"Look at {count(n, 'failure')} behind {count(found.of, 'recent signal')}"
-    if found.what == "reviews":
-        return f"Review {count(n, 'root canal')} due by the end of the records"
-    if found.what == "ask":
-        return f"Ask about {count(n, 'tooth')} that others may have treated"
-    if found.what == "mend":
-        return f"Mend {count(n, 'unused row')}"
-    lacking = f"{count(n, 'row')} {plural(n, 'has')} one that is not known"
-    return f"Give {count(found.of, 'procedure code')} a meaning: {lacking}"
+    return {
+        "signals": f"Look at {count(n, 'failure')} behind {count(found.of, 'recent signal')}",
+        "reviews": f"Review {count(n, 'root canal')} due by the end of the records",
+        "ask": f"Ask about {count(n, 'tooth')} that others may have treated",
+        "mend": f"Mend {count(n, 'unused row')}",
+    }.get(
+        found.what,
+        f"Give {count(found.of, 'procedure code')} a meaning: {count(n, 'row')} {plural(n, 'has')} one that is not "
+        "known",
+    )
 
 
 def trust_short(lines: Sequence[SheetLine], recalls: Sequence[RecallRow]) -> str:
@@ -397,6 +395,12 @@ def since(found: SinceLastRun | None) -> list[str]:
         return ["First run on this database: nothing to hold it against yet."]
     added = found.rows_now - found.rows_before
     rows = f"{count(abs(added), 'row')} {'more' if added > 0 else 'fewer'}" if added else "no more rows and no fewer"
+    turned = [
+        f"{lower_first(name_of(m.outcome))}, {figure(m.by)}: {CAN.get(m.verdict_before, DASHED)} → "
+        f"{CAN.get(m.verdict_now, DASHED)}"
+        for m in found.moved
+        if m.verdict_before != m.verdict_now
+    ]
     texts = [
         f"Since the run of {day(found.run_on)}, whose data ended on {day(found.cutoff_before)}: {rows} "
         f"({whole(found.rows_now)} in all)."
@@ -405,19 +409,7 @@ def since(found: SinceLastRun | None) -> list[str]:
         texts.append(f"The program is another version than then ({found.program_before}).")
     if found.settings_changed:
         texts.append("Rules or settings were changed since: what moved may be their doing.")
-    turned = [m for m in found.moved if m.verdict_before != m.verdict_now]
-    texts.append(
-        "Verdicts that changed: "
-        + "; ".join(
-            f"{lower_first(name_of(m.outcome))}, {figure(m.by)}: {CAN.get(m.verdict_before, DASHED)} → "
-            f"{CAN.get(m.verdict_now, DASHED)}"
-            for m in turned
-        )
-        + "."
-        if turned
-        else "No verdict changed."
-    )
-    return texts
+    return [*texts, f"Verdicts that changed: {'; '.join(turned)}." if turned else "No verdict changed."]
 
 
 DASHED = "none"

@@ -7,7 +7,6 @@ from dashboards import terms
 from dashboards.formats import DASH, count, listing, lower_first, more_or_fewer, range_more_or_fewer, whole
 from dashboards.release.technique import OUTCOMES, ReleasedContrast, ReleasedTechnique, ReleasedTechniques
 from dashboards.tables import NumberTable
-from dashboards.words.safety import safety_sentence
 
 CAUTION = (
     "Teeth were not given one technique or another by chance: what led to the choice may itself decide how long they "
@@ -44,7 +43,7 @@ def looks(found: ReleasedTechniques) -> str:
     return (
         f"{looked} of technique could have shown a clear difference. They were "
         f"counted as one family, so that chance alone seldom shows one. {shown}{CAUTION} "
-        f"{safety_sentence(a.title for a in found.answers if a.safety)}"
+        f"{terms.safety_sentence(a.title for a in found.answers if a.safety)}"
     ).rstrip()
 
 

@@ -10,8 +10,7 @@ import headless
 import pytest
 from looking import glance
 
-from dashboards.answers import MOST_WORDS
-from dashboards.said import FEWEST_WORDS, sentences
+from dashboards.answers import FEWEST_WORDS, MOST_WORDS, sentences
 
 WORD = re.compile(r"\S*\w\S*")
 MOST_OPEN = 1800

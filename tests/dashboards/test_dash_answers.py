@@ -7,8 +7,7 @@ import pytest
 import sample_results as samples
 
 from dashboards import glossary, page, terms, theme
-from dashboards.answers import MOST_WORDS, Answer, Answers, first_sentence, kept, length, words
-from dashboards.said import Said
+from dashboards.answers import MOST_WORDS, Answer, Answers, Said, first_sentence, kept, length, words
 from dashboards.words import answers as words_answers
 from pipeline.results import Choice, Difference
 

@@ -22,8 +22,8 @@ from dashboards.release.healing import (
 from dashboards.release.released import release
 from dashboards.results_json import results_json
 from dashboards.words import healing as words_healing
+from dashboards.words import healing as words_readings
 from dashboards.words import loss as words_loss
-from dashboards.words import readings as words_readings
 from pipeline.results import Results, from_plain, to_plain
 from pipeline.results.healing import Agreement, CountedShare, LossByCause, LossGroup, LossTable, RecallRow
 from pipeline.results.points import IncidencePoint

@@ -14,15 +14,20 @@ from dashboards.pages import methods
 from pipeline.machine.data_tables import data_rows
 from pipeline.practice.settings import AnalysisSettings, Borrowing, Rules
 from pipeline.results import methods as results_methods
-from pipeline.results.methods import METHODS
+from pipeline.results.methods import METHODS, REMEMBERED
 from pipeline.results.references import SOURCES
 
 PIPELINE = Path(str(resources.files("pipeline")))
+FROM_MEMORY = re.compile(r"Sources: [^\n]*\. (?:All are f|F)rom memory")
 
 
 def _named_in(path: Path) -> set[str]:
     """The sources that a module names: in square brackets, or after `Sources:`."""
-    said = re.findall(r"\[([^\[\]]*)\]|Sources:(.*?)\.\n", path.read_text("utf-8"), re.DOTALL)
+    return _named_by(path.read_text("utf-8"))
+
+
+def _named_by(text: str) -> set[str]:
+    said = re.findall(r"\[([^\[\]]*)\]|Sources:(.*?)\.\n", text, re.DOTALL)
     return {name for part in said for name in SOURCES if name in re.sub(r"\s+", " ", " ".join(part))}
 
 
@@ -76,6 +81,22 @@ def test_no_source_is_shown_that_nobody_has_looked_up() -> None:
     used = results_methods.methods_of(samples.differs())
     assert any(set(m.sources) - set(m.checked) for m in used), "some modules still name such sources"
     assert all(_shown(source) in page for m in used for source in m.checked)
+
+
+def test_what_modules_name_from_memory_reaches_no_page(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A docstring that says so of its sources marks them all; and no page of any run holds one that is marked."""
+    told = set()
+    for path in PIPELINE.rglob("*.py"):
+        docstrings = re.findall(r'"""(.*?""")', path.read_text("utf-8"), re.DOTALL)
+        told |= {name for text in docstrings if FROM_MEMORY.search(text) for name in _named_by(text)}
+    assert {"Peto 1972", "Sego 2009", "Christiansen 1997"} <= told
+    assert {name for name in told if REMEMBERED not in SOURCES[name]} == set()
+    monkeypatch.setattr(methods, "methods_of", lambda _: METHODS)
+    page = methods.render(samples.differs())
+    marked = [_shown(text.partition(f" ({REMEMBERED}")[0]) for text in SOURCES.values() if REMEMBERED in text]
+    assert [text for text in marked if text in page] == []
+    assert _shown(SOURCES["Clayton 1987"]) in page
+    assert not [row for row in data_rows("references") if REMEMBERED in SOURCES[row["source"]]]
 
 
 def _shown(source: str) -> str:

@@ -9,8 +9,7 @@ import jsonschema
 import pytest
 import sample_results as samples
 
-from dashboards.results_json import results_json, write_results_json
-from dashboards.results_schema import results_schema
+from dashboards.results_json import results_json, results_schema, write_results_json
 from pipeline.results import Comparison, Results
 
 _SCHEMA = jsonschema.Draft202012Validator(results_schema())

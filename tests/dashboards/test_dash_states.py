@@ -8,7 +8,7 @@ import pytest
 import sample_results as samples
 
 from dashboards.charts.state_areas import state_areas
-from dashboards.pages import crowns, states
+from dashboards.pages import crowns
 from dashboards.results_json import results_json
 from dashboards.words import states as words_states
 from pipeline.results import Results, from_plain, to_plain
@@ -61,10 +61,10 @@ def test_the_areas_fill_100_and_differ_without_colour():
 
 
 def test_the_tables_hold_what_is_followed_and_the_ranges():
-    followed = states.followed_table(STATES)
+    followed = crowns.followed_table(STATES)
     assert followed.heads[1:] == tuple(str(y) for y in range(11))
     assert [int(n.replace(",", "")) for n in followed.rows[1][1:]] == [p.followed[1] for p in STATES.points[::4]]
-    for row in states.states_table(STATES).rows:
+    for row in crowns.states_table(STATES).rows:
         assert sum(int(cell.split()[0]) for cell in row[1:]) == 100
 
 

@@ -87,7 +87,7 @@ def test_one_question_as_said_drawn_and_tabled() -> None:
     (asked,) = found["asked"]
     assert (asked.title, asked.short) == ("Root canals: rubber dam or not", "1 difference named")
     (part,) = asked.parts
-    assert [c.id for c in found["charts"]] == ["technique-0-0"]
+    assert part.chart.id == "technique-0-0"
     assert part.chart.sheet.rows == (("No <dam>", "", 1.62, 1.2, 2.2),)
     assert "<dam>" not in part.chart.json
     assert part.contrasts.rows == (
@@ -100,7 +100,7 @@ def test_one_question_as_said_drawn_and_tabled() -> None:
 def test_outcomes_of_one_question_stand_together() -> None:
     two = block(answer(), answer(outcome="endo_failure", contrasts=()))
     assert [len(asked.parts) for asked in two["asked"]] == [2]
-    assert len(two["charts"]) == 1  # nothing to draw without a contrast
+    assert [p.chart is None for asked in two["asked"] for p in asked.parts] == [False, True]  # without a contrast
 
 
 def test_healed_shares_and_a_dose_have_their_tables() -> None:
@@ -123,7 +123,7 @@ def test_the_curve_along_a_dose_is_drawn_said_and_saved() -> None:
     found = block(answer(dose=dose, dose_unit="percent", reference_dose=2.5, dose_sentence="No change can be told."))
     (part,) = found["asked"][0].parts
     assert part.dose_says == "No change can be told."
-    assert [c.id for c in found["charts"]] == ["technique-0-0", "technique-0-0-dose"]
+    assert (part.chart.id, part.dose_chart.id) == ("technique-0-0", "technique-0-0-dose")
     assert part.dose_chart.sheet.rows[0] == (1.0, 1.4, 0.8, 20.0)  # cut in the picture, whole in the data
     assert part.dose_chart.spec["data"][1]["y"][0] == 2.0
 
@@ -182,7 +182,7 @@ def test_clinicians_who_took_a_technique_up_stand_by_name() -> None:
 
 def test_the_chart_of_a_learning_curve_holds_what_its_table_holds() -> None:
     found = learning_block(SimpleNamespace(techniques=(), learning=(LEARNING,)))
-    (chart,) = found["charts"]
+    chart = found["taken"][0].chart
     assert [row[0] for row in chart.sheet.rows] == [row[0] for row in found["taken"][0].table.rows]
     assert chart.sheet.rows[1][2:] == (3.0, 1.1, 6.5)
     # Before and after differ in shape, not only in colour.

@@ -277,20 +277,18 @@ def test_others_by_other_rules_or_twice_are_refused() -> None:
 
 def test_results_carry_it_and_pages_show_it_once() -> None:
     sample = replace(sample_results(), evidence=None)
-    assert evidence_block(sample.evidence, "share") is None
+    assert evidence_block(sample.evidence, "share") == {}
     results = with_evidence(
         replace(sample, benchmarks=(published(),), analysis={**sample.analysis, "confidence": "0.95"}), Others(), dict
     )
     assert results.evidence is not None
     assert from_plain(Evidence, to_plain(results.evidence)) == results.evidence
     block = evidence_block(results.evidence, "share")
-    assert block is not None
-    assert block.chart is not None
-    assert block.table is not None
-    assert len(block.list) == 1
-    assert "Theirs narrowed the range as much as about" in block.list[0]
-    assert block.table.rows[0][-1] == "both together"
+    assert block["chart"] is not None
+    assert block["table"] is not None
+    assert len(block["list"]) == 1
+    assert "Theirs narrowed the range as much as about" in block["list"][0]
+    assert block["table"].rows[0][-1] == "both together"
     alone = evidence_block(results.evidence, "ratio")
-    assert alone is not None
-    assert alone.chart is None
-    assert "our comparisons stand alone" in alone.nothing
+    assert alone["chart"] is None
+    assert "our comparisons stand alone" in alone["nothing"]

@@ -2,8 +2,8 @@
 
 from types import SimpleNamespace
 
+from dashboards.pages.data_quality import plausibility_block, plausibility_sentence
 from dashboards.pages.planning import planning_block, planning_sentence
-from dashboards.pages.plausibility import plausibility_block, plausibility_sentence
 from pipeline.results.planning import Plan, PlanGroup
 from pipeline.results.technique import TradeCheck, TradeCount
 
