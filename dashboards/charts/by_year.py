@@ -13,10 +13,7 @@ HEIGHT = 300
 def by_year_chart(
     rates: Sequence[Rate], *, overall: tuple[float, float, float] | None, title: str, since: str, id: str, label: str
 ) -> theme.Chart | None:
-    """Dots with ranges over calendar years; the whole practice as a line. None where no year can be drawn.
-
-    `since` says which event dates the year, for the axis.
-    """
+    """Dots with ranges over the years of `since`; the whole practice as a line. None where no year can be drawn."""
     dated = [r for r in rates if r.label.isdigit()]
     if not dated:
         return None

@@ -13,10 +13,7 @@ LOOK = theme.Look(theme.INK, "solid", "none", "diamond")
 
 @dataclass(frozen=True)
 class Apart:
-    """One difference per 100 with its range, and its verdict; `crude` is one before adjustment.
-
-    `hover` must be our own words.
-    """
+    """One difference per 100 with its range, and its verdict; `crude` before adjustment; `hover` in our own words."""
 
     label: str
     mid: float
@@ -43,10 +40,7 @@ def apart(label: str, d: Difference, crude: Difference | None = None, *, code: s
 def difference_chart(
     rows: Sequence[Apart], *, smallest: float, id: str, label: str, title: str = "Failures per 100, more on the right"
 ) -> theme.Chart | None:
-    """One row a difference per 100, group minus reference; `smallest` is the least difference that would matter.
-
-    None without a row. `label` is the sentence that is read in place of the chart.
-    """
+    """One row a difference per 100, group minus reference, beside the zone within `smallest`; None without a row."""
     if not rows:
         return None
     ends = [abs(v) for r in rows for v in (r.mid, r.low, r.high)]

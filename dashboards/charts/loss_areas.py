@@ -21,10 +21,7 @@ FILLS = (
 def loss_areas(
     group: LossGroup, *, names: dict[str, str], since: str, noun: str, id: str, label: str
 ) -> theme.Chart | None:
-    """The areas of one group, straight between its points; None where it has fewer than two points or no loss.
-
-    `names` are short words by cause.
-    """
+    """The areas of one group, `names` by cause; None where it has fewer than two points or no loss."""
     drawn = [(i, c) for i, c in enumerate(group.causes) if any(p.estimate > 0 for p in c.points)]
     if len(group.total.points) < 2 or not drawn:
         return None

@@ -13,10 +13,7 @@ PITCH = 20  # pixels of a row
 
 
 def strip_chart(lines: Sequence[tuple[str, SheetLine]], *, id: str, label: str) -> theme.Chart | None:
-    """Of 100, those that hold, a row a figure, each rate (its name and its line) apart from the next by a rule.
-
-    A figure that is not known has no row; None where no rate is known.
-    """
+    """Of 100, those that hold, a row a known figure, rates parted by rules; None where no rate is known."""
     parts = [rows for name, line in lines if (rows := _rows(name, line))]
     if not parts:
         return None

@@ -33,11 +33,7 @@ Key = tuple[str, ...]
 
 @dataclass(frozen=True)
 class Option:
-    """One way to make a choice: what it changes in linking, and which way it leans where it does.
-
-    `leans` is a sentence for the page, for a way that uses what came later or that is known to lean. One that is
-    `alone` is tried by itself, though its choice is crossed with others.
-    """
+    """One way to make a choice: what it changes in linking, a sentence where it leans, whether it is tried by itself."""
 
     link: Mapping[str, Any] = field(default_factory=dict)
     leans: str = ""

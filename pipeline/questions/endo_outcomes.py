@@ -22,8 +22,7 @@ from pipeline.results import DAYS_PER_YEAR, Comparison, Estimate, FlowStep
 def compare_teeth(question: Question, found: EndoTeeth, analysis: Analysis) -> Comparison:
     """Root-filled teeth once crowned against not crowned so far, on the clock since completion.
 
-    `found` are those of the question's outcome. Teeth that had a crown when the course began are left out, and counted
-    in the flow: their crown is no choice made after the root canal.
+    Teeth crowned when the course began are left out, and counted: their crown is no choice made after the root canal.
     """
     rows, spells = found.rows, crown_spells_of_teeth(found.rows)
     label = pl.when(ever_crowned()).then(pl.lit(CROWNED)).otherwise(pl.lit(NOT_CROWNED))
@@ -51,10 +50,7 @@ def compare_teeth(question: Question, found: EndoTeeth, analysis: Analysis) -> C
 
 
 def days_to_crown(rows: pl.DataFrame) -> tuple[int, tuple[float, float, float]] | None:
-    """Teeth crowned while followed, and the quartiles of days from completion to that crown; None if there are none.
-
-    Descriptive: of teeth that got a crown. It says nothing of those still without one.
-    """
+    """Teeth crowned while followed, and quartiles of days from completion to that crown; None if there are none."""
     days = rows.filter(ever_crowned())["crown_days"]
     if days.is_empty():
         return None

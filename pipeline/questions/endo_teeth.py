@@ -32,10 +32,8 @@ def endo_teeth(
 ) -> EndoTeeth:
     """Follow each tooth from its first completed course here to an outcome of root canals.
 
-    Tables are `endo_courses`, `tooth_followup`, `crowns` and `patients` as declared in `pipeline.practice.tables`. The
-    crown is the first one seated on or after the start of the course: there was none at the start. A crown from
-    elsewhere without a seat date counts from the day it was first seen, so that no tooth is crowned before it is known
-    to be.
+    The crown is the first one seated on or after the start of the course; one from elsewhere without a seat date counts
+    from the day it was first seen, so that no tooth is crowned before it is known to be.
     """
     completed = _by_course(courses.filter(pl.col("completed").is_not_null()))
     first = first_of_tooth(completed, "completed", "course_id")

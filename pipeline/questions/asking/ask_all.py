@@ -27,9 +27,8 @@ def ask_all(
 ) -> tuple[Asked, ...]:
     """Answer the questions, all with the family of contrasts that stands after the last of them.
 
-    The log, `{fingerprint: contrasts}` as JSON under `asked`, keeps every question ever asked of this store. One asked
-    again counts once. A question refused for want of teeth has shown nothing, and does not count. The days say how far
-    recorded details may lie from their course or crown; `coded` is what procedure codes tell of those without any.
+    The log, `{fingerprint: contrasts}` as JSON under `asked`, keeps every question ever asked of this store, each once.
+    One refused for want of teeth has shown nothing, and does not count.
     """
     store.require("link")
     read = store.stand_ins.reader(store.read)
