@@ -22,7 +22,7 @@ LETTER = 6.0  # pixels that a letter of a label takes, on the average
 
 @dataclass(frozen=True)
 class Mark:
-    """One dot, with its range where there is one; `hover` in our own words; `series` names it among several of a row."""
+    """One dot, with its range where there is one; `hover` in our own words; `series` names it among others."""
 
     mid: float
     low: float | None

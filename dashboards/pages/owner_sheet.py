@@ -6,8 +6,7 @@ from types import MappingProxyType
 
 from dashboards import tables_sheet, terms
 from dashboards.answers import Answer, Answers, kept
-from dashboards.charts.early import early_chart
-from dashboards.charts.strip import KEY, strip_chart
+from dashboards.charts.owner import KEY, early_chart, strip_chart
 from dashboards.formats import in_place, listing, lower_first, years
 from dashboards.said import Said
 from dashboards.tables import NumberTable

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from dashboards.charts.state_areas import state_areas
+from dashboards.charts.areas import state_areas
 from dashboards.formats import whole, years
 from dashboards.tables import NumberTable
 from dashboards.words import states as words_states

@@ -116,10 +116,7 @@ def nearest_size(sizes: Collection[int], crowns: int | None) -> int:
 
 
 def falls_short(row: CalibrationRow) -> bool:
-    """Whether the limits of the adjusted difference hold the truth too seldom, beyond chance.
-
-    True too where no practice had an estimate: nothing was shown.
-    """
+    """Whether the adjusted difference holds the truth too seldom, beyond chance; also where it was never given."""
     error = math.sqrt(CONFIDENCE * (1 - CONFIDENCE) / max(row.difference_estimated, 1))
     return not row.difference_coverage >= CONFIDENCE - ERRORS_BELOW * error
 

@@ -33,7 +33,7 @@ Key = tuple[str, ...]
 
 @dataclass(frozen=True)
 class Option:
-    """One way to make a choice: what it changes in linking, a sentence where it leans, whether it is tried by itself."""
+    """One way to make a choice: what it changes in linking, a sentence where it leans, whether it is tried alone."""
 
     link: Mapping[str, Any] = field(default_factory=dict)
     leans: str = ""
@@ -158,10 +158,7 @@ def main_options(rules: LinkRules) -> dict[str, str]:
 
 
 def combinations(options: Options, main: Mapping[str, str]) -> Iterator[Key]:
-    """Every combination of the options that are crossed, then each other option by itself; each once.
-
-    Keys are in the order of `options`.
-    """
+    """Every combination of crossed options, then each other option by itself; each once, keys as in `options`."""
     crossed = {name: [v for v in values if v == main[name] or _is_crossed(name, v)] for name, values in options.items()}
     yield from itertools.product(*crossed.values())
     for name, values in options.items():

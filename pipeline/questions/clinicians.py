@@ -32,9 +32,8 @@ from pipeline.stats.colleagues import (
 )
 from pipeline.stats.cox import CoxInputError, fit_cox
 from pipeline.stats.gamma_poisson import Shrunk, shrink, uniform_shrinkage
-from pipeline.stats.spells import numbered
+from pipeline.stats.spells import Floats, numbered
 
-Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 MIN_EXPECTED = 5.0  # of one clinician, from the colleagues: from about 4 on, none at all would be unlikely
 TIMES = 2.0

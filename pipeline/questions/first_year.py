@@ -11,7 +11,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.results.monitoring import FirstYear, FirstYearRow
-from pipeline.stats import funnel as chance
+from pipeline.stats import expected as chance
 from pipeline.stats.expected import breslow_hazard
 from pipeline.stats.kaplan_meier import kaplan_meier
 

@@ -14,7 +14,7 @@ from pipeline.practice.tables import CROWNS, ENDO_COURSES, PATIENTS, TOOTH_FOLLO
 from pipeline.practice.teeth import write_teeth
 from pipeline.questions.crown_rows import own_courses, own_crowns
 from pipeline.questions.monitoring import WATCHED, to_watch
-from pipeline.questions.owner.signals import cases_behind
+from pipeline.questions.owner.to_do import cases_behind
 from pipeline.reading.worksheets.marked_file import csv_bytes, write_marked
 from pipeline.results import Results
 from pipeline.results.owner import SignalCases
