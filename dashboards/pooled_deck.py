@@ -4,8 +4,7 @@ Made from the pooled results only, whose every count passed the rules of disclos
 """
 
 from dashboards import terms, theme
-from dashboards.charts.pooled_curve import at
-from dashboards.charts.pooled_forest import LOST
+from dashboards.charts.pooled import LOST, at
 from dashboards.formats import count, listing, lower_first, plural, sentence_case, whole, years
 from dashboards.pages.pooled import NOTE, SIGNED, parts_table, say_range, say_value
 from dashboards.talk.deck import Curves, Deck

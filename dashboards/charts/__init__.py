@@ -1,1 +1,1 @@
-"""One chart per module: result in, figure out."""
+"""Charts: result in, figure out."""

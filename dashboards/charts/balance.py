@@ -14,10 +14,7 @@ BEFORE, AFTER = theme.NEUTRAL[1], theme.NEUTRAL[0]
 
 
 def balance_chart(rows: Sequence[BalanceRow], *, id: str, label: str) -> theme.Chart | None:
-    """The most unlike characteristics from the top, before and (where weighted) after; None where there is none.
-
-    Sources: Austin 2009. The line at 0.1 is a convention.
-    """
+    """The most unlike from the top, before and (where weighted) after [Austin 2009]; None where there is none."""
     drawn = in_order(rows)[:MOST]
     if not drawn:
         return None

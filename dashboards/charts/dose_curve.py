@@ -4,7 +4,7 @@ import math
 from collections.abc import Sequence
 
 from dashboards import theme
-from dashboards.charts.forest import ticks_of
+from dashboards.charts.contrasts import ticks_of
 from dashboards.drawing import Drawing
 from dashboards.formats import known
 from pipeline.results.technique import DosePoint

@@ -4,7 +4,7 @@ import math
 from collections.abc import Sequence
 
 from dashboards import theme
-from dashboards.charts.forest import ticks_of
+from dashboards.charts.contrasts import ticks_of
 from dashboards.charts.rows import Mark, Row, nice_top, rows_figure
 from dashboards.words.evidence import row_label, series
 from pipeline.results.evidence import EvidenceRange, EvidenceRow

@@ -54,10 +54,7 @@ class Line:
 
 
 def failure_curves(comparison: Comparison, *, id: str, label: str, noun: str, since: str) -> theme.Chart | None:
-    """The curves of a comparison; None where no group has one.
-
-    `noun` is what fails (`crowns`), `since` what the clock starts at (`the crown was seated`).
-    """
+    """The curves of what fails (`noun`) since the start of the clock (`since`); None where no group has one."""
     lines = [_line(g, theme.look(g.name, i)) for i, g in enumerate(comparison.groups) if g.curve]
     columns = ticks(comparison)
     if not lines or not columns:

@@ -1,4 +1,4 @@
-"""Cumulative incidence by arm: the adjusted curves, else the crude ones; the marker tells the arms apart."""
+"""Cumulative incidence: by arm, the adjusted curves else the crude ones; and how soon lesions heal."""
 
 import dataclasses
 from collections.abc import Sequence
@@ -7,6 +7,7 @@ from dashboards import terms, theme
 from dashboards.charts.failure_curve import Line, draw
 from dashboards.formats import plural, sentence_case
 from pipeline.results import IncidenceCurve
+from pipeline.results.healing import LesionHealing
 
 
 def incidence_chart(curves: Sequence[IncidenceCurve], *, since: str, id: str, label: str) -> theme.Chart | None:
@@ -44,3 +45,15 @@ def look_of(curve: IncidenceCurve, curves: Sequence[IncidenceCurve]) -> theme.Lo
     """Colour, line and marker by the arm."""
     arms = list(dict.fromkeys(c.arm for c in curves))
     return dataclasses.replace(theme.look(curve.arm, arms.index(curve.arm)), dash="solid", svg_dash="none")
+
+
+def healing_curve(found: LesionHealing, *, id: str, label: str) -> theme.Chart | None:
+    """One curve by quarters of a year; None where it does not reach a whole year."""
+    columns = tuple(p.years for p in found.points if float(p.years).is_integer())
+    if not columns:
+        return None
+    points = [(p.years, 100 * p.estimate, 100 * p.ci_low, 100 * p.ci_high) for p in found.points]
+    followed = tuple(p.followed for p in found.points)
+    line = Line.through(points, theme.OWN, label="Lesions healed", followed=followed)
+    ticks = (0.0, *columns)
+    return draw([line], ticks, id=id, label=label, noun="lesions", since="the root canal", said="Healed")

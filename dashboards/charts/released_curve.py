@@ -1,14 +1,16 @@
-"""Failure curves from a released comparison: the half-yearly grid, and nothing finer."""
+"""Curves as released: failures on the half-yearly grid, need of a root canal by whole years, nothing finer."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 
 from dashboards import terms, theme
 from dashboards.charts.failure_curve import Line, draw
 from dashboards.downloads import Sheet
-from dashboards.formats import plural
+from dashboards.formats import plural, sentence_case
 from dashboards.release.curve import ReleasedPoint
 from dashboards.release.released import ReleasedComparison, ReleasedGroup
+from dashboards.release.trial import ReleasedIncidence
 from dashboards.words import shared as words_shared
 
 
@@ -50,3 +52,24 @@ def drawn(c: ReleasedComparison) -> tuple[tuple[int, ReleasedGroup], ...]:
     """Each group with its place whose curve has two points or more on the axis: a single one is no line."""
     end = 12 * max(years(c), default=0)
     return tuple((i, g) for i, g in enumerate(c.groups) if sum(p.months <= end for p in g.points) > 1)
+
+
+def released_incidence_chart(found: Sequence[ReleasedIncidence], *, id: str) -> theme.Chart | None:
+    """The released curves; None where none runs for a year."""
+    lines = [
+        Line.through(
+            [(float(p.years), float(p.of_100), float(p.low), float(p.high)) for p in c.points],
+            theme.look(c.arm, index),
+            label=sentence_case(c.label),
+        )
+        for index, c in enumerate(found)
+        if len(c.points) > 1
+    ]
+    if not lines:
+        return None
+    columns = sorted({x for line in lines for x in line.x})
+    label = " ".join(words_shared.everyday(c) for c in found)
+    chart = draw(lines, columns, id=id, label=label, noun="teeth", since="the crown was seated",
+                 said="Had a root canal", shape="linear")  # fmt: skip
+    rows = tuple((sentence_case(c.label), p.years, p.of_100, p.low, p.high) for c in found for p in c.points)
+    return replace(chart, sheet=Sheet(("group", "years", "had a root canal of 100 teeth", "low", "high"), rows))

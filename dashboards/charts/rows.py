@@ -22,10 +22,7 @@ LETTER = 6.0  # pixels that a letter of a label takes, on the average
 
 @dataclass(frozen=True)
 class Mark:
-    """One dot with its range; `low` and `high` may be None where there is no range. `hover` must be our own words.
-
-    `series` names the dot in pictures and data where a row has several.
-    """
+    """One dot, with its range where there is one; `hover` in our own words; `series` names it among others."""
 
     mid: float
     low: float | None
@@ -59,10 +56,9 @@ def rows_figure(
 ) -> tuple[Drawing, int]:
     """The figure and its height.
 
-    `span` is the x axis from low to high in the data's unit, `line` a vertical rule (no difference), `zone` a stretch
-    in `shade` (too small to matter), `ticks` the labelled values, `log` a logarithmic axis (ratios), `pitch` the height
-    of a row in pixels. `beside` puts the labels into a margin on the left, where they cover no mark. A long label takes
-    two lines or more, and all rows are higher for it.
+    `span` is the x axis in the data's unit, `line` a vertical rule, `zone` a stretch in `shade`, `ticks` the labelled
+    values, `pitch` the height of a row in pixels. `beside` puts labels into a margin on the left, where they cover no
+    mark. A long label takes more lines, and all rows are higher for it.
     """
     figure = Drawing()
     labels = [textwrap.wrap(row.label, LONGEST_BESIDE if beside else LONGEST) for row in rows]

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from dashboards import page, terms
 from dashboards.answers import Answer, Answers, kept
-from dashboards.charts.difference import Apart, difference_chart
+from dashboards.charts.contrasts import Apart, difference_chart
 from dashboards.formats import count, more_or_fewer, plural, range_more_or_fewer, sentence_case, whole
 from dashboards.pages import comparison, technique, trial
 from dashboards.pages.hyperemic import differences

@@ -5,10 +5,8 @@ from typing import Any
 
 from dashboards import tables, terms, theme
 from dashboards.answers import Said
-from dashboards.charts.difference import apart, difference_chart
+from dashboards.charts.contrasts import Ratio, Share, apart, difference_chart, forest_chart, naive_chart
 from dashboards.charts.failure_curve import failure_curves, ticks
-from dashboards.charts.forest import Ratio, forest_chart
-from dashboards.charts.naive import Share, naive_chart
 from dashboards.formats import DASH, failed, lower_first, phrase, plural, ratio, years
 from dashboards.pages import doubts, unseen
 from dashboards.theme import Chart

@@ -4,7 +4,7 @@ from typing import Any
 
 from dashboards import page
 from dashboards.answers import Answer, Answers, kept
-from dashboards.charts.state_areas import state_areas
+from dashboards.charts.areas import state_areas
 from dashboards.formats import whole, years
 from dashboards.pages import comparison, losses
 from dashboards.pages.evidence import evidence_block

@@ -3,7 +3,7 @@
 from typing import Any
 
 from dashboards import tables
-from dashboards.charts.healing_curve import healing_curve
+from dashboards.charts.incidence import healing_curve
 from dashboards.words import healing as words_healing
 from pipeline.results import Results
 

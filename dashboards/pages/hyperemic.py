@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from dashboards import page
 from dashboards.answers import Answer, Answers, kept
-from dashboards.charts.difference import Apart, difference_chart
+from dashboards.charts.contrasts import Apart, difference_chart
 from dashboards.formats import lower_first, sentence_case, spread, years
 from dashboards.pages import trial, unseen
 from dashboards.theme import Chart

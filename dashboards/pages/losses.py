@@ -3,7 +3,7 @@
 from typing import Any
 
 from dashboards import terms
-from dashboards.charts.loss_areas import loss_areas
+from dashboards.charts.areas import loss_areas
 from dashboards.formats import DASH, decimal, listing, sentence_case, whole, years
 from dashboards.pages.comparison import place
 from dashboards.tables import NumberTable

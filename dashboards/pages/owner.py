@@ -7,11 +7,8 @@ from typing import Any
 from dashboards import page, tables, tables_owner, terms
 from dashboards.answers import Answer, Answers, Said
 from dashboards.charts.benchmarks import benchmarks_chart
-from dashboards.charts.by_year import by_year_chart
-from dashboards.charts.first_year import first_year_chart
-from dashboards.charts.funnel import funnel_chart
-from dashboards.charts.rates import Rate, rates_chart
-from dashboards.charts.running import running_chart
+from dashboards.charts.monitoring import first_year_chart, funnel_chart, running_chart
+from dashboards.charts.rates import Rate, by_year_chart, rates_chart
 from dashboards.formats import failed, in_place, lower_first, plural, spread, years
 from dashboards.pages import owner_sheet
 from dashboards.pages.evidence import evidence_block

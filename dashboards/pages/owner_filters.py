@@ -6,7 +6,7 @@ from typing import Any
 from markupsafe import Markup
 
 from dashboards import terms
-from dashboards.charts.filtered import filtered_chart
+from dashboards.charts.owner import filtered_chart
 from dashboards.formats import failed, listing, sentence_case, whole, years
 from dashboards.tables import NumberTable
 from dashboards.theme import script_json

@@ -7,8 +7,7 @@ from typing import Any
 
 from dashboards import tables_owner, terms
 from dashboards.answers import Answer, Answers, Said, kept
-from dashboards.charts.early import early_chart
-from dashboards.charts.strip import KEY, strip_chart
+from dashboards.charts.owner import KEY, early_chart, strip_chart
 from dashboards.formats import in_place, listing, lower_first, years
 from dashboards.words import beside as words_beside
 from dashboards.words import sheet as words_sheet

@@ -5,8 +5,7 @@ from typing import Any
 
 from dashboards import page, terms, theme
 from dashboards.answers import Answer, Answers, first_sentence, kept
-from dashboards.charts.pooled_curve import at, pooled_curves, years
-from dashboards.charts.pooled_forest import LOST, pooled_forest, technique_forest
+from dashboards.charts.pooled import LOST, at, pooled_curves, pooled_forest, technique_forest, years
 from dashboards.formats import (
     DASH,
     count,

@@ -4,9 +4,8 @@ from typing import Any
 
 from dashboards import page, reporting_items, terms, theme
 from dashboards.answers import Answer, Answers, Said, kept
-from dashboards.charts.difference import Apart, difference_chart
-from dashboards.charts.released_curve import drawn, released_curves, years
-from dashboards.charts.released_incidence import released_incidence_chart
+from dashboards.charts.contrasts import Apart, difference_chart
+from dashboards.charts.released_curve import drawn, released_curves, released_incidence_chart, years
 from dashboards.formats import DASH, listing, lower_first, phrase, plural, sentence_case, spread
 from dashboards.formats import years as years_text
 from dashboards.pages.comparison import place

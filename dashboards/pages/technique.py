@@ -8,8 +8,8 @@ from itertools import groupby
 from typing import Any
 
 from dashboards import tables, terms, theme
+from dashboards.charts.contrasts import Ratio, forest_chart
 from dashboards.charts.dose_curve import dose_chart
-from dashboards.charts.forest import Ratio, forest_chart
 from dashboards.formats import count, listing, lower_first, plural, ratio, whole, years
 from dashboards.pages import technique_tables
 from dashboards.pages.notes_read import moves, unchecked

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from dashboards import page
 from dashboards.answers import Answer, Answers, kept
-from dashboards.charts.difference import Apart, difference_chart
+from dashboards.charts.contrasts import Apart, difference_chart
 from dashboards.formats import count, lower_first, sentence_case, whole
 from dashboards.pages import comparison, technique, technique_forest, technique_learning
 from dashboards.pages.technique_tables import code_of

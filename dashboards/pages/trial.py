@@ -5,7 +5,7 @@ from typing import Any
 
 from dashboards import terms
 from dashboards.answers import Said
-from dashboards.charts.difference import apart, difference_chart
+from dashboards.charts.contrasts import apart, difference_chart
 from dashboards.charts.incidence import columns_of, drawn, incidence_chart, look_of
 from dashboards.formats import DASH, listing, lower_first, plural, sentence_case, spread, whole, years
 from dashboards.pages.doubts import balance_parts

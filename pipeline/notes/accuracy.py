@@ -4,7 +4,7 @@ import polars as pl
 
 from pipeline.practice.tables import DETAIL_TABLES
 from pipeline.results.notes import FieldRead, NotesRead
-from pipeline.stats.clustered_share import clustered_share
+from pipeline.stats.clustered import clustered_share
 
 _NOTE = ["patient_id", "note_date", "tooth_fdi"]
 

@@ -101,10 +101,7 @@ def compare_published(
     min_at_risk: int,
     confidence: float = 0.95,
 ) -> tuple[Benchmark, ...]:
-    """Every published figure that was seen, by its id, with ours beside it where the two can be compared.
-
-    A figure from memory is left out altogether.
-    """
+    """Every published figure that was seen, by its id, with ours beside it where the two can be compared."""
     outcomes = own_outcomes(crowns, courses, teeth)
     curve_of = cache(lambda own: _curve(own.spells(), confidence))
     seen = table.filter("seen").sort("benchmark_id")

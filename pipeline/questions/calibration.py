@@ -20,25 +20,18 @@ ALARMING = 0.10
 
 @dataclass(frozen=True)
 class CalibrationRow:
-    """One setting at one size, `crowns` a practice. Shares lie between 0 and 1.
+    """One setting at one size, `crowns` a practice; shares lie between 0 and 1, `*_mc_error` is the standard error.
 
-    `*_mc_error` is the standard error from the number of practices.
+    The ratio is the adjusted hazard ratio (logarithm), opened against root canal before the seat; the difference the
+    adjusted one, in failures per 100 by its horizon. Bias and coverage are over practices with an estimate
+    (`*_estimated`), power is the share of all whose interval left out no effect. `log_hr_truth` holds for one and the
+    same crown; it is NaN, as are bias and coverage, where no one ratio is true. `log_hr_all_patients` is what very
+    large practices without faults show: nearer to none where patients differ in ways not recorded. `difference_truth`
+    is over all patients, the mean over practices.
 
-    The ratio is the adjusted hazard ratio (logarithm), opened against root canal before the seat; the difference is the
-    adjusted one, in failures per 100 by its horizon. Means, bias and coverage are over the practices in which there was
-    an estimate (`*_estimated`); power is the share of all practices whose interval left out no effect (with no effect:
-    the share wrongly so).
-
-    `log_hr_truth` holds for one and the same crown; it is NaN, as are bias and coverage, where opening acts first in
-    one way and then in another, so that no one ratio is true. Where patients differ in ways not recorded, the ratio
-    over all patients is nearer to none: `log_hr_all_patients` is what very large practices without faults show, and
-    bias and coverage are given for both. The difference is over all patients by its definition; `difference_truth` is
-    the mean over practices, as each starts its own day after the seat.
-
-    `too_early` to `cannot_tell` are the shares of practices with each verdict. False alarms: `false_differs`, a
-    difference claimed where there is none or of the wrong sign; `false_little_difference`, a difference called smaller
-    than what matters that is not; `false_alarm_rate`, either. `since_opening_false_differs` is the first of them on the
-    clock since the opening, measured where opening does nothing and NaN elsewhere.
+    `too_early` to `cannot_tell` are shares of verdicts. False alarms: `false_differs`, a difference claimed where there
+    is none or of the wrong sign; `false_little_difference`, one wrongly called smaller than what matters;
+    `false_alarm_rate`, either. `since_opening_false_differs` is measured where opening does nothing and NaN elsewhere.
     """
 
     setting: str
@@ -123,10 +116,7 @@ def nearest_size(sizes: Collection[int], crowns: int | None) -> int:
 
 
 def falls_short(row: CalibrationRow) -> bool:
-    """Whether the limits of the adjusted difference hold the truth too seldom, beyond chance.
-
-    True too where no practice had an estimate: nothing was shown.
-    """
+    """Whether the adjusted difference holds the truth too seldom, beyond chance; also where it was never given."""
     error = math.sqrt(CONFIDENCE * (1 - CONFIDENCE) / max(row.difference_estimated, 1))
     return not row.difference_coverage >= CONFIDENCE - ERRORS_BELOW * error
 

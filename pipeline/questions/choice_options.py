@@ -33,11 +33,7 @@ Key = tuple[str, ...]
 
 @dataclass(frozen=True)
 class Option:
-    """One way to make a choice: what it changes in linking, and which way it leans where it does.
-
-    `leans` is a sentence for the page, for a way that uses what came later or that is known to lean. One that is
-    `alone` is tried by itself, though its choice is crossed with others.
-    """
+    """One way to make a choice: what it changes in linking, a sentence where it leans, whether it is tried alone."""
 
     link: Mapping[str, Any] = field(default_factory=dict)
     leans: str = ""
@@ -162,10 +158,7 @@ def main_options(rules: LinkRules) -> dict[str, str]:
 
 
 def combinations(options: Options, main: Mapping[str, str]) -> Iterator[Key]:
-    """Every combination of the options that are crossed, then each other option by itself; each once.
-
-    Keys are in the order of `options`.
-    """
+    """Every combination of crossed options, then each other option by itself; each once, keys as in `options`."""
     crossed = {name: [v for v in values if v == main[name] or _is_crossed(name, v)] for name, values in options.items()}
     yield from itertools.product(*crossed.values())
     for name, values in options.items():

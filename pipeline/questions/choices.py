@@ -87,22 +87,15 @@ def explore_choices(
 ) -> Choices:
     """Fit the main comparison under every combination of choices that changes anything in these records.
 
-    - `tables`, `codes`, `rules`: As for `link`: the stored rows and the rules in force, which give the main
-      combination. The ledger is read once.
-    - `patients`, `analysis`: As for `compare_since_seat`. Each row is made as there: the adjusted difference where the
-      model has one, else the crude one; the hazard ratio likewise. The main row has the very figures of
-      `compare_since_seat`.
-    - `say`: Told how far it is, and which options are left out because they change nothing.
+    - `tables`, `codes`, `rules`: As for `link`; the rules in force give the main combination.
+    - `patients`, `analysis`: As for `compare_since_seat`, whose very figures the main row has.
     - `records_begin`, `of_crowns`: Only where `tables` hold a sample of the patients: the day on which the data of all
-      begin, and how many crowns with a known seat all have. `rules` then give the cut-off of all data. The main row has
-      the figures of the sample, and every row is held against that one, so that nothing but the way of counting differs
-      between them.
+      begin, and how many crowns with a known seat all have. The main row then has the figures of the sample.
     - `changes`: Whether the main comparison took no ratio since the opening as steady: then every adjusted way is
       fitted with a changing one, so that ways differ by how they count and not by a test.
 
-    Returns one row per combination, in the order of `options`; exactly one `is_main`. An option is left out if another
-    one gives the same figures under every combination of the others; `left_out` says so. `crowns` and `failures` count
-    by label, as the groups of the comparison do. `depends` by the rule of `hangs_on_choices`.
+    One row per combination, in the order of `options`; exactly one `is_main`. An option that gives the figures of
+    another everywhere is left out, and said. `crowns` and `failures` count by label.
     """
     main = main_options(rules)
     ledger = read_ledger(tables, codes, rules)

@@ -32,9 +32,8 @@ from pipeline.stats.colleagues import (
 )
 from pipeline.stats.cox import CoxInputError, fit_cox
 from pipeline.stats.gamma_poisson import Shrunk, shrink, uniform_shrinkage
-from pipeline.stats.spells import numbered
+from pipeline.stats.spells import Floats, numbered
 
-Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 MIN_EXPECTED = 5.0  # of one clinician, from the colleagues: from about 4 on, none at all would be unlikely
 TIMES = 2.0
@@ -102,10 +101,7 @@ def see(rows: pl.DataFrame, covariates: tuple[Covariate, ...]) -> Seen | None:
 
 
 def beside_colleagues(seen: Seen, *, not_recorded: int, seed: int) -> tuple[Funnel, dict[str, tuple[str, ...]]]:
-    """One row a clinician, by name, and how often such looks mislead or miss; the same whatever the names are.
-
-    Also gives the colleagues that each clinician is held against.
-    """
+    """One row a clinician, by name, how often such looks mislead or miss, and whom each is held against."""
     found, groups = seen.tally, seen.tally.groups
     ratios = (ratio_to(found, _only(i, groups), ~_only(i, groups)) for i in range(groups))
     judged = np.array([ratio.expected >= MIN_EXPECTED for ratio in ratios])
@@ -159,8 +155,7 @@ def beside_colleagues(seen: Seen, *, not_recorded: int, seed: int) -> tuple[Funn
 def colleagues_hazard(seen: Seen, name: str, beside: Sequence[str]) -> tuple[Ratio, Floats]:
     """What colleagues lead one to expect of a clinician's teeth: the ratio to them, and the hazard on `tally.days`.
 
-    A failure of the clinician's own tells how the hazard changes with age, never how high it is: it counts against the
-    risk that the clinician had followed at their own rate.
+    The clinician's own failures tell how the hazard changes with age, never how high it is.
     """
     found, mine = seen.tally, np.array([one == name for one in seen.names])
     others = np.array([one in beside for one in seen.names])

@@ -11,9 +11,14 @@ from pipeline.questions.analysis import Analysis
 from pipeline.questions.crown_after_opening import compare_since_opening, opened_rows
 from pipeline.questions.crown_longevity import compare_since_seat
 from pipeline.questions.crown_rows import crown_rows, crowns_from_opening, own_courses, own_crowns, state_spells
-from pipeline.questions.endo_delay import compare_delay, landmark_rows
-from pipeline.questions.endo_outcomes import compare_teeth
-from pipeline.questions.endo_teeth import EndoTeeth, crown_spells_of_teeth, endo_teeth
+from pipeline.questions.endo_outcomes import (
+    EndoTeeth,
+    compare_delay,
+    compare_teeth,
+    crown_spells_of_teeth,
+    endo_teeth,
+    landmark_rows,
+)
 from pipeline.questions.question import (
     FREE_BY_CROWN,
     KEPT_BY_CROWN,

@@ -41,8 +41,7 @@ Covariate = Numeric | Levels
 class Design:
     """Columns of a model: `x` has one row per row of the frame and one column per name.
 
-    `used` are the labels of covariates that entered, `left_out` those that did not, with the reason; `missing` says
-    for each covariate with gaps how many rows had none.
+    `used` are labels of covariates that entered, `left_out` those that did not, with the reason; `missing` their gaps.
     """
 
     x: NDArray[np.float64]
@@ -135,10 +134,9 @@ def design(spells: pl.DataFrame, covariates: Sequence[Covariate], *, event: str 
     """Turn covariates into columns, with rules that need no hand.
 
     - A missing value is never a reason to drop a row: it becomes the level `unknown` (numeric: the mean and a mark).
-    - Levels with fewer than `MIN_FAILURES_A_LEVEL` failures are pooled; if the pool is still that small it joins the
-      reference, which is the level with most rows, and of several the one with most failures.
-    - Names decide nothing: where levels tie in both, and the figures would hang on which of them is the reference, they
-      are the reference together, or the pool joins another level (see `pool_home`).
+    - Levels with fewer than `MIN_FAILURES_A_LEVEL` failures are pooled; a pool as small joins the reference, which is
+      the level with most rows, of several the one with most failures.
+    - Names decide nothing: levels that tie in both are the reference together, or `pool_home` says where the pool goes.
     - A covariate that is the same in all rows, or never recorded, is left out and named.
     """
     plan = plan_design(count_covariates(spells, covariates, event=event), covariates)
@@ -148,9 +146,8 @@ def design(spells: pl.DataFrame, covariates: Sequence[Covariate], *, event: str 
 def independent(made: Design, before: NDArray[np.float64]) -> Design:
     """The design without columns that follow from those of `before`, a constant, and its own columns before them.
 
-    Two fields of one form are often empty in the same rows, and a diagnosis may say again what the kind of treatment
-    says: then the later column tells nothing new, and a model with it could not be fitted. A covariate of which no
-    column is left is named among those left out.
+    Two fields of one form are often empty in the same rows: a model with both columns could not be fitted. A covariate
+    without a column left is named among those left out.
     """
     if not made.names:
         return made
@@ -167,8 +164,7 @@ def independent(made: Design, before: NDArray[np.float64]) -> Design:
 def _tell_something_new(before: NDArray[np.float64], x: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Which columns of `x` do not follow from a constant, the columns `before` and those of `x` before them.
 
-    From products of columns alone, since the rows may be many: each column that is kept is taken out of all that
-    follow, and one of which next to nothing is left repeats those before it.
+    From products of columns alone, as rows may be many: each column kept is taken out of all that follow.
     """
     first = np.column_stack([np.ones(len(before)), before])
     within = first.T @ x

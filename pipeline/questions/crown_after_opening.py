@@ -87,10 +87,7 @@ def compare_since_opening(crowns: pl.DataFrame, patients: pl.DataFrame, analysis
 
 
 def by_age(rows: pl.DataFrame) -> pl.DataFrame:
-    """Rows of `opened_rows` with a known seat on the clock of the crown's age: days since the seat.
-
-    A crown last seen on the day of its opening has no day of follow-up on this clock, and no row.
-    """
+    """Rows of `opened_rows` with a known seat, in days since it; one last seen when it was opened has no row here."""
     shift = pl.col("access_days").fill_null(0)
     aged = rows.filter(pl.col("seat_date").is_not_null()).with_columns(
         entry_days=pl.col("entry_days") + shift, exit_days=pl.col("exit_days") + shift

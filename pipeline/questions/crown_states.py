@@ -25,9 +25,8 @@ POINTS_PER_YEAR = 4
 def crown_states(crowns: pl.DataFrame, patients: pl.DataFrame, analysis: Analysis) -> CrownStates | None:
     """The states of the practice's single crowns that were seated vital; None where too few are followed.
 
-    Tables are `crowns` and `patients` as declared in `tables`. Crowns seated before the records begin enter on
-    their first day under observation, in the state that they are in by then. A crown whose order of root canal and seat
-    is not known is left out. Errors are grouped by patient.
+    Crowns seated before the records begin enter on their first day under observation, in the state of that day. A crown
+    of unknown order of root canal and seat is left out. Errors are grouped by patient.
     """
     stays = state_stays(crown_rows(crowns, patients))
     rules = analysis.curve_rules()

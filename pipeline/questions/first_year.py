@@ -11,7 +11,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.results.monitoring import FirstYear, FirstYearRow
-from pipeline.stats import funnel as chance
+from pipeline.stats import expected as chance
 from pipeline.stats.expected import breslow_hazard
 from pipeline.stats.kaplan_meier import kaplan_meier
 
@@ -25,11 +25,10 @@ MIN_EXPECTED = 5.0
 
 
 def first_year(rows: pl.DataFrame, *, cutoff: dt.date, confidence: float = 0.95) -> FirstYear | None:
-    """One row per quarter from the first to the last with a tooth; quarters without teeth have a row of zeros.
+    """One row per quarter from the first to the last with a tooth; None if no quarter is complete.
 
-    `rows` has `start` (date), `exit_days`, `event` and `patient_id`. None if no quarter is complete. Shares are
-    Kaplan-Meier's, so that a tooth lost from sight before a year counts for as long as it was seen; their limits take
-    the teeth of a patient as alike.
+    `rows` has `start` (date), `exit_days`, `event` and `patient_id`. Shares are Kaplan-Meier's, so that a tooth lost
+    from sight counts for as long as it was seen; limits take the teeth of a patient as alike.
     """
     cut = rows.with_columns(
         quarter=pl.col("start").dt.year() * 4 + pl.col("start").dt.quarter() - 1,

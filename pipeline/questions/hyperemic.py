@@ -19,8 +19,7 @@ from pipeline.practice.counts import years as in_years
 from pipeline.practice.outcomes import outcome as named
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.groups import curve_stop, days_of
-from pipeline.questions.trial_decisions import Decisions
-from pipeline.questions.trial_diagnoses import FIELDS, OTHER_TEXT, REVERSIBLE_DAYS
+from pipeline.questions.trial_decisions import FIELDS, OTHER_TEXT, REVERSIBLE_DAYS, Decisions
 from pipeline.questions.trial_protocol import Facts, protocol_table
 from pipeline.questions.trial_rows import EITHER, ENDO, FEWEST_TOLD, FIRST, WAIT, enter_trial
 from pipeline.questions.trial_weights import TRUNCATED_AT, Cloned, Weighted, clone, weigh
@@ -52,6 +51,7 @@ from pipeline.stats.aalen_johansen import aalen_johansen
 from pipeline.stats.differences import Group as Rows
 from pipeline.stats.differences import survival_difference
 from pipeline.stats.kaplan_meier import kaplan_meier
+from pipeline.stats.spells import Floats
 
 ID = "hyperemic_before_seat_or_wait"
 TITLE = "A hyperemic tooth that needs a crown: root canal first, or seat it vital and wait"
@@ -66,8 +66,6 @@ COLUMNS = {
 }
 CRUDE = "_crude"
 POINTS_PER_YEAR = 4
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -208,10 +206,9 @@ def incidence_curve(
 ) -> IncidenceCurve:
     """Cumulative incidence of one outcome in clones of one way, with errors grouped by patient.
 
-    Need of endo by Aalen-Johansen, the other outcomes by one minus Kaplan-Meier. Each clone counts by its `share`, with
-    `adjusted` by its `weight`. `events` are counted, not weighted. Points stop where fewer than `min_at_risk` are
-    followed or one more event would move the unweighted curve too far; while none has happened the upper limit is the
-    exact one for 0 of those followed.
+    Need of endo by Aalen-Johansen, others by one minus Kaplan-Meier; each clone counts by its `share`, with `adjusted`
+    by its `weight`. Points stop where fewer than `min_at_risk` are followed or one more event would move the unweighted
+    curve too far; while none has happened the upper limit is the exact one for 0 of those followed.
     """
     return IncidenceCurve(
         arm=arm,
@@ -286,10 +283,9 @@ def why_no_difference(sides: dict[str, pl.DataFrame], outcome: str, analysis: An
 
 
 def diagnosis_rows(sides: dict[str, pl.DataFrame]) -> tuple[DiagnosisRow, ...]:
-    """Teeth of each arm by pulpal and by apical diagnosis, known by the preparation and recorded from then to the seat.
+    """Teeth of each arm by diagnosis, known by the preparation and recorded from then to the seat, in declared order.
 
-    Levels in their declared order, then other texts as one, then those without a record; levels that no tooth has are
-    left out.
+    Other texts come as one, then those without a record; levels that no tooth has are left out.
     """
     fields = (
         ("pulpal_diagnosis", "by_prep", "pulpal_diagnosis"),

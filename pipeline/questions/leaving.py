@@ -40,8 +40,7 @@ def leaving_of(
 ) -> Leaving | None:
     """Who was lost from sight in each group, and the tipping points of the verdict; None without a difference.
 
-    `spells` and `unit` as in `robustness_of`. Tipping points stand on the rule of `decide` for the difference and its
-    range; where that finds it too early, there is none to turn.
+    `spells` and `unit` as in `robustness_of`. Where `decide` finds it too early, there is no verdict to turn.
     """
     difference = comparison.difference
     if difference is None:
@@ -68,9 +67,8 @@ def leaving_of(
 def with_left(spells: pl.DataFrame, *, unit: str, cutoff: dt.date | None, away_days: int = AWAY_DAYS) -> pl.DataFrame:
     """Add `left` (the tooth's last row ends because its patient left for good) and `possible_days`.
 
-    `possible_days` is the day, on the clock of the row, up to which it could have been followed: that of the cut-off
-    (by default the last day on which anyone was followed) where it left, else its own last day. A row that ends because
-    the tooth passed into another state, failed, or its patient died is not left.
+    `possible_days`, on the clock of the row, is that of the cut-off (by default the last day on which anyone was
+    followed) where it left, else its own last day. A row that ends otherwise, by state, failure or death, is not left.
     """
     end = pl.max_horizontal(pl.lit(cutoff or spells["exit_date"].max(), pl.Date), "exit_date")
     away = (end - pl.col("exit_date")).dt.total_days()
@@ -82,9 +80,8 @@ def with_left(spells: pl.DataFrame, *, unit: str, cutoff: dt.date | None, away_d
 def followed_on(spells: pl.DataFrame, *, cutoff: dt.date, away_days: int = AWAY_DAYS) -> pl.DataFrame:
     """`exit_days` up to the cut-off for whoever is not known to have left: last seen within `away_days` of it.
 
-    Whoever failed has come; a tooth that holds is known of only up to its patient's last visit. Near the end of the
-    records failures would so be held against too few teeth, and seem to come faster where nothing changed: whatever
-    holds late failures against earlier ones counts so. Those who did leave within these days are counted too long.
+    Whoever failed has come; a tooth that holds is known of only up to its patient's last visit. So failures near the
+    end of the records would be held against too few teeth, and seem to come faster where nothing changed.
     """
     away = (pl.lit(cutoff, pl.Date) - pl.col("exit_date")).dt.total_days()
     waits = ~pl.col("event") & (pl.col("exit_reason") == "last_contact") & away.is_between(0, away_days)
@@ -135,11 +132,9 @@ def _tipping_points(
 def turning(
     difference: Difference, said: Callable[[Difference], Said], reach: float, *, smallest: float
 ) -> tuple[float, str] | None:
-    """The shift per 100 of the difference and its range nearest to 0, up to `reach`, from which another thing is said.
+    """The shift per 100 of the difference nearest to 0, up to `reach`, from which another thing is said; and that.
 
-    Also what is said then. None where nothing within
-    reach turns it. What is said can change only where an end of the range passes 0 or the smallest difference that
-    matters, so only those shifts are tried.
+    None where nothing turns it. Only shifts are tried that bring an end of the range past 0 or what matters.
     """
     now = said(difference)
     ends = (difference.ci_low, difference.ci_high)

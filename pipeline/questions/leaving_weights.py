@@ -15,7 +15,6 @@ from functools import partial
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from pipeline.practice.counts import count
 from pipeline.practice.outcomes import was_followed
@@ -44,10 +43,10 @@ from pipeline.stats.censoring_weights import expected_events, followed_weights
 from pipeline.stats.cox import CoxFit, CoxInputError
 from pipeline.stats.few_failures import Allowance, allow, careful_ratio
 from pipeline.stats.inverse_weights import Weights
+from pipeline.stats.spells import Floats
 from pipeline.stats.standard_target import fitted_target
 from pipeline.stats.standardise import standardise
 
-Floats = NDArray[np.float64]
 QUARTER = 91
 # Above so many stretches they are made longer, for room in memory.
 MOST_STRETCHES = 400_000
@@ -73,8 +72,7 @@ def with_weighed(
 ) -> Comparison:
     """The main comparison with its weighted figures beside it, where it says anything of those who left.
 
-    Which patients have left is as its `robustness` says. What the main figure claims is held back where the weighted
-    one does not claim it: a claim must not hang on those who left.
+    What the main figure claims and the weighted one does not is held back: it must not hang on those who left.
     """
     robustness = main.robustness
     if robustness is None or robustness.leaving is None:
@@ -116,14 +114,12 @@ def weigh_for_leaving(
 ) -> tuple[Weighed | None, tuple[str, ...]]:
     """The main adjusted ratio and difference, weighted for who left; None, and why, where there are none.
 
-    - `spells`: Those of `state_spells`, with all columns of `crown_rows`; `findings` as stored.
-    - `difference`: The main one: it says from which day to which year the weighted difference runs. Without it none is
-      given.
+    `spells` are those of `state_spells`, with all columns of `crown_rows`; `difference`, the main one, says from which
+    day to which year the weighted one runs.
 
-    The models of leaving have the state, everything recorded of `EVERYTHING` (the clinician is left out where leavings
-    are few) and days since the seat as their clock. The weighted model is the adjusted one of the main comparison, its
-    rows cut every `stretch_days`, its errors grouped by patient. Weights are taken as known, which as a rule makes
-    ranges a little too wide.
+    Models of leaving have the state, all recorded of `EVERYTHING` (without clinicians where leavings are few) and days
+    since the seat as their clock. The weighted model is that of the main comparison, its rows cut every `stretch_days`,
+    errors grouped by patient. Weights are taken as known, which as a rule makes ranges a little too wide.
     """
     rows = with_facts(with_left(spells, unit="crown_id", cutoff=cutoff, away_days=away_days), findings)
     left = int(rows["left"].sum())
@@ -193,10 +189,9 @@ def stretch_days(rows: pl.DataFrame) -> int:
 def cut(rows: pl.DataFrame, *, every: int | None, past_the_last_visit: bool = False) -> pl.DataFrame:
     """Cut rows where a fact of `SINCE` becomes true, and `every` so many days since the seat.
 
-    Adds `row` (of `rows`) and, for each fact, whether it is true from the start of the piece on, and for `SINCE_OPENED`
-    whether the crown is opened too. The event and `left`
-    belong to a row's last piece. With `past_the_last_visit` those who left are followed one day longer, and leave on
-    that: what was found or done at their last visit was known when they stayed away, an opening included.
+    Adds `row` (of `rows`) and each fact of `SINCE` and `SINCE_OPENED` as it stands from the start of the piece on;
+    event and `left` belong to a row's last piece. With `past_the_last_visit` those who left are followed one day
+    longer: what was found or done at their last visit was known when they stayed away, an opening included.
     """
     longer = pl.when("left").then(1).otherwise(0) if past_the_last_visit else pl.lit(0)
     numbered = rows.with_row_index("row").with_columns(

@@ -7,7 +7,8 @@ import polars as pl
 
 from pipeline.results import DAYS_PER_YEAR, NotRun
 from pipeline.results.healing import HealingPoint, LesionHealing
-from pipeline.stats.bootstrap import Counts, Floats, bootstrap_clusters, percentile_limits
+from pipeline.stats.clustered import Counts, bootstrap_clusters, percentile_limits
+from pipeline.stats.spells import Floats
 from pipeline.stats.turnbull import turnbull
 from pipeline.transforms.healing import lesions_between_films
 
@@ -30,15 +31,12 @@ def lesion_healing(
 ) -> LesionHealing | NotRun:
     """The share of lesions healed by each quarter of a year since the root canal was completed here.
 
-    What each lesion's films tell (`lesions_between_films`) is an interval: it healed between two films, or after its
-    last. One treated again never healed by this root canal. One without a film since that judges it says nothing of
-    when and is left out, as is one lost before its first film: the curve is of those filmed.
+    Each lesion's films (`lesions_between_films`) tell an interval: it healed between two films, or after its last. One
+    treated again never healed by this root canal; one without a film that judges it, or lost before, is left out.
 
-    Ranges are quantiles of `replicates` draws of whole patients, of the least that each draw's estimate allows for the
-    lower limit and of the most for the upper: the estimate says nothing of where between two films the chance lies.
-    They hang on `seed` alone. Points stand from the day by which `min_followed` lesions have been filmed, while as many
-    have a film that late or later or were treated again, and while one not healed is still seen: of those seen no more,
-    any may have healed. There are none below `min_followed` filmed lesions or with fewer than 2 patients.
+    Ranges are quantiles of `replicates` draws of whole patients, by `seed` alone: of the least that each draw allows
+    for the lower limit, of the most for the upper. Points stand from the day by which `min_followed` lesions have been
+    filmed, while as many have a film that late or later or were treated again, and while one not healed is still seen.
 
     Where the index before treatment is known of no course, or no film since judges one, the fields are named.
     """

@@ -17,7 +17,7 @@ from pipeline.practice.outcomes import CROWNED_TOOTH_LOSS, TOOTH, TOOTH_LOSS, Ou
 from pipeline.practice.tables import LOSS_REASONS
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.crown_rows import first_of_tooth
-from pipeline.questions.endo_teeth import CROWNED, NOT_CROWNED, crown_spells_of_teeth, endo_teeth
+from pipeline.questions.endo_outcomes import CROWNED, NOT_CROWNED, crown_spells_of_teeth, endo_teeth
 from pipeline.questions.groups import curve_start, curve_stop, days_of
 from pipeline.results import NotRun
 from pipeline.results.healing import LossByCause, LossGroup, LossTable
@@ -68,8 +68,7 @@ def losses_by_cause(
 ) -> Losses:
     """Loss by cause of root-filled teeth since completion and of crowned teeth since the seat.
 
-    Tables are `crowns`, `endo_courses`, `tooth_followup` and `patients` as declared in `tables`. A table is
-    made where the reason of at least one loss in it was recorded; else `not_run` says what is missing.
+    A table is made where the reason of at least one loss in it was recorded; else `not_run` says what is missing.
     """
     spells = {
         OF_ENDO: root_filled_teeth(crowns, courses, teeth, patients),
@@ -91,9 +90,8 @@ def root_filled_teeth(
 ) -> pl.DataFrame:
     """Teeth from their first completed root canal here until they are lost, whatever else is done to them.
 
-    One row per tooth with `state` `all`, and one more for each state that it was in: `crowned_at_start` for a tooth
-    whose root canal was begun through a crown; else `not_crowned` until its first crown of any kind, and `crowned`
-    from then on. Columns: `state, patient_id, entry_days, exit_days, event, reason`.
+    One row per tooth with `state` `all`, and one per state: `crowned_at_start`, else `not_crowned` until its first
+    crown and `crowned` from then on. Columns: `state, patient_id, entry_days, exit_days, event, reason`.
     """
     own = courses.filter(~pl.col("done_elsewhere"), pl.col("completed").is_not_null())
     first = first_of_tooth(own, "completed", "course_id")
@@ -107,10 +105,9 @@ def root_filled_teeth(
 def crowned_teeth(crowns: pl.DataFrame, courses: pl.DataFrame, teeth: pl.DataFrame) -> pl.DataFrame:
     """Teeth from the seat of their first single crown here until they are lost, whatever becomes of the crown.
 
-    One row per tooth with `state` `all`, and one more for each state that it was in: `before_seat`, or `vital` until
-    a root canal is begun on the tooth, through this crown or after it, and `after_seat` from then on. A tooth whose
-    timing is not known is in `all` alone. Columns as in `root_filled_teeth`; a crown seated before the records begin
-    enters late.
+    One row per tooth with `state` `all`, and one per state: `before_seat`, or `vital` until a root canal is begun on
+    the tooth and `after_seat` from then on; of unknown timing none. A crown seated before the records begin enters
+    late.
     """
     own = crowns.filter(pl.col("seat_date").is_not_null(), pl.col("crown_kind") == "single", ~pl.col("done_elsewhere"))
     first = first_of_tooth(own, "seat_date", "crown_id")
@@ -139,10 +136,8 @@ def crowned_teeth(crowns: pl.DataFrame, courses: pl.DataFrame, teeth: pl.DataFra
 def incidence_by_cause(spells: pl.DataFrame, years: NDArray[np.float64], analysis: Analysis) -> LossGroup | None:
     """Losses by each cause of one group at the given years, as far as enough are followed; None where too few are.
 
-    `spells` as made by `root_filled_teeth`, of one state. The share by each cause is that of Aalen and Johansen with
-    the errors grouped by patient; where none was lost to a cause yet, the upper limit is that of no loss among as many
-    independent teeth as patients are followed. The total is the sum of the causes, its limits those of its own
-    incidence.
+    `spells` of one state. Shares by Aalen and Johansen, errors grouped by patient; while none was lost to a cause the
+    upper limit is that of no loss among as many independent teeth as patients are followed. The total is the sum.
     """
     rules = analysis.curve_rules()
     start = curve_start(spells, rules=rules)

@@ -25,11 +25,9 @@ def misread_contrasts(
 ) -> tuple[MisreadContrast, ...]:
     """Each comparison of two groups of which notes tell the field, as it would be without the misreading.
 
-    Sensitivity is the share of what is truly the one group that was read as it, specificity that of the other, both
-    among checked values that are of these two groups. Both are drawn from what so many checks teach of them, so the
-    range holds chance and the doubt about the errors. The errors are taken to be the same for teeth that failed and
-    others: who wrote the note did not know. The odds ratio is crude, of failures within the time followed. Healing is
-    left out: its groups are of those recalled.
+    Sensitivity is the share of what is truly the one group that was read as it, specificity that of the other, among
+    checked values of the two; both are drawn from what so many checks teach. Errors are taken to be alike for teeth
+    that failed and others. The odds ratio is crude. Healing is left out: its groups are of those recalled.
     """
     told = set(values.filter(pl.col("outcome") == "used")["field"])
     pairs = _pairs(checks)

@@ -24,8 +24,8 @@ from pipeline.questions.leaving import AWAY_DAYS, followed_on
 from pipeline.results.monitoring import Monitoring, Running, RunningMonth
 from pipeline.stats import cusum as chance
 from pipeline.stats.cox import CoxInputError, fit_cox
-from pipeline.stats.expected import Floats, Hazard, breslow_hazard
-from pipeline.stats.spells import numbered
+from pipeline.stats.expected import Hazard, breslow_hazard
+from pipeline.stats.spells import Floats, numbered
 
 ADJUST: tuple[Covariate, ...] = (
     Numeric("age", "age", 10.0),
@@ -79,10 +79,9 @@ def to_watch(
     cutoff: dt.date | None,
     away_days: int = AWAY_DAYS,
 ) -> pl.DataFrame:
-    """The rows that an outcome is followed in, with what is expected of them hung on: one row a crown or course.
+    """The rows that an outcome is followed in, one a crown or course, with what is expected of them hung on.
 
-    Columns: `id, start, exit_days, event, age` at the start, and those of `ADJUST` that its table has. With a cut-off
-    whoever was seen within `away_days` of it is followed up to it (`leaving.followed_on`).
+    `id, start, exit_days, event, age` at the start, and those of `ADJUST` that are there; followed on up to a cut-off.
     """
     of = outcome.population
     spells = outcome.spells(rows, teeth)
@@ -105,7 +104,6 @@ def watch(
 ) -> tuple[Monitoring, ...]:
     """Clinicians, running totals and first-year failures of one outcome; nothing at all without a row or a cutoff.
 
-    `rows` as `to_watch` makes them; neither their order nor a name changes anything.
     With fewer than `min_failures` failures there are neither clinicians nor running totals. `seed` starts the simulated
     practices that tell how often these looks mislead or miss.
     """
@@ -177,10 +175,7 @@ def _pace(expected: Floats) -> float:
 
 
 def _year_by_year(watched: Watched, cutoff: dt.date) -> Months | None:
-    """Each year against what all that was followed before it leads one to expect, from the first with failures enough.
-
-    Teeth count up to the age to which enough were followed before: beyond it nothing was known to expect.
-    """
+    """Each year against what all before it lead one to expect, up to the age to which enough were followed by then."""
     rows = watched.rows
     start = rows["start"].cast(pl.Int32).to_numpy().astype(np.int64)
     last, event = rows["exit_days"].to_numpy().astype(np.int64), rows["event"].to_numpy()

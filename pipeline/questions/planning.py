@@ -78,10 +78,9 @@ def plan_question(
     """How far a comparison of two groups is from an answer; None where it names no two groups.
 
     - `comparison`: Its difference names the groups, else its first estimate, else its first two groups.
-    - `spells`: The rows that it was made of: `state, entry_days, exit_days, event, exit_date, exit_reason` and `unit`,
-      the tooth or crown that a row belongs to. `exit_date` is the last day of the tooth, not of the row.
+    - `spells`: Its rows: `state, entry_days, exit_days, event, exit_date` (of the tooth), `exit_reason`, `unit`.
     - `cutoff`: The last day of the records; by default the last day on which any tooth was followed.
-    - `looked`: Among which questions a claim must stand: limits are then as wide as its share of the chance asks for.
+    - `looked`: Among which questions a claim must stand: limits are as wide as its share of the chance asks for.
     """
     pair = _pair(comparison)
     if pair is None or spells.is_empty():
@@ -131,8 +130,7 @@ def plan_pair(goal: Goal, sides: Mapping[str, Pace]) -> Plan:
 def plan_healing(goal: Goal, sides: Mapping[str, Pace], error: float | None) -> Plan:
     """The same for shares healed at recall: `error` is that of their difference in teeth per 100, None without one.
 
-    The error shrinks with the square root of the teeth recalled, groups at their present shares; teeth recalled come
-    at the pace of the last 24 months.
+    It shrinks with the root of the teeth recalled, which come at the pace of the last 24 months.
     """
     if not error:
         return _plan(goal, sides, ("There is no range yet: what would settle this cannot be worked out.",))

@@ -13,8 +13,7 @@ import polars as pl
 from pipeline.practice.settings import Rules
 from pipeline.results import NotRun
 from pipeline.results.healing import Agreement, CountedShare, ReaderWay, RecallRow
-from pipeline.stats.clustered_share import clustered_share
-from pipeline.stats.weighted_kappa import by_steps, weighted_kappa
+from pipeline.stats.clustered import by_steps, clustered_share, weighted_kappa
 from pipeline.transforms.healing import LESION, LESION_FROM, NO_LESION, STATES, WORST, healing_at_recall
 from pipeline.transforms.readings import PAIRS, TWO_READERS, by_readers, co_readers, films_shared, paired_readings
 
@@ -51,18 +50,16 @@ def recall_rows(
 ) -> Recalls:
     """Healing by the periapical index, for all courses completed here, by lesion before, tooth group and clinician.
 
-    Lines are named `all`, `before treatment: a lesion`, `tooth group: molar`, `clinician: ...`, in order of their name
-    within a kind; what counts as healed, uncertain and not healed stands at `healing_at_recall`.
+    Lines are named `all`, `before treatment: a lesion`, `tooth group: molar`, `clinician: ...`. What counts as healed,
+    uncertain and not healed stands at `healing_at_recall`.
 
-    - `completed`: completed courses. `due`: those followed for at least `recall_months` calendar months.
-    - `recalled`: those with a film that late on which symptoms were noted too. A film without that note is no recall
-      here, whatever it shows: to count the failures among such films and not the successes would bend the share.
+    - `due`: followed for at least `recall_months` calendar months.
+    - `recalled`: with a film that late on which symptoms were noted too: to count failures among other films and not
+      successes would bend the share.
     - `success`, `uncertain`, `not_healed`: shares of those recalled; None if fewer than `min_recalled`. `loose`: healed
-      or better than before, of those whose index before treatment is known, since of the others only the healed could
-      be told. Limits let the teeth of one patient be alike. `patients`: of those recalled.
+      or better than before, of those whose index before is known. Limits let the teeth of one patient be alike.
 
-    Where no finding has a PAI, or none with one says whether there were symptoms, `not_run` names the field; as it does
-    where the index before treatment is known of no tooth that was recalled: then there are no lines by lesion.
+    `not_run` names the field that is lacking; no lines by lesion where the index before is known of no tooth recalled.
     """
     films = findings.filter(pl.col("pai").is_not_null())
     lacking = "findings.pai" if films.is_empty() else "findings.symptomatic"
@@ -112,12 +109,10 @@ def _completed(
 def reading_agreement(
     findings: pl.DataFrame, *, min_pairs: int = 10, confidence: float = 0.95
 ) -> tuple[Agreement, ...]:
-    """How far two readings of one film agree, for each kind of pair that `paired_readings` finds.
-
-    All pairs of a kind together, then those of each reader, or of each two, where there are several (`who`).
+    """How far two readings of one film agree, for each kind of pair that `paired_readings` finds, and each reader.
 
     `same_side` is the agreement that matters for healing: both readings 1 or 2, or both 3 to 5. Shares and kappa are
-    None with fewer than `min_pairs` pairs. Two readers are interchangeable: neither is the first.
+    None with fewer than `min_pairs` pairs. Two readers are interchangeable.
     """
     pairs = paired_readings(findings)
     found = []

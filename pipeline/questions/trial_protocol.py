@@ -9,8 +9,7 @@ import polars as pl
 
 from pipeline.machine.data_tables import data_rows
 from pipeline.practice.counts import count, years
-from pipeline.questions.trial_decisions import NO_IRREVERSIBLE, NO_NECROSIS, PrepDays
-from pipeline.questions.trial_diagnoses import REVERSIBLE_DAYS
+from pipeline.questions.trial_decisions import NO_IRREVERSIBLE, NO_NECROSIS, REVERSIBLE_DAYS, PrepDays
 from pipeline.questions.trial_rows import EITHER, WAIT
 from pipeline.results import FlowStep, ProtocolRow, TrialArm
 

@@ -9,8 +9,7 @@ sorted by what happened to it after its seat.
 import numpy as np
 import polars as pl
 
-from pipeline.questions.trial_decisions import KEY, Decisions, decide
-from pipeline.questions.trial_diagnoses import later_diagnoses
+from pipeline.questions.trial_decisions import KEY, Decisions, decide, later_diagnoses
 from pipeline.results import FlowStep
 from pipeline.stats.clone_censor_weight import Clones, Grace, clone_and_censor
 
@@ -156,8 +155,7 @@ def _with_strategy(rows: pl.DataFrame, courses: pl.DataFrame, teeth: pl.DataFram
 def share_for_need(between: pl.DataFrame) -> float:
     """Of root canals begun between preparation and seat and `told`, the share for a pulp that had `flared`.
 
-    0 where fewer than `FEWEST_TOLD` of these had not flared: a practice that writes down none but flares says nothing
-    of the others by silence, and they count as planned.
+    0 where fewer than `FEWEST_TOLD` had not: who writes down none but flares says nothing of others by silence.
     """
     told = between.filter("told")
     flared = int(told["flared"].sum())

@@ -19,11 +19,11 @@ from pipeline.results import BalanceRow
 from pipeline.stats.balance import balance_table
 from pipeline.stats.clone_censor_weight import Grace, alone, fit_staying
 from pipeline.stats.inverse_weights import Weights, effective_sample_size, stabilised_weights
-from pipeline.stats.propensity import fit_logistic
+from pipeline.stats.logistic import fit_logistic
+from pipeline.stats.spells import Floats
 
-Floats = NDArray[np.float64]
 CLINICIAN = Levels("provider_id", "clinician")
-# Known by the day of the preparation (see `trial_diagnoses.py`).
+# Known by the day of the preparation (see `trial_decisions.py`).
 DIAGNOSES: tuple[Covariate, ...] = (
     Levels("pulpal_diagnosis", "pulpal diagnosis"),
     Levels("apical_diagnosis", "apical diagnosis"),
@@ -43,9 +43,8 @@ BALANCED = 0.1
 class Cloned:
     """The clones of the teeth of `enter_trial`, and the teeth themselves.
 
-    `kept` has one row per clone that stayed with its way: the columns of the tooth with `arm` for the way, `either`
-    (the tooth is in both), `tooth` (its place in the rows) and `share`, the part of it that counts for the way without
-    any covariates. `departed` are the clones of each way that were censored.
+    `kept` has one row per clone that stayed with its way: the tooth's columns, `arm` for the way, `either` (it is in
+    both), `tooth` (its place) and `share`, the part that counts for the way. `departed` counts those censored.
     """
 
     kept: pl.DataFrame
@@ -84,12 +83,10 @@ def clone(rows: pl.DataFrame) -> Cloned:
 def weigh(cloned: Cloned, *, min_teeth: int) -> tuple[Weighted | None, tuple[str, ...]]:
     """Stabilised, truncated inverse-probability weights of staying with each way; None, and why, where there are none.
 
-    Adjusts for what is recorded of age, sex, tooth group, material, bruxism, smoking, year, the pulpal and the apical
-    diagnosis by the day of the preparation, and clinician. A missing value is a level of its own. A level that fewer
-    than `MIN_TEETH` teeth of either arm have is pooled with other such levels, else with the commonest; levels of which
-    the counts do not tell which is the commonest are taken together, so that no name decides. If the model with
-    clinicians is too large or has no answer (a clinician who always decides one way), the clinicians are left out,
-    then the diagnoses, and that is said. `min_teeth` is asked of each arm, not counting teeth that are in both.
+    Adjusts for `OF_CROWNS`, both diagnoses by the preparation and clinician; a missing value is a level of its own. A
+    level that fewer than `MIN_TEETH` teeth of either arm have is pooled with other such, else with the commonest; no
+    name decides. A model too large or without an answer is fitted without clinicians, then without diagnoses, and that
+    is said. `min_teeth` is asked of each arm, not counting teeth in both.
     """
     clear = cloned.kept.filter(~pl.col("either"))["arm"] == FIRST
     smaller = min(int(clear.sum()), int((~clear).sum()))

@@ -345,7 +345,7 @@ def ask(practice: Path, out: Path, **asked: Any) -> None:
     """Answer a question of your own, or those under [[ask]] in PRACTICE.toml; every question is counted."""
     from dashboards.pages import asked as page
     from pipeline.practice.own_question import asked_for
-    from pipeline.questions.asking.ask_all import as_text
+    from pipeline.questions.asking.answer import as_text
     from pipeline.stages import run
 
     settings = _settings(practice)

@@ -30,7 +30,6 @@ from pipeline.questions.lesion_healing import lesion_healing
 from pipeline.questions.loss_by_cause import losses_by_cause
 from pipeline.questions.misread import misread_contrasts
 from pipeline.questions.monitoring import WATCHED, to_watch, watch
-from pipeline.questions.own_cases import own_cases
 from pipeline.questions.owner.sheet import owner_of
 from pipeline.questions.owner.teeth import teeth_of
 from pipeline.questions.owner.to_do import Waiting
@@ -39,7 +38,7 @@ from pipeline.questions.quality import make_quality, with_coded_counts
 from pipeline.questions.question import SINCE_SEAT, Question
 from pipeline.questions.recalls import reader_ways, reading_agreement, recall_rows
 from pipeline.questions.robustness import followup_rows, robustness_of
-from pipeline.questions.success_rates import rate_tables
+from pipeline.questions.success_rates import own_cases, rate_tables
 from pipeline.questions.techniques.ask import answer_techniques
 from pipeline.questions.techniques.declared import all_questions
 from pipeline.questions.techniques.family import (

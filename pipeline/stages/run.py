@@ -40,7 +40,7 @@ from pipeline.practice.tables import (
     TOOTH_FOLLOWUP,
 )
 from pipeline.questions.analysis import Analysis
-from pipeline.questions.asking.ask_all import ask_all
+from pipeline.questions.asking.answer import ask_all
 from pipeline.questions.comparisons import LinkedTables
 from pipeline.questions.crown_rows import own_courses, own_crowns
 from pipeline.questions.owner.last_run import noted, this_run

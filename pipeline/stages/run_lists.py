@@ -16,7 +16,7 @@ from pipeline.practice.tables import CROWNS, ENDO_COURSES, FINDINGS, PATIENTS, T
 from pipeline.practice.teeth import write_teeth
 from pipeline.questions.crown_rows import own_courses, own_crowns
 from pipeline.questions.monitoring import WATCHED, to_watch
-from pipeline.questions.owner.signals import cases_behind
+from pipeline.questions.owner.to_do import cases_behind
 from pipeline.reading.worksheets.reading_list import (
     KEY_COLUMNS,
     films_of_root_canals,

@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import ArrayLike, NDArray
 
-Floats = NDArray[np.float64]
+from pipeline.stats.spells import Floats
 
 
 def balance_table(x: ArrayLike, treated: ArrayLike, weights: ArrayLike, *, names: Sequence[str]) -> pl.DataFrame:

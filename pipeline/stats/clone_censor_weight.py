@@ -22,8 +22,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from pipeline.stats.spells import Floats, Ints
+
 Bools = NDArray[np.bool_]
 TOLERANCE = 1e-12
 MAX_ROUNDS = 500
@@ -56,13 +56,12 @@ def clone_and_censor(
     """Clone each subject into "treat within the time of grace" and "wait", and censor what departs from them.
 
     - `exit_days`, `event`: Follow-up since the decision.
-    - `treated_days`: Day of the treatment; NaN where there was none.
-    - `grace_days`: Last day of grace, of all or of each; a treatment on that day is in time.
+    - `treated_days`: Day of the treatment; NaN where there was none. In time up to and on `grace_days`, of all or of
+      each.
     - `for_need`: True where the treatment followed a need of it that waiting allows for.
 
-    A clone to treat departs at the end of grace if its subject is followed to it without the event and without
-    having been treated; one to wait on the day of a treatment in time that was not for need. A subject lost to
-    follow-up, or with the event, before it could depart keeps both.
+    A clone to treat departs at the end of grace, followed to it untreated and without the event; one to wait on the day
+    of a treatment in time not for need. A subject lost, or with the event, before it could depart keeps both.
     """
     days, happened = np.asarray(exit_days, dtype=np.float64), np.asarray(event).astype(np.bool_)
     treated, n = np.asarray(treated_days, dtype=np.float64), len(days)
@@ -83,10 +82,9 @@ def clone_and_censor(
 class Grace:
     """How the time of grace of each subject ended.
 
-    `days`: until it came to light what was decided, or until it stayed undecided. `treat`, `wait`: treated, or grace
-    ended untreated. `doubt`: the probability that it stayed undecided; 0 where it came to light, and between for
-    subjects of whom it is not known whether they were treated as decided or for a need. `in_need`: a need of treatment
-    came up in time; such subjects are undecided where they were treated for it, and "wait" where they were not.
+    `days` until it came to light what was decided, or stayed undecided. `treat`, `wait`: treated, or grace ended
+    untreated. `doubt`: the probability that it stayed undecided. `in_need`: a need of treatment came up in time; such
+    subjects are undecided where they were treated for it, and "wait" where not.
     """
 
     days: Ints

@@ -23,8 +23,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import betainc
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from pipeline.stats.spells import Floats, Ints
+
 Bools = NDArray[np.bool_]
 STEPS = 200
 SETTLED = 1e-10
@@ -72,10 +72,9 @@ class Ratio:
 class Judged:
     """One entry a group (last axis), one practice a row.
 
-    `flag` is 0 within chance, 1 outside the first level and 2 outside the second, of the whole family. `up` says that
-    more failed than the others lead one to expect. `of` is the number of groups that were looked at together, 2 where
-    only the difference of two could be told, 0 where the group was not judged. `stage` says after how many others had
-    been set aside the group was looked at for the last time.
+    `flag`: 0 within chance, 1 outside the first level, 2 the second, of the family. `up`: more failed than expected.
+    `of`: groups looked at together (2: only a difference, 0: not judged). `stage`: how many others had been set aside
+    by then.
     """
 
     flag: Ints
@@ -213,9 +212,8 @@ def judge(
 ) -> Judged:
     """Look at all groups together, in each of several practices: `failed` is practice by group by day.
 
-    `judged` says which groups have enough to be looked at; the others are part of what these are held against, unless
-    only two are judged: those are held against one another. `levels` are the chances of at least one group outside
-    where all are alike.
+    `judged` have enough to be looked at; the others are part of what these are held against, unless only two are
+    judged. `levels` are the chances of at least one group outside where all are alike.
     """
     looks, n = failed.shape[0], found.groups
     flag, of = np.zeros((looks, n), dtype=np.int64), np.zeros((looks, n), dtype=np.int64)

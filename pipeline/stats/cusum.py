@@ -13,9 +13,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Floats = NDArray[np.float64]
+from pipeline.stats.spells import Floats
+
 SEED = 20_090_515
 PATHS = 1000
 # Thresholds are sought between these, first on one grid and then within one of its steps.
@@ -79,10 +80,9 @@ def design(
 ) -> Design:
     """The threshold with which these very months give `false_signals` on average where nothing changes.
 
-    By simulated months, each path with an expectation that is wrong by chance (`rests_on`): a threshold for a known
-    expectation would give far more false signals where too little is expected. `year_starts` are the places of the
-    months in which a learning expectation takes in what failed before. A chart that signals starts again from 0.
-    `dispersion` above 1 draws monthly counts with that many times a Poisson count's variance.
+    By simulated months, each path with an expectation wrong by chance (`rests_on`). `year_starts` are places of months
+    in which a learning expectation takes in what failed before. `dispersion` above 1 draws monthly counts with that
+    many times a Poisson count's variance.
 
     Raises ValueError unless something is expected, false_signals is above 0 and ratio neither 1 nor below 0.
     """

@@ -46,10 +46,7 @@ class _Point:
 
 @dataclass(frozen=True, eq=False)
 class FirthFit:
-    """A penalised fit: log hazard ratios in the order of `names`, standard errors from the information.
-
-    `loglik` is the partial log-likelihood at the estimate without, `penalised_loglik` with the penalty.
-    """
+    """A penalised fit: log hazard ratios in the order of `names`, errors from the information, both likelihoods."""
 
     names: tuple[str, ...]
     coef: Floats

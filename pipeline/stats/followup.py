@@ -37,10 +37,8 @@ def completeness(
 ) -> Completeness:
     """Completeness of follow-up of one group.
 
-    `possible_days` is the day, on the same clock, up to which each row could have been followed: the data cut-off.
-    Rows that failed or `died` could not have been followed past that, so for them possible and observed are the same.
-
-    Raises ValueError if a row is followed past its possible day, and as `read_spells` does.
+    `possible_days` is the day up to which each row could have been followed, on the same clock; rows that failed or
+    `died` could not past that. ValueError if a row is followed past it, and as `read_spells` does.
     """
     ended = _ended(exit_days, event)
     reverse = kaplan_meier(exit_days, ended, entry_days=entry_days, confidence=confidence)

@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import betainc, gammainc, gammaln
 
-Floats = NDArray[np.float64]
+from pipeline.stats.spells import Floats
+
 # Log density of (a, b), up to a constant.
 Prior = Callable[[Floats, Floats], Floats]
 SHAPES, MEANS = 40, 21

@@ -13,10 +13,8 @@ section 7.2 and 8.2], grouped.
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from pipeline.stats.spells import Floats, Ints
 
 
 @dataclass(frozen=True)

@@ -12,9 +12,9 @@ for two crowns. Weights are taken as known there, which makes limits a little to
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Floats = NDArray[np.float64]
+from pipeline.stats.spells import Floats
 
 
 @dataclass(frozen=True, eq=False)

@@ -105,10 +105,9 @@ class Range:
 
 @dataclass(frozen=True)
 class Corrected:
-    """The odds ratio of a probabilistic bias analysis.
+    """The odds ratio: `systematic` holds the doubt about the errors alone, `total` chance as well.
 
-    `systematic` holds the doubt about the errors alone, `total` chance as well. `impossible` draws would have needed
-    cells below 0: they contradict what was seen, and are discarded.
+    `impossible` draws would have needed cells below 0: they contradict what was seen, and are discarded.
     """
 
     systematic: Range
@@ -133,10 +132,9 @@ def correct_table(seen: Table, sensitivity: ArrayLike, specificity: ArrayLike) -
 def draw_alike(
     one: Prior, other: Prior, *, correlation: float, n: int, rng: np.random.Generator
 ) -> tuple[Floats, Floats]:
-    """Draws of two shares whose normal scores are correlated.
+    """Draws of two shares whose normal scores are correlated; 1 is not differential.
 
-    What makes a record good in one group makes it good in the other too, so drawing both independently would
-    pretend that errors differ between the groups more than anyone believes. A correlation of 1 is not differential.
+    What makes a record good in one group makes it good in the other too: independent draws would overstate the gap.
     """
     if not -1 <= correlation <= 1:
         raise ValueError("a correlation lies between -1 and 1")

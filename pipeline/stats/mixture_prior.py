@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq
 from scipy.special import gammainc, gammaincc, ndtr
 
-Floats = NDArray[np.float64]
+from pipeline.stats.spells import Floats
+
 _TAUS = 120  # values of tau; twice as many move no quantile of the worked examples in its third digit
 _FARTHEST_TAU = 4.5  # of its scale: the half-normal leaves 7 in a million beyond
 _BINS = 2400

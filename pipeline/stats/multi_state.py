@@ -27,8 +27,7 @@ STAYS = -1
 class StateShares:
     """Shares just after each of `days`: states down, days across; each day sums to 1.
 
-    `followed` counts rows in the state that are followed beyond the day. Errors are NaN with a single unit; limits are
-    NaN where the scale has none (a share of 0 or 1).
+    `followed` counts rows in the state followed beyond the day. Errors are NaN with a single unit, limits at 0 or 1.
     """
 
     days: Ints

@@ -1,9 +1,9 @@
 """Several comparisons at once, alike or not: p-values adjusted so that chance findings stay rare."""
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Floats = NDArray[np.float64]
+from pipeline.stats.spells import Floats
 
 
 def holm(p: ArrayLike, weights: ArrayLike | None = None) -> Floats:

@@ -92,9 +92,8 @@ def lay_out(
 ) -> LostCurve:
     """Lay out one group: those followed as in `kaplan_meier`, and those of them that were lost.
 
-    `lost` marks rows that end because they were lost from sight; each is carried on to `possible_days` (the day up to
-    which it could have been followed) or the horizon, whichever is first. A loss on a day with failures comes after
-    them. Raises ValueError as `read_spells` does, and if a lost row has an event.
+    `lost` rows are carried on to `possible_days` or the horizon, whichever is first; a loss on a day with failures
+    comes after them. Raises ValueError as `read_spells` does, and if a lost row has an event.
     """
     ends, possible = whole_numbers(exit_days, "exit_days"), whole_numbers(possible_days, "possible_days")
     gone = whole_numbers(lost, "lost") != 0

@@ -7,11 +7,11 @@ was never seen to happen makes it too common. The nonparametric maximum likeliho
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.optimize import isotonic_regression
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from pipeline.stats.spells import Floats, Ints
+
 # How far the log likelihood may lie below its maximum; a bound on that distance is known at every step.
 GAP = 1e-9
 _MOST_STEPS = 5000

@@ -11,8 +11,7 @@ import pytest
 from pipeline.practice.own_question import LOG, from_options
 from pipeline.practice.tables import CROWN_DETAILS, CROWNS, ENDO_COURSES, ENDO_DETAILS, PATIENTS, TOOTH_FOLLOWUP, Table
 from pipeline.questions.analysis import Analysis
-from pipeline.questions.asking.answer import answer, groups_asked
-from pipeline.questions.asking.ask_all import as_text, ask_all
+from pipeline.questions.asking.answer import answer, as_text, ask_all, groups_asked
 from pipeline.questions.asking.rows import Tables
 from pipeline.results import DAYS_PER_YEAR, from_plain, to_plain
 from pipeline.results.asked import Asked

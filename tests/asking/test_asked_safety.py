@@ -14,8 +14,7 @@ from test_answer import ANALYSIS, BEGIN, filled
 from dashboards.pages.asked import render
 from pipeline.practice.own_question import from_options
 from pipeline.practice.tables import CROWN_DETAILS, CROWNS, ENDO_COURSES, ENDO_DETAILS, PATIENTS, TOOTH_FOLLOWUP
-from pipeline.questions.asking.answer import answer, groups_asked
-from pipeline.questions.asking.ask_all import as_text
+from pipeline.questions.asking.answer import answer, as_text, groups_asked
 from pipeline.questions.asking.rows import Tables
 from pipeline.results.asked import Asked
 from pipeline.results.safety import UNMEASURED

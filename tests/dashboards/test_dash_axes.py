@@ -2,8 +2,7 @@
 
 import pytest
 
-from dashboards.charts.difference import Apart, difference_chart
-from dashboards.charts.forest import ticks_of
+from dashboards.charts.contrasts import Apart, difference_chart, ticks_of
 from dashboards.charts.rows import nice_top
 
 

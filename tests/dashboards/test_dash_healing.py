@@ -8,7 +8,7 @@ import pytest
 import sample_results as samples
 from plain_gate import plain_gate
 
-from dashboards.charts.loss_areas import loss_areas
+from dashboards.charts.areas import loss_areas
 from dashboards.pages import data_quality, losses, owner, root_canals, study_club
 from dashboards.release.count import ReleasedCount
 from dashboards.release.healing import (

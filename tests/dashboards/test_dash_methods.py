@@ -69,8 +69,9 @@ def test_only_what_was_used_is_named() -> None:
     used = {m.module for m in results_methods.methods_of(samples.differs())}
     assert {"stats.kaplan_meier", "stats.cox", "questions.crown_longevity"} <= used
     bare = dataclasses.replace(samples.differs(), trials=(), recalls=(), losses=(), checks=())
-    left = {m.module for m in results_methods.methods_of(bare)}
-    assert not left & {"stats.aalen_johansen", "stats.inverse_weights", "stats.clustered_share", "stats.second_opinion"}
+    left = results_methods.methods_of(bare)
+    assert not {m.module for m in left} & {"stats.aalen_johansen", "stats.inverse_weights", "stats.second_opinion"}
+    assert "Share of teeth, alike within a patient" not in {m.name for m in left}
     assert results_methods.methods_of(samples.empty_practice()) == ()
     assert "no method was used" in methods.render(samples.empty_practice())
 

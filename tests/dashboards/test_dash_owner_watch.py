@@ -9,9 +9,7 @@ import pytest
 
 from dashboards import tables_owner
 from dashboards.charts.benchmarks import author, benchmarks_chart
-from dashboards.charts.first_year import first_year_chart
-from dashboards.charts.funnel import funnel_chart
-from dashboards.charts.running import running_chart
+from dashboards.charts.monitoring import first_year_chart, funnel_chart, running_chart
 from dashboards.pages import owner
 from dashboards.words import owner as words_owner
 from dashboards.words import signals as words_signals

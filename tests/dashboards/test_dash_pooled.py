@@ -21,7 +21,7 @@ from pptx import Presentation
 
 from dashboards import pooled_deck
 from dashboards.answers import first_sentence
-from dashboards.charts.pooled_curve import at
+from dashboards.charts.pooled import at
 from dashboards.pages import pooled as page
 from dashboards.write_pooled import write_pooled
 from pipeline.release.pool.combine import pool

@@ -7,7 +7,7 @@ import re
 import pytest
 import sample_results as samples
 
-from dashboards.charts.state_areas import state_areas
+from dashboards.charts.areas import state_areas
 from dashboards.pages import crowns
 from dashboards.results_json import results_json
 from dashboards.words import states as words_states

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from pipeline.questions.groups import CurveRules, curve_stop, milestone_days
-from pipeline.questions.owner import part_curves as module
-from pipeline.questions.owner.part_curves import part_curves
+from pipeline.questions.owner import filters as module
+from pipeline.questions.owner.filters import part_curves
 from pipeline.stats.kaplan_meier import kaplan_meier
 
 YEARS = tuple(float(y) for y in range(1, 11))

@@ -11,11 +11,10 @@ from practices_over_time import CUTOFF, drawn_teeth
 
 from pipeline.practice.outcomes import ENDO_FAILURE
 from pipeline.questions.analysis import Analysis
-from pipeline.questions.owner.early import early_rows, pooled_years
 from pipeline.questions.owner.filters import ALL, bands, filters_of
+from pipeline.questions.owner.over_time import early_rows, pooled_years
 from pipeline.questions.owner.published import beside_published, change_of, published_range
-from pipeline.questions.owner.signals import cases_behind, recent_by_chance, signal_cases
-from pipeline.questions.owner.to_do import Waiting, to_do
+from pipeline.questions.owner.to_do import Waiting, cases_behind, recent_by_chance, signal_cases, to_do
 from pipeline.questions.owner.trust import trust_of, worst
 from pipeline.release.disclosure import SMALLEST
 from pipeline.results import UnknownCode

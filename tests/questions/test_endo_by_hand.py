@@ -9,8 +9,13 @@ import polars as pl
 import pytest
 
 from pipeline.questions.analysis import Analysis
-from pipeline.questions.endo_outcomes import compare_teeth, days_to_crown, years_of_records
-from pipeline.questions.endo_teeth import EndoTeeth, crown_spells_of_teeth
+from pipeline.questions.endo_outcomes import (
+    EndoTeeth,
+    compare_teeth,
+    crown_spells_of_teeth,
+    days_to_crown,
+    years_of_records,
+)
 from pipeline.questions.group_ratios import group_ratios
 from pipeline.questions.question import KEPT_BY_CROWN, OF_TEETH
 from pipeline.results import Comparison

@@ -8,9 +8,7 @@ import pytest
 from test_endo_teeth import COURSES, CROWNS, PATIENTS, TEETH
 
 from pipeline.questions.analysis import Analysis
-from pipeline.questions.endo_delay import compare_delay
-from pipeline.questions.endo_outcomes import compare_teeth
-from pipeline.questions.endo_teeth import EndoTeeth, endo_teeth
+from pipeline.questions.endo_outcomes import EndoTeeth, compare_delay, compare_teeth, endo_teeth
 from pipeline.questions.question import FREE_BY_CROWN, KEPT_BY_CROWN, Question
 from pipeline.results import Comparison, from_plain, to_plain
 

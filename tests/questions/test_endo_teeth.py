@@ -5,9 +5,13 @@ import pytest
 from drawn import frame
 
 from pipeline.practice.outcomes import ENDO_FAILURE, TOOTH_LOSS, Outcome
-from pipeline.questions.endo_delay import landmark_rows
-from pipeline.questions.endo_outcomes import days_to_crown
-from pipeline.questions.endo_teeth import crown_spells_of_teeth, endo_teeth, ever_crowned
+from pipeline.questions.endo_outcomes import (
+    crown_spells_of_teeth,
+    days_to_crown,
+    endo_teeth,
+    ever_crowned,
+    landmark_rows,
+)
 
 # All complete on 1 January 2021 and are followed for 100 days unless drawn otherwise.
 COURSES = frame(

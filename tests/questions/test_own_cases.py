@@ -5,8 +5,7 @@ import pytest
 
 from pipeline.practice.outcomes import CROWN_FAILURE
 from pipeline.questions.groups import CurveRules, days_of
-from pipeline.questions.own_cases import own_cases
-from pipeline.questions.success_rates import rate_tables
+from pipeline.questions.success_rates import own_cases, rate_tables
 
 RULES = CurveRules(min_at_risk=1, max_step=1.0, confidence=0.95, years=(5.0,))
 

@@ -6,8 +6,7 @@ from drawn import frame, table
 
 from pipeline.practice.tables import ENDO_DETAILS, FINDINGS
 from pipeline.questions.recalls import reader_ways, reading_agreement, recall_rows
-from pipeline.stats.clustered_share import clustered_share
-from pipeline.stats.weighted_kappa import by_steps, weighted_kappa
+from pipeline.stats.clustered import by_steps, clustered_share, weighted_kappa
 
 COURSES = frame(
     """

@@ -15,9 +15,7 @@ import polars as pl
 import pytest
 
 from pipeline.questions.analysis import Analysis
-from pipeline.questions.endo_delay import compare_delay
-from pipeline.questions.endo_outcomes import compare_teeth
-from pipeline.questions.endo_teeth import endo_teeth
+from pipeline.questions.endo_outcomes import compare_delay, compare_teeth, endo_teeth
 from pipeline.questions.question import KEPT_BY_CROWN
 
 PRACTICES, TEETH, YEAR = 20, 3000, 365.25

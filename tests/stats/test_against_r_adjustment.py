@@ -6,7 +6,7 @@ import polars as pl
 import pytest
 from r_session import needs_r, run_r
 
-from pipeline.stats.propensity import fit_logistic
+from pipeline.stats.logistic import fit_logistic
 from pipeline.stats.splines import harrell_knots, natural_spline
 from pipeline.stats.standard_target import fitted_target
 from pipeline.stats.standardise import standardise

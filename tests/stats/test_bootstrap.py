@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from scipy.special import ndtri
 
-from pipeline.stats.bootstrap import bootstrap_clusters, draw_counts, percentile_limits
+from pipeline.stats.clustered import bootstrap_clusters, draw_counts, percentile_limits
 
 # Efron B, Tibshirani RJ. An Introduction to the Bootstrap. Chapman & Hall, 1993, table 14.1: the spatial test, A.
 SPATIAL = np.fromstring("48 36 20 29 42 42 20 42 22 41 45 14 6 0 33 28 34 4 32 24 47 41 24 26 30 41", sep=" ")

@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import beta
 
-from pipeline.stats.clustered_share import clustered_share
+from pipeline.stats.clustered import clustered_share
 
 
 def test_one_row_a_cluster_loses_one_row_to_the_unknown_variance():

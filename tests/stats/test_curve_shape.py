@@ -5,8 +5,7 @@ import pytest
 from scipy import linalg
 
 from pipeline.stats.cox import fit_cox
-from pipeline.stats.curve_shape import shape_tests
-from pipeline.stats.splines import natural_spline
+from pipeline.stats.splines import natural_spline, shape_tests
 
 KNOTS = np.array([0.5, 2.0, 4.0, 7.0])
 NAMES = ("s1", "s2", "s3")

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from pipeline.stats import funnel
+from pipeline.stats import expected as funnel
 
 
 def chance_of(count: int, mean: float) -> float:

@@ -6,7 +6,7 @@ from pipeline.stats.cox import fit_cox
 from pipeline.stats.differences import Group, survival_difference
 from pipeline.stats.inverse_weights import effective_sample_size, stabilised_weights
 from pipeline.stats.kaplan_meier import kaplan_meier
-from pipeline.stats.propensity import fit_logistic
+from pipeline.stats.logistic import fit_logistic
 
 
 def test_weights_by_hand():

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from pipeline.stats.propensity import fit_logistic
+from pipeline.stats.logistic import fit_logistic
 
 # Launch temperature (F) and whether any O-ring showed distress, 23 launches: Dalal SR, Fowlkes EB, Hoadley B. Risk
 # analysis of the space shuttle: pre-Challenger prediction of failure. J Am Stat Assoc 1989;84:945-957.

@@ -5,7 +5,7 @@ import polars as pl
 import pytest
 from r_session import needs_r, run_r
 
-from pipeline.stats.standard_share import standard_shares
+from pipeline.stats.logistic import standard_shares
 
 GROUPS = {"a": None, "b": "b"}
 

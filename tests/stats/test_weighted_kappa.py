@@ -5,7 +5,7 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from pipeline.stats.weighted_kappa import by_steps, weighted_kappa
+from pipeline.stats.clustered import by_steps, weighted_kappa
 
 
 def pairs(table) -> tuple[np.ndarray, np.ndarray]:

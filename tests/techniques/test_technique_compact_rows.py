@@ -9,9 +9,9 @@ from technique_practice import draw
 
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.covariates import Levels, Numeric, numbered_words
-from pipeline.questions.techniques.compact_rows import in_order, only_columns, same_numbers, words_of
 from pipeline.questions.techniques.engine import answer_all
 from pipeline.questions.techniques.question import TOOTH_LOSS, Question, same
+from pipeline.questions.techniques.rows import in_order, only_columns, same_numbers, words_of
 
 DAM = Question(
     id="dam",

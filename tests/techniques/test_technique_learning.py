@@ -6,11 +6,9 @@ import numpy as np
 import polars as pl
 
 from pipeline.questions.analysis import Analysis
-from pipeline.questions.techniques.adoption import adoptions, numbered_cases
 from pipeline.questions.techniques.declared import all_questions
 from pipeline.questions.techniques.engine import answer_all
-from pipeline.questions.techniques.learning import learning_questions
-from pipeline.questions.techniques.learning_spans import clinicians_of
+from pipeline.questions.techniques.learning import adoptions, clinicians_of, learning_questions, numbered_cases
 from pipeline.questions.techniques.question import ENDO_FAILURE
 
 DAY = dt.date(2015, 1, 1)

@@ -5,7 +5,7 @@ import pytest
 
 from pipeline.practice.file_sizes import SIZES
 from pipeline.practice.solutions import diluted, made_from
-from pipeline.questions.trade_checks.canals import canals_out_of_range
+from pipeline.questions.trade_checks.rules import canals_out_of_range
 
 
 @pytest.mark.parametrize(

@@ -18,8 +18,7 @@ from pipeline.transforms.course_details import course_details, crown_details_of
 class Tables:
     """What a question may read, as declared in `pipeline.practice.tables`.
 
-    Details belong to a course or crown that lies at most so many days away, as with the technique questions. Where a
-    post or core was not recorded, `coded` tells it.
+    Details belong to a course or crown that lies at most so many days away; `coded` tells posts and cores not recorded.
     """
 
     crowns: pl.DataFrame

@@ -9,13 +9,19 @@ import polars as pl
 
 from pipeline.practice.outcomes import outcome
 from pipeline.questions.analysis import Analysis
-from pipeline.questions.owner.early import YEARS, early_rows
 from pipeline.questions.owner.filters import filters_of
-from pipeline.questions.owner.over_time import LATE_YEARS, among, cohort_change, period_change, stretch
+from pipeline.questions.owner.over_time import (
+    EARLY_YEARS,
+    LATE_YEARS,
+    among,
+    cohort_change,
+    early_rows,
+    period_change,
+    stretch,
+)
 from pipeline.questions.owner.published import beside_published
-from pipeline.questions.owner.signals import cases_behind, recent_by_chance, signal_cases
 from pipeline.questions.owner.teeth import begun_in
-from pipeline.questions.owner.to_do import Waiting, to_do
+from pipeline.questions.owner.to_do import Waiting, cases_behind, recent_by_chance, signal_cases, to_do
 from pipeline.questions.owner.trust import trust_of
 from pipeline.results import RateRow, RateTable
 from pipeline.results.monitoring import Benchmark, Monitoring
@@ -54,7 +60,7 @@ def owner_of(
         confidence=asked.confidence,
     )
     soon = among(
-        [cohort_change(f, cutoff=cutoff, years=y, asked=asked) for f in on.values() for y in YEARS],
+        [cohort_change(f, cutoff=cutoff, years=y, asked=asked) for f in on.values() for y in EARLY_YEARS],
         confidence=asked.confidence,
     )
     lines, early = [], []
@@ -69,13 +75,13 @@ def owner_of(
                 trust_of(frame, rate, **ledger),
             )
         )  # fmt: skip
-        late = tuple(soon[len(YEARS) * place : len(YEARS) * (place + 1)])
+        late = tuple(soon[len(EARLY_YEARS) * place : len(EARLY_YEARS) * (place + 1)])
         of_late = late[0].late
         assert of_late is not None
         cohort = begun_in(frame, *(dt.date.fromisoformat(day) for day in (of_late.first_day, of_late.last_day)))
         early.append(
             EarlySigns(
-                name, YEARS, early_rows(on[name], cutoff=cutoff, asked=asked), late,
+                name, EARLY_YEARS, early_rows(on[name], cutoff=cutoff, asked=asked), late,
                 trust_of(cohort, of_late, **ledger),
             )
         )  # fmt: skip

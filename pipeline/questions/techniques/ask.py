@@ -7,12 +7,18 @@ import polars as pl
 
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.covariates import numbered_words
-from pipeline.questions.techniques.compact_rows import only_columns, same_numbers, source_of
 from pipeline.questions.techniques.declared import all_questions
 from pipeline.questions.techniques.engine import answer_all
 from pipeline.questions.techniques.learning import learning_questions
 from pipeline.questions.techniques.question import COURSE_OUTCOMES, CROWN_FAILURE, TOOTH_LOSS
-from pipeline.questions.techniques.rows import choose_courses, rows_of_chosen, rows_of_crowns
+from pipeline.questions.techniques.rows import (
+    choose_courses,
+    only_columns,
+    rows_of_chosen,
+    rows_of_crowns,
+    same_numbers,
+    source_of,
+)
 from pipeline.results import NotRun
 from pipeline.results.planning import Plan
 from pipeline.results.technique import Learning, TechniqueAnswer

@@ -1,22 +1,87 @@
-"""Verdicts on the contrasts of all technique questions, counted together as one family of looks."""
+"""Verdicts on the contrasts of all technique questions, counted together as one family of looks; what settles each."""
 
+import datetime as dt
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
+import polars as pl
+
 from pipeline.questions.analysis import Analysis
-from pipeline.questions.planning import Pace
+from pipeline.questions.planning import NO_PACE, PACE_DAYS, Goal, Pace, paces, plan_healing, plan_nothing, plan_pair
 from pipeline.questions.techniques.family import by_chance
 from pipeline.questions.techniques.healing import healing_sentence
-from pipeline.questions.techniques.plans import plan_contrast
 from pipeline.questions.techniques.question import HEALED
-from pipeline.questions.verdict import CANNOT_TELL, DIFFERS, TOO_EARLY, Basis, write_verdict
-from pipeline.results import Difference, Estimate, Group, Verdict
+from pipeline.questions.verdict import CANNOT_TELL, DIFFERS, LITTLE_DIFFERENCE, TOO_EARLY, Basis, write_verdict
+from pipeline.results import DAYS_PER_YEAR, Difference, Estimate, Group, Verdict
 from pipeline.results.planning import Plan, what_settles
 from pipeline.results.safety import NEXT_STEP
 from pipeline.results.technique import TechniqueAnswer, TechniqueContrast, TechniqueGroup
 from pipeline.stats.laws import t_upper
+from pipeline.stats.limits import z_value
 from pipeline.stats.multiplicity import holm
 from pipeline.stats.standardised import AdjustedDifference
+
+
+def paces_of(rows: pl.DataFrame, states: Mapping[str, str], outcome: str) -> dict[str, Pace]:
+    """Pace of each group, up to the last day on which any tooth was followed. Of healing, recalls arrive, not teeth."""
+    until = rows["exit_date"].max()
+    assert isinstance(until, dt.date)
+    counted = paces(rows, unit="row_id", until=until)
+    found = {state: counted.get(state, NO_PACE) for state in states}
+    if outcome != HEALED:
+        return found
+    judged = pl.col("start") + pl.duration(days=(pl.col("recall_years") * DAYS_PER_YEAR).round())
+    recent = rows.filter(judged > until - dt.timedelta(days=PACE_DAYS))
+    judged_of = dict(recent.group_by("state").len().iter_rows())
+    years = PACE_DAYS / DAYS_PER_YEAR
+    return {s: Pace(p.cases, p.failures, 0.0, p.followed, judged_of.get(s, 0) / years, 0.0) for s, p in found.items()}
+
+
+def plan_contrast(
+    answer: TechniqueAnswer,
+    contrast: TechniqueContrast,
+    ratio: Estimate | None,
+    paces: Mapping[str, Pace],
+    analysis: Analysis,
+    *,
+    smallest_per_100: float,
+    looks: int,
+    why: str = "",
+) -> Plan:
+    """The plan of one contrast, with limits so wide that it may be claimed among all `looks` (Bonferroni).
+
+    `why` says that nothing can be planned, and the reason.
+    """
+    groups = {g.name: g for g in answer.groups}
+    pair = (contrast.group, contrast.reference)
+    title = answer.title if contrast.reference == answer.reference else f"{answer.title} (another reference)"
+    goal = Goal(
+        id=f"{answer.id}:{contrast.group}:{contrast.reference}",
+        title=title,
+        labels={name: groups[name].label for name in pair},
+        settled=contrast.verdict in (DIFFERS, LITTLE_DIFFERENCE),
+        smallest_per_100=smallest_per_100,
+        horizon_years=answer.horizon_years,
+        survival=_survival(groups[contrast.reference], answer.horizon_years),
+        error=0.0 if ratio is None else math.log(ratio.ci_high / ratio.ci_low) / (2 * z_value(analysis.confidence)),
+        confidence=1 - (1 - analysis.confidence) / max(looks, 1),
+        looks=looks,
+    )
+    sides = {name: paces[name] for name in pair}
+    if why:
+        return plan_nothing(goal, sides, why)
+    if answer.outcome != HEALED:
+        return plan_pair(goal, sides)
+    low, high = contrast.difference_ci_low, contrast.difference_ci_high
+    error = None if low is None or high is None else (high - low) / (2 * z_value(analysis.confidence))
+    return plan_healing(goal, sides, error)
+
+
+def _survival(reference: TechniqueGroup, horizon_years: float) -> float | None:
+    rate = reference.adjusted_rate_per_100_tooth_years or reference.rate_per_100_tooth_years
+    return math.exp(-rate / 100 * horizon_years) if rate else None
+
 
 METHOD = "adjusted: all the teeth standardised to each group by the adjusted Cox model, grouped by patient"
 Pair = tuple[str, str]
@@ -27,10 +92,8 @@ DOSE: Pair = ("", "")  # the place of the curve over the dose among the looks of
 class Draft:
     """An answer before its contrasts: ratio and difference by pair of groups, where the model gave them.
 
-    `pairs` are the contrasts in order, each group and what it is compared with. `fitted` is false where there is no
-    adjusted model, `between_clinicians` true where no clinician's teeth hold two groups in comparable numbers, so that
-    the groups cannot be told from the clinicians. `paces` says of each group how many come and go. `safety` is that of
-    the question.
+    `pairs` are the contrasts, each group and what it is compared with. `between_clinicians`: no clinician's teeth hold
+    two groups in comparable numbers, so that groups cannot be told from clinicians. `paces` of groups come and go.
     """
 
     answer: TechniqueAnswer
@@ -48,10 +111,9 @@ class Draft:
 def with_claims(drafts: Sequence[Draft], analysis: Analysis) -> tuple[tuple[TechniqueAnswer, ...], tuple[Plan, ...]]:
     """What may be claimed of all drafts together: answers with their contrasts, and a plan for each contrast.
 
-    The family is every contrast of every question and outcome passed that has an adjusted difference and could be
-    claimed, and every curve over a dose: all decided before any is looked at. A difference whose p, corrected by Holm's
-    rule, does not stay below 1 - confidence is no longer claimed: the verdict becomes `cannot_tell` and `withheld` says
-    why.
+    The family is every contrast with an adjusted difference that could be claimed, and every curve over a dose, decided
+    before any is looked at. A difference whose p, corrected by Holm's rule, does not stay below 1 - confidence is
+    `cannot_tell`, and `withheld` says why.
     """
     looks: dict[tuple[int, Pair], float] = {}
     for i, draft in enumerate(drafts):

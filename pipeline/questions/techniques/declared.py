@@ -1,9 +1,8 @@
 """The technique questions that are asked: `data/technique_questions.csv`, a row a question and one each of its groups.
 
-A cell that is empty says that a question is as most are. `needs` is then the detail of the factor's name, `caveats` are
-those of `CAVEATS`; several are parted by `|`, and `chosen` and `afterwards` stand for `CHOSEN` and `AFTERWARDS`. All
-are adjusted for what is known of the tooth, but for what they ask about and what stands under `not_adjusted`. A group
-has the word of its name unless others are given; one of a dose lies above a number, up to another.
+An empty cell says that a question is as most are: `needs` the detail of the factor's name, `caveats` those of `CAVEATS`
+(parted by `|`; `chosen` and `afterwards` stand for sentences), adjusted for all that is known of the tooth but what it
+asks about and `not_adjusted`. A group has the word of its name; one of a dose lies above a number, up to another.
 """
 
 from functools import cache

@@ -9,12 +9,11 @@ from numpy.typing import NDArray
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.covariates import Covariate, design, independent, strata
 from pipeline.questions.group_ratios import fit_states
-from pipeline.questions.techniques.compact_rows import in_order
+from pipeline.questions.techniques.rows import in_order
 from pipeline.results.technique import DosePoint
 from pipeline.stats.cox import CoxFit, CoxInputError
-from pipeline.stats.curve_shape import shape_tests
 from pipeline.stats.laws import f_upper
-from pipeline.stats.splines import KNOT_QUANTILES, harrell_knots, natural_spline
+from pipeline.stats.splines import KNOT_QUANTILES, harrell_knots, natural_spline, shape_tests
 
 POINTS = 11
 MIN_FAILURES_A_COLUMN = 10
@@ -43,11 +42,10 @@ def dose_curve(
 ) -> DoseCurve:
     """The curve between the 5th and 95th of 100 doses.
 
-    All rows with a dose count, whatever their band. The curve is 1 at `reference`; its limits, errors clustered on the
-    patient, are those of each point by itself. Each column of the curve needs `MIN_FAILURES_A_COLUMN` failures, and no
-    upper limit may be more than `WIDEST` times the lower one: where a dose and a covariate run together, as case number
-    and year may, the curve cannot be told. Tests compare with F distributions whose second degrees of freedom are the
-    failures less one: with few failures chi-square would claim too often.
+    All rows with a dose count, whatever their band; it is 1 at `reference`, limits by patient, of each point by itself.
+    Each column needs `MIN_FAILURES_A_COLUMN` failures, and no upper limit may be more than `WIDEST` times the lower
+    one: where a dose and a covariate run together the curve cannot be told. Tests are by F with the failures less one
+    as second degrees of freedom: with few failures chi-square would claim too often.
     """
     known = in_order(rows.filter(pl.col(dose).is_not_null()))
     values = known[dose].cast(pl.Float64).to_numpy()

@@ -11,12 +11,10 @@ from pipeline.questions.analysis import Analysis
 from pipeline.questions.covariates import Numeric
 from pipeline.questions.group_ratios import Ratios, failed_patients_by_state, group_ratios
 from pipeline.questions.groups import days_of, failed_patients
-from pipeline.questions.techniques.claims import Draft, Pair, with_claims
-from pipeline.questions.techniques.compact_rows import only_columns, source_of
+from pipeline.questions.techniques.claims import Draft, Pair, paces_of, with_claims
 from pipeline.questions.techniques.dose import DoseCurve, dose_curve
 from pipeline.questions.techniques.grouping import MIN_FAILURES, MIN_PATIENTS, Grouped, counted_as, grouped, sizes
 from pipeline.questions.techniques.healing import healing, healing_difference, recall_notes
-from pipeline.questions.techniques.plans import paces_of
 from pipeline.questions.techniques.question import (
     FILMS,
     HEALED,
@@ -26,11 +24,12 @@ from pipeline.questions.techniques.question import (
     fields_needed,
     name_of,
 )
+from pipeline.questions.techniques.rows import only_columns, source_of
 from pipeline.results import DAYS_PER_YEAR, NotRun
 from pipeline.results.planning import Plan
 from pipeline.results.safety import UNMEASURED
 from pipeline.results.technique import TechniqueAnswer, TechniqueGroup
-from pipeline.stats.clustered_share import clustered_share
+from pipeline.stats.clustered import clustered_share
 from pipeline.stats.cox import CoxFit
 from pipeline.stats.few_failures import allow
 from pipeline.stats.rates import failure_rate
@@ -61,9 +60,8 @@ def answer_all(
 ) -> Answered:
     """Ask every question of its rows, then count all contrasts as one family.
 
-    `rows` has a frame for each pair of unit and outcome, as made by `rows.py`; `more` are questions that bring rows of
-    their own. A question whose factor is empty there, or whose groups are too small, goes to `not_run` with what it
-    lacks.
+    `rows` by unit and outcome; `more` are questions that bring rows of their own. A question whose factor is empty
+    there, or whose groups are too small, goes to `not_run` with what it lacks.
     """
     drafts: list[Draft] = []
     not_run: list[NotRun] = []

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from pipeline.questions.techniques.compact_rows import in_order, words_of
 from pipeline.questions.techniques.question import Band, Question
+from pipeline.questions.techniques.rows import in_order, words_of
 from pipeline.results import SmallGroup
 
 MIN_PATIENTS = 10
@@ -27,10 +27,9 @@ class Grouped:
 def grouped(rows: pl.DataFrame, question: Question, *, judged: bool = False) -> Grouped | None:
     """Put each row into its group; None where fewer than two groups are large enough.
 
-    Rows without a value are left out and counted in a note. A group with fewer than `MIN_PATIENTS` patients or
-    `MIN_FAILURES` failures (for `judged` rows, that many healed and that many not) is never shown by itself: words are
-    pooled into `other_pooled`, bands of a dose left out. A pool as small is left out too. Where the reference is too
-    small the group with most rows takes its place (of equals the first by name), which is said.
+    Rows without a value are left out and counted. A group with fewer than `MIN_PATIENTS` patients or `MIN_FAILURES`
+    failures (of `judged` rows, as many healed and as many not) is never shown: words are pooled into `other_pooled`,
+    bands of a dose and a pool as small left out. For a reference too small the largest group stands, which is said.
     """
     told, labels = named(rows, question)
     known = told.filter(pl.col("state").is_not_null())

@@ -15,7 +15,7 @@ from pipeline.questions.verdict import DIFFERS, LITTLE_DIFFERENCE, TOO_EARLY
 from pipeline.results.gap import Gap
 from pipeline.results.safety import spoken_code, with_caution
 from pipeline.results.technique import TechniqueGroup
-from pipeline.stats.standard_share import StandardShares, standard_shares
+from pipeline.stats.logistic import StandardShares, standard_shares
 from pipeline.stats.standardised import AdjustedDifference
 
 CLINICIAN = Levels("provider_id", "clinician")
@@ -38,8 +38,7 @@ class Healing:
 def healing(groups: Grouped, adjust: tuple[Covariate, ...], analysis: Analysis) -> Healing:
     """Share of recalled teeth not healed by group, from a logistic model with the covariates, clinician and recall.
 
-    Where the groups do not vary within any clinician's teeth, the clinician is left out of the model and `within` is
-    False.
+    Where groups do not vary within any clinician's teeth, the clinician is left out and `within` is False.
     """
     covariates = (*adjust, RECALL)
     several = groups.rows["provider_id"].n_unique() > 1

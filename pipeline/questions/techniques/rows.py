@@ -1,5 +1,6 @@
-"""The rows that technique questions are asked of: crowns followed from their seat, first courses of each tooth."""
+"""The rows that technique questions are asked of, made small and quick: ids and words as numbers, in their order."""
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import polars as pl
@@ -23,6 +24,69 @@ from pipeline.transforms.coded_details import (
 from pipeline.transforms.course_details import course_details, crown_details_of
 from pipeline.transforms.healing import NOT_HEALED, healing_at_recall
 
+# What every question reads of a row, beside its factor and covariates.
+ROW = (
+    "row_id",
+    "patient_id",
+    "provider_id",
+    "start",
+    "exit_date",
+    "exit_reason",
+    "entry_days",
+    "exit_days",
+    "event",
+    "recalled",
+    "recall_years",
+)
+
+
+def source_of(column: str) -> str:
+    """The column that says of each value whether it was recorded or coded, for columns that have one."""
+    return f"{column}_from"
+
+
+def same_numbers(tables: Mapping[str, pl.DataFrame], column: str) -> dict[str, pl.DataFrame]:
+    """Tables whose texts in `column` are numbered alike, from 0 in the order of the texts; numbers stay."""
+    if not any(frame[column].dtype == pl.String for frame in tables.values()):
+        return dict(tables)
+    if len(tables) == 1:
+        ((name, frame),) = tables.items()
+        if frame[column].is_sorted() and not frame[column].null_count():
+            return {name: frame.with_columns(pl.col(column).rle_id())}
+    distinct = pl.concat([frame[column].unique() for frame in tables.values()]).unique().sort()
+    kind = pl.Enum(distinct.drop_nulls())
+    number = pl.col(column).cast(kind).to_physical().cast(pl.UInt32)
+    return {name: frame.with_columns(number) for name, frame in tables.items()}
+
+
+def only_columns(rows: pl.DataFrame, names: Iterable[str]) -> pl.DataFrame:
+    """The columns of `ROW` and those named, as far as they are there."""
+    wanted = {*ROW, *names}
+    return rows.select(c for c in rows.columns if c in wanted)
+
+
+def in_order(rows: pl.DataFrame) -> pl.DataFrame:
+    """Rows by `row_id`, then `entry_days`."""
+    place = rows["row_id"]
+    if place.dtype.is_integer() and bool((place.diff().drop_nulls() > 0).all()):
+        return rows
+    return rows.sort("row_id", "entry_days")
+
+
+def words_of(values: pl.Series, code: Mapping[str, str] | None = None) -> pl.Series:
+    """Words as questions know them: without blanks around them, in lower case; or what `code` makes of such words."""
+    if isinstance(values.dtype, pl.Enum):
+        words = _coded(values.dtype.categories, code)
+        place = values.to_physical().cast(pl.UInt32).fill_null(len(words))
+        return pl.concat([words, pl.Series([None], dtype=pl.String)]).gather(place).alias(values.name)
+    return _coded(values.cast(pl.String), code)
+
+
+def _coded(words: pl.Series, code: Mapping[str, str] | None) -> pl.Series:
+    plain = words.str.strip_chars().str.to_lowercase()
+    return plain if code is None else plain.replace_strict(code, default=None, return_dtype=pl.String)
+
+
 DIAGNOSES = {"pulpal_diagnosis": PULPAL_DIAGNOSES, "apical_diagnosis": APICAL_DIAGNOSES}
 
 
@@ -37,9 +101,8 @@ def rows_of_crowns(
     """One row per crown followed from its seat: `row_id, start, entry_days, exit_days, event`, factors.
 
     Beside the columns of `crowns` and the details: `age` (years at the seat), `year`, `sex, bruxism, smoker, diabetes`,
-    `endo_before_seat`, and `crown_number`, `first` or `later` by the crowns on record of the tooth. `post` and `core`
-    are as recorded, else as coded, `crown_lengthening` as coded; each has a `_from` that says which (see
-    `coded_details.with_coded`). `post_placed` tells any post from none.
+    `endo_before_seat`, `crown_number` (`first` or `later` of the tooth), `post_placed` (any from none). `post, core,
+    crown_lengthening` are recorded or coded, as a `_from` of each says.
     """
     order = crowns.select("crown_id", *TOOTH, "entry_date", day=pl.coalesce("seat_date", "entry_date"))
     place = order.sort("day", "entry_date", "crown_id").with_columns(place=pl.int_range(pl.len()).over(TOOTH))
@@ -121,15 +184,14 @@ def rows_of_chosen(
 ) -> pl.DataFrame:
     """One row a chosen course, from completion to an outcome: as `rows_of_crowns`.
 
-    Of every course, one that another follows on its tooth is followed to the start of that one at most, so that no time
-    and no lost tooth counts twice.
+    Of every course, one that another follows on its tooth ends at the start of that, so that no time and no loss counts
+    twice.
 
-    `lesion` is `yes` for a periapical index of 3 to 5 before treatment and `no` for 1 or 2; `course_visits` is what was
-    recorded, else the days with a row. `splint`, `perforation_repair` and `film_3d` are as coded. All four have a
-    `_from` that says whether they were recorded or coded. A diagnosis in words that are none of ours is not known:
-    null. For `radiographic_success` rows are those due: followed for `recall_months`
-    without further treatment. Of those `recalled`, `event` is true where the tooth was not healed `recall_years` after
-    completion; both are null for the others. `findings` is then needed.
+    `lesion` is `yes` for a periapical index of 3 to 5 before treatment, `no` for 1 or 2; `course_visits` as recorded,
+    else the days with a row; these, `splint`, `perforation_repair` and `film_3d` have a `_from`. Diagnoses in other
+    words are null. For `radiographic_success` rows are those due: followed for `recall_months` without further
+    treatment; of those `recalled`, `event` is true where the tooth was not healed `recall_years` after completion.
+    `findings` is then needed.
     """
     first = chosen.courses
     spells = (ENDO_FAILURE if outcome == HEALED else named(outcome)).spells(first, teeth)

@@ -4,8 +4,7 @@ import polars as pl
 
 from pipeline.practice.counts import count, plural, whole
 from pipeline.practice.solutions import made_from
-from pipeline.questions.trade_checks.canals import UPPER_FIRST_MOLARS
-from pipeline.questions.trade_checks.rules import COMMON, IMPOSSIBLE, RULES, UNUSUAL, Rule
+from pipeline.questions.trade_checks.rules import COMMON, IMPOSSIBLE, RULES, UNUSUAL, UPPER_FIRST_MOLARS, Rule
 from pipeline.results.technique import TradeCheck, TradeCount
 
 # Both 0 and 2 mm count as within 0 to 2 mm.

@@ -1,13 +1,48 @@
-"""Each practice's value with its range, the pooled one under them, and what a further practice may have."""
+"""Several practices together: failure curves on the half-yearly grid, and forests of each one's values."""
 
 from collections.abc import Sequence
 
 from dashboards import theme
-from dashboards.charts.forest import ticks_of
+from dashboards.charts.contrasts import ticks_of
+from dashboards.charts.failure_curve import Line, draw
 from dashboards.charts.rows import Mark, Row, rows_figure
 from dashboards.formats import decimal, lower_first, ratio, sentence_case
 from pipeline.practice.outcomes import OUTCOMES
-from pipeline.results.pooled import PooledComparison, PooledValue
+from pipeline.results.pooled import PooledComparison, PooledGroup, PooledPoint, PooledValue
+
+MOST_COLUMNS = 8
+
+
+def pooled_curves(c: PooledComparison, *, id: str, noun: str, since: str) -> theme.Chart | None:
+    """The pooled curve of each group; None where no two practices share one."""
+    lines = [_line(g, i) for i, g in enumerate(c.groups) if g.points]
+    columns = years(c)
+    if not lines or not columns:
+        return None
+    said = "; ".join(
+        f"{g.label}: {decimal(p.failed, 0)} of 100 failed by {p.months / 12:g} years"
+        for g in c.groups
+        if (p := at(g, c.horizon_years)) is not None
+    )
+    return draw(lines, columns, id=id, label=said or "Failure curves over all practices", noun=noun, since=since)
+
+
+def years(c: PooledComparison) -> tuple[float, ...]:
+    """Whole years from 0, evenly spaced, as far as the longest curve goes."""
+    last = max([p.months for g in c.groups for p in g.points], default=0) // 12
+    step = max(1, -(-last // MOST_COLUMNS))
+    return tuple(float(y) for y in range(0, last + 1, step)) if last else ()
+
+
+def at(group: PooledGroup, year: float) -> PooledPoint | None:
+    """The point of a group's curve at a year, where it has one."""
+    return next((p for p in group.points if p.months == 12 * year), None)
+
+
+def _line(group: PooledGroup, index: int) -> Line:
+    points = [(p.months / 12, round(p.failed, 2), round(p.low, 2), round(p.high, 2)) for p in group.points]
+    return Line.through(points, theme.look(group.name, index), label=group.label)
+
 
 RATIO_TICKS = (0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20)
 STEPS = (1, 2, 5, 10, 20, 25)
@@ -18,10 +53,7 @@ TOGETHER = theme.Look(theme.ACCENT, "solid", "none", "diamond")
 
 
 def pooled_forest(value: PooledValue, *, id: str, smallest: float) -> theme.Chart:
-    """The forest of one pooled value; ranges that run past the axis are cut there. Ratios stand on a logarithmic axis.
-
-    `smallest` is the difference per 100 below which nothing would change, drawn as a zone.
-    """
+    """The forest of one pooled value, cut at the axis; ratios on a logarithmic one, differences beside `smallest`."""
     ratios = value.kind != "difference"
     hover = "%{x:.2f}" if ratios else "%{x:.0f} per 100"
     rows = [
@@ -51,10 +83,7 @@ def pooled_forest(value: PooledValue, *, id: str, smallest: float) -> theme.Char
 
 
 def technique_forest(asked: Sequence[PooledComparison], *, id: str) -> theme.Chart | None:
-    """The pooled adjusted difference of every technique question, one row a pair of groups; None where there is none.
-
-    Of pairs with a pooled difference those of the widest ranges are left to the table where there are very many.
-    """
+    """The pooled difference of each technique question, a row a pair; of very many not the widest. None without any."""
     found = [(c, v) for c in asked for v in c.values if v.kind == "difference"]
     if not found:
         return None
