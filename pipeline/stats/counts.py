@@ -85,8 +85,8 @@ def hazard(counts: Counts, events: Floats) -> Floats:
 def per_survivor(counts: Counts) -> tuple[Floats, Floats]:
     """Per day: events / (at risk * survivors), the step of Greenwood's sum, and 1 / survivors, what a failure costs.
 
-    On days without events or without survivors the first is 0. The second is 1 there, and of no account: no row fails,
-    or the share is 0 from then on whatever any row weighs, so that such a day adds no error.
+    On days without survivors the first is 0 and the second 1, and of no account: the share is 0 from then on whatever
+    any row weighs, so that such a day adds no error.
     """
     failed = counts.all_events
     left = np.where(counts.all_fail, 1.0, counts.at_risk - failed)

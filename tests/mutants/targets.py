@@ -233,7 +233,7 @@ COMPARISON = (
     _stats("kaplan_meier"),
     _stats("aalen_johansen"),
     _stats("cox_kernel", "cox", "cox_properties", "censoring_weights"),
-    _stats("spells"),
+    _stats("spells", "curve_properties"),
     _stats("followup"),
     _stats("clone_censor_weight"),
     _stats("few_failures"),
@@ -253,6 +253,14 @@ COMPARISON = (
     _question("comparison", "leaving_weights", "leaving"),
     _question("comparison", "group_ratios", "group_ratios", "crown_longevity"),
     _question("comparison", "robustness"),
+    *(
+        Target(
+            "comparison",
+            f"pipeline/questions/{name}.py",
+            (f"tests/questions/test_{by_hand}_by_hand.py", "tests/questions/test_unseen_openings.py"),
+        )
+        for name, by_hand in (("unseen_openings", "unseen"), ("unseen_draws", "unseen_draws"))
+    ),
     _question("comparison", "analysis", "groups", "crown_longevity", "verdict"),
     _stats("cox", "newton", "cox_properties", "cox_kernel", "log_f"),
     *(

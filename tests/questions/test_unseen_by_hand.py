@@ -21,7 +21,7 @@ from tests.questions.test_unseen_openings import ANALYSIS, NO_ERROR, Fixed, foun
 NAN = float("nan")
 
 
-def _ledger(rows: str) -> Ledger:
+def ledger_of_rows(rows: str) -> Ledger:
     """A row per crown: patient, label, entry, opening, exit; x for a failure, e for an opening by others."""
     states = {"vital": VITAL, "before": BEFORE, "opened": OPENED, "undated": UNDATED}
     cells = [line.split() for line in rows.strip().splitlines()]
@@ -92,7 +92,7 @@ def test_what_is_fitted_again_as_counted_is_the_comparison_without_adjustment() 
 
 
 def test_the_stretches_in_a_state_by_hand() -> None:
-    ledger = _ledger("""
+    ledger = ledger_of_rows("""
         0 opened -1  50 90 x
         1 opened 60  50 90
         2 opened  0  90 90
@@ -124,10 +124,10 @@ def test_a_ratio_by_hand_and_none_without_failures_on_both_sides() -> None:
         2 opened 0  0 20 x
         3 opened 0  0 30
     """
-    ledger = _ledger(rows)
+    ledger = ledger_of_rows(rows)
     assert np.exp(2 * unseen._log_ratio(ledger, _truth(ledger)).value) == pytest.approx(1 / 2)
     # Who is there on day 0 is at risk on it; who enters on day 1 is not at risk on that day.
-    early = _ledger(f"{rows.rstrip()}\n 4 before 0 - 0 x\n 5 before 0 - 1 x\n 6 opened 0 1 30 x")
+    early = ledger_of_rows(f"{rows.rstrip()}\n 4 before 0 - 0 x\n 5 before 0 - 1 x\n 6 opened 0 1 30 x")
     found = unseen._log_ratio(early, _truth(early)).value
     assert np.isfinite(found)
     for same in (
@@ -147,7 +147,7 @@ def test_a_ratio_by_hand_and_none_without_failures_on_both_sides() -> None:
 
 
 def test_the_arms_of_the_decision_by_hand() -> None:
-    ledger = _ledger("""
+    ledger = ledger_of_rows("""
         0 before 0  - 10 x
         1 before 0  - 30 x
         2 vital  0  - 30 x
@@ -165,7 +165,7 @@ def test_the_arms_of_the_decision_by_hand() -> None:
 
 
 def test_the_need_of_a_root_canal_by_hand() -> None:
-    ledger = _ledger("""
+    ledger = ledger_of_rows("""
         0 before 0  - 10 x
         1 opened 0 20 90
         2 opened 0 25 25 x
@@ -290,7 +290,7 @@ def test_draws_without_a_figure_are_left_out_and_a_figure_without_an_error_is_no
 
 
 def test_what_the_ledger_holds_is_counted() -> None:
-    ledger = _ledger("""
+    ledger = ledger_of_rows("""
         0 opened 0 5 90 e
         1 opened 0 5 90
         2 before 0 - 90 e

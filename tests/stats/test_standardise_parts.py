@@ -113,12 +113,17 @@ def test_a_day_to_which_too_few_are_followed_has_no_difference() -> None:
 
 
 @pytest.mark.parametrize("strata", [True, False])
-@pytest.mark.parametrize("min_at_risk", [3, 4])
-def test_each_day_on_which_a_crown_leaves_is_known_and_compared_as_in_one_part(min_at_risk: int, strata: bool) -> None:
-    rows = briefly_followed(sim.practice(60, 5, clinicians=3), [2], until=700)
-    cut = pl.col("exit") > 2500
-    rows = rows.with_columns(exit=pl.when(cut).then(2500).otherwise("exit"), event=pl.col("event") & ~cut)
-    rows = rows.filter(pl.col("exit") > pl.col("entry"))
+@pytest.mark.parametrize("single_failure", [False, True])
+def test_up_to_the_last_day_with_enough_at_risk_all_is_compared_as_in_one_part(
+    single_failure: bool, strata: bool
+) -> None:
+    min_at_risk = 10
+    rows = sim.practice(60, 1, clinicians=3).with_columns(clinician=(pl.col("clinician") == 2).cast(pl.Int64))
+    if single_failure:  # of one clinician
+        late = pl.col("clinician") == 1
+        rows = rows.with_columns(
+            event=pl.col("event") & (~late | (pl.col("exit") == pl.col("exit").filter("event", late).max()))
+        )
     one = rows_of(rows, strata=strata)
     fit = fit_cox(
         one.x, one.exit_days, one.event, names=sim.NAMES, entry_days=one.entry_days, strata=one.strata,
@@ -127,15 +132,15 @@ def test_each_day_on_which_a_crown_leaves_is_known_and_compared_as_in_one_part(m
     target = fitted_target(fit, np.ones(fit.n_rows, dtype=bool))
     parts = [rows_of(rows.filter(pl.col("patient") % 2 == n), strata=strata) for n in range(2)]
     in_parts = fit_cox_parts(parts, as_it_is, names=sim.NAMES)
-    days = sorted({*rows["exit"].unique().sort().to_list()[4::5], *range(2495, 2502)})
-    known = []
-    for day in days:
+    days = rows["exit"].unique().sort().to_list()
+    last = max(d for d in days if rows.filter(pl.col("entry") < d, pl.col("exit") >= d).height >= min_at_risk)
+    own = rows.filter("event", pl.col("exit") <= last).select("clinician", "exit").rows()
+    there = [rows.filter(pl.col("entry") < d, pl.col("exit") >= d, clinician=c).height for c, d in own]
+    assert min(there) < min_at_risk  # some failures are of a clinician with too few at risk, some with just enough
+    assert single_failure or min_at_risk in there
+    for day in [*days[9::6], *(d for _, d in own), last - 1, last, last + 1]:
         wanted = standardise(fit, target, states=sim.STATES, day=day, min_at_risk=min_at_risk)
         found = difference_in_parts(in_parts, parts, as_it_is, states=sim.STATES, day=day, min_at_risk=min_at_risk)
-        known.append(found is not None)
-        if found is None:
-            assert np.isnan(wanted.failure).all()
-        else:
+        assert (found is None) == (day > last) == bool(np.isnan(wanted.failure).all())
+        if found is not None:
             same(found, wanted.difference("opened", "closed"))
-    assert known == [day <= 2500 for day in days]
-    assert {True, False} == set(known)
