@@ -427,7 +427,6 @@ PASSED = tuple(
         ("dashboards/pages/crowns", *_dash("pages")),
         ("dashboards/words/answers", *_dash("answers")),
         ("dashboards/words/doubt", *_dash("doubts")),
-        ("dashboards/words/headings", *_dash("pages")),
     )
 )
 TARGETS = (*LINKING, *COMPARISON, *CLINICIANS, *VERDICT, *DISCLOSURE, *POOLING, *NOTES)

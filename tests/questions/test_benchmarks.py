@@ -244,8 +244,9 @@ def test_no_figure_from_memory_reaches_results_or_a_page() -> None:
     assert kept == set(TABLE.filter("seen")["benchmark_id"])
     assert {"b999", "b180"}.isdisjoint(kept)
     page = owner._published(found, ())
-    assert page is not None
-    shown = json.dumps([to_plain(found), page.intro, page.definitions, to_plain(page.table), to_plain(page.rest)])
+    shown = json.dumps(
+        [to_plain(found), page["intro"], page["definitions"], to_plain(page["table"]), to_plain(page["rest"])]
+    )
     assert not re.search(r"from memory|Nobody|81\.4 % with", shown, re.IGNORECASE)
     chart = benchmarks_chart(found, id="b", label="x")
     assert chart is not None
