@@ -223,14 +223,14 @@ def crowns_elsewhere(
         .filter((pl.col("seen_date") < pl.col("first_dated")).fill_null(True))
     )
     recorded = (
-        crown_details.sort("seat_date", *DETAIL)
-        .select(*TOOTH, *RECORDED, recorded_prep="prep_date", recorded_seat="seat_date")
+        crown_details.select(*TOOTH, *DETAIL, *RECORDED, recorded_prep="prep_date", recorded_seat="seat_date")
         .join(charted.select(*TOOTH, "seen_date", "first_here"), on=KEY)
         .filter(pl.col("recorded_seat") <= pl.col("seen_date"))
         .filter((pl.col("recorded_seat") < pl.col("first_here")).fill_null(True))
+        .sort("recorded_seat", *DETAIL)  # here: a join need not keep the order of its rows
         .group_by(TOOTH, maintain_order=True)
         .last()
-        .drop("seen_date", "first_here")
+        .drop("seen_date", "first_here", *DETAIL)
     )
     unknown = charted.join(recorded, on=KEY, how="left").select(
         *TOOTH,

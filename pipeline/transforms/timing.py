@@ -208,7 +208,7 @@ def _decide(candidates: pl.DataFrame, *, undated: str) -> pl.DataFrame:
     )
     told = told.with_columns(
         before=begun_before | pl.col("shown") | pl.col("by_seat"),
-        undated=pl.col("is_filled").fill_null(False) & ~pl.col("by_seat") & pl.col("settled").is_null(),
+        undated=pl.col("is_filled").fill_null(False) & pl.col("settled").is_null(),
     )
     told = told.with_columns(
         through=~before & _in_place_on(opened) & ~pl.col("undated"), neither=~before & pl.col("undated")

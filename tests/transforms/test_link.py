@@ -685,8 +685,8 @@ def test_which_recorded_seat_is_that_of_a_crown_from_elsewhere():
         """,
         details="""
         tooth_fdi | prep_date  | seat_date
-        16        | 2008-08-01 | 2008-08-08
         16        | 2009-09-02 | 2009-09-09
+        16        | 2008-08-01 | 2008-08-08
         26        |            | 2017-01-01
         36        | 2015-12-25 | 2016-01-01
         46        |            | 2015-01-01

@@ -91,7 +91,7 @@ def test_a_root_canal_filled_after_its_crown_was_cut_off_was_never_followed():
 
 @pytest.mark.parametrize("after_last_contact", [False, True])
 def test_a_loss_that_is_not_counted_ends_the_follow_up_where_the_tooth_was_last_there(after_last_contact: bool):
-    # 16: gone by 2018; 26: taken out by others on no known day.
+    # 16: gone by 2018; 26: taken out by others on no known day; 36: never lost.
     linked = run(
         """
         service_date | tooth_fdi | code | status
@@ -101,6 +101,7 @@ def test_a_loss_that_is_not_counted_ends_the_follow_up_where_the_tooth_was_last_
         2015-01-01   | 26        | ENDO |
         2016-01-01   | 26        | FILL |
                      | 26        | OUT  | existing
+        2015-01-01   | 36        | ENDO |
         2020-01-01   |           | CLEAN |
         """,
         losses="not_counted",
@@ -112,9 +113,11 @@ def test_a_loss_that_is_not_counted_ends_the_follow_up_where_the_tooth_was_last_
         tooth_fdi | exit_date  | failure | exit_reason  | failure_elsewhere | loss_interval_days
         16        | 2016-01-01 | false   | last_contact | false             |
         26        | 2016-01-01 | false   | last_contact | false             |
+        36        | 2020-01-01 | false   | cutoff       | false             |
     """,
     )
     assert linked.tooth_followup.select("tooth_fdi", pl.col("followed_to").cast(pl.String), "extracted").rows() == [
         (16, "2016-01-01", None),
         (26, "2016-01-01", None),
+        (36, "2020-01-01", None),
     ]
