@@ -88,7 +88,7 @@ SURE = {
         | Rotfyllning molar | Rotfylling premolar | Rodbehandling | Leczenie kanałowe
         | Leczenie endodontyczne zęba trzonowego | Endodontické ošetření | Kanal tedavisi büyük azı
         | Kanal tedavisi kesici | Ενδοδοντική θεραπεία | Απονεύρωση | Gyökérkezelés | Juurihoito
-        | Root canal molar
+        | Root canal molar | Root filling | R.C.T. | Root filled
     """,
     "endo_initial_stage": """
         Provisorische Wurzelfüllung (Einlage)
