@@ -152,7 +152,7 @@ def test_names_that_come_back_are_no_work(tmp_path: Path):
         who, did = n % 12, work[n % 7]
         tooth = "" if did in ("S&P", "PA", "Exam") else f"UR{1 + n % 8}"
         lines.append(
-            f"2019-0{1 + n % 9}-1{n % 5},HL{who:03},{'Moorland Hazelwood Lanefield'.split()[who % 3]},{did},{tooth}"
+            f"2019-0{1 + n % 9}-1{n % 5},HL{who:03},{('Moorland', 'Hazelwood', 'Lanefield')[who % 3]},{did},{tooth}"
         )
     (tmp_path / "book.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
     assert 'columns.code = "Work"' in suggest([tmp_path / "book.csv"], folder=tmp_path).text

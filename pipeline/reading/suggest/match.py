@@ -156,7 +156,7 @@ def _called_tooth(column: Column) -> bool:
 
 
 def _headed_as_work(column: Column) -> bool:
-    """Whether words under such a heading come back, most with a few letters: of those cut short a column may be full."""
+    """Whether words under such a heading come back, be they cut short."""
     back = column.distinct <= max(_FEWEST_WORDS, column.n / _FEW_BACK)
     return column.fits("code") > 0 and back and column.matches(r"[\p{L}\p{M}]{2}") >= _NEARLY_ALL
 
