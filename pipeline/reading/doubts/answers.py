@@ -213,7 +213,7 @@ class Answers:
     def _tooth(self) -> pl.Expr:
         text = pl.col("tooth").cast(pl.String).str.strip_chars()
         if self.letters:
-            text = text.str.replace(r"^(#?\d{1,2})[\s,/-]*[A-Za-z]$", "${1}")
+            text = text.str.replace(r"^(#?\d{1,2})[\s,/-]*[A-Za-z]$|^([A-Ta-t])\s*[,/-]\s*[A-Za-z]$", "${1}${2}")
         if self.primary:
             number = text.str.extract(r"(?i)^#?0?(\d|1\d|20)d$").cast(pl.Int16)
             text = pl.coalesce(number.replace_strict(dict(enumerate(_PRIMARY, 1)), default=None), text)
@@ -326,10 +326,13 @@ def answers_for(
                 f'= "..." with its heading under [tables.{table}], or, if each file is of one clinic, under [practice] '
                 'numbering = "per file".'
             )
+    # Of several files one may name whole teeth. One that has places alone is asked about again.
+    has_none = set(told.quadrant).isdisjoint(headings) and (len(told.files) > 1 or "*" in told.files[0])
+    quadrant = () if has_none else told.quadrant
     for key, told_of in (
         ("clinic", [clinic]),
         ("dependant", told.dependant),
-        ("quadrant", told.quadrant),
+        ("quadrant", quadrant),
         ("credit", [told.credit]),
         ("fee_times", [told.fee_times]),
         ("merged_into", [told.merged_into]),
@@ -360,7 +363,7 @@ def answers_for(
         clinic_is_letters=told.clinic_letters is not None and clinic == told.clinic_letters,
         of_file=Path(of).stem if practice.numbering == PER_FILE else None,
         dependant=told.dependant,
-        quadrant=told.quadrant,
+        quadrant=quadrant,
         decimals=bool(told.teeth_as_decimals),
         letters=told.tooth_letter == SURFACE,
         primary=told.tooth_letter == "primary",
