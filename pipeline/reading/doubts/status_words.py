@@ -227,18 +227,16 @@ def _change_places(months: Counter[tuple[str, int]], rows_of: Counter[str]) -> l
         return []
     found = []
     for text, other in (two, two[::-1]):
-        fits = lambda month, t=text, o=other: (  # noqa: E731
-            months_before(months, t, month) + rows_of[o] - months_before(months, o, month)
-        )
-        month = max(sorted({m for _, m in months}), key=fits)
-        if fits(month) >= _CHARGED * (rows_of[text] + rows_of[other]):
+        fitting = {m: _apart(months, text, other, m) for _, m in months}
+        month = max(sorted(fitting), key=fitting.__getitem__)
+        if fitting[month] >= _CHARGED * (rows_of[text] + rows_of[other]):
             found.append((other, month))
     return found
 
 
-def months_before(months: Counter[tuple[str, int]], text: str, month: int) -> int:
-    """Rows of a text before a month."""
-    return sum(n for (t, m), n in months.items() if t == text and m < month)
+def _apart(months: Counter[tuple[str, int]], text: str, other: str, month: int) -> int:
+    """Rows of a text before a month, and of another from then on."""
+    return sum(n for (t, m), n in months.items() if t == (text if m < month else other))
 
 
 def renewed_doubts(
