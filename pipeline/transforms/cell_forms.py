@@ -41,7 +41,10 @@ _NARROW = [chr(n - 0xFEE0) for n in range(0xFF01, 0xFF5F)] + [str(n) for _ in _D
 _APOSTROPHE = r"^\s*['‘’`]([A-Za-z]{0,4}[-_. ]?\d.*)$"
 _SINGLE = r"^\s*['‘’‚](.*)['‘’]\s*$"
 # In small letters alone: DO. may be two surfaces.
-_DITTO = r"""(?i)^\s*(?:["”″〃〟]|''|""|´´|,,|-\s*["”〃]\s*-|(?-i:do\.)|ditto|dito|idem|id\.|s\.\s?o\.|as above)\s*$"""
+_DITTO = (
+    r"""(?i)^\s*(?:["”″〃〟]|''|""|´´|,,|-\s*["”〃]\s*-|(?-i:do\.)|ditto|dito|idem|id\.|s\.\s?o\.|as above|"""
+    r"j\.\s?w\.|jak wyżej|ídem|dtto|d:o|同上)\s*$"
+)
 # In capital letters alone, as databases write it: Null may be somebody's name.
 _NULL = r"^\s*(?:NULL|[(<\[](?i:null)[)>\]]|\\N)\s*$"
 _FORMULA = r'^\s*=\s*"(.*)"\s*$'
@@ -98,7 +101,7 @@ FORMS: tuple[Form, ...] = (
 
 _MARKED = (
     rf"{_HIDDEN}|{_BLANKS}|[\uff01-\uff5e\u0660-\u0669\u06f0-\u06f9\u0966-\u096f\u09e6-\u09ef\u0e50-\u0e59]|"
-    r"""^\s*(?:=\s*"|['‘’‚`"”″´,-]|[〃〟]|(?i:ditto|dito|idem|id\.|s\.|as above)|do\.|"""
+    r"""^\s*(?:=\s*"|['‘’‚`"”″´,-]|[〃〟]|(?i:ditto|dito|idem|id\.|s\.|as above|j\.|jak w|ídem|dtto|d:o|同上)|do\.|"""
     r"""NULL|[(<\[](?i:null)[)>\]]|\\N)"""
 )
 

@@ -101,3 +101,9 @@ def test_the_file_is_for_the_owner_and_the_screen_shows_no_day(small: Path):
     assert "October" not in done.stdout
     if sys.platform != "win32":
         assert stat.S_IMODE(path.stat().st_mode) == 0o600
+
+
+def test_a_file_that_cannot_be_read_is_named_as_not_in_it(small: Path):
+    (small.parent / "findings.csv").write_text("A,B\n1,2\n", encoding="utf-8")
+    above = read_back(small).split("\n\n\n")[0]
+    assert "NOT in here:\n  findings.csv" in above

@@ -88,7 +88,7 @@ SURE = {
         | Rotfyllning molar | Rotfylling premolar | Rodbehandling | Leczenie kanałowe
         | Leczenie endodontyczne zęba trzonowego | Endodontické ošetření | Kanal tedavisi büyük azı
         | Kanal tedavisi kesici | Ενδοδοντική θεραπεία | Απονεύρωση | Gyökérkezelés | Juurihoito
-        | Root canal molar
+        | Root canal molar | Root filling | R.C.T. | Root filled
     """,
     "endo_initial_stage": """
         Provisorische Wurzelfüllung (Einlage)
@@ -99,7 +99,7 @@ SURE = {
     "endo_retreatment": """
         Revision Wurzelfüllung | Retraitement endodontique | Retratamiento de conductos | Ritrattamento canalare
         | Retratamento endodôntico | Herbehandeling wortelkanaal | Ponowne leczenie kanałowe
-        | Kanal tedavisi yenileme | Retreat RCT molar | Επανάληψη ενδοδοντικής
+        | Kanal tedavisi yenileme | WB Revision | Retreat RCT molar | Επανάληψη ενδοδοντικής
     """,
     "extraction_primary": """
         Extraktion Milchzahn | Extraction dent de lait | Extraction primary tooth | Süt dişi çekimi

@@ -129,3 +129,30 @@ def test_a_report_with_two_lines_a_piece_of_work_is_refused_with_what_was_seen(t
         suggest([path], folder=tmp_path)
     assert "columns seen" in str(refusal.value)
     assert "may be written over two lines" in str(refusal.value)
+
+
+@pytest.mark.parametrize(("left_out", "told"), [("KN", ', "provider_id"'), ("", "")])
+def test_what_is_merged_with_the_patient_is_filled_down_with_it(left_out: str, told: str, tmp_path: Path):
+    lines, last = ["OPD No,Patient,Date,Code,Tooth,Dr"], ""
+    for chart, day, code, tooth, _ in [row for row in ROWS for _ in range(2)]:
+        who = left_out if chart == "1005" else "SH"
+        said = f"{chart},Moor {chart},{day}" if chart + day != last else ",,"
+        lines.append(f"{said},{code},{tooth},{'' if said == ',,' else who}")
+        last = chart + day
+    lines[1] = lines[1].removesuffix("SH") + "KN"
+    (tmp_path / "x.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    text = suggest([tmp_path / "x.csv"], folder=tmp_path).text
+    assert f'fill_down = ["patient_id", "service_date"{told}]' in text
+
+
+def test_names_that_come_back_are_no_work(tmp_path: Path):
+    work = ("RCT", "S&P", "PBC fit", "XLA", "PA", "Exam", "Core")
+    lines = ["Day,Ref,Surname,Work,Tooth"]
+    for n in range(140):
+        who, did = n % 12, work[n % 7]
+        tooth = "" if did in ("S&P", "PA", "Exam") else f"UR{1 + n % 8}"
+        lines.append(
+            f"2019-0{1 + n % 9}-1{n % 5},HL{who:03},{('Moorland', 'Hazelwood', 'Lanefield')[who % 3]},{did},{tooth}"
+        )
+    (tmp_path / "book.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    assert 'columns.code = "Work"' in suggest([tmp_path / "book.csv"], folder=tmp_path).text

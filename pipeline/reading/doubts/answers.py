@@ -196,7 +196,7 @@ class Answers:
     def _tooth(self) -> pl.Expr:
         text = pl.col("tooth").cast(pl.String).str.strip_chars()
         if self.told.tooth_letter == SURFACE:
-            text = text.str.replace(r"^(#?\d{1,2})[\s,/-]*[A-Za-z]$", "${1}")
+            text = text.str.replace(r"^(#?\d{1,2})[\s,/-]*[A-Za-z]$|^([A-Ta-t])\s*[,/-]\s*[A-Za-z]$", "${1}${2}")
         if self.told.tooth_letter == PRIMARY:
             number = text.str.extract(r"(?i)^#?0?(\d|1\d|20)d$").cast(pl.Int16)
             text = pl.coalesce(number.replace_strict(dict(enumerate(_PRIMARY, 1)), default=None), text)
@@ -303,6 +303,10 @@ def answers_for(
                 f'= "..." with its heading under [tables.{table}], or, if each file is of one clinic, under [practice] '
                 'numbering = "per file".'
             )
+    # Of several files one may name whole teeth. One that has places alone is asked about again.
+    has_none = set(told.quadrant).isdisjoint(headings) and (len(told.files) > 1 or "*" in told.files[0])
+    if has_none:
+        told = replace(told, quadrant=())
     for key, told_of in (
         ("clinic", [clinic]),
         ("dependant", told.dependant),

@@ -204,12 +204,12 @@ def other_order(where: str, table: str, texts: pl.Series, pattern: str) -> list[
 
 
 _ISO_IN_TEXT = re.compile(r"(?<!\d)((?:19|20)\d\d)[-_./]?(0[1-9]|1[0-2])[-_./]?([0-2]\d|3[01])(?!\d)")
-_WRITTEN_IN_TEXT = re.compile(r"(?<!\d)(\d{1,2})[-./](\d{1,2})[-./]((?:19|20)\d\d)(?!\d)")
+_WRITTEN_IN_TEXT = re.compile(r"(?<!\d)(\d{1,2})([-./])(\d{1,2})[-./]((?:19|20)\d\d)(?!\d)")
 _MOST = 0.5  # of more rows than this the day is that of something else
 
 
 def day_of_export(above: Iterable[str], file: str) -> dt.date | None:
-    """The latest day that the lines above the rows name, in either order of day and month; else the file's name."""
+    """The latest day that the lines above the rows name, in any order that its signs leave; else the file's name."""
     found = [day for line in above for day in _days(line)] or list(_days(Path(file).stem))
     return max(found, default=None)
 
@@ -217,9 +217,11 @@ def day_of_export(above: Iterable[str], file: str) -> dt.date | None:
 def _days(text: str) -> Iterable[dt.date]:
     for year, month, day in _ISO_IN_TEXT.findall(text):
         yield from _day(year, month, day)
-    for one, other, year in _WRITTEN_IN_TEXT.findall(text):
-        yield from _day(year, one, other)
-        yield from _day(year, other, one)
+    for one, mark, other, year in _WRITTEN_IN_TEXT.findall(text):
+        day_first = list(_day(year, other, one))
+        yield from day_first
+        if not (mark == "." and day_first):  # with points the day stands first
+            yield from _day(year, one, other)
 
 
 def _day(year: str, month: str, day: str) -> Iterable[dt.date]:

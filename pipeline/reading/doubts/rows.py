@@ -129,6 +129,9 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         found += below_zero_doubts(where, one.amounts, rows=n_rows, has_fee=has_fee, told=marked)
     months = sum((s.status_months for s in seen), Counter[tuple[str, int]]())
     found += renewed_doubts("procedures", months, settings.tables["procedures"].status_renewed)
+    for heading in sorted({h for s in seen for h in s.mark_months}):
+        months = sum((s.mark_months.get(heading, Counter()) for s in seen), Counter[tuple[str, int]]())
+        found += renewed_doubts("procedures", months, (), heading=heading)
     charged_in = [s for s in seen if s.table == "procedures" and s.has_fee]
     fees = {s.where: (s.answers.columns["fee"], s.currencies) for s in charged_in}
     found += currency_doubts(fees, {s.where: s.words for s in charged_in})

@@ -95,6 +95,7 @@ class Seen:
     met: Counter[tuple[str, str]] = field(default_factory=Counter)  # rows by column and pattern of `status_from`
     statuses: Counter[str] = field(default_factory=Counter)
     status_months: Counter[tuple[str, int]] = field(default_factory=Counter)
+    mark_months: dict[str, Counter[tuple[str, int]]] = field(default_factory=dict)  # by heading of `status_from`
     words: dict[str, Counter[str]] = field(default_factory=dict)  # of columns with few texts
     sections: SectionsSeen = field(default_factory=SectionsSeen)
     tooth_systems: Counter[str] = field(default_factory=Counter)  # addresses of numberings that are not known
@@ -270,6 +271,10 @@ class Seen:
             own = self._untold(rows, self.answers.columns["status"]).fill_null("")
             self.statuses.update(tally(own))
             self.status_months.update(months_of(own, fields, cleaned))
+        for heading in {heading for heading, _, _ in self.answers.marks if self.table == "procedures"}:
+            if heading in rows.columns and rows[heading].n_unique() <= MOST_TEXTS:
+                own = text_of(rows, heading).fill_null("")
+                self.mark_months.setdefault(heading, Counter()).update(months_of(own, fields, cleaned))
         for heading, pattern, _ in self.answers.marks:
             if heading in rows.columns:
                 self.met[heading, pattern] += int(rows.select(matches(pl.col(heading), pattern).sum()).item())

@@ -176,14 +176,39 @@ def months_of(own: pl.Series, fields: pl.DataFrame, cleaned: pl.DataFrame) -> Co
     return Counter({(text, month): n for text, month, n in counts.iter_rows()})
 
 
-def renewed_doubts(where: str, months: Counter[tuple[str, int]], told: Collection[str]) -> list[Doubt]:
-    """Texts of the status that fall from most rows to few, or rise so, in the month in which another one begins."""
+def _change_places(months: Counter[tuple[str, int]], rows_of: Counter[str]) -> list[tuple[str, int]]:
+    """Of the two commonest texts, either with the month from which it has most rows where before the other one had."""
+    two = [text for text, _ in rows_of.most_common(2)]
+    if len(two) < 2 or rows_of[two[1]] < max(_ENOUGH_ROWS, _FEW_OF_ROWS / 2 * rows_of.total()):  # both are common
+        return []
+    found = []
+    for text, other in (two, two[::-1]):
+        fitting = {m: _apart(months, text, other, m) for _, m in months}
+        month = max(sorted(fitting), key=fitting.__getitem__)
+        if fitting[month] >= _CHARGED * (rows_of[text] + rows_of[other]):
+            found.append((other, month))
+    return found
+
+
+def _apart(months: Counter[tuple[str, int]], text: str, other: str, month: int) -> int:
+    """Rows of a text before a month, and of another from then on."""
+    return sum(n for (t, m), n in months.items() if t == (text if m < month else other))
+
+
+def renewed_doubts(
+    where: str, months: Counter[tuple[str, int]], told: Collection[str], *, heading: str | None = None
+) -> list[Doubt]:
+    """Texts of the status that fall from most rows to few, or rise so, in the month in which another one begins or
+    takes their place; of one that is told by its marks alone, its `heading`."""
     every, found, first = Counter[int](), [], dict[str, int]()
+    rows_of = Counter[str]()
     for (text, month), n in months.items():
         every[month] += n
+        rows_of[text] += n
         first[text] = min(month, first.get(text, month))
+    begins = [*sorted(first.items(), key=lambda one: (one[1], one[0])), *_change_places(months, rows_of)]
     for text in sorted(first.keys() - set(told)):
-        for other, month in sorted(first.items(), key=lambda one: (one[1], one[0])):
+        for other, month in begins:
             sides = [0, 0]
             rows = [sum(n for m, n in every.items() if (m >= month) == later) for later in (False, True)]
             for (t, m), n in months.items():
@@ -200,7 +225,12 @@ def renewed_doubts(where: str, months: Counter[tuple[str, int]], told: Collectio
                 "status_renewed",
                 where,
                 f"the status {text} has {sides[0]:,} of {rows[0]:,} rows before {since} and {sides[1]:,} of "
-                f"{rows[1]:,} from then on, when {other} begins.",
+                f"{rows[1]:,} from then on, when {other} begins or takes its place.",
+                *(
+                    [of_ledger(f"columns.status = {quoted(heading)}", "in place of status_from of it")]
+                    if heading
+                    else ()
+                ),
                 of_ledger(
                     f'status_renewed.{quoted(text)} = {{ "{since}" = "void" }}',
                     f"yes: what it means from that day on, {', '.join(STATUS_WORDS[:-1])}; values.status "

@@ -15,7 +15,7 @@ _AROUND = '\ufeff" \t\r\n'
 # What notes begin with, in seven languages; from memory.
 _TOTAL = (
     r"(?:grand |sub[ -]?)?totals?|sub[ -]?total|sum|summe|gesamt\w*|zwischensumme|endsumme|totaal|total général|"
-    r"totaux|somme|soma|suma|totale|subtotale|somma"
+    r"totaux|somme|soma|suma|totale|subtotale|somma|tot\."
 )
 _NOTE = (
     r"(?i)^[\s*#=\-_(]*(?:page|seite|pagina|página|pág\.?|blz\.?|bladzijde|printed|print date|run date|report|"

@@ -221,17 +221,24 @@ def _fill_down(source: Source, batches: Sequence[Batch], options: ReadOptions) -
     frames = [b.rows for b in batches if b.rows.height]
     if not frames:
         return options, None
-    some: dict[str, tuple[str, float, pl.Series]] = {}
-    for field in _GROUPED:
+    some: dict[str, tuple[list[str], float, pl.Series]] = {}
+    for field in (*_GROUPED, _CLINICIAN):
         headings = [h for h in source.headings if fit(h, field) >= PART]
-        if len(headings) != 1 or any(field in template.fields for template in options.group_lines):
+        if not headings or any(field in template.fields for template in options.group_lines):
             continue
-        cells = (
-            pl.concat([f.get_column(headings[0]).cast(pl.String) for f in frames]).str.strip_chars().replace("", None)
-        )
+        texts = pl.concat([f.select(pl.col(headings).cast(pl.String).str.strip_chars()) for f in frames])
+        texts = texts.select(pl.all().replace("", None))
+        cells = texts.to_series()
+        # A number and a name of the patient, merged alike, are filled alike.
+        if texts.select(pl.any_horizontal(pl.all().is_null() != cells.is_null()).any()).item():
+            continue
         share = cells.null_count() / len(cells)
         if cells[0] is not None and share and cells.drop_nulls().n_unique() > 1:
-            some[field] = headings[0], share, cells
+            some[field] = headings, share, cells
+    who = some.pop(_CLINICIAN, None)
+    # A clinician may be left out for another reason than that of a group.
+    if who and any((of[2].is_null() == who[2].is_null()).all() for of in some.values()):
+        some[_CLINICIAN] = who
     blank = {f: of for f, of in some.items() if of[1] >= _BLANK}
     if not blank:
         return options, None
@@ -239,9 +246,9 @@ def _fill_down(source: Source, batches: Sequence[Batch], options: ReadOptions) -
     begins = [cells.is_not_null() for _, _, cells in blank.values()]
     blank |= {f: of for f, of in some.items() if not any((b & of[2].is_null()).any() for b in begins)}
     outermost = sorted(blank, key=lambda f: -blank[f][1])
-    told = "; ".join(f"{blank[f][0]} is empty in {blank[f][1]:.0%} of the rows" for f in outermost)
+    told = "; ".join(f"{' and '.join(blank[f][0])} is empty in {blank[f][1]:.0%} of the rows" for f in outermost)
     shown = shown_texts(blank[outermost[0]][2].drop_nulls().to_list())
     why = f"likely, if such a row goes with the last one above that has it: {told}; {shown}"
     value = f"[{', '.join(map(quoted, outermost))}]"
-    options = replace(options, fill_down=tuple(blank[f][0] for f in outermost))
+    options = replace(options, fill_down=tuple(h for f in outermost for h in blank[f][0]))
     return options, LayoutLine("fill_down", value, why)

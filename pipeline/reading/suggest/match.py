@@ -33,7 +33,8 @@ _TELLS = 0.98  # share of the rows whose text follows from that of another colum
 _NEVER_DROPPED = ("patient_id", "tooth", "service_date", "exam_date")
 _OF_PERSONS = frozenset(("name", "names", "namn", "nom", "nombre", "nome", "naam", "phone", "mobile", "tel", "telefon"))
 _WORK = "treatment"
-_FEWEST_WORDS, _TIMES_BACK, _NEARLY_ALL, _MOST_WORDS = 4, 8, 0.95, 0.7  # of words for work
+_FEWEST_WORDS, _TIMES_BACK, _FEW_BACK, _NEARLY_ALL, _MOST_WORDS = 4, 8, 3, 0.95, 0.7  # of words for work
+_ERRORS_LEFT = 0.5  # of whether a row is on a tooth, for who knows its work
 _ENOUGH_OF_NEEDED, _MOST_LEFT = 2, 6  # of patient, day and code; of columns that are shown for one of them
 _WHY_NOT = {
     "patient_id": "no column holds a number that comes back on several days",
@@ -136,8 +137,11 @@ def _by_words(file: FileProfile, *, speak: bool) -> TableMatch:
         return _NONE
     # Work is of a tooth or is not, whoever has it: so it is told from names, which may be longer.
     on_tooth = Column(teeth.place, teeth.name, "", teeth.texts.is_not_null().cast(pl.String))
-    rank = lambda c: (tells(c, on_tooth) >= _NEARLY_ALL, _length(c))  # noqa: E731
-    words = max((c for c in file.columns if c is not teeth and are_words(c)), key=rank, default=None)
+    usual = max(on_tooth.filled, 1 - on_tooth.filled)  # right so often who knows nothing of the work
+    says = lambda c: 1 - tells(c, on_tooth) <= _ERRORS_LEFT * (1 - usual)  # noqa: E731
+    rank = lambda c: (c.fits("code"), tells(c, on_tooth) >= _NEARLY_ALL, _length(c))  # noqa: E731
+    may_say = [c for c in file.columns if c is not teeth and (are_words(c) or _headed_as_work(c))]
+    words = max(filter(says, may_say), key=rank, default=None)
     if words is None:
         return _NONE
     columns = [Column(c.place, c.name, _WORK if c is words else c.heading, c.texts, c.told) for c in file.columns]
@@ -158,6 +162,12 @@ def _by_words(file: FileProfile, *, speak: bool) -> TableMatch:
         for m in found.fields
     )
     return TableMatch("procedures", fields, found.score)
+
+
+def _headed_as_work(column: Column) -> bool:
+    """Whether words under such a heading come back, be they cut short."""
+    back = column.distinct <= max(_FEWEST_WORDS, column.n / _FEW_BACK)
+    return column.fits("code") > 0 and back and column.matches(r"[\p{L}\p{M}]{2}") >= _NEARLY_ALL
 
 
 def are_words(column: Column) -> bool:

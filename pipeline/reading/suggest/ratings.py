@@ -156,7 +156,7 @@ def _provider(table: str, column: Column, file: FileProfile) -> Rating:
     if column not in few:
         # Numbers of clinicians hang on the work where one of them does the cleanings: then the heading decides.
         is_called = column.fits("provider_id") == EXACT and 2 <= column.distinct <= _MOST_PEOPLE
-        return (None, "") if is_called and column.matches(r"^\d{1,4}$") >= _TELLS else _none_of_few(column)
+        return (None, "") if is_called and column.matches(r"^\d{1,12}$") >= _TELLS else _none_of_few(column)
     short = column.matches(r"^\S{1,6}$") >= 0.9 or column.matches(r"(?i)^d(?:r|ra|re)\b") >= 0.5
     if column is few[0] and (short or len(few) > 1):
         return 0.8, "a few different ones come back throughout"

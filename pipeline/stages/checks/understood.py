@@ -47,6 +47,8 @@ def understood(settings: Settings, looks: Mapping[str, TableLook], codes: pl.Dat
     if not ledger.whole:
         looked_at = f"{ledger.rows_looked_at:,} of {ledger.rows_seen:,}"
         lines.append(f"Counts are of the rows of the ledger looked at, {looked_at}.")
+    if not_read := [message.splitlines()[0] for look in looks.values() for message in look.refusals]:
+        lines += ["These stop the run, and what they are about is NOT in here:", *(f"  {said}" for said in not_read)]
     kinds = dict(codes.select("code", "event").iter_rows())
     event = pl.col("code").replace_strict(kinds, default=NOT_KNOWN, return_dtype=pl.String)
     rows = ledger.rows.with_columns(event=event)
