@@ -66,9 +66,9 @@ def write_all(
     name = results.practice if show_practice else None
     released = release(results, practice=name) if released is None else replace(released, practice=name)
     shared = {
-        "study_club.html": study_club.render(released, talk=talk).encode(),
+        "study_club.html": study_club.render(released, talk=talk, day=day).encode(),
         "study_club.pptx": story.render(released, talk, day=day),
-        "study_club_appendix.pptx": appendix.render(released, talk),
+        "study_club_appendix.pptx": appendix.render(released, talk, day=day),
         "study_club_handout.html": handout.render(released, talk, day=day).encode(),
     }
     made = {

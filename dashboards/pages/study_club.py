@@ -1,5 +1,6 @@
 """The page to show at a study club: the same findings as the slides, from a released result only."""
 
+import datetime as dt
 from typing import Any
 
 from dashboards import page, reporting_items, terms, theme
@@ -23,9 +24,13 @@ from pipeline.results.trial_words import COUNTED_FROM
 MOST = 100  # words of the answers: what can be taken along comes right after them
 
 
-def render(released: Released, *, talk: Talk | None = None) -> str:
-    """The page `study_club.html`, which says how long the `talk` is. Refuses anything but a released result."""
+def render(released: Released, *, talk: Talk | None = None, day: dt.date | None = None) -> str:
+    """The page `study_club.html`: how long the `talk` is, and how to cite what was made on `day`.
+
+    Refuses anything but a released result.
+    """
     require(released)
+    talk = talk or Talk()
     found = reporting_items.items(released)
     sections = [_section(c, f"s{i}") for i, c in enumerate(released.comparisons)]
     said = Said()
@@ -38,7 +43,7 @@ def render(released: Released, *, talk: Talk | None = None) -> str:
         "study_club.html",
         title="What one practice’s crowns and root canals show",
         audience="shared",
-        answers=_answers(released, talk or Talk()),
+        answers=_answers(released, talk),
         practice=released.practice or "",
         cautions=(),
         scope=words_shared.scope(released),
@@ -62,6 +67,7 @@ def render(released: Released, *, talk: Talk | None = None) -> str:
         not_run=released.not_run,
         rules=released.rules,
         disclosure=words_shared.RULES,
+        citation=talk_words.citation(released, chosen=talk.title, speaker=talk.speaker, day=day),
         references=words_shared.references(released),
         heads=_heads(released),
         items=appendix_table(found),

@@ -4,6 +4,7 @@ Who was counted, every other comparison, the hyperemic tooth year by year, heali
 how it was counted, the items of two checklists, the papers, and the cautions.
 """
 
+import datetime as dt
 from collections.abc import Sequence
 from functools import partial
 
@@ -28,10 +29,10 @@ SMALL = (16, 14)
 MOST_RATIOS, UNDER_GROUPS = 6, 2
 
 
-def render(released: Released, talk: Talk | None = None) -> bytes:
-    """`study_club_appendix.pptx` as bytes. Refuses anything but a released result."""
+def render(released: Released, talk: Talk | None = None, *, day: dt.date | None = None) -> bytes:
+    """`study_club_appendix.pptx` as bytes, cited as made on `day`. Refuses anything but a released result."""
     require(released)
-    told = Told(released, talk or Talk())
+    told = Told(released, talk or Talk(), day=day)
     deck = deck_of(released, told.talk, of=": appendix")
     scene = opening(told, of="Appendix: ")
     scene.draw(deck, notes("Show these slides when asked how it was done.", source(released)))
@@ -45,7 +46,7 @@ def render(released: Released, talk: Talk | None = None) -> bytes:
     _how_counted(deck, released)
     _items(deck, released)
     papers = [str(r) for r in words_shared.references(released)]
-    deck.text(f"The methods are those of {len(papers)} published papers", papers,
+    deck.text(f"The methods are those of {len(papers)} published papers", [*papers, told.cited],
               notes("Say which of them a question is about.", claim="that they say anything of this practice"),
               sizes=(16, 14))  # fmt: skip
     deck.text(

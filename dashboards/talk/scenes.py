@@ -42,6 +42,12 @@ class Told:
         """The main comparison, if one may be shown."""
         return self.released.comparisons[0] if self.released.comparisons else None
 
+    @property
+    def cited(self) -> str:
+        """How to cite the talk, in words."""
+        cited = words.citation(self.released, chosen=self.talk.title, speaker=self.talk.speaker, day=self.day)
+        return f"To cite: {cited}"
+
     def look(self, name: str, index: int) -> Look:
         """How a group is drawn, in the colours of the talk."""
         usual = theme.look(name, index)
@@ -317,8 +323,7 @@ def references(told: Told) -> Scene:
     """How to cite the talk, and the main sources; the appendix has all."""
     papers = words_shared.references(told.released)
     title = f"The methods are those of {len(papers)} published papers; the appendix lists all"
-    cited = words.citation(told.released, chosen=told.talk.title, speaker=told.talk.speaker, day=told.day)
-    lines = [*(f"{p.short} ({p.used_for})" for p in papers[:MOST_ROWS]), f"To cite: {cited}"]
+    lines = [*(f"{p.short} ({p.used_for})" for p in papers[:MOST_ROWS]), told.cited]
     return Scene(speech.references(len(papers)), lambda d, n: d.text(title, lines, n, sizes=(20, 18, 16)),
                  "that these papers say anything of this practice")  # fmt: skip
 

@@ -2,6 +2,7 @@
 
 import dataclasses
 import datetime as dt
+import html
 import re
 from typing import Any
 
@@ -15,8 +16,9 @@ from pptx.oxml.ns import qn
 
 from dashboards import theme
 from dashboards.answers import words as words_in
+from dashboards.pages import study_club
 from dashboards.release.released import Released, release
-from dashboards.talk import story, words
+from dashboards.talk import appendix, story, words
 from dashboards.talk.notes import shared_out
 from dashboards.words import shared as words_shared
 from pipeline.practice.talk import COLOURS, MOST_SLIDES, SLIDES, USUAL, Talk
@@ -240,6 +242,10 @@ def test_the_citation_names_version_and_day() -> None:
         f"To cite: Dr Ashby. Crowns that last. Own records of one practice, 2006 to 2025. "
         f"Made with toothyears {version} on 29 November 2026."
     )
+    chosen = Talk(speaker="Dr Ashby", title="Crowns that last")
+    more = opened(appendix.render(released, chosen, day=day))
+    assert any(cited in texts(s) for s in more.slides)
+    assert cited in html.unescape(study_club.render(released, talk=chosen, day=day))
     assert deck.core_properties.author == "Dr Ashby"
     assert title(deck.slides[0]) == "Crowns that last"
     assert "Dr Ashby" in texts(deck.slides[0])

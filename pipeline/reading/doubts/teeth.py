@@ -53,7 +53,8 @@ def tooth_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             continue
         quadrant = one.quadrants_there
         decimals = [] if told.teeth_as_decimals else teeth_as_decimals(where, one.table, teeth, notation)
-        found += quadrants(where, one.table, teeth, quadrant, notation=notation) if not one.answers.told.quadrant else []
+        if not one.answers.told.quadrant:
+            found += quadrants(where, one.table, teeth, quadrant, notation=notation)
         found += further_teeth(where, one)
         found += decimals or two_in_a_row(where, teeth)
         found += [] if told.teeth_as_dates else teeth_as_dates(where, one.table, teeth)
