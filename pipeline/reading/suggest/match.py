@@ -138,7 +138,7 @@ def _by_words(file: FileProfile, *, speak: bool) -> TableMatch:
     # Work is of a tooth or is not, whoever has it: so it is told from names, which may be longer.
     on_tooth = Column(teeth.place, teeth.name, "", teeth.texts.is_not_null().cast(pl.String))
     usual = max(on_tooth.filled, 1 - on_tooth.filled)  # right so often who knows nothing of the work
-    says = lambda c: 1 - tells(c, on_tooth) <= _ERRORS_LEFT * (1 - usual)  # noqa: E731
+    says = lambda c: c.fits("code") > 0 or 1 - tells(c, on_tooth) <= _ERRORS_LEFT * (1 - usual)  # noqa: E731
     rank = lambda c: (c.fits("code"), tells(c, on_tooth) >= _NEARLY_ALL, _length(c))  # noqa: E731
     may_say = [c for c in file.columns if c is not teeth and (are_words(c) or _headed_as_work(c))]
     words = max(filter(says, may_say), key=rank, default=None)
