@@ -178,7 +178,7 @@ def months_of(own: pl.Series, fields: pl.DataFrame, cleaned: pl.DataFrame) -> Co
 
 def _change_places(months: Counter[tuple[str, int]], rows_of: Counter[str]) -> list[tuple[str, int]]:
     """Of the two commonest texts, either with the month from which it has most rows where before the other one had."""
-    two = [text for text, _ in rows_of.most_common(2)]
+    two = sorted(rows_of, key=lambda text: (-rows_of[text], text))[:2]
     if len(two) < 2 or rows_of[two[1]] < max(_ENOUGH_ROWS, _FEW_OF_ROWS / 2 * rows_of.total()):  # both are common
         return []
     found = []
