@@ -32,7 +32,7 @@ TODAY = dt.date(2026, 1, 31)
 CASES = sorted(p.parent for p in (Path(__file__).parent / "corpus").glob("*/expected.toml"))
 COLUMNS = ("patient_id", "service_date", "code", "tooth_fdi", "status")
 # To be raised with each case; a `wrong` one is never to stay.
-OUTCOMES = {"right": 505, "right question": 302, "clear refusal": 67, "lost but told": 70, "wrong": 0}
+OUTCOMES = {"right": 508, "right question": 302, "clear refusal": 67, "lost but told": 70, "wrong": 0}
 COUNTS = {"read": "rows_read", "loaded": "loaded", "duplicate": "duplicate", "reversed": "reversed"}
 
 

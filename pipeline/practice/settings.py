@@ -23,21 +23,14 @@ PATIENT_IDS = (
 )  # fmt: skip
 NUMBERINGS = ("one for all", "per clinic", "per file")
 # Doubts that the practice can answer with "that is so": the words of `accepted` under [practice].
-ACCEPTABLE = (
-    "names_as_ids", "several_names", "several_birth_dates", "dependants", "few_patients_found", "other_people",
-    "merged_patients", "teeth_one_to_eight", "two_notations", "two_teeth_in_a_row", "teeth_as_decimals", "date_order",
-    "credits", "estimates", "tooth_classes", "one_column_twice", "several_procedures_in_a_row", "further_teeth",
-    "row_ids", "entry_again", "cut_cells", "teeth_without_jaw", "rows_set_aside", "unknown_codes", "rounded_ids",
-    "account_numbers", "sheets_alike", "status_not_read", "status_in_text", "status_in_titles", "status_mostly_empty",
-    "columns_not_read", "audit_trail", "after_the_export", "section_names", "words_not_met", "below_zero",
-    "files_not_read", "days_not_read", "numbers_in_turn", "entry_references", "words_for_amounts", "two_currencies",
-    "work_twice", "work_of_two_numbers", "other_work_in_text", "other_tooth_in_text", "rows_outside_the_sum",
-    "fee_of_one_piece", "status_renewed", "fees_in_two_units", "code_by_office", "pages_twice", "not_whole",
-    "two_days", "crowded_day", "fiscal_year", "trial_patients", "shared_number", "code_meanings",
-    "only_on_treatments", "days_of_entry", "column_slid", "joined_by_visit", "files_overlap", "treating_clinician",
-    "clinician_named_twice", "selection_above", "code_ends", "days_moved", "days_of_one_file",
-    *(sign["id"] for sign in data_rows("signs")),
-)  # fmt: skip
+ACCEPTABLE = tuple(
+    dict.fromkeys(
+        [
+            *(doubt["id"].partition(".")[0] for doubt in data_rows("doubts") if doubt["so"]),
+            *(sign["id"] for sign in data_rows("signs")),
+        ]
+    )
+)
 TOTALS = ("patients", "root_canals", "crowns", "extractions", "fees")  # of a year
 LEAST_MEMORY_MB = 1000
 # What the two of [practice] are that every practice has and need not write.
