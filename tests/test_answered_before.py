@@ -107,7 +107,7 @@ def test_another_setting_another_row_or_another_way_is_asked_anew(practice, tmp_
     _text(practice)  # the last answers alone are kept
     assert len(counted) == before + 2
     findings = practice.path.parent / "findings.csv"
-    lines = findings.read_text().splitlines(keepends=True)
+    lines = findings.read_text(encoding="utf-8").splitlines(keepends=True)
     findings.write_text("".join(lines[:-1]))
     run.ingest_stage(practice, today=TODAY, say=lambda _: None)
     with pytest.raises(DataError, match="link"):

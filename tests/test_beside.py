@@ -178,7 +178,7 @@ def test_none_outlives_a_run_that_is_killed(tmp_path):
             os.kill(child, 0)
         except ProcessLookupError:
             break
-        if Path(f"/proc/{child}/stat").read_text().rpartition(")")[2].split()[0] == "Z":
+        if Path(f"/proc/{child}/stat").read_text(encoding="utf-8").rpartition(")")[2].split()[0] == "Z":
             break  # ended, and not yet fetched by whoever took it over
         time.sleep(0.05)
     else:

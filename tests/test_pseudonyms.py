@@ -116,13 +116,13 @@ def test_a_key_is_not_made_without_the_memory_beside_it(tmp_path: Path, monkeypa
     assert [p.name for p in tmp_path.iterdir()] == ["practice.releases"]
     monkeypatch.undo()
     load_or_make_key(tmp_path / "practice.key", say=lambda _: None)
-    assert (tmp_path / "practice.releases").read_text() == "nothing was shared"
+    assert (tmp_path / "practice.releases").read_text(encoding="utf-8") == "nothing was shared"
 
 
 def test_a_key_made_anew_leaves_what_is_remembered(tmp_path: Path):
     (tmp_path / "practice.releases").write_text("a memory")
     load_or_make_key(tmp_path / "practice.key", say=lambda _: None)
-    assert (tmp_path / "practice.releases").read_text() == "a memory"
+    assert (tmp_path / "practice.releases").read_text(encoding="utf-8") == "a memory"
 
 
 def stop() -> bool:

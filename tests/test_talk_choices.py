@@ -38,7 +38,7 @@ def test_choices_are_read(tmp_path):
 
 def test_an_unknown_slide_is_told_with_its_line_and_the_known_names(tmp_path):
     path = _toml(tmp_path, 'title = "Crowns"\nslides = [\n  "opening",\n  "trapp",\n]\n')
-    line = path.read_text().splitlines().index('  "trapp",') + 1
+    line = path.read_text(encoding="utf-8").splitlines().index('  "trapp",') + 1
     with pytest.raises(ConfigError) as told:
         load_settings(path)
     assert f"line {line}:" in str(told.value)

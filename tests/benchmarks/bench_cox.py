@@ -59,7 +59,7 @@ def time_r(rows: pl.DataFrame) -> tuple[float, np.ndarray, np.ndarray]:
         rows.write_csv(Path(folder) / "rows.csv")
         (Path(folder) / "script.R").write_text(R_SCRIPT)
         subprocess.run(["Rscript", "script.R"], cwd=folder, check=True)
-        answer = json.loads((Path(folder) / "out.json").read_text())
+        answer = json.loads((Path(folder) / "out.json").read_text(encoding="utf-8"))
     return answer["seconds"][0], np.array(answer["coef"]), np.array(answer["se"])
 
 

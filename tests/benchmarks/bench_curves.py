@@ -88,7 +88,7 @@ def time_r(rows: pl.DataFrame, call: str, value: str) -> tuple[float, np.ndarray
             subprocess.run(["Rscript", "script.R"], cwd=folder, check=True, capture_output=True, timeout=1.5 * PATIENCE)
         except subprocess.TimeoutExpired:
             return None
-        answer = json.loads((Path(folder) / "out.json").read_text())
+        answer = json.loads((Path(folder) / "out.json").read_text(encoding="utf-8"))
     return answer["seconds"][0], np.array(answer["value"], dtype=float)
 
 

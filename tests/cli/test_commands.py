@@ -68,7 +68,7 @@ def test_the_command_line_chooses_the_talk(ran, practice):
     ("table", "declared", "file"), [("crowns", CROWNS, "crowns"), ("endo_courses", ENDO_COURSES, "courses")]
 )
 def test_linked_tables_equal_the_hand_worked_ones(ran, practice, table, declared, file):
-    headings = (SMALL / f"expected_{file}.csv").read_text().splitlines()[0].split(",")
+    headings = (SMALL / f"expected_{file}.csv").read_text(encoding="utf-8").splitlines()[0].split(",")
     types = {name: declared.schema[name] for name in headings}
     order = ["patient_id", "tooth_fdi", "entry_date" if "entry_date" in headings else "started"]
     expected = pl.read_csv(SMALL / f"expected_{file}.csv", schema=types, null_values=[""])
@@ -90,7 +90,7 @@ def test_every_row_is_accounted_for(ran, practice):
 
 def test_results_json_holds_the_hand_counted_figures(ran, practice):
     # 28 patients; 30 single crowns of the practice: 9 before the seat, 4 opened, 17 vital; 10 of them fail.
-    results = json.loads((practice / "out" / "results.json").read_text())
+    results = json.loads((practice / "out" / "results.json").read_text(encoding="utf-8"))
     assert results["schema"] == 1
     assert results["data_cutoff"] == "2024-06-30"
     counts = {k: results["counts"][k] for k in ("procedures", "patients", "crowns", "endo_courses", "quarantined")}
@@ -145,7 +145,7 @@ def test_a_stage_without_the_one_before_says_what_to_run(tmp_path):
 def test_a_wrong_toml_or_command_exits_with_2(tmp_path):
     shutil.copytree(SMALL, tmp_path / "p")
     toml = tmp_path / "p" / "practice.toml"
-    toml.write_text(toml.read_text() + "\n[rules]\ncourse_gap_day = 90\n")
+    toml.write_text(toml.read_text(encoding="utf-8") + "\n[rules]\ncourse_gap_day = 90\n")
     for arguments in (("run", "practice.toml"), ("run", "nothing.toml"), ("walk",), ("run",)):
         done = toothyears(*arguments, cwd=tmp_path / "p")
         assert done.returncode == 2, arguments
@@ -165,8 +165,8 @@ def test_simulate_then_run_finds_the_truth(tmp_path):
     with without_recounts():
         done = toothyears("run", toml, "--out", "out", cwd=tmp_path)
     assert done.returncode == 0, done.stderr
-    truth = json.loads((tmp_path / "there" / "truth.json").read_text())["counts"]
-    results = json.loads((tmp_path / "out" / "results.json").read_text())
+    truth = json.loads((tmp_path / "there" / "truth.json").read_text(encoding="utf-8"))["counts"]
+    results = json.loads((tmp_path / "out" / "results.json").read_text(encoding="utf-8"))
     main = results["comparisons"][0]
     assert results["counts"]["crowns"] == truth["crowns"]["single"]
     # Crowns whose order of root canal and seat is not known are in no group.
@@ -190,7 +190,7 @@ def test_demo_prints_where_to_look(tmp_path):
 def test_every_command_has_help_and_stands_in_the_readme():
     from pipeline.stages.cli import cli
 
-    readme = (ROOT / "README.md").read_text()
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
     for name, command in cli.commands.items():
         assert command.help, name
         assert f"toothyears {name}" in readme, name

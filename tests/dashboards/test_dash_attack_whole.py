@@ -101,7 +101,7 @@ def test_a_practice_shared_twice_gives_no_group_under_eleven_away(tmp_path: Path
 def skewed(exports: Path, *, joined: int) -> None:
     """One clinician does nine rows of ten, and one patient takes the chart numbers of `joined` others with crowns."""
     paths = sorted(exports.glob("*.csv"))
-    rows = [list(csv.reader(path.read_text().splitlines())) for path in paths]
+    rows = [list(csv.reader(path.read_text(encoding="utf-8").splitlines())) for path in paths]
     whose = list(dict.fromkeys(r[1] for of_file in rows for r in of_file[1:] if r[3].startswith("D27") and r[1]))
     his = dict.fromkeys(whose[1 : joined + 1], whose[0])
     for path, (head, *body) in zip(paths, rows, strict=True):

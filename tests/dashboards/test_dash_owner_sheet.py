@@ -426,9 +426,9 @@ def test_no_owner_figure_reaches_a_shared_page(tmp_path: Path) -> None:
     )
     for name, results in (("one", MADE), ("other", other), ("none", dataclasses.replace(MADE, owner=Owner()))):
         write_all(results, tmp_path / name)
-    shared = [(tmp_path / n / "study_club.html").read_text() for n in ("one", "other", "none")]
+    shared = [(tmp_path / n / "study_club.html").read_text(encoding="utf-8") for n in ("one", "other", "none")]
     assert shared[0] == shared[1] == shared[2]
-    assert "Dr Zebra" in (tmp_path / "other" / "owner.html").read_text()
+    assert "Dr Zebra" in (tmp_path / "other" / "owner.html").read_text(encoding="utf-8")
 
 
 def test_a_change_without_a_figure_is_never_a_claim() -> None:

@@ -158,7 +158,7 @@ def test_what_is_written_may_only_be_read_by_its_owner(pooled, tmp_path):
     path = write_pooled(pooled, tmp_path / "out")
     assert path.name == "pooled.html"
     assert all(p.stat().st_mode & 0o077 == 0 for p in (tmp_path / "out").iterdir())
-    told = json.loads((tmp_path / "out" / "pooled.json").read_text())
+    told = json.loads((tmp_path / "out" / "pooled.json").read_text(encoding="utf-8"))
     assert [p["letter"] for p in told["practices"]] == ["A", "B", "C", "D"]
 
 

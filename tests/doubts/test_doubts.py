@@ -56,7 +56,7 @@ def test_check_foretells_what_stops_ingest_and_says_no_next_step(tmp_path: Path)
         assert line in checked.text
     with open_store(tmp_path / "practice.duckdb") as store:
         assert store.read(PROCEDURES).height == 0
-    answered = practice(tmp_path, practice='patient_ids = "folded"', a=(tmp_path / "a.csv").read_text())
+    answered = practice(tmp_path, practice='patient_ids = "folded"', a=(tmp_path / "a.csv").read_text(encoding="utf-8"))
     assert check(load_settings(answered), today=TODAY).exit_code == 0
     load(answered)
 
@@ -64,7 +64,7 @@ def test_check_foretells_what_stops_ingest_and_says_no_next_step(tmp_path: Path)
 def test_a_new_file_is_compared_with_those_loaded_before(tmp_path: Path):
     path = practice(tmp_path, a=HEAD + "007,,2020-01-02,D2740,3\n")
     load(path)
-    path = practice(tmp_path, a=(tmp_path / "a.csv").read_text(), b=HEAD + "7,,2020-02-03,D3330,3\n")
+    path = practice(tmp_path, a=(tmp_path / "a.csv").read_text(encoding="utf-8"), b=HEAD + "7,,2020-02-03,D3330,3\n")
     with pytest.raises(OpenDoubtsError, match="several forms"):
         load(path)
     with open_store(tmp_path / "practice.duckdb") as store:
@@ -74,7 +74,7 @@ def test_a_new_file_is_compared_with_those_loaded_before(tmp_path: Path):
 def test_an_answer_about_patients_reads_the_stored_files_again(tmp_path: Path):
     path = practice(tmp_path, a=HEAD + "5,1,2020-01-02,D2740,3\n5,,2020-02-03,D3330,3\n")
     load(path)
-    path = practice(tmp_path, a=(tmp_path / "a.csv").read_text(), table='dependant = "Dep"\n')
+    path = practice(tmp_path, a=(tmp_path / "a.csv").read_text(encoding="utf-8"), table='dependant = "Dep"\n')
     load(path)
     settings = load_settings(path)
     with open_store(tmp_path / "practice.duckdb") as store:

@@ -156,8 +156,11 @@ def test_what_may_not_be_read_or_written(folder: Path, closed: str):
     path = {"database": folder / "practice.duckdb", "ledger": folder / "ledger-2.csv"}[closed]
     path.chmod(0o400 if closed == "database" else 0)
     words = "you may write" if closed == "database" else "you may not read"
-    with as_another_user(folder), pytest.raises(DataError, match=rf"{path.name}.*{words}"):
-        run(folder)
+    with as_another_user(folder):
+        if closed == "ledger" and _reads(path):
+            pytest.skip("this user may read what is closed to it")
+        with pytest.raises(DataError, match=rf"{path.name}.*{words}"):
+            run(folder)
     path.chmod(0o600)
     assert held(folder) == (1, 200)
     assert names(folder) == KEPT_FILES
@@ -171,6 +174,15 @@ def test_a_folder_where_no_database_can_be_made(folder: Path):
         run(folder)
     folder.chmod(0o700)
     assert names(folder) == KEPT_FILES - {"practice.duckdb", "practice.key"}
+
+
+def _reads(path: Path) -> bool:
+    """Whether it opens: a user can have been let in everywhere, which `os.access` does not know."""
+    try:
+        path.open("rb").close()
+    except PermissionError:
+        return False
+    return True
 
 
 @contextmanager
@@ -198,7 +210,7 @@ def as_another_user(folder: Path) -> Iterator[None]:
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        (lambda path: path.write_text(path.read_text() + f"{SECRET},2020-01-01,D2740,11\n"), "changed"),
+        (lambda path: path.write_text(path.read_text(encoding="utf-8") + f"{SECRET},2020-01-01,D2740,11\n"), "changed"),
         (lambda path: os.truncate(path, 500), "changed"),
         (lambda path: path.unlink(), "not there any more|cannot be opened"),
         (lambda path: path.write_bytes(b""), "changed|empty"),

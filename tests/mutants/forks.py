@@ -36,7 +36,7 @@ class Run:
         if os.WIFSIGNALED(status):
             number = os.WTERMSIG(status)
             return "time limit" if number in (signal.SIGXCPU, signal.SIGKILL) else signal.Signals(number).name
-        return failed.read_text() if failed.exists() else NO_TEST
+        return failed.read_text(encoding="utf-8") if failed.exists() else NO_TEST
 
     def clear(self) -> None:
         """Leave nothing behind."""

@@ -112,5 +112,5 @@ def test_every_figure_is_that_of_r(compared: Any) -> None:
     from pipeline.results import to_plain
 
     plain = json.loads(json.dumps(to_plain(compared)))
-    theirs = json.loads((ROOT / "tests" / "twice" / "frozen.json").read_text())[MAIN]
+    theirs = json.loads((ROOT / "tests" / "twice" / "frozen.json").read_text(encoding="utf-8"))[MAIN]
     assert gaps(comparison(plain), theirs) == []

@@ -108,7 +108,9 @@ def parsed(path: Path) -> PythonParser:
 
 def _of_functions(path: Path) -> set[int]:
     """The lines in bodies of functions: all others are passed by importing the module."""
-    functions = [n for n in ast.walk(ast.parse(path.read_text())) if isinstance(n, ast.FunctionDef | ast.Lambda)]
+    functions = [
+        n for n in ast.walk(ast.parse(path.read_text(encoding="utf-8"))) if isinstance(n, ast.FunctionDef | ast.Lambda)
+    ]
     bodies = [n.body if isinstance(n.body, list) else [n.body] for n in functions]
     return {line for body in bodies for n in body for line in range(n.lineno, (n.end_lineno or n.lineno) + 1)}
 

@@ -145,7 +145,9 @@ def _starting_threads(target: Target, root: Path, scratch: Path) -> set[str]:
         run = started(scratch, -1, lambda folder, new=new: _pytest(target, new, root, _Threads(folder)), limit=None)
         _passed(target, run)
         spoiled = run.folder / "threads"
-        _threads.update({spoiled.read_text(): True} if spoiled.exists() else {_file(test): False for test in new})
+        _threads.update(
+            {spoiled.read_text(encoding="utf-8"): True} if spoiled.exists() else {_file(test): False for test in new}
+        )
     return {_file(test) for test in target.tests if _threads[_file(test)]}
 
 

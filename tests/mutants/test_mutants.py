@@ -152,7 +152,7 @@ def test_what_lives_is_told_and_what_does_not_end_is_killed(tmp_path: Path) -> N
         "7 > to >=: test_toy.py::test_ends",
         "8 - to +: time limit",
     ]
-    assert (tmp_path / "toy.py").read_text() == _TOY
+    assert (tmp_path / "toy.py").read_text(encoding="utf-8") == _TOY
 
 
 def test_nothing_is_measured_where_the_tests_fail_by_themselves(tmp_path: Path) -> None:
@@ -256,12 +256,12 @@ def test_scores_of_other_modules_are_kept(tmp_path: Path) -> None:
     keep([Score("a", "a.py", 40, 30, 2, 27, 1)], [Key("a.py", "f", "x < y", "< to <=")], tmp_path)
     keep([Score("b", "b.py", 4, 4, 0, 4, 0)], [], tmp_path)
     keep([Score("a", "a.py", 40, 30, 2, 28, 0)], [], tmp_path)
-    assert (tmp_path / "scores.csv").read_text().splitlines() == [
+    assert (tmp_path / "scores.csv").read_text(encoding="utf-8").splitlines() == [
         "group,file,mutants,drawn,equivalent,killed,lived,percent",
         "a,a.py,40,30,2,28,0,100",
         "b,b.py,4,4,0,4,0,100",
     ]
-    assert (tmp_path / "survivors.csv").read_text() == "file,function,line,kind\n"
+    assert (tmp_path / "survivors.csv").read_text(encoding="utf-8") == "file,function,line,kind\n"
 
 
 def test_what_became_of_a_mutant_is_kept(tmp_path: Path) -> None:

@@ -79,8 +79,10 @@ def test_contribute_writes_one_released_file(folder, contributed):
     assert [c.id for c in given.contrasts] == ["crown_longevity_by_endo_timing"]
     assert given.contrasts[0].reference.teeth > 100
     assert given.data_until == "2024-12"
-    text = contributed.read_text()
-    ids = {line.split(",")[0] for line in (folder / "one" / "patients.csv").read_text().splitlines()[1:]}
+    text = contributed.read_text(encoding="utf-8")
+    ids = {
+        line.split(",")[0] for line in (folder / "one" / "patients.csv").read_text(encoding="utf-8").splitlines()[1:]
+    }
     assert len(ids) > 100
     assert not any(f'"{i}"' in text for i in ids)
     assert "Alder" not in text
@@ -110,7 +112,7 @@ def test_files_of_others_are_read_before_anything_is_compared(folder, contribute
     shutil.copy(contributed, club)
     other = written(practice(2), club)
     toml = folder / "one" / "with others.toml"
-    text = (folder / "one" / "practice.toml").read_text()
+    text = (folder / "one" / "practice.toml").read_text(encoding="utf-8")
 
     def read(pattern: str, **change: str) -> Others:
         allowed = text.replace("[practice]", "[practice]\nfiles_outside = true", 1)
@@ -167,7 +169,7 @@ def test_pool_writes_page_slides_and_figures(folder, contributed):
     assert done.exit_code == 0, done.stderr
     assert done.stdout.strip().splitlines()[-1] == str(folder / "pooled" / "pooled.html")
     assert {p.name for p in (folder / "pooled").iterdir()} == {"pooled.html", "pooled.json", "pooled.pptx"}
-    told = json.loads((folder / "pooled" / "pooled.json").read_text())
+    told = json.loads((folder / "pooled" / "pooled.json").read_text(encoding="utf-8"))
     assert len(told["practices"]) == 3
     assert toothyears("pool", *others, contributed, "--unlisted", "--out", folder / "other_way").exit_code == 0
     for name in ("pooled.html", "pooled.json", "pooled.pptx"):
@@ -176,7 +178,7 @@ def test_pool_writes_page_slides_and_figures(folder, contributed):
 
 def test_pool_refuses_without_writing(folder, contributed, tmp_path):
     forged = tmp_path / "forged.json"
-    forged.write_text(contributed.read_text().replace("2024-12", "2025-12"))
+    forged.write_text(contributed.read_text(encoding="utf-8").replace("2024-12", "2025-12"))
     for files, told in (
         ([contributed], "at least two practices"),
         ([contributed, contributed], "same practice"),
@@ -213,7 +215,7 @@ def test_a_refusal_of_a_process_is_told_without_a_traceback(contributed, tmp_pat
 
 
 def test_both_commands_have_help_and_stand_in_the_readme():
-    readme = (ROOT / "README.md").read_text()
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
     for command in ("contribute", "pool"):
         assert f"`toothyears {command} " in readme
         assert toothyears(command, "--help").exit_code == 0
@@ -229,7 +231,7 @@ def test_two_practices_through_all_stages(tmp_path):
             assert done.exit_code == 0, done.stderr
     files = sorted((tmp_path / "given").glob("contribution-*.json"))
     assert toothyears("pool", *files, "--unlisted", "--out", tmp_path / "pooled").exit_code == 0
-    told = json.loads((tmp_path / "pooled" / "pooled.json").read_text())
+    told = json.loads((tmp_path / "pooled" / "pooled.json").read_text(encoding="utf-8"))
     assert len(told["comparisons"]) > 20
     assert {c["technique"] for c in told["comparisons"]} == {True, False}
 
@@ -260,8 +262,13 @@ def test_the_signing_key_is_for_its_owner_alone_and_named_by_its_number(keyed):
     given = given_by(done)
     number = key_number(given.key)
     assert f"this practice's key number is {number}" in done.stderr
-    assert key.read_text().splitlines()[-1] not in done.stderr + next((keyed / "given").glob("*.json")).read_text()
-    assert key.read_text().splitlines()[-1] != (keyed / "practice.key").read_text().splitlines()[-1]
+    assert key.read_text(encoding="utf-8").splitlines()[-1] not in done.stderr + next(
+        (keyed / "given").glob("*.json")
+    ).read_text(encoding="utf-8")
+    assert (
+        key.read_text(encoding="utf-8").splitlines()[-1]
+        != (keyed / "practice.key").read_text(encoding="utf-8").splitlines()[-1]
+    )
 
 
 def test_a_lost_signing_key_is_never_replaced_unasked(keyed):
@@ -281,7 +288,9 @@ def test_a_lost_signing_key_is_never_replaced_unasked(keyed):
     again = given_by(contribute(keyed))
     assert again.key == before.key
     assert again.former_keys == (key_number(after.key),)
-    key.write_text(key.read_text().replace(key.read_text().splitlines()[-1], os.urandom(32).hex()))
+    key.write_text(
+        key.read_text(encoding="utf-8").replace(key.read_text(encoding="utf-8").splitlines()[-1], os.urandom(32).hex())
+    )
     assert "this is another key" in str(contribute(keyed).exception)
 
 
@@ -349,14 +358,16 @@ def test_a_practice_that_a_forger_made_up_is_no_member(contributed, tmp_path):
     assert "--members FILE" in str(refused.exception)
     assert not (tmp_path / "p").exists()
     assert toothyears("pool", contributed, made_up, "--unlisted", "--out", tmp_path / "p").exit_code == 0
-    assert "whose key it is was not checked" in " ".join((tmp_path / "p" / "pooled.html").read_text().split())
+    assert "whose key it is was not checked" in " ".join(
+        (tmp_path / "p" / "pooled.html").read_text(encoding="utf-8").split()
+    )
 
 
 def test_unsigned_files_are_refused_unless_taken_by_name(contributed, tmp_path):
     other = write_contribution(practice(2), tmp_path)
     assert "signed by nobody" in str(toothyears("pool", contributed, other, "--out", tmp_path / "p").exception)
     assert toothyears("pool", contributed, other, "--unlisted", "--out", tmp_path / "p").exit_code == 0
-    assert "no: anyone may have made it" in (tmp_path / "p" / "pooled.html").read_text()
+    assert "no: anyone may have made it" in (tmp_path / "p" / "pooled.html").read_text(encoding="utf-8")
 
 
 def test_files_of_others_are_of_members_where_a_list_is_named(folder, contributed, tmp_path):
@@ -364,7 +375,7 @@ def test_files_of_others_are_of_members_where_a_list_is_named(folder, contribute
     club.mkdir(exist_ok=True)
     other = write_contribution(practice(2), club)
     toml = folder / "one" / "with members.toml"
-    text = (folder / "one" / "practice.toml").read_text()
+    text = (folder / "one" / "practice.toml").read_text(encoding="utf-8")
 
     def read(**lines: str) -> Others:
         more = "".join(f"{k} = {v}\n" for k, v in lines.items())

@@ -399,7 +399,7 @@ def test_the_verdict_gives_way_where_it_hangs_on_the_choices(main):
 @pytest.mark.thorough
 def test_a_large_practice_is_counted_in_other_ways_on_a_sample_of_whole_patients(tmp_path):
     toml = Path(simulate(tmp_path, crowns=400, seed=8))
-    toml.write_text(toml.read_text() + "\n[analysis]\nchoices_crowns = 200\n")
+    toml.write_text(toml.read_text(encoding="utf-8") + "\n[analysis]\nchoices_crowns = 200\n")
     settings = load_settings(toml)
     ingest_stage(settings, today=dt.date(2025, 1, 1), say=lambda _: None)
     link_stage(settings, say=lambda _: None)

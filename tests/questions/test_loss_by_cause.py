@@ -149,7 +149,7 @@ def simulated() -> pl.DataFrame:
 
 def test_equals_r():
     # expected.R beside the data says how; R 4 with survival and cmprsk.
-    theirs = json.loads((DATA / "expected.json").read_text())
+    theirs = json.loads((DATA / "expected.json").read_text(encoding="utf-8"))
     years = np.array([1.0, 5.0, 10.0])
     assert [days_of(y) for y in years] == [365, 1826, 3652]
     late = incidence_by_cause(simulated(), years, Analysis())

@@ -296,7 +296,7 @@ def large(tmp_path_factory) -> tuple[pl.DataFrame, dict]:
         pl.col(c).str.to_date(DATE)
         for c in ("seat_date", "true_opening", "true_failure_date", "true_given_up_on", "exit_date")
     ]
-    return crowns.with_columns(*days), json.loads((folder / "truth.json").read_text())
+    return crowns.with_columns(*days), json.loads((folder / "truth.json").read_text(encoding="utf-8"))
 
 
 def observed_and_expected(crowns: pl.DataFrame) -> dict[str, tuple[int, float]]:

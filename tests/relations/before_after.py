@@ -110,13 +110,13 @@ def sentences(path: Path) -> Iterator[str]:
                 if shape.has_table:
                     yield from (" | ".join(cell.text for cell in row.cells) for row in shape.table.rows)
     elif path.suffix == ".html":
-        text = re.sub(r"<(script|style)\b.*?</\1>", " ", path.read_text(), flags=re.DOTALL)
+        text = re.sub(r"<(script|style)\b.*?</\1>", " ", path.read_text(encoding="utf-8"), flags=re.DOTALL)
         yield from (line for part in re.split(r"<[^>]*>", text) if (line := " ".join(html.unescape(part).split())))
 
 
 def differences(before: Path, after: Path) -> Iterator[str]:
     """What one practice's folder holds otherwise than the other's."""
-    sides = [json.loads((folder / "results.json").read_text()) for folder in (before, after)]
+    sides = [json.loads((folder / "results.json").read_text(encoding="utf-8")) for folder in (before, after)]
     yield from (str(gap) for gap in gaps(*sides, near=NEAR, may=MAY))
     names = sorted({path.name for folder in (before, after) for path in folder.iterdir()})
     for name in names:
@@ -136,7 +136,9 @@ def main(command: str, *folders: str) -> int:
     before, after = map(Path, folders)
     found = [f"{name}: {told}" for name in CASES for told in differences(before / name, after / name)]
     said = sum(len(list(sentences(path))) for path in before.glob("*/*"))
-    figures = sum(len(list(leaves(json.loads(path.read_text())))) for path in before.glob("*/results.json"))
+    figures = sum(
+        len(list(leaves(json.loads(path.read_text(encoding="utf-8"))))) for path in before.glob("*/results.json")
+    )
     with contextlib.suppress(BrokenPipeError):
         print(*found, f"{len(found)} differences of {figures:,} figures and {said:,} sentences", sep="\n")
     return 1 if found else 0

@@ -375,7 +375,7 @@ def test_the_memory_is_for_its_owner_alone_and_names_nobody(practice: Practice) 
     path = memory_path(practice.key)
     assert path.name == "p.releases"
     assert stat.S_IMODE(path.stat().st_mode) == 0o600
-    assert "p0001" not in path.read_text()
+    assert "p0001" not in path.read_text(encoding="utf-8")
     assert len(practice.memory.marks[practice.memory.releases[0].records]["all"]) == 100
 
 
@@ -383,7 +383,7 @@ def test_the_memory_is_for_its_owner_alone_and_names_nobody(practice: Practice) 
 def test_a_damaged_memory_stops_what_would_be_shared(practice: Practice, content: str) -> None:
     """Nothing is shared as if nothing had been."""
     practice.share(crowns(range(100)))
-    memory_path(practice.key).write_text(content)
+    memory_path(practice.key).write_text(content, encoding="utf-8")
     with pytest.raises(DataError, match="damaged or of another version"):
         practice.share(crowns(range(101)))
     assert practice.made == 1
@@ -392,7 +392,7 @@ def test_a_damaged_memory_stops_what_would_be_shared(practice: Practice, content
 def test_a_memory_cut_short_is_damaged(practice: Practice) -> None:
     practice.share(crowns(range(100)))
     path = memory_path(practice.key)
-    whole = path.read_text()
+    whole = path.read_text(encoding="utf-8")
     path.write_text(whole.replace('"marks": {', '"marks_": {'))
     with pytest.raises(DataError, match="damaged"):
         practice.share(crowns(range(101)))
@@ -416,7 +416,7 @@ def test_a_memory_that_is_gone_is_asked_for_by_the_database(practice: Practice) 
 def test_an_older_copy_of_the_memory_is_no_copy_of_the_latest(practice: Practice) -> None:
     practice.share(crowns(range(100)))
     path = memory_path(practice.key)
-    older = path.read_text()
+    older = path.read_text(encoding="utf-8")
     practice.share(crowns(range(120)))
     path.write_text(older)
     with pytest.raises(DataError, match="an older copy"):
@@ -529,7 +529,7 @@ def test_a_memory_with_a_secret_of_fewer_than_32_bytes_is_damaged(
     path = memory_path(practice.key)
     secret = practice.memory.secret
     assert len(secret) == 64
-    path.write_text(path.read_text().replace(secret, secret[:of_secret]))
+    path.write_text(path.read_text(encoding="utf-8").replace(secret, secret[:of_secret]))
     if is_sound:
         assert practice.share(crowns(range(101))).standing == NEAR
     else:
@@ -548,7 +548,7 @@ def test_where_rounding_anew_does_not_help_the_latest_figures_stand(practice: Pr
 def test_only_what_two_versions_of_the_program_both_marked_is_held_against_one_another(practice: Practice) -> None:
     practice.share(crowns(range(100)))
     path = memory_path(practice.key)
-    told = json.loads(path.read_text())
+    told = json.loads(path.read_text(encoding="utf-8"))
     [marks] = told["marks"].values()
     marks["of an earlier version"] = marks.pop("seated")
     path.write_text(json.dumps(told))

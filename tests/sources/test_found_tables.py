@@ -168,7 +168,7 @@ def test_a_link_in_an_archive_is_only_a_text(tmp_path: Path):
         link = zipfile.ZipInfo("ledger.csv")
         link.external_attr = 0o120777 << 16
         inside.writestr(link, "/etc/passwd")
-    assert next(iter(members(tmp_path / "export.zip").values())).read_text() == "/etc/passwd"
+    assert next(iter(members(tmp_path / "export.zip").values())).read_text(encoding="utf-8") == "/etc/passwd"
 
 
 def test_an_archive_is_read_no_further_than_its_bound(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):

@@ -144,7 +144,7 @@ def test_a_panic_ends_no_command_with_a_traceback(tmp_path: Path, where: str, ho
     code = PANIC.format(path=sys.path, secret=SECRET, where=where, how=how, command=command, target=target)
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False, cwd=tmp_path)
     told = done.stdout + done.stderr
-    written = "".join(p.read_text() for p in tmp_path.glob("*.toml"))
+    written = "".join(p.read_text(encoding="utf-8") for p in tmp_path.glob("*.toml"))
     assert SECRET not in told + written
     assert "Traceback" not in told
     assert "ledger.csv: this file could not be read: the reader of text broke off" in told + written, told

@@ -33,7 +33,7 @@ def rare_group_without_events() -> pl.DataFrame:
 
 @cache
 def expected(group: str, name: str) -> dict[str, Any]:
-    return json.loads((DATA / "expected_cox.json").read_text())[group][name]
+    return json.loads((DATA / "expected_cox.json").read_text(encoding="utf-8"))[group][name]
 
 
 @dataclass(frozen=True)

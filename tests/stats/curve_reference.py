@@ -19,7 +19,7 @@ def dataset(name: str) -> pl.DataFrame:
 
 @cache
 def expected(group: str) -> dict[str, Any]:
-    return json.loads((DATA / "expected_curves.json").read_text())[group]
+    return json.loads((DATA / "expected_curves.json").read_text(encoding="utf-8"))[group]
 
 
 def assert_same(ours: Any, theirs: Any, tolerance: float) -> None:

@@ -27,4 +27,4 @@ def run_r(folder: Path, rows: pl.DataFrame, script: str) -> dict[str, Any]:
     rows.write_csv(folder / "rows.csv")
     (folder / "script.R").write_text(FRAME % script)
     subprocess.run(["Rscript", "script.R"], cwd=folder, check=True, capture_output=True, text=True)
-    return json.loads((folder / "answer.json").read_text())
+    return json.loads((folder / "answer.json").read_text(encoding="utf-8"))

@@ -75,12 +75,12 @@ def compare(r: dict) -> None:
 
 
 def test_equals_r_on_kept_values():
-    compare(json.loads((FOLDER / "expected_weights.json").read_text()))
+    compare(json.loads((FOLDER / "expected_weights.json").read_text(encoding="utf-8")))
 
 
 @needs_r
 def test_equals_r_afresh(tmp_path):
-    compare(run_r(tmp_path, dataset("heart"), (FOLDER / "weights.R").read_text()))
+    compare(run_r(tmp_path, dataset("heart"), (FOLDER / "weights.R").read_text(encoding="utf-8")))
 
 
 teeth, patients = [[0, 1, 50], [1, 1, 50]], [[0, 13, 1.1], [1, 13, 1.1]]

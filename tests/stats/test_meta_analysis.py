@@ -16,7 +16,9 @@ from hypothesis import strategies as st
 
 from pipeline.stats.meta_analysis import Method, between_variance, leave_one_out, meta_analysis
 
-RECORDED = json.loads((Path(__file__).parents[1] / "data" / "meta_analysis" / "expected.json").read_text())["cases"]
+RECORDED = json.loads(
+    (Path(__file__).parents[1] / "data" / "meta_analysis" / "expected.json").read_text(encoding="utf-8")
+)["cases"]
 # Cases of tuberculosis and others, vaccinated and not: Colditz GA, et al. JAMA 1994;271:698-702, as laid out in the
 # data set dat.bcg of the R package metafor.
 BCG = (

@@ -16,7 +16,7 @@ from pipeline.stats.aalen_johansen import aalen_johansen
 from pipeline.stats.multi_state import STAYS, state_shares
 
 FOLDER = Path(__file__).parents[1] / "data" / "leaving"
-SCRIPT = f"days <- c({', '.join(map(str, DAYS))})\n" + (FOLDER / "states.R").read_text()
+SCRIPT = f"days <- c({', '.join(map(str, DAYS))})\n" + (FOLDER / "states.R").read_text(encoding="utf-8")
 VITAL, OPENED, LOST = range(3)
 
 
@@ -64,7 +64,7 @@ def test_errors_of_the_first_days_by_hand():
 
 @pytest.mark.parametrize("clustered", [True, False])
 def test_equals_r_on_kept_rows(clustered):
-    kept = json.loads((FOLDER / "expected_states.json").read_text())
+    kept = json.loads((FOLDER / "expected_states.json").read_text(encoding="utf-8"))
     rows = pl.DataFrame(kept["rows"])
     found = shares(rows, cluster=rows["patient" if clustered else "crown"])
     assert_same(found.share, kept["r"]["share"], CURVES)

@@ -123,7 +123,7 @@ def test_files_of_one_shape_are_one_pattern(tmp_path: Path):
 @pytest.mark.thorough
 def test_many_rows_are_counted_without_reading_each(tmp_path: Path):
     path = write(LEDGERS[1], tmp_path / "part.csv", rows=20_000)
-    top, _, body = path.read_text().partition("\n")
+    top, _, body = path.read_text(encoding="utf-8").partition("\n")
     big = tmp_path / "ledger.csv"
     with big.open("w") as stream:
         stream.write(top + "\n")

@@ -62,7 +62,7 @@ def test_with_its_headings_all_is_found(practice: Path):
         for field, words in given_words.items():
             truth = {w.lower(): m for w, m in (fields.get(field) or OPEN_WORDS[field]).items()}
             assert all(m in ("ask", truth[w.lower()]) for w, m in words.items())
-    for line in (practice / "patients.csv").read_text().splitlines()[1:]:
+    for line in (practice / "patients.csv").read_text(encoding="utf-8").splitlines()[1:]:
         assert not any(len(cell) > 2 and cell in suggestion.text for cell in line.split(","))
 
 
@@ -95,7 +95,7 @@ def test_a_workbook_of_several_sheets(practice: Path, tmp_path: Path):
     book = xlsxwriter.Workbook(tmp_path / "practice.xlsx")
     for sheet, path in (("People", practice / "patients.csv"), ("Work", practice / "exports" / "ledger-2015.csv")):
         page = book.add_worksheet(sheet)
-        for n, line in enumerate(path.read_text().splitlines()):
+        for n, line in enumerate(path.read_text(encoding="utf-8").splitlines()):
             page.write_row(n, 0, line.split(","))
     book.close()
     toml = tomllib.loads(suggest([tmp_path / "practice.xlsx"], folder=tmp_path).text)
@@ -137,7 +137,7 @@ def test_hostile_headings_stay_headings():
 
 
 def test_a_preamble_stands_above_the_headings(practice: Path, tmp_path: Path):
-    ledger = (practice / "exports" / "ledger-2015.csv").read_text()
+    ledger = (practice / "exports" / "ledger-2015.csv").read_text(encoding="utf-8")
     path = tmp_path / "ledger.csv"
     path.write_text("Alder Row Dental\nLedger of 2015\n\n" + ledger, encoding="utf-8")
     toml = tomllib.loads(suggest([path], folder=tmp_path).text)

@@ -16,7 +16,7 @@ QUADRANTS = [*range(18, 10, -1), *range(21, 29), *range(38, 30, -1), *range(41, 
 
 def read_practice(folder):
     """Rows of each table under our field names and words, duplicates and faulty rows taken out and counted."""
-    told = tomllib.loads((folder / "practice.toml").read_text())
+    told = tomllib.loads((folder / "practice.toml").read_text(encoding="utf-8"))
     pattern = told["practice"]["date_format"]
     pattern = "%Y-%m-%d" if pattern == "auto" else pattern
     tables = {}

@@ -15,7 +15,7 @@ from synthetic_data.truth import DEFAULT, NULL
 
 
 def truth_of(folder):
-    return json.loads((folder / "truth.json").read_text())
+    return json.loads((folder / "truth.json").read_text(encoding="utf-8"))
 
 
 def rows_of(path):
@@ -129,7 +129,7 @@ def test_the_truth_says_what_the_generator_was_told(practice, tmp_path):
 @pytest.mark.parametrize(("share", "words"), [(0.0, "none"), (0.1, "some"), (0.6, "most")])
 def test_the_practice_says_who_does_its_root_canals(tmp_path, share, words):
     generate.simulate(tmp_path, crowns=200, truth=DEFAULT.with_referrals(share, "dated"))
-    assert f'root_canals_elsewhere = "{words}"' in (tmp_path / "practice.toml").read_text()
+    assert f'root_canals_elsewhere = "{words}"' in (tmp_path / "practice.toml").read_text(encoding="utf-8")
     charted = truth_of(tmp_path)["unseen"]["root_canals_before_the_seat_charted"]
     others = sum(n for way, n in charted.items() if way not in ("here", "dated"))
     assert others == 0, "all in the one way asked for"

@@ -52,7 +52,7 @@ def test_half_of_the_opened_crowns_are_moved_in_three_ways(demo, moved):
     assert set(told.filter(pl.col("charted") == "not")["endo_timing"]) == {"vital"}
     assert told["hint_date"].count() > 0
     assert told.filter(pl.col("hint_date").is_not_null(), pl.col("charted") != "not").is_empty()
-    assert (folder / "truth" / "moved.csv").read_text().count("\n") == told.height + 1
+    assert (folder / "truth" / "moved.csv").read_text(encoding="utf-8").count("\n") == told.height + 1
 
 
 def test_the_rows_of_a_moved_course_are_gone_and_what_is_known_of_it_is_there(moved):

@@ -43,7 +43,7 @@ def test_all_is_as_worked_out_by_hand(linked, name):
 
 
 def test_rows_add_up_as_the_readme_says():
-    rows = sum(len((SMALL / f"ledger-{n}.csv").read_text().splitlines()) - 1 for n in "ab")
+    rows = sum(len((SMALL / f"ledger-{n}.csv").read_text(encoding="utf-8").splitlines()) - 1 for n in "ab")
     tables, faults, duplicates, _ = read_practice(SMALL)
     assert rows == 85
     assert duplicates == 1
@@ -52,6 +52,6 @@ def test_rows_add_up_as_the_readme_says():
 
 
 def test_every_patient_is_explained():
-    explained = set(re.findall(r"^\| (S\d\d) ", (SMALL / "README.md").read_text(), flags=re.MULTILINE))
+    explained = set(re.findall(r"^\| (S\d\d) ", (SMALL / "README.md").read_text(encoding="utf-8"), flags=re.MULTILINE))
     with (SMALL / "patients.csv").open() as stream:
         assert explained == {row["Patient"] for row in csv.DictReader(stream)}

@@ -31,4 +31,4 @@ def ours(practice: tuple[Settings, Results]) -> dict[str, Any]:
 @pytest.fixture(scope="session")
 def theirs() -> dict[str, Any]:
     """What R said of the same tables, by question."""
-    return json.loads(twice_practice.FROZEN.read_text())
+    return json.loads(twice_practice.FROZEN.read_text(encoding="utf-8"))

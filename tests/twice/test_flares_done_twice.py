@@ -42,13 +42,13 @@ def run_r(tables: tuple[pl.DataFrame, ...], folder: Path) -> str:
     (folder / "settings.json").write_text(json.dumps(told))
     command = ["Rscript", "--vanilla", "flares.R", str(folder.resolve()), str(folder.resolve() / "answer.json")]
     subprocess.run(command, cwd=R_FILES, check=True, capture_output=True, text=True)
-    return (folder / "answer.json").read_text()
+    return (folder / "answer.json").read_text(encoding="utf-8")
 
 
 def test_clones_in_both_ways_count_as_r_counts_them(tables):
     trial = emulate(*tables[:4], Analysis(), endo_details=tables[4]).trial
     assert min(a.either for a in trial.arms) > 30
-    ours, theirs = of_trial(json.loads(json.dumps(to_plain(trial)))), json.loads(FROZEN.read_text())
+    ours, theirs = of_trial(json.loads(json.dumps(to_plain(trial)))), json.loads(FROZEN.read_text(encoding="utf-8"))
     # Where every preparation is recorded its sentence has other numbers; `frozen.json` holds them to those of R.
     for name in ("days_of_preparation", "protocol"):
         ours.pop(name), theirs.pop(name)
@@ -57,7 +57,7 @@ def test_clones_in_both_ways_count_as_r_counts_them(tables):
 
 @pytest.mark.r
 def test_r_run_afresh_says_the_same_of_flares(tables, tmp_path):
-    fresh, frozen = json.loads(run_r(tables, tmp_path)), json.loads(FROZEN.read_text())
+    fresh, frozen = json.loads(run_r(tables, tmp_path)), json.loads(FROZEN.read_text(encoding="utf-8"))
     assert gaps(frozen, fresh) == gaps(fresh, frozen) == []
 
 

@@ -121,7 +121,7 @@ def _main_alone(stored: Any, analysis: Any, *, limits: dict[str, float]) -> Resu
 
 @pytest.fixture(scope="module")
 def theirs() -> dict[str, Any]:
-    return json.loads(FROZEN.read_text())
+    return json.loads(FROZEN.read_text(encoding="utf-8"))
 
 
 def test_what_is_stored_is_what_became_of_the_teeth(made):
@@ -436,7 +436,7 @@ def run_r(folder: Path) -> str:
     known_files.write_truth(files, folder, dataclasses.asdict(settings.analysis))
     command = ["Rscript", "--vanilla", "known.R", str(folder.resolve()), str(folder.resolve() / "answer.json")]
     subprocess.run(command, cwd=R_FILES, check=True, capture_output=True, text=True)
-    return (folder / "answer.json").read_text()
+    return (folder / "answer.json").read_text(encoding="utf-8")
 
 
 @pytest.mark.r

@@ -88,7 +88,7 @@ def run_r(folder: Path) -> str:
         capture_output=True,
         text=True,
     )
-    return (folder / "answer.json").read_text()
+    return (folder / "answer.json").read_text(encoding="utf-8")
 
 
 def freeze() -> None:

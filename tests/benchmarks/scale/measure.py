@@ -96,7 +96,7 @@ def session_mb(session: int) -> float:
         if not entry.name.isdigit():
             continue
         try:
-            after_name = (entry / "stat").read_text().rpartition(")")[2].split()
+            after_name = (entry / "stat").read_text(encoding="utf-8").rpartition(")")[2].split()
         except OSError:  # it ended in between
             continue
         # Fields after the name: state, parent, group, session, ...; the 22nd is the resident pages.

@@ -31,7 +31,7 @@ def test_segments_end_in_what_the_heading_says_and_line_breaks_do_not_count(tmp_
 def test_other_separators_in_the_second_interchange(tmp_path: Path):
     path = write(tmp_path / "a.edi", ONE)
     other = "".join(s + "~" for s in interchange(claims(claim(line(), number="B")), number=2))
-    path.write_text(path.read_text() + other.translate(str.maketrans("*:~", "|>'")))
+    path.write_text(path.read_text(encoding="utf-8") + other.translate(str.maketrans("*:~", "|>'")))
     assert rows(path) == [*EXPECTED, EXPECTED[0]]
 
 
@@ -86,7 +86,7 @@ def test_a_heading_of_the_same_letters_is_no_claim(tmp_path: Path):
 
 
 def test_byte_order_mark_small_letters_wrapping_and_gzip_change_nothing(tmp_path: Path):
-    text = write(tmp_path / "a.edi", ONE, end="~").read_text()
+    text = write(tmp_path / "a.edi", ONE, end="~").read_text(encoding="utf-8")
     wrapped = "\n".join(text[i : i + 80] for i in range(0, len(text), 80))
     (tmp_path / "bom.edi").write_text(text, encoding="utf-8-sig")
     (tmp_path / "wrapped.x12").write_text(wrapped)
