@@ -229,8 +229,8 @@ class Machine:
     memory_mb: int = setting(2000, "Memory, MB.", bounds=Bounds(LEAST_MEMORY_MB))
 
     def memory_to_compare(self, teeth: int) -> int:
-        """MB that all questions at once need for so many crowns and courses, measured: 2,500 bytes each and 400 MB."""
-        return 400 + teeth * 2500 // 1_000_000
+        """MB that all questions at once need for so many crowns and courses, measured: 4,000 bytes each and 400 MB."""
+        return 400 + teeth * 4000 // 1_000_000
 
     def rows_linked_at_once(self) -> int:
         """Telling rows that linking can hold within the memory, measured: some 1,200 bytes each beside 700 MB."""

@@ -177,13 +177,14 @@ CROWNS = declared_table("crowns", "crown of any kind on one permanent tooth", "c
 TOOTH_FOLLOWUP = declared_table(
     "tooth_followup", "permanent tooth with a crown or a course of endo", "patient_id tooth_fdi"
 )
+PATIENT_FOLLOWUP = declared_table("patient_followup", "patient with such a tooth", "patient_id")
 ELSEWHERE_HINTS = declared_table(
     "elsewhere_hints",
     "sign that others may have worked on a tooth, for the practice to answer",
     "patient_id tooth_fdi kind seen_date",
 )
 # What linking finds; each is stored anew by every run of it.
-LINKED_TABLES = (CROWNS, ENDO_COURSES, TOOTH_FOLLOWUP, ELSEWHERE_HINTS)
+LINKED_TABLES = (CROWNS, ENDO_COURSES, TOOTH_FOLLOWUP, PATIENT_FOLLOWUP, ELSEWHERE_HINTS)
 # What each run of the comparison found, so that the next one can say what changed.
 RUN_FIGURES = declared_table(
     "run_figures",

@@ -49,7 +49,7 @@ from pipeline.stats.standardise import standardise
 
 QUARTER = 91
 # Above so many stretches they are made longer, for room in memory.
-MOST_STRETCHES = 400_000
+MOST_STRETCHES = 200_000
 TRUNCATED_AT = (0.01, 0.99)
 # Leavings that the model asks for per column.
 MIN_LEFT = 5
@@ -65,6 +65,12 @@ SINCE: tuple[Levels, ...] = (
 # The same once the crown is opened: those opened may take a repair as the reason to go elsewhere, and others not.
 SINCE_OPENED = tuple(Levels(f"{f.name}_opened", f"{f.label}, once it was opened") for f in SINCE)
 EVERYTHING: tuple[Covariate, ...] = (*OF_CROWNS, DIABETES, *SINCE, *SINCE_OPENED, CLINICIAN)
+# Of the rows' columns; cut in pieces, all others would take most of the room.
+_LOOKED_AT = [
+    *("crown_id", "patient_id", "provider_id", "state", "entry_days", "exit_days", "access_days", "event", "left"),
+    *(f"{fact.name}_day" for fact in SINCE),
+    *(c.name for c in (*OF_CROWNS, DIABETES)),
+]
 
 
 def with_weighed(
@@ -122,6 +128,7 @@ def weigh_for_leaving(
     errors grouped by patient. Weights are taken as known, which as a rule makes ranges a little too wide.
     """
     rows = with_facts(with_left(spells, unit="crown_id", cutoff=cutoff, away_days=away_days), findings)
+    rows = rows.select(_LOOKED_AT)
     left = int(rows["left"].sum())
     model, pieces = _model_of_leaving(rows), cut(rows, every=stretch_days(rows))
     if model is None:

@@ -33,6 +33,7 @@ from pipeline.practice.tables import (
     NOTE_CHECKS,
     NOTE_TABLES,
     NOTE_VALUES,
+    PATIENT_FOLLOWUP,
     PATIENTS,
     PROCEDURES,
     QUARANTINE,
@@ -78,7 +79,7 @@ from pipeline.storing.own_tables import FIELD_NOTES
 from pipeline.storing.store import Store, open_store
 from pipeline.transforms.coded_details import Coded, coded_rows, telling_codes_of
 from pipeline.transforms.events import done_rows, match_refunds
-from pipeline.transforms.link import TABLES, LinkInput, event_codes, read_ledger, with_ids
+from pipeline.transforms.link import TABLES, event_codes
 from pipeline.transforms.patient_numbers import under_stand_ins
 
 Say = Callable[[str], None]
@@ -132,8 +133,13 @@ def compare_stage(
         else:
             others = _others(store, settings, told, today=today)
             others_too = beside is not None and 2 * need <= memory and (os.cpu_count() or 1) > 1
-            asked = _comparison_input(store, settings, codes, told, others)
-            results = compare(asked, analysis, say=say, others=beside if others_too else None)
+            results = compare(
+                # Held by nobody else, so that the rows with the patients' names go when they have numbers.
+                _comparison_input(store, settings, codes, told, others),
+                analysis,
+                say=say,
+                others=beside if others_too else None,
+            )
             # Where the second library was not heard it is asked the next time; of no failure it has nothing to say.
             heard = results.checks or not any(g.failures for c in results.comparisons[:1] for g in c.groups)
             answered = digest_of_answers(store, settings) if heard else ""
@@ -208,21 +214,19 @@ def recall_stage(settings: Settings, out: Path, *, on: dt.date | None, as_csv: b
         if on is None and cutoff is None:
             raise DataError("The data hold no date, so nothing is due. Give the day with --on.")
         day = on or dt.date.fromisoformat(cutoff)
-        codes = code_table(settings)
-        due = _due(store, settings, codes, _gathered(store, codes, until=settings.rules.data_cutoff), on=day)
+        due = _due(store, settings, on=day)
         rows = recall_rows(due, written_ids(store, settings, say=say), notation=settings.practice.tooth_notation)
     say(f"{count(due.height, 'review', 'is')} due on {day}")
     return write_recall_list(out, rows, practice=settings.practice.name, on=day, as_csv=as_csv)
 
 
-def _due(store: Store, settings: Settings, codes: pl.DataFrame, tables: LinkInput, *, on: dt.date) -> pl.DataFrame:
-    """The reviews of root canals that are due on a day; `tables` are what linking reads, of all patients."""
-    ledger = read_ledger(tables, codes, link_rules(settings))
+def _due(store: Store, settings: Settings, *, on: dt.date) -> pl.DataFrame:
+    """The reviews of root canals that are due on a day."""
     return due_reviews(
         own_courses(store.read(ENDO_COURSES)),
         store.read(FINDINGS),
         store.read(TOOTH_FOLLOWUP),
-        last_contacts(with_ids(ledger.ends, ledger.patient_ids), store.read(PATIENTS)),
+        last_contacts(store.read(PATIENT_FOLLOWUP), store.read(PATIENTS)),
         on=on,
         recall_months=settings.rules.recall_months,
         uncertain_years=settings.rules.uncertain_years,
@@ -456,7 +460,6 @@ def _comparison_input(
 ) -> ComparisonInput:
     read = store.stand_ins.reader(store.read)
     every_crown, every_course = read(CROWNS), read(ENDO_COURSES)
-    tables = _gathered(store, codes, until=settings.rules.data_cutoff)
     return ComparisonInput(
         **_part(StoreSummary, told),
         crowns=own_crowns(every_crown),
@@ -471,12 +474,12 @@ def _comparison_input(
             if table is not PROCEDURES and table not in NOTE_TABLES
         },
         codes=codes,
-        recount=_recount_input(store, settings, codes, told, tables),
+        recount=_recount_input(store, settings, codes, told),
         others=others,
         coded=_coded(store, settings, codes),
         note_values=store.read(NOTE_VALUES),
         note_checks=store.read(NOTE_CHECKS),
-        reviews_due=None if told.cutoff is None else _due(store, settings, codes, tables, on=told.cutoff),
+        reviews_due=None if told.cutoff is None else _due(store, settings, on=told.cutoff),
         film_readers=settings.practice.film_readers,
     )
 
@@ -501,23 +504,16 @@ def _coded(store: Store, settings: Settings, codes: pl.DataFrame) -> Coded:
     return Coded(coded_rows(done_rows(rows, refunds).collect(), codes), settings.analysis)
 
 
-def _gathered(store: Store, codes: pl.DataFrame, *, until: dt.date | None, share: float | None = None) -> LinkInput:
-    """What linking reads of the stored rows up to a day; see `Linking.gathered`."""
-    with store.linking.gathered(event_codes(codes), until=until, share=share) as gathered:
-        return link_input(gathered)
-
-
-def _recount_input(
-    store: Store, settings: Settings, codes: pl.DataFrame, told: StoreSummary, tables: LinkInput
-) -> RecountInput | None:
-    """The rows on which the main comparison is counted in other ways: all, which `tables` are, or a sample's."""
-    crowns, most, of_crowns = told.link_counts.get("crowns", 0), settings.analysis.choices_crowns, None
+def _recount_input(store: Store, settings: Settings, codes: pl.DataFrame, told: StoreSummary) -> RecountInput | None:
+    """The rows on which the main comparison is counted in other ways: of all patients, or of a sample of them."""
+    crowns, most = told.link_counts.get("crowns", 0), settings.analysis.choices_crowns
     if not crowns:
         return None
-    rules = link_rules(settings)
+    rules, share, of_crowns = link_rules(settings), None, None
     if crowns > most:
-        rules, of_crowns = dataclasses.replace(rules, data_cutoff=told.cutoff), crowns
-        tables = _gathered(store, codes, until=rules.data_cutoff, share=most / crowns)
+        rules, share, of_crowns = dataclasses.replace(rules, data_cutoff=told.cutoff), most / crowns, crowns
+    with store.linking.gathered(event_codes(codes), until=rules.data_cutoff, share=share) as gathered:
+        tables = link_input(gathered)
     stand_ins = store.stand_ins.read()
     named = {name: under_stand_ins(getattr(tables, name).collect(), stand_ins).lazy() for name in TABLES}
     tables = dataclasses.replace(tables, **named)  # type: ignore[arg-type]

@@ -16,6 +16,7 @@ from pipeline.practice.tables import (
     LOADS,
     NOTE_TABLES,
     NOTE_VALUES,
+    PATIENT_FOLLOWUP,
     PATIENTS,
     PROCEDURES,
     RUN_FIGURES,
@@ -29,7 +30,9 @@ STAGES = ("ingest", "link", "compare")
 
 # Declared tables whose rows lie under another name, because a view has theirs.
 PHYSICAL = {PROCEDURES.name: "_procedures", LOADS.name: "_loads", **{name: f"_{name}" for name in DETAIL_TABLES}}
-DERIVED_TABLES = {t.name: t for t in (*INPUT_TABLES.values(), *LINKED_TABLES) if t not in NOTE_TABLES}
+DERIVED_TABLES = {
+    t.name: t for t in (*INPUT_TABLES.values(), *LINKED_TABLES) if t not in (*NOTE_TABLES, PATIENT_FOLLOWUP)
+}
 
 SET_ASIDE = Table(
     name="_set_aside",
@@ -61,7 +64,7 @@ NOTED = {
     for name, table in DETAIL_TABLES.items()
 }
 LATER_TABLES = (
-    *(STAND_INS, RUN_FIGURES),
+    *(STAND_INS, RUN_FIGURES, PATIENT_FOLLOWUP),
     *(*NOTE_TABLES, READ_VALUES, NOTE_VALUES, *NOTED.values()),
 )
 

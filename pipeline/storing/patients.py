@@ -10,7 +10,15 @@ from collections.abc import Callable, Iterable, Sequence
 
 import polars as pl
 
-from pipeline.practice.tables import INPUT_TABLES, LINKED_TABLES, NOTE_TABLES, PATIENTS, PROCEDURES, Table
+from pipeline.practice.tables import (
+    INPUT_TABLES,
+    LINKED_TABLES,
+    NOTE_TABLES,
+    PATIENT_FOLLOWUP,
+    PATIENTS,
+    PROCEDURES,
+    Table,
+)
 from pipeline.storing.connected import Connected
 from pipeline.storing.own_tables import STAND_INS
 from pipeline.transforms.patient_numbers import under_stand_ins
@@ -68,7 +76,8 @@ def _summed(rows: Iterable[str]) -> str:
     )
 
 
-_OF_LINKED = {linked_view(t): t.columns for t in LINKED_TABLES}
+# How long a patient was followed tells patients apart no better than how long their teeth were.
+_OF_LINKED = {linked_view(t): t.columns for t in LINKED_TABLES if t is not PATIENT_FOLLOWUP}
 _TELLING = {**_OF_LINKED, PATIENTS.name: PATIENTS.columns}
 _CODED_ROWS = "WHERE code IN (SELECT unnest($coded::VARCHAR[]))"
 _BESIDE: dict[str, tuple[Iterable[str], str]] = {

@@ -99,6 +99,12 @@ _REPLACE = (
     SELECT t.* EXCLUDE (of_part) FROM linked_tooth_followup AS t JOIN _stand_ins USING (patient_id)
     ORDER BY stands_as, tooth_fdi
     """,
+    "DELETE FROM patient_followup",
+    """
+    INSERT INTO patient_followup BY NAME
+    SELECT t.* EXCLUDE (of_part) FROM linked_patient_followup AS t JOIN _stand_ins USING (patient_id)
+    ORDER BY stands_as
+    """,
     "DELETE FROM elsewhere_hints",
     """
     INSERT INTO elsewhere_hints BY NAME

@@ -114,6 +114,7 @@ class Linked:
     crowns: pl.DataFrame
     endo_courses: pl.DataFrame
     tooth_followup: pl.DataFrame
+    patient_followup: pl.DataFrame
     elsewhere_hints: pl.DataFrame
     set_aside: pl.DataFrame
     begin: dt.date | None
@@ -259,6 +260,10 @@ def link_ledger(ledger: Ledger, rules: LinkRules, *, take: Taken | None = None) 
         crowns=_shape(with_ids(crowns, ledger.patient_ids), CROWNS.schema).sort("crown_id"),
         endo_courses=_shape(with_ids(courses, ledger.patient_ids), ENDO_COURSES.schema).sort("course_id"),
         tooth_followup=with_ids(followed, ledger.patient_ids),
+        patient_followup=with_ids(
+            ledger.ends.join(teeth, on="patient_id", how="semi").select("patient_id", followed_to="followup_end"),
+            ledger.patient_ids,
+        ),
         elsewhere_hints=with_ids(hints, ledger.patient_ids).select(
             pl.col(name).cast(dtype) for name, dtype in ELSEWHERE_HINTS.schema.items()
         ),

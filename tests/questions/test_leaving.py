@@ -229,7 +229,7 @@ def test_names_and_the_order_of_rows_change_nothing(left_and_stayed):
 def test_stretches_are_a_quarter_of_a_year_unless_there_are_too_many():
     assert stretch_days(CUTS) == 91
     many = CUTS.with_columns(exit_days=pl.col("entry_days") + 91 * 400_000)
-    assert stretch_days(many) == 3 * 91
+    assert stretch_days(many) == 6 * 91
 
 
 def test_the_figures_stand_beside_the_main_ones(left_and_stayed):

@@ -38,15 +38,12 @@ def test_what_is_a_contact_and_what_is_none():
     # and void rows. f: what others did. g: a finding.
     linked = run(CONTACTS, findings="patient_id | tooth_fdi | exam_date\ng | 36 | 2016-01-01")
     own = linked.crowns.filter(~linked.crowns["done_elsewhere"])
-    assert dict(own.select("patient_id", own["exit_date"].dt.to_string()).rows()) == {
-        "a": "2016-01-01",
-        "b": "2015-01-01",
-        "c": "2015-01-01",
-        "d": "2015-01-01",
-        "e": "2015-01-01",
-        "f": "2015-01-01",
-        "g": "2016-01-01",
-    }
+    ends = {p: "2016-01-01" if p in "ag" else "2015-01-01" for p in "abcdefg"}
+    assert dict(own.select("patient_id", own["exit_date"].dt.to_string()).rows()) == ends
+    # Of the patients themselves; z has no tooth that is followed, and what f has was made by others.
+    of_patients = linked.patient_followup
+    found = dict(of_patients.select("patient_id", of_patients["followed_to"].dt.to_string()).rows())
+    assert found == ends
     assert set(own["exit_reason"]) == {"last_contact"}
 
 

@@ -143,10 +143,10 @@ def test_sorted_by_clinician_then_by_what_ends_first_whatever_the_row_order():
 
 def test_last_contacts_are_the_ends_of_follow_up():
     ends = frame("""
-        patient_id | first_seen | followup_end | end_reason
-        p1         | 2020-01-01 | 2020-03-01   | last_contact
-        p2         | 2020-01-01 | 2020-06-01   | death
-    """)
+        patient_id | followed_to
+        p1         | 2020-03-01
+        p2         | 2020-06-01
+    """).with_columns(pl.col("followed_to").cast(pl.String).str.to_date())
     patients = table("patient_id | deceased_date\n p2 | 2020-06-01", PATIENTS)
     found = last_contacts(ends, patients).sort("patient_id")
     assert found.rows() == [("p1", dt.date(2020, 3, 1), None), ("p2", dt.date(2020, 6, 1), dt.date(2020, 6, 1))]

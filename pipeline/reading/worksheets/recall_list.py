@@ -72,12 +72,12 @@ def due_reviews(
 
 
 def last_contacts(ends: pl.DataFrame, patients: pl.DataFrame) -> pl.DataFrame:
-    """When each patient was last in: `patient_id, last_seen, deceased_date`, as `due_reviews` needs it. `ends` is the
-    end of each patient's follow-up by rule 8 (`patient_id, followup_end`), the same that ended the follow-up of the
-    teeth: only then does a tooth whose follow-up ended earlier tell that it was lost in between."""
+    """When each patient was last in: `patient_id, last_seen, deceased_date`, as `due_reviews` needs it. `ends` is
+    `patient_followup`, made with the follow-up of the teeth: only then does a tooth whose follow-up ended earlier tell
+    that it was lost in between."""
     deaths = patients.select("patient_id", "deceased_date")
     return ends.join(deaths, on="patient_id", how="left").select(
-        "patient_id", pl.col("followup_end").alias("last_seen"), "deceased_date"
+        "patient_id", pl.col("followed_to").alias("last_seen"), "deceased_date"
     )
 
 

@@ -32,10 +32,10 @@ it. Beside them run plain scripts on the same files:
 
 They follow the same linking rules, for this practice's codes and headings only. They keep no row that is set aside, no
 record of what was loaded and no check of what is read. Their counts are held against ours. `run` of toothyears is
-`toothyears run`: every question, every page and slide, above 10 million rows with most of the machine's memory allowed;
-`run, again` is the same command once more. `in all` is the sum of its stages as commands. `the one question` is
-the one that the scripts answer: `compare --parts` and pages of it, always within the memory that is allowed by default.
-`read and link` of a script is what it told itself, without the start of the interpreter.
+`toothyears run`: every question, every page and slide, from 10 million rows on with most of the machine's memory
+allowed; `run, again` is the same command once more. `in all` is the sum of its stages as commands. `the one
+question` is the one that the scripts answer: `compare --parts` and pages of it, always within the memory that is
+allowed by default. `read and link` of a script is what it told itself, without the start of the interpreter.
 
 `wall s` are seconds by the clock, `CPU s` of all processors, `MB` the memory of the largest process and `MB, all` that
 of all processes of the command together (pages that they share count in each).
