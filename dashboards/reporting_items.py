@@ -107,7 +107,10 @@ def _statistics(r: Released, c: ReleasedComparison | None) -> tuple[Item, ...]:
     models = "; ".join(sorted({terms.model(e.model) for e in c.estimates})) if c else ""
     say = f"{models}. Curves by Kaplan-Meier; teeth of one patient taken together in all ranges." if models else ""
     missing = "; ".join(f"{name} {n} % of rows" if n else f"{name} in few rows" for name, n in r.methods.missing)
-    gaps = f"A missing value is a level of its own, never a reason to drop a tooth. Without a value: {missing}."
+    gaps = (
+        "A missing value of what is adjusted for is a level of its own; teeth without a value of the technique that a "
+        f"question asks about are not compared. Without a value: {missing}."
+    )
     early = "; ".join(f"{f.ended_early} % of {f.of}" for f in r.methods.followup)
     lost = f"Ended before the data did, without failure or death: {early}. Counted until the last contact."
     return (
@@ -141,7 +144,8 @@ def _results(r: Released, c: ReleasedComparison | None) -> tuple[Item, ...]:
         _item(STROBE, "14c", "Length of follow-up", followed),
         _item(STROBE, "15", "Outcome events", failed),
         _item(STROBE, "16a", "Crude and adjusted estimates", rough),
-        _item(STROBE, "16b", "Cut-points", "Tooth groups: anterior, premolar, molar. No other quantity was cut."),
+        _item(STROBE, "16b", "Cut-points", "Tooth groups are anterior, premolar and molar; ages, years and measured "
+              "techniques are cut where rows name the bounds."),
         _item(STROBE, "16c", "Absolute risks", absolute),
         _item(STROBE, "17", "Further analyses", f"Rates {listing(breakdowns)}." if breakdowns else "", half=True),
     )  # fmt: skip

@@ -35,12 +35,13 @@ def planning_sentence(plans: Sequence[Plan]) -> str:
     if not waiting:
         return f"{count(len(plans), 'question')}: all answered for now."
     alone, years = sum(p.months is not None for p in waiting), waiting[0].within_years
-    pace = f"enough failures in this practice alone within {years} years, if its pace holds"
+    pace = f"enough failures in this practice alone within {years} years, if its pace holds."
+    pace += " Months count that those followed now go on failing; “More cases” would be followed as long as they were."
     if len(waiting) == 1:
-        return f"1 question of {whole(len(plans))} is open; it would {'' if alone else 'not '}have {pace}."
+        return f"1 question of {whole(len(plans))} is open; it would {'' if alone else 'not '}have {pace}"
     return (
         f"{whole(len(waiting))} questions of {whole(len(plans))} are open; {whole(alone) if alone else 'none'} of them "
-        f"would have {pace}."
+        f"would have {pace}"
     )
 
 

@@ -65,7 +65,7 @@ def render(released: Released, *, talk: Talk | None = None, day: dt.date | None 
         technique=technique_parts(released),
         rates=[rates_table(t) for t in released.rates if worth_showing(t)],
         not_run=released.not_run,
-        rules=released.rules,
+        rules=_rules(released),
         disclosure=words_shared.RULES,
         citation=talk_words.citation(released, chosen=talk.title, speaker=talk.speaker, day=day),
         references=words_shared.references(released),
@@ -73,6 +73,12 @@ def render(released: Released, *, talk: Talk | None = None, day: dt.date | None 
         items=appendix_table(found),
         items_intro=reporting_items.INTRO,
     )
+
+
+def _rules(released: Released) -> NumberTable | None:
+    """The linking rules in words, each with what it is set to; None where none is told."""
+    rows, heads = words_shared.linking_rules(released), words_shared.RULE_HEADS
+    return NumberTable("What each does, and its setting", heads, rows, heads[:1]) if rows else None
 
 
 def _heads(released: Released) -> dict[str, str]:

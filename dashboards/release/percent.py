@@ -87,3 +87,9 @@ def round_ratio(value: float) -> float:
     if not known(value):
         raise ValueError("a ratio that is not known cannot be released")
     return round(value, 1) if value >= 1 else round(round(20 * value) / 20, 2)
+
+
+def ratio_range(mid: float, low: float, high: float) -> tuple[float, float, float]:
+    """A ratio on its step with its range, which is widened to whole steps."""
+    down, up = (20 if v < 1 else 10 for v in (low, high))
+    return round_ratio(mid), math.floor(down * low + _CLOSE) / down, math.ceil(up * high - _CLOSE) / up

@@ -24,7 +24,7 @@ from dashboards.release.count import ReleasedCount
 from dashboards.release.curve import ReleasedPoint, release_curve
 from dashboards.release.healing import ReleasedHealing, ReleasedLosses, release_healing, release_losses
 from dashboards.release.methods import ReleasedMethods, release_methods
-from dashboards.release.percent import borne_out, difference_on_step, release_share, round_ratio
+from dashboards.release.percent import borne_out, difference_on_step, ratio_range, release_share, round_ratio
 from dashboards.release.rates import ReleasedRates, release_rates
 from dashboards.release.table1 import ReleasedCharacteristic, release_table1
 from dashboards.release.technique import ReleasedTechniques, release_techniques
@@ -131,8 +131,8 @@ class ReleasedComparison:
 
     @property
     def adjusted_for(self) -> tuple[str, ...]:
-        """What the first adjusted model adjusts for."""
-        return next((e.adjusted_for for e in self.estimates if e.adjusted_for), ())
+        """What the last adjusted model adjusts for, which adjusts for most."""
+        return next((e.adjusted_for for e in reversed(self.estimates) if e.adjusted_for), ())
 
     @property
     def month(self) -> int:
@@ -183,7 +183,7 @@ class Released:
 
 # Raised with every change of what the same results are told as: a figure kept under other rules, which may have
 # been wrong, is made once more. It is rounded by the records all the same, so the two tell no more than one.
-RULES = 10
+RULES = 11
 
 
 def release(results: Results, *, practice: str | None = None) -> Released:
@@ -357,8 +357,8 @@ def _releasable(gate: Gate, e: Estimate, enough: set[str]) -> bool:
 
 
 def _estimate(e: Estimate) -> ReleasedEstimate:
-    ratio, low, high = (round_ratio(v) for v in (e.hazard_ratio, e.ci_low, e.ci_high))
-    return ReleasedEstimate(e.contrast, e.model, release_words.covariates(e.adjusted_for), ratio, low, high)
+    adjusted_for = release_words.covariates(e.adjusted_for)
+    return ReleasedEstimate(e.contrast, e.model, adjusted_for, *ratio_range(e.hazard_ratio, e.ci_low, e.ci_high))
 
 
 def _naive(gate: Gate, c: Comparison, groups: tuple[ReleasedGroup, ...], enough: set[str]) -> ReleasedNaive | None:

@@ -19,7 +19,7 @@ from dataclasses import dataclass, field
 from dashboards import terms
 from dashboards.formats import known, sentence_case
 from dashboards.release.count import ReleasedCount
-from dashboards.release.percent import borne_out, difference_on_step, round_ratio
+from dashboards.release.percent import borne_out, difference_on_step, ratio_range
 from pipeline.practice import outcomes
 from pipeline.practice.tables import CEMENTS, CORES, POSTS
 from pipeline.questions.techniques.declared import all_questions
@@ -197,13 +197,13 @@ def _contrast(
     if shown is None:
         return None
     at, ends, _ = shown
-    ratio, ratio_low, ratio_high = (None if v is None or not known(v) else round_ratio(v)
-                                    for v in (c.hazard_ratio, c.ratio_ci_low, c.ratio_ci_high))  # fmt: skip
-    if ratio is None or ratio_low is None or ratio_high is None:
-        ratio = ratio_low = ratio_high = None
+    ratios = [v for v in (c.hazard_ratio, c.ratio_ci_low, c.ratio_ci_high) if v is not None and known(v)]
+    shown_ratio: tuple[float | None, float | None, float | None] = (None, None, None)
+    if len(ratios) == 3:
+        shown_ratio = ratio_range(*ratios)
     code = spoken_code(_verdict(c.verdict, at, ends, smallest), safety=safety)
     why = _why(c, ends, safety=safety) if code == "cannot_tell" else ""
-    return ReleasedContrast(labels[c.group], labels[c.reference], at, *ends, ratio, ratio_low, ratio_high, code, why)
+    return ReleasedContrast(labels[c.group], labels[c.reference], at, *ends, *shown_ratio, code, why)
 
 
 def _why(c: TechniqueContrast, ends: tuple[int, int], *, safety: bool) -> str:

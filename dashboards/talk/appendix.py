@@ -10,7 +10,7 @@ from functools import partial
 
 from dashboards import reporting_items, terms
 from dashboards.answers import sentences
-from dashboards.formats import DASH, listing, lower_first, phrase, plural, sentence_case, spread, years
+from dashboards.formats import DASH, listing, lower_first, plural, sentence_case, spread, years
 from dashboards.pages.study_club import everyday_table, groups_table, healing_table, loss_table, worth_showing
 from dashboards.release.rates import ReleasedRates
 from dashboards.release.released import Released, ReleasedComparison, ReleasedEstimate, require
@@ -23,7 +23,6 @@ from dashboards.talk.story import deck_of
 from dashboards.words import shared as words_shared
 from dashboards.words import technique as words_technique
 from pipeline.practice.talk import Talk
-from pipeline.results.methods import RULES
 
 SMALL = (16, 14)
 MOST_RATIOS, UNDER_GROUPS = 6, 2
@@ -179,9 +178,9 @@ def _how_counted(deck: Deck, released: Released) -> None:
               notes("Explain when the clock starts; it decides the answer."),
               sizes=(18, 16, 14))  # fmt: skip
     if released.rules:
-        rows = [(RULES.get(name) or sentence_case(phrase(name)), value) for name, value in released.rules]
+        rows = words_shared.linking_rules(released)
         title = "Each rule for linking rows has a number, and the practice can change it"
-        deck.table(title, ("Rule", "In force (days, if no unit is named)"), rows,
+        deck.table(title, words_shared.RULE_HEADS, rows,
                    notes("A number is in days unless the words say otherwise."),
                    alt=f"Table of {len(rows)} rules with the number in force.", shares=(0.83, 0.17),
                    sizes=SMALL)  # fmt: skip

@@ -15,6 +15,7 @@ from pipeline.practice.counts import more_or_fewer, range_more_or_fewer
 from pipeline.practice.outcomes import ENDO_NEEDED
 from pipeline.questions.question import FREE_BY_CROWN, KEPT_BY_CROWN
 from pipeline.release.disclosure import AS_FIRST, EVENTS_PER_CHANGE, SLACK, SMALLEST, STEP
+from pipeline.results import methods
 from pipeline.results.references import Reference, used
 from pipeline.results.trial_words import NEED, NOT_COMPARED
 
@@ -30,6 +31,12 @@ RULES = (
     f"are not named. Clinicians and clinics are letters in no particular order. Where fewer than {SMALLEST} "
     "patients have changed, a page keeps its earlier figures."
 )
+RULE_HEADS = ("Rule", "In force (days, if no unit is named)")
+
+
+def linking_rules(released: Released) -> tuple[tuple[str, str], ...]:
+    """What each linking rule does, with its setting."""
+    return tuple((methods.RULES.get(name) or sentence_case(phrase(name)), value) for name, value in released.rules)
 
 
 STEPS = "Figures for sharing are rounded to steps, ranges outward; those inside the practice may differ by a few."
@@ -317,12 +324,13 @@ def counted_title(c: ReleasedComparison) -> str:
 
 
 def model_title(c: ReleasedComparison) -> str:
-    """The hazard ratio of what the verdict is on, adjusted if one is, with its range; else another, which claims none.
+    """The hazard ratio of what the verdict is on, adjusted for most, and its range; else of another, which claims none.
 
     How sure one is hangs on the very contrast: the verdict says nothing of another of the same question.
     """
     asked = [e for e in c.estimates if _is_asked(c, e)]
-    e = next((e for e in asked or c.estimates if e.adjusted_for), (asked or c.estimates)[0])
+    of = asked or c.estimates
+    e = next((e for e in reversed(of) if e.adjusted_for), of[0])
     how = "adjusted" if e.adjusted_for else "unadjusted"
     with_both = " as with ".join(f"“{c.label(name)}”" for name in e.contrast.split(" vs "))
     if e.low <= 1 <= e.high:

@@ -285,7 +285,7 @@ def _plan(
         failures_so_far=failures,
         failures_needed=None if times is None else math.ceil(times * failures),
         months=months,
-        practices=None if times is None else math.ceil(times),
+        practices=None if times is None else math.ceil(round(times, 1)),
         within_years=FORECAST_YEARS,
         sentences=why,
         looks=goal.looks,

@@ -164,7 +164,7 @@ KEPT_BY_CROWN = Question(
     rows_of="teeth",
     naive="Counted by label, a tooth crowned later is credited with all the time it lasted before its crown, time in "
     "which it could not have been lost as a crowned tooth, and every tooth lost early counts as one without a crown. "
-    "That makes crowns look far better than they are.",
+    "That makes crowns look better than they are.",
     doubt="Teeth were not crowned by chance: a tooth that is not expected to last is often left without a crown, which "
     "makes crowns look better than they are.",
 )

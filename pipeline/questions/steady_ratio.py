@@ -223,6 +223,7 @@ def difference_by(
         allowance=allowance,
         confidence=confidence,
         noun=question.rows_of,
+        kept=question.outcome.good.removeprefix("still "),
     )
     return Standing(
         difference,
@@ -334,8 +335,12 @@ def mean_years(
     allowance: Allowance,
     confidence: float,
     noun: str,
+    kept: str,
 ) -> MeanYears | None:
-    """The difference of mean years in place between the start and the horizon; None without an error."""
+    """The difference of mean years, up to the horizon, that teeth stay as they are; None without an error.
+
+    `kept` says how that is: `in place`, `without further treatment`.
+    """
     days, error = windows.mean_difference(contrast.group, contrast.reference)
     if not np.isfinite(error):
         return None
@@ -346,7 +351,7 @@ def mean_years(
     tooth = {"teeth": "tooth"}.get(noun, noun.removesuffix("s"))
     much, span = _months(value), f"{windows.days[-1] / DAYS_PER_YEAR:.1f}"
     told = (
-        f"Over the {span} years that are compared, a {tooth} with {one} stays in place "
+        f"Over the {span} years that are compared, a {tooth} with {one} stays {kept} "
         f"{'as long on average as' if much == '0' else f'{much} on average than'} one with {other}; "
         f"the range is {_months(low)} to {_months(high)}."
     )

@@ -27,6 +27,7 @@ from dashboards.release.percent import (
     difference_on_step,
     outward,
     percent_step,
+    ratio_range,
     round_ratio,
     share_range,
 )
@@ -162,6 +163,21 @@ def test_ratios_lose_their_third_figure() -> None:
     assert found == [0.6, 0.95, 1.0, 1.0, 1.0, 1.3, 12.3]
     with pytest.raises(ValueError, match="not known"):
         round_ratio(math.nan)
+
+
+@pytest.mark.parametrize(
+    ("exact", "told"),
+    [
+        ((1.27, 0.833, 1.926), (1.3, 0.8, 2.0)),
+        ((1.276, 1.056, 1.542), (1.3, 1.0, 1.6)),
+        ((0.73, 0.588, 0.906), (0.75, 0.55, 0.95)),
+        ((0.81, 0.635, 1.032), (0.8, 0.6, 1.1)),
+        ((0.9, 0.8, 0.95), (0.9, 0.8, 0.95)),
+        ((1.5, 1.1, 2.3), (1.5, 1.1, 2.3)),
+    ],
+)
+def test_ranges_of_ratios_cover_the_exact_ones(exact: tuple[float, float, float], told: tuple[float, ...]) -> None:
+    assert ratio_range(*exact) == told
 
 
 # Curves
@@ -550,7 +566,7 @@ def shown_groups(given: TechniqueAnswer) -> tuple[ReleasedTechniqueGroup, ...]:
 def test_a_technique_contrast_by_hand() -> None:
     (found,) = shown(technique())
     figures = (found.per_100, found.low, found.high, found.ratio, found.ratio_low, found.ratio_high)
-    assert figures == (4, 1, 8, 1.3, 1.0, 1.5)
+    assert figures == (4, 1, 8, 1.3, 1.0, 1.6)
     assert (found.verdict_code, found.label, found.against[:7]) == ("differs", "Epoxy resin sealer", "Calcium")
     assert [c.verdict_code for c in shown(technique(verdict="mood"))] == ["too_early"]
 
@@ -714,7 +730,7 @@ def test_a_comparison_by_hand() -> None:
     assert d is not None
     # 400 crowns: steps of 2.
     assert (d.per_100, d.low, d.high, d.from_start, found.verdict_code) == (4, 0, 8, True, "cannot_tell")
-    assert [(e.hazard_ratio, e.low, e.high) for e in found.estimates] == [(1.3, 1.0, 1.5)]
+    assert [(e.hazard_ratio, e.low, e.high) for e in found.estimates] == [(1.3, 1.0, 1.6)]
     assert found.naive is not None
     assert found.naive.failed == (("before_seat", 10), ("through_crown", 4))
     assert (found.naive.hazard_ratio, found.naive.why_biased) == (0.8, "immortal time")

@@ -45,9 +45,9 @@ WINDOWS = Windows(
 )
 
 
-def years_of(windows: Windows, allowance: Allowance = NONE, noun: str = "teeth"):
+def years_of(windows: Windows, allowance: Allowance = NONE, noun: str = "teeth", kept: str = "in place"):
     return mean_years(
-        windows, OPENED, years=2.0, from_days=0, allowance=allowance, confidence=0.95, noun=noun
+        windows, OPENED, years=2.0, from_days=0, allowance=allowance, confidence=0.95, noun=noun, kept=kept
     )  # fmt: skip
 
 
@@ -67,6 +67,8 @@ def test_mean_years_in_place_and_their_words():
         "Over the 2.0 years that are compared, a crown with an opened crown stays in place "
     )
     assert "as long on average as one with" in alike.sentence
+    free = years_of(WINDOWS, kept="without further treatment").sentence
+    assert "a tooth with an opened crown stays without further treatment 3.3 months shorter" in free
     assert alike.sentence.endswith("the range is 1.6 months shorter to 1.6 months longer.")
     longer = years_of(replace(WINDOWS, mean_days=np.array([749.0, 700.0])))
     assert "1.6 months longer on average than one with" in longer.sentence

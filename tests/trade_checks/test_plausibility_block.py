@@ -37,7 +37,10 @@ def test_nothing_recorded_and_nothing_broken():
 def test_planning_in_words():
     assert planning_sentence(()).startswith("No question of two groups")
     assert planning_sentence((plan(settled=True),)) == "1 question: all answered for now."
-    pace = "enough failures in this practice alone within 10 years, if its pace holds."
+    pace = (
+        "enough failures in this practice alone within 10 years, if its pace holds. Months count that those followed "
+        "now go on failing; “More cases” would be followed as long as they were."
+    )
     assert planning_sentence((plan(), plan(settled=True))) == f"1 question of 2 is open; it would have {pace}"
     assert planning_sentence((plan(months=None),)) == f"1 question of 1 is open; it would not have {pace}"
     two = (plan(), plan(months=None), plan(settled=True))

@@ -166,7 +166,7 @@ def _planned(draft: Draft, answer: TechniqueAnswer, contrast: TechniqueContrast,
         why = "Each clinician mostly works one way: more cases of the same kind would not settle this."
     elif not draft.fitted:
         why = "The adjusted model could not be fitted: what would settle this cannot be worked out."
-    elif _is_unmeasured(draft, contrast):
+    elif draft.safety:  # a plan would ask for more teeth treated without it
         why = NEXT_STEP
     return plan_contrast(
         answer,
