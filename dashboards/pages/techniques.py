@@ -31,6 +31,8 @@ WHOLE = (
     ("irrigant_strength", "Irrigant strength?"),
 )
 MOST_DRAWN = 6
+ONE_WAY = "Each clinician mostly works one way."
+ONE_WAY_TOO = "Likewise."
 TOO_FEW = "Too few such teeth to compare"
 NAMED = "What the answers name, and what stood out."
 NONE = "No technique question could be answered from these records."
@@ -94,7 +96,8 @@ def picture(results: Results) -> Chart | None:
     for question, _ in WHOLE:
         first = next((a for a in answers if a.question == question and a.contrasts), None)
         named += [(first, c) for c in first.contrasts] if first is not None else []
-    shown = [pair for i, pair in enumerate(named) if pair not in named[:i] and words_answers.has_range(pair[1])]
+    shown = [pair for i, pair in enumerate(named)
+             if pair not in named[:i] and words_answers.has_range(pair[1]) and code_of(*pair) != "one_way"]  # fmt: skip
     drawn = shown[:MOST_DRAWN]
     rows = [
         Apart(f"{words_answers.pair(a, c)}: {technique.befell(a)}", c.difference_per_100 or 0.0,
@@ -122,35 +125,42 @@ def _stood_out(answers: Sequence[TechniqueAnswer]) -> list[tuple[TechniqueAnswer
 
 def _by_name(results: Results) -> list[Answer]:
     """The answers to contrasts that are asked for by name; one that could not be compared says so."""
-    given = []
+    given, one_way = [], iter((ONE_WAY,))
     for question, group, asked in BY_NAME:
         if (found := _named(results.techniques, question, group)) is not None:
             a, c = found
-            link = f"#{technique.address(question)}"
+            code = code_of(a, c)
             said = sentence_case(technique.contrast_says(a, c, paired=False))
-            given.append(Answer(said, asked=asked, link=link, code=code_of(a, c)))
+            said = next(one_way, ONE_WAY_TOO) if code == "one_way" else said
+            given.append(Answer(said, asked=asked, link=f"#{technique.address(question)}", code=code))
         elif lacking := _lacking(results, question):
-            given.append(Answer(too_few(lacking, group), asked=asked, link="#not-run"))
+            given.append(Answer(too_few(lacking, group, asked=asked), asked=asked, link="#not-run"))
     for question, asked in WHOLE:
         of = [a for a in results.techniques if a.question == question]
         if of:
-            said = f"{sentence_case('; '.join([*_range_of(of[0]), technique.finding(of)]))}."
-            given.append(Answer(said, asked=asked, link=f"#{technique.address(question)}"))
+            said, code = _in_figures(of[0], technique.finding(of)), ""
+            if {code_of(of[0], c) for c in of[0].contrasts} == {"one_way"}:
+                said, code = next(one_way, ONE_WAY_TOO), "one_way"
+            given.append(Answer(said, asked=asked, link=f"#{technique.address(question)}", code=code))
         elif _lacking(results, question):
             given.append(Answer(f"{TOO_FEW}.", asked=asked, link="#not-run"))
     return given
 
 
-def _range_of(a: TechniqueAnswer) -> list[str]:
-    """From how many fewer to how many more, of a question of one contrast that no figure settles: risks unrecorded."""
-    if len(a.contrasts) > 1 or UNMEASURED not in a.caveats:
-        return []
-    return [
-        f"{words_answers.pair(a, c)}: {words_answers.from_to(c.difference_ci_low, c.difference_ci_high)} of 100 "
-        f"{technique.befell(a)}"
-        for c in a.contrasts
-        if words_answers.has_range(c) and c.difference_ci_low is not None and c.difference_ci_high is not None
-    ]
+def _in_figures(a: TechniqueAnswer, found: str) -> str:
+    """What was found of a question by its first outcome, in numbers where words alone would be heard as `none`.
+
+    `Little difference; up to 4 of 100.` Of risks unrecorded, which no figure settles, the range of one contrast.
+    """
+    with_range = [c for c in a.contrasts if words_answers.has_range(c)]
+    ends = [(c.difference_ci_low or 0.0, c.difference_ci_high or 0.0) for c in with_range]
+    if len(a.contrasts) == len(ends) == 1 and UNMEASURED in a.caveats:
+        told, happened = words_answers.from_to(*ends[0]).removeprefix("from "), technique.befell(a)
+        return f"{words_answers.pair(a, with_range[0])}: {told} of 100 {happened.removeprefix('teeth ')}; {found}."
+    if not ends or {c.verdict for c in a.contrasts} != {"little_difference"}:
+        return f"{sentence_case(found)}."
+    far = max(abs(end) for both in ends for end in both)
+    return f"{sentence_case(found)}; up to {max(1, round(far))} of 100."
 
 
 def _lacking(results: Results, question: str) -> NotRun | None:
@@ -158,19 +168,19 @@ def _lacking(results: Results, question: str) -> NotRun | None:
     return next((n for n in results.not_run if n.id.startswith(f"technique_{question}_")), None)
 
 
-def too_few(found: NotRun, group: str) -> str:
+def too_few(found: NotRun, group: str, *, asked: str) -> str:
     """Why a contrast that is asked for by name is missing, with how many such teeth there are where that is known.
 
-    Other groups that are small too are told with it, or somebody who counts them all finds more.
+    The other groups are told with it: alone it is held against whatever the reader has in mind.
     """
     of = next((g for g in found.groups if g.name == group), None)
     if of is None:
         return f"{TOO_FEW}."
-    most = max(g.teeth for g in found.groups)
-    others = [f"{lower_first(g.label)}: {whole(g.teeth)}" for g in found.groups
-              if g is not of and g.label and 0 < g.teeth < most]  # fmt: skip
-    lost = f"{whole(of.failures) if of.failures else 'none'} lost"
-    return f"{TOO_FEW}: {'; '.join([f'{whole(of.teeth)}, {lost}', *others])}."
+    rest = [g for g in found.groups if g is not of and g.label and g.teeth]
+    asked_of = asked.rpartition(" ")[0]  # `A separated file`, which need not be said again
+    others = [f"{lower_first(g.label.removeprefix(asked_of).strip())}: {whole(g.failures)} of {whole(g.teeth)}"
+              for g in rest]  # fmt: skip
+    return f"Too few: {'; '.join([f'{whole(of.failures)} of {whole(of.teeth)} lost', *reversed(others)])}."
 
 
 def reconciled(answers: Sequence[TechniqueAnswer]) -> str:

@@ -22,7 +22,7 @@ def more(value: int) -> str:
 def between(low: float, high: float) -> str:
     """`between 2 fewer and 7 more`, `4 to 8 fewer`, `under 1 to 5 more`, `between 9 fewer and none`, in whole teeth.
 
-    A range without zero stays one when it is rounded: its nearer end is then under 1.
+    A range without zero stays one when it is rounded, and one across it stays across: such an end is then under 1.
     """
     if low * high > 0:
         near, far = (round(v) for v in sorted((abs(low), abs(high))))
@@ -30,7 +30,10 @@ def between(low: float, high: float) -> str:
         if far == 0:
             return f"under 1 {side}"
         return f"{near} {side}" if near == far else f"{near or 'under 1'} to {far} {side}"
-    ends = ["none" if v == 0 else more(v) for v in (round(low), round(high))]
+    ends = [
+        more(round(v)) if round(v) else "none" if v == 0 else f"under 1 {'more' if v > 0 else 'fewer'}"
+        for v in (low, high)
+    ]
     return "none" if ends == ["none", "none"] else f"between {ends[0]} and {ends[1]}"
 
 

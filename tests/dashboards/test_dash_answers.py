@@ -39,7 +39,7 @@ def test_a_difference_of_100_in_a_sentence() -> None:
     none = Difference("a", "b", 5, 0, 0.2, -3.0, 0.4, "")
     assert words_answers.of_100(none, LABELS, "tooth_loss") == (
         "Of 100 teeth, as many were lost within 5 years with root canal through the crown as with root canal before "
-        "the seat: between 3 fewer and none."
+        "the seat: between 3 fewer and under 1 more."
     )
 
 

@@ -124,7 +124,8 @@ def test_contrasts_that_are_asked_for_by_name_stand_among_the_answers() -> None:
     assert given["A separated file left?"].says == "Too few such teeth to compare."
     sizes = (("none", 900, 80, "None"), ("left", 11, 1, "Left"), ("removed", 4, 0, "Taken out"))
     counted = replace(lacking, groups=tuple(SmallGroup(*g) for g in sizes))
-    said = "Too few such teeth to compare: 11, 1 lost; taken out: 4."
+    # With what became of each: of some alone one would think that none of the others was lost.
+    said = "Too few: 1 of 11 lost; taken out: 0 of 4; none: 80 of 900."
     again = {a.asked: a.says for a in techniques.opening(replace(results, not_run=(counted,)))}
     assert again["A separated file left?"] == said
 
@@ -149,5 +150,5 @@ def test_where_risks_are_not_recorded_the_range_and_whose_it_is_stand_beside() -
         question="irrigant_strength", reference="1_to_3", groups=groups, contrasts=(strong,), caveats=(UNMEASURED,)
     )
     given = {a.asked: a.says for a in techniques.opening(replace(samples.differs(), techniques=(of,)))}
-    said = "Over 3 to 5.25 % against over 1 to 3 %: from 2 fewer to 2 more of 100 teeth lost; risks not recorded."
+    said = "Over 3 to 5.25 % against over 1 to 3 %: 2 fewer to 2 more of 100 lost; risks not recorded."
     assert given["Irrigant strength?"] == said

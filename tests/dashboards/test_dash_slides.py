@@ -210,7 +210,7 @@ def test_a_ratio_whose_range_holds_one_is_not_claimed_as_a_finding() -> None:
         titles = map(title, behind(name).slides)
         return next(t for t in titles if t.startswith("Failures ") and "fast" in t)
 
-    assert found("differs").startswith("Failures came 3.2 times as fast (2.2 to 4.6)")
+    assert found("differs").startswith("Failures came 3.2 times as fast (2.2 to 4.7)")
     assert found("cannot_tell").startswith("Failures may have come anywhere from 0.65 to 2.6 times as fast")
 
 
