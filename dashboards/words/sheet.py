@@ -56,7 +56,7 @@ def rate(found: Stretch, outcome: str) -> str:
 def change(found: Change, *, in_brief: bool = False) -> str:
     """What a comparison of two rates says: how many more or fewer of 100, with the range, and why no more is said.
 
-    In brief, what a range that is open leaves room for is not said.
+    In brief, what a range that is open on both sides leaves room for is not said.
     """
     if found.why == "not_followed":
         return f"Too few are followed for {years(found.years)}."
@@ -69,7 +69,15 @@ def change(found: Change, *, in_brief: bool = False) -> str:
         return f"The range is {fits}."
     if found.why == "many_looks":
         return f"The range is {fits}: alone that would stand out, among {count(found.looks, 'rate')} it does not."
+    if is_not_worse(found):
+        bound = "" if in_brief else f" by the {found.matters_per_100:g} of 100 that would matter"
+        return f"{sentence_case(fits)}: not worse{bound}."
     return f"{sentence_case(fits)}{'' if in_brief else ': both no difference and one that matters fit'}."
+
+
+def is_not_worse(found: Change) -> bool:
+    """Whether what is open is only by how much better: the whole range is below a rise that would matter."""
+    return found.why == "wide" and found.ci_high is not None and found.ci_high < found.matters_per_100
 
 
 def _no_larger(found: Change) -> str:
