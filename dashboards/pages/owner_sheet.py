@@ -8,7 +8,7 @@ from typing import Any
 from dashboards import tables_owner, terms
 from dashboards.answers import Answer, Answers, Said, kept
 from dashboards.charts.owner import KEY, early_chart, strip_chart
-from dashboards.formats import in_place, listing, lower_first, whole, years
+from dashboards.formats import in_place, listing, lower_first, plural, whole, years
 from dashboards.words import beside as words_beside
 from dashboards.words import sheet as words_sheet
 from dashboards.words import signals as words_signals
@@ -161,7 +161,7 @@ def _early_heading(found: Sequence[EarlySigns]) -> str:
         changes = [late.change for e in found for late in e.late]
         not_worse = sum(map(words_sheet.is_not_worse, changes))
         if not_worse:
-            return f"Early failures: not worse by what would matter in {whole(not_worse)} of {whole(len(changes))}"
+            return f"Early failures: {whole(not_worse)} of {whole(len(changes))} {plural(not_worse, 'is')} not worse"
         return "Early failures: cannot tell yet"
     return f"Early failures: little difference for {listing(told['same'])}; the others cannot be told"
 

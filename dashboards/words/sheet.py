@@ -70,7 +70,7 @@ def change(found: Change, *, in_brief: bool = False) -> str:
     if found.why == "many_looks":
         return f"The range is {fits}: alone that would stand out, among {count(found.looks, 'rate')} it does not."
     if is_not_worse(found):
-        bound = "" if in_brief else f" by the {found.matters_per_100:g} of 100 that would matter"
+        bound = "" if in_brief else f" by {found.matters_per_100:g}"
         return f"{sentence_case(fits)}: not worse{bound}."
     return f"{sentence_case(fits)}{'' if in_brief else ': both no difference and one that matters fit'}."
 

@@ -55,7 +55,7 @@ TASKS = (
     Task("clinician", "what is spared by waiting?", ("Hyperemic: treat or wait?",),
          r"With waiting (perhaps )?\d+ of 100 teeth had no root canal for 5 years \(\d+ to \d+\)"),
     Task("clinician", "how strong an irrigant?", ("menu: Technique",),
-         r"Irrigant strength\?\s+([^?]* of 100 teeth lost; risks not recorded|Risks not|Counted|Too early|Too few)"),
+         r"Irrigant strength\?\s+([^?]* of 100 (teeth )?lost; risks not recorded|Risks not|Counted|Too early|Too few)"),
     Task("clinician", "how sure?", ("Opening a crown, or treating before?",),
          r"How sure is this\?.*?Chance did not choose the treatment: other things may explain it"),
     Task("clinician", "what is open?", ("menu: Still open",),
@@ -67,7 +67,7 @@ TASKS = (
     Task("clinician", "is an irrigant activated?", ("menu: Technique",),
          r"Irrigant activated\?\s+(Little difference|Cannot tell yet|Differs|Counted only|Too early|Too few)"),
     Task("clinician", "a single file or a sequence?", ("menu: Technique",),
-         r"One file instead of several\?\s(?s:.*?)([Oo]f 100 teeth, |Too few )"),
+         r"One file instead of several\?\s(?s:.*?)([Oo]f 100 teeth, |Each clinician mostly works one way|Too few )"),
     Task("speaker", "slides, appendix and handout?", ("menu: Study club (shared)",),
          r"To take along: the slides, their appendix and the handout"),
     Task("speaker", "a talk for 20 minutes?", ("menu: Study club (shared)",),
@@ -81,7 +81,7 @@ TASKS = (
          ("Hyperemic: treat or wait?",),
          r"The tooth\s+(Little difference|Cannot tell yet|Differs in these records|Too early to compare)"),
     Task("clinician", "a separated file left?", ("menu: Technique",),
-         r"A separated file left\?\s(?s:.*?)(against no separated|Too few such teeth)"),
+         r"A separated file left\?\s(?s:.*?)(against no separated|Too few: \d+ of \d+ lost; taken|Too few such)"),
 )  # fmt: skip
 
 
