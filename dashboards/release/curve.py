@@ -61,8 +61,8 @@ class ReleasedPoint:
         return self.failed if self.told else None
 
 
-def release_curve(gate: Gate, group: Group, *, teeth: int | None) -> tuple[ReleasedPoint, ...]:
-    """The curve of a group told to have so many teeth.
+def release_curve(gate: Gate, group: Group, *, teeth: int | None, clock: str = "") -> tuple[ReleasedPoint, ...]:
+    """The curve of a group told to have so many teeth, by the clock of its question.
 
     It begins at the first half-year by which enough have failed, never with a flat stretch that the exact curve does
     not have, and ends before too few are followed. Between two changes of the told count the rate is taken as steady;
@@ -71,7 +71,7 @@ def release_curve(gate: Gate, group: Group, *, teeth: int | None) -> tuple[Relea
     exact range, no curve is made. It is drawn where the exact one is, and rests on the same counts wherever that is.
     """
     step = percent_step(teeth)
-    table = told_table(gate, group)
+    table = told_table(gate, group, clock=clock, teeth=teeth)
     drawn = [] if table is None else [i for i, m in enumerate(table.months) if _is_drawn(group, m) and i >= table.first]
     if step is None or table is None or not drawn:
         gate.withhold(NO_CURVE)
@@ -131,9 +131,9 @@ class ToldTable:
     lead_months: int
 
 
-def told_table(gate: Gate, group: Group) -> ToldTable | None:
+def told_table(gate: Gate, group: Group, *, clock: str = "", teeth: int | None = None) -> ToldTable | None:
     """The counts behind a curve, as they may be told; None where the failures never may."""
-    told = told_half_years(gate, group.name, group.half_years)
+    told = told_half_years(gate, group.name, group.half_years, clock=clock, teeth=teeth)
     changes = [(i, n) for i, (_, _, n) in enumerate(told) if n is not None and n != told[i - 1][2]]
     if not changes:
         return None

@@ -334,7 +334,7 @@ def _group(gate: Gate, c: Comparison, g: Group) -> ReleasedGroup:
     if crowns is not None:
         failures = gate.failures(g.failures, g.failed_patients, group=f"{g.name} {c.outcome}")
     # A step of a curve tells how many failures are behind it, so a hidden count takes the curve with it.
-    points = release_curve(gate, g, teeth=crowns) if failures is not None else ()
+    points = release_curve(gate, g, teeth=crowns, clock=c.clock) if failures is not None else ()
     patients = gate.plain(g.patients, group=g.name) if crowns is not None else None
     return ReleasedGroup(
         g.name,
@@ -372,9 +372,8 @@ def _naive(gate: Gate, c: Comparison, groups: tuple[ReleasedGroup, ...], enough:
     sizes = {g.name: g.crowns for g in c.groups}
     told = {g.name: g.crowns.value for g in groups}
     by_then = round(12 * c.horizon_years)
-    followed = {
-        g.name for g in c.groups if any(h.months == by_then for h, _, _ in told_half_years(gate, g.name, g.half_years))
-    }
+    half_years = {g.name: told_half_years(gate, g.name, g.half_years, clock=c.clock) for g in c.groups}
+    followed = {name for name, told in half_years.items() if any(h.months == by_then for h, _, _ in told)}
     enough = enough & followed
     named = {name for name, _ in c.naive.survival} | set(c.naive.contrast.split(" vs "))
     alike = {g.name: p for g in c.groups for p in g.curve if p.days <= by_then * DAYS_PER_YEAR / 12}

@@ -43,7 +43,8 @@ def _counted(results: Results) -> Iterator[tuple[tuple[str, str], int]]:
     """The counts that several questions tell of one group, by kind and group, in an order of their own.
 
     Those of the same root canals by what became of them, of crowns that were opened and those of them followed then,
-    may differ by a few; in pages and files for pooling they are told as one.
+    may differ by a few; in pages and files for pooling they are told as one. Numbers followed are of one clock: so long
+    after the seat others are followed than so long after the opening.
     """
     for c in results.comparisons:
         for g in c.groups:
@@ -51,7 +52,7 @@ def _counted(results: Results) -> Iterator[tuple[tuple[str, str], int]]:
             yield (PATIENTS, g.name), g.patients
             yield (FAILURES, f"{g.name} {c.outcome}"), g.failures
             for h in g.half_years:
-                yield (FOLLOWED, f"{g.name} {h.months}"), h.followed
+                yield (FOLLOWED, f"{g.name} {c.clock} {h.months}"), h.followed
     for t in results.trials:
         for name, n in [*((a.arm, a.followed) for a in t.arms), *((c.arm, c.teeth) for c in t.curves)]:
             yield (TEETH, name), n
@@ -76,16 +77,26 @@ def _beside(results: Results) -> Iterator[tuple[tuple[str, str], int]]:
             yield (FAILURES, f"{a.question} {g.name} {TOOTH_LOSS.id}"), g.failures
 
 
-def told_half_years(gate: Gate, group: str, half_years: Sequence[HalfYear]) -> list[tuple[HalfYear, int, int | None]]:
+def told_half_years(
+    gate: Gate, group: str, half_years: Sequence[HalfYear], *, clock: str = "", teeth: int | None = None
+) -> list[tuple[HalfYear, int, int | None]]:
     """The half-years of a group of which enough are followed, with those followed and the failures as all that is
-    shared tells them; failures count from the first one told on.
+    shared tells them; failures count from the first one told on. `clock` is that of the question; no more are followed
+    than the `teeth` that the group is told to have, which may be those of another question, and numbers rise only where
+    exact ones do.
 
     Numbers followed are those of the half-year itself: of any day that hangs on a failure they would say when it was,
     to whoever has those of other days. Nothing here hangs on where the settings have a curve begin or stop: of counts
     up to two such places the few between them would be known.
     """
-    numbers = {f"{group} {h.months}": h.followed for h in half_years}
-    told = zip(half_years, gate.followed(list(numbers.values()), groups=list(numbers)), strict=True)
+    exact = [h.followed for h in half_years]
+    numbers = gate.followed(exact, groups=[f"{group} {clock} {h.months}" for h in half_years])
+    if teeth is not None:
+        numbers = [n if n is None else min(n, teeth) for n in numbers]
+    if exact == sorted(exact, reverse=True):  # some may be told as those of another question, and others not
+        known = itertools.accumulate((n for n in numbers if n is not None), min)
+        numbers = [n if n is None else next(known) for n in numbers]
+    told = zip(half_years, numbers, strict=True)
     begun = itertools.dropwhile(lambda x: x[1] is None, told)
     kept = [(h, n) for h, n in itertools.takewhile(lambda x: x[1] is not None, begun) if n is not None]
     since = [_since(h, kept[0][0]) for h, _ in kept]

@@ -10,10 +10,10 @@ import sample_results as samples
 from dashboards.release.released import release
 from pipeline.questions.question import SINCE_OPENING
 from pipeline.release.disclosure import AS_FIRST, FOLLOWED, SMALLEST, TEETH, Gate, Rounding
-from pipeline.release.gates import gate_of
+from pipeline.release.gates import gate_of, told_half_years
 from pipeline.release.pool.contribution import Side
 from pipeline.release.pool.make import _Counted, _counts
-from pipeline.results import Group, Results
+from pipeline.results import Group, HalfYear, Results
 
 KEYS = 150
 
@@ -73,3 +73,44 @@ def test_a_file_for_pooling_tells_of_those_followed_what_the_page_tells_of_all()
             counted = _Counted(g.crowns - apart, g.patients - apart, g.failures, g.failed_patients)
             side: Side = _counts(gate, g.name, counted, g.name, results.comparisons[0].outcome)
             assert (side.teeth, side.patients) == (told.crowns.value, told.patients.value)
+
+
+def _followed_from_the_first_day(results: Results, clock: str, lost: int) -> Results:
+    """The second question by a clock of its own; in both, all are followed at first and fewer each half-year."""
+    first, second = results.comparisons
+
+    def falling(g: Group, by: int) -> Group:
+        years = (HalfYear(6 * i, max(g.crowns - i * by, 0), 0, 0) for i in range(12))
+        return dataclasses.replace(g, half_years=tuple(years))
+
+    changed = (
+        dataclasses.replace(first, groups=tuple(falling(g, 10) for g in first.groups)),
+        dataclasses.replace(second, clock=clock, groups=tuple(falling(g, lost) for g in second.groups)),
+    )
+    return dataclasses.replace(results, comparisons=changed)
+
+
+def test_no_more_are_followed_than_there_are_told_and_numbers_do_not_rise() -> None:
+    """Teeth told as those of the first question, and numbers followed as their own, made files that were refused."""
+    own_clock = SINCE_OPENING.clock
+    clocks = (samples.differs().comparisons[0].clock, own_clock)
+    for seed, apart, clock, lost in itertools.product(range(KEYS // 5), (-10, -8, -5, 5, 10), clocks, (8, 10, 13)):
+        results = _followed_from_the_first_day(two_questions(apart, seed), clock, lost)
+        gate = gate_of(results)
+        for c, g in [(one, group) for one in results.comparisons for group in one.groups]:
+            teeth = gate.teeth(g.crowns, g.patients, group=g.name)
+            told = [n for _, n, _ in told_half_years(gate, g.name, g.half_years, clock=c.clock, teeth=teeth)]
+            assert teeth is not None
+            assert told
+            assert told[0] <= teeth
+            assert told == sorted(told, reverse=True)
+
+
+def test_numbers_followed_by_another_clock_are_told_as_themselves() -> None:
+    """So long after the seat others are followed than so long after the opening."""
+    for seed in range(KEYS // 5):
+        results = _followed_from_the_first_day(two_questions(8, seed), SINCE_OPENING.clock, 10)
+        gate, second = gate_of(results), results.comparisons[1]
+        for g in second.groups:
+            told = told_half_years(gate, g.name, g.half_years, clock=second.clock)
+            assert [n for _, n, _ in told] == [gate.rounding.count(h.followed) for h, _, _ in told]

@@ -69,13 +69,13 @@ def contribution(
     compared = {c.id: c for c in results.comparisons}
     techniques = {a.id: a for a in results.techniques}
     gate = gate_of(results)
-    given = []
+    given: list[Contrast] = []
     for asked in questions().values():
         found = None
         if asked.compared in techniques:
             found = _of_technique(gate, asked, techniques[asked.compared], settings)
         elif asked.compared in compared and (asked.id in spells or not asked.curves):
-            found = _of_comparison(gate, asked, compared[asked.compared], spells.get(asked.id), settings)
+            found = _of_comparison(gate, asked, compared[asked.compared], spells.get(asked.id), settings, before=given)
         if found is not None:
             given.append(found)
     return Contribution(
@@ -113,9 +113,15 @@ def _most_patients(contrasts: Sequence[Contrast]) -> int:
 
 
 def _of_comparison(
-    gate: Gate, asked: Pooled, compared: Comparison, spells: pl.DataFrame | None, settings: _Settings
+    gate: Gate,
+    asked: Pooled,
+    compared: Comparison,
+    spells: pl.DataFrame | None,
+    settings: _Settings,
+    *,
+    before: Sequence[Contrast],
 ) -> Contrast | None:
-    """A comparison; one without curves only where both groups are big enough to be told."""
+    """A comparison; one without curves only where both groups are big enough to be told. `before` are those told."""
     names = (asked.group, asked.reference)
     counted = {g.name: g for g in compared.groups}
     if spells is None and not set(names) <= set(counted):
@@ -123,7 +129,7 @@ def _of_comparison(
     group, reference = sides = [
         _counts(gate, n, _counted(counted[n]), n, asked.outcome)
         if spells is None
-        else _side(gate, n, spells.filter(pl.col("state") == n), asked.outcome, counted.get(n))
+        else _side(gate, n, spells.filter(pl.col("state") == n), asked, counted.get(n), before=before)
         for n in names
     ]
     if spells is None and not _told(*sides):
@@ -245,26 +251,37 @@ def _counts(gate: Gate, name: str, of: _Counted, group: str, outcome: str) -> Si
     return Side(name, told, gate.plain(of.patients, group=group), failures, (), ())
 
 
-def _side(gate: Gate, name: str, spells: pl.DataFrame, outcome: str, drawn: Group | None) -> Side:
+def _side(
+    gate: Gate, name: str, spells: pl.DataFrame, asked: Pooled, drawn: Group | None, *, before: Sequence[Contrast]
+) -> Side:
     failed = spells.filter("event")["patient_id"]
     teeth, patients = spells["unit"].n_unique(), spells["patient_id"].n_unique()
-    side = _counts(gate, name, _Counted(teeth, patients, len(failed), failed.n_unique()), name, outcome)
+    side = _counts(gate, name, _Counted(teeth, patients, len(failed), failed.n_unique()), name, asked.outcome)
     if side.teeth is None:
         return side
-    first = spells.unique("unit")["tooth_group"]
-    mix = gate.table([f"{name} {g}" for g in TOOTH_GROUPS], [int((first == g).sum()) for g in TOOTH_GROUPS])
+    # Teeth that are told as those of an earlier question are so group by group: no sum of theirs tells how many differ.
+    told = (s for c in before for s in (c.group, c.reference) if s.tooth_groups)
+    mix = next((s.tooth_groups for s in told if (s.name, s.teeth) == (name, side.teeth)), None)
+    if mix is None:
+        of = spells.unique("unit")["tooth_group"]
+        mix = tuple(gate.table([f"{name} {g}" for g in TOOTH_GROUPS], [int((of == g).sum()) for g in TOOTH_GROUPS]))
     # Where one patient has very many teeth, numbers followed are too coarse for whoever pools to check them.
     half_years = () if drawn is None or side.failures is None or gate.very_many else drawn.half_years
-    return dataclasses.replace(side, tooth_groups=tuple(mix), table=risk_set_table(gate, name, half_years))
+    table = risk_set_table(gate, name, half_years, clock=asked.clock, teeth=side.teeth)
+    most = side.failures or 0  # which may be those of an earlier question as well
+    table = tuple(dataclasses.replace(t, failures=None if t.failures is None else min(t.failures, most)) for t in table)
+    return dataclasses.replace(side, tooth_groups=mix, table=table)
 
 
-def risk_set_table(gate: Gate, group: str, half_years: Sequence[HalfYear]) -> tuple[Line, ...]:
+def risk_set_table(
+    gate: Gate, group: str, half_years: Sequence[HalfYear], *, clock: str = "", teeth: int | None = None
+) -> tuple[Line, ...]:
     """The half-yearly table of one group, from where enough are followed to before fewer are, as its curve is told.
 
     Tooth-years are those of the told numbers followed: exact ones, even rounded, would give away when one patient left
     to whoever has two files one patient apart, since he adds to each line up to that day and to none after it.
     """
-    told = told_half_years(gate, group, half_years)
+    told = told_half_years(gate, group, half_years, clock=clock, teeth=teeth)
     halves = [(a + b) / 2 * GRID_MONTHS / 12 for (_, a, _), (_, b, _) in itertools.pairwise(told)]
     years = itertools.accumulate(halves, initial=0.0)
     return tuple(Line(h.months, n, STEP * round(y / STEP), f) for (h, n, f), y in zip(told, years, strict=False))
