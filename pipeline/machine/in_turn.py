@@ -44,7 +44,8 @@ class InTurn:
     ) -> None:
         self._is_failed |= error is not None
         try:
-            self.wait()
+            if error is None:
+                self.wait()
         finally:
             self._thread.shutdown()
 
