@@ -284,6 +284,17 @@ def test_a_comma_far_down_a_file_reads_it_again_and_leaves_other_files_alone(
     assert last.select("patient_id", "fee").rows() == [("p0", 100.0), ("p1", 200.5), ("p2", 300.25)]
 
 
+def test_rows_set_aside_of_two_files_wait_apart_where_they_are_many(practice: Folder, monkeypatch: pytest.MonkeyPatch):
+    practice.write("ledger1.csv", ("p1", "someday", "D2740", "14"), CROWN)
+    practice.write("ledger2.csv", ("p2", "never", "D2740", "14"), ENDO)
+    monkeypatch.setattr("pipeline.reading.read_file._MOST_WAITING", 0)
+    practice.run()
+    assert practice.reasons() == [
+        ("ledger1.csv", 1, "service_date", "someday", "date_unreadable"),
+        ("ledger2.csv", 1, "service_date", "never", "date_unreadable"),
+    ]
+
+
 def test_a_pattern_without_files_is_found_before_anything_is_made(practice: Folder):
     with pytest.raises(ConfigError, match="nothing matches"):
         practice.run()

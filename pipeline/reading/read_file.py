@@ -110,9 +110,8 @@ class FileRead:
     _notes: list[pl.DataFrame] = field(default_factory=list)
 
     def __post_init__(self) -> None:
-        self.aside = Waiting(STORED_QUARANTINE, self.folder)
-        self.claims = Waiting(CLAIMS, self.folder)
-        self.values = Waiting(READ_VALUES, self.folder)
+        folder = self.folder / str(self.load_id)  # rows of several files wait at once
+        self.aside, self.claims, self.values = (Waiting(t, folder) for t in (STORED_QUARANTINE, CLAIMS, READ_VALUES))
 
     def rows(self) -> Iterator[pl.DataFrame]:
         """The typed rows of the file's table, batch by batch; everything else is counted or kept on the way."""

@@ -8,6 +8,7 @@ what one expects. All of it is one transaction.
 import datetime as dt
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 import polars as pl
@@ -103,16 +104,10 @@ def ingest(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = Fal
             with store.transaction():
                 store.save_text(NAMING, naming)
                 for name, fresh in read.items():
-                    table = INPUT_TABLES[name]
-                    told |= loading.read(table, [file for file in fresh if file.load_id not in told])
-                    loading.account(table, [(file, told[file.load_id]) for file in fresh])
-                    if fresh and (gone := _settle(store, name, [file.load_id for file in fresh])):
-                        say(
-                            f"{name}: {count(gone, 'row')} of an earlier export are not in a later one that holds days "
-                            "of the same patients. They stay; if they were deleted in between, name the later export "
-                            "alone."
-                        )
-                loading.refuse_doubts(files)
+                    told |= loading.read(INPUT_TABLES[name], [file for file in fresh if file.load_id not in told])
+                with InTurn() as beside:
+                    beside.do(partial(loading.settle, read, told))
+                    loading.refuse_doubts(files)
                 # Where nothing is new there is nothing to show, and only what the practice tells may have changed.
                 if any(read.values()) or settings.control_totals:
                     totals = store.totals_by_year(codes_counted(codes))
@@ -281,6 +276,16 @@ class _Loading:
         for batch in source.batches(seen.answers.patient_headings()):
             seen.who.add_ids(seen.answers.ids(batch.rows))
         return seen
+
+    def settle(self, fresh: Mapping[str, Sequence[FileToRead]], told: Mapping[int, FileRead]) -> None:
+        """Account for the rows of each table's files, and take out those that are there already."""
+        for name, files in fresh.items():
+            self.account(INPUT_TABLES[name], [(file, told[file.load_id]) for file in files])
+            if files and (gone := _settle(self.store, name, [file.load_id for file in files])):
+                self.say(
+                    f"{name}: {count(gone, 'row')} of an earlier export are not in a later one that holds days of the "
+                    "same patients. They stay; if they were deleted in between, name the later export alone."
+                )
 
     def account(self, table: Table, done: Sequence[tuple[FileToRead, FileRead]]) -> None:
         """Store what belongs to the rows of a table's files: the loads, what was set aside, claims, notes."""
