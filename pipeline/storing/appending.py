@@ -13,7 +13,7 @@ import polars as pl
 from pipeline.machine.in_turn import InTurn
 from pipeline.practice.tables import Table
 
-_BULK = 200_000
+_BULK = 500_000
 
 
 @dataclass
