@@ -5,6 +5,8 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import json
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import polars as pl
@@ -14,6 +16,7 @@ from pipeline.machine.errors import ConfigError, DataError
 from pipeline.practice.read_tables import STORED_LOADS
 from pipeline.practice.tables import INPUT_TABLES, LOADS, PROCEDURES, QUARANTINE
 from pipeline.reading.config import load_settings
+from pipeline.reading.sources.source import Batch
 from pipeline.stages.ingest import IngestReport, ingest
 from pipeline.storing.own_tables import FIELD_NOTES, SET_ASIDE
 from pipeline.storing.store import Store, open_store
@@ -63,6 +66,13 @@ class Folder:
         with self.open() as store:
             tables = [store.read(t) for t in (*INPUT_TABLES.values(), LOADS, QUARANTINE)]
             return [*tables, store.read(FIELD_NOTES), store.read(STORED_LOADS)]
+
+
+def in_halves(batches: Iterable[Batch]) -> Iterator[Batch]:
+    for batch in batches:
+        half = batch.rows.height // 2
+        yield replace(batch, rows=batch.rows[:half], numbers=batch.numbers[:half])
+        yield replace(batch, rows=batch.rows[half:], numbers=batch.numbers[half:], malformed=batch.malformed.clear())
 
 
 @pytest.fixture
@@ -253,6 +263,36 @@ def test_an_ambiguous_column_stops_the_run_and_nothing_is_half_written(practice:
     with practice.open() as store:
         assert store.read(PROCEDURES)["service_date"].to_list() == [dt.date(2020, 3, 1), dt.date(2020, 4, 3)]
     assert "procedures: 1 of the files read earlier are not listed now; their rows stay" in practice.said
+
+
+def test_a_comma_far_down_a_file_reads_it_again_and_leaves_other_files_alone(
+    practice: Folder, monkeypatch: pytest.MonkeyPatch
+):
+    head = (*HEAD, "fee")
+    accepted = 'accepted = ["patients_seen_once"]\ndate_format = "%Y-%m-%d"\n'
+    practice.toml(PRACTICE + accepted + '[tables.procedures]\nfiles = ["ledger*.csv"]\n')
+    ledgers = {"ledger1.csv": "100", "ledger2.csv": "200,50", "ledger3.csv": "300.25"}
+    for n, (name, last) in enumerate(ledgers.items()):
+        rows = [(f"p{n}{i}", "2020-03-01", "D0120", "", "80") for i in range(400)]
+        practice.write(name, *rows, (f"p{n}", "2020-03-02", "D0120", "", last), head=head)
+    monkeypatch.setattr("pipeline.storing.appending._BULK", 100)
+    monkeypatch.setattr("pipeline.reading.read_file.in_few", in_halves)
+    practice.run()
+    assert practice.loads() == [(name, 401, 401, 0, 0) for name in ledgers]
+    with practice.open() as store:
+        last = store.read(PROCEDURES).filter(pl.col("fee") != 80).sort("fee")
+    assert last.select("patient_id", "fee").rows() == [("p0", 100.0), ("p1", 200.5), ("p2", 300.25)]
+
+
+def test_rows_set_aside_of_two_files_wait_apart_where_they_are_many(practice: Folder, monkeypatch: pytest.MonkeyPatch):
+    practice.write("ledger1.csv", ("p1", "someday", "D2740", "14"), CROWN)
+    practice.write("ledger2.csv", ("p2", "never", "D2740", "14"), ENDO)
+    monkeypatch.setattr("pipeline.reading.read_file._MOST_WAITING", 0)
+    practice.run()
+    assert practice.reasons() == [
+        ("ledger1.csv", 1, "service_date", "someday", "date_unreadable"),
+        ("ledger2.csv", 1, "service_date", "never", "date_unreadable"),
+    ]
 
 
 def test_a_pattern_without_files_is_found_before_anything_is_made(practice: Folder):

@@ -5,20 +5,22 @@ elsewhere (rows set aside, what claims do) is few as a rule; where it is much it
 """
 
 import hashlib
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from dataclasses import fields as dataclass_fields
-from functools import cached_property
+from functools import cached_property, partial
 from pathlib import Path
 
 import polars as pl
 
+from pipeline.machine.in_turn import InTurn
 from pipeline.machine.progress import Progress
 from pipeline.practice.pseudonyms import Pseudonyms
 from pipeline.practice.read_tables import READ_VALUES, STORED_QUARANTINE
 from pipeline.practice.tables import CLAIMS, Table
 from pipeline.reading.column_forms import ColumnForms, part_names
 from pipeline.reading.doubts import Seen
+from pipeline.reading.doubts.look import OfTable
 from pipeline.reading.sources import Batch, Source, reading
 from pipeline.reading.sources.source import in_few
 from pipeline.transforms.clean import DONE_ON, NOTE_SCHEMA, Cleaned, Reading, clean
@@ -95,6 +97,8 @@ class FileRead:
     folder: Path
     progress: Progress
     forms: ColumnForms
+    looks: InTurn  # looks for doubts are gone through one after the other, beside the reading of what follows
+    held: OfTable
     refuse: Callable[[pl.DataFrame], None] = lambda _: None  # looks at the text of each batch before it is typed
     take_notes: Callable[[pl.DataFrame], pl.DataFrame] | None = None  # chart notes to values, where the file holds them
     rows_read: int = 0
@@ -106,21 +110,20 @@ class FileRead:
     _notes: list[pl.DataFrame] = field(default_factory=list)
 
     def __post_init__(self) -> None:
-        self.aside = Waiting(STORED_QUARANTINE, self.folder)
-        self.claims = Waiting(CLAIMS, self.folder)
-        self.values = Waiting(READ_VALUES, self.folder)
+        folder = self.folder / str(self.load_id)  # rows of several files wait at once
+        self.aside, self.claims, self.values = (Waiting(t, folder) for t in (STORED_QUARANTINE, CLAIMS, READ_VALUES))
 
     def rows(self) -> Iterator[pl.DataFrame]:
         """The typed rows of the file's table, batch by batch; everything else is counted or kept on the way."""
         table = self.reading.table
         load_id = pl.lit(self.load_id, pl.Int32).alias("load_id")
+        self.looks.do(partial(self.held.begin, self.seen))
         for batch in in_few(self.source.batches()):
             self.refuse(batch.rows)
             with reading(self.seen.file, TYPING):
                 fields = self.seen.answers.fields(batch.rows)
                 cleaned = clean_by_part(fields, batch, self.reading, self.forms)
-                self.seen.add(batch.rows, fields, cleaned=cleaned.rows, rejects=cleaned.rejects, section=batch.section)
-                self.seen.add_lines(batch.malformed)
+            self.looks.do(partial(self._look, batch, fields, cleaned))
             self._count(batch, cleaned)
             if cleaned.rejects.height or batch.malformed.height:
                 kept = (
@@ -137,7 +140,15 @@ class FileRead:
                 rows = rows.with_columns(self._digest(rows["text"]))
             yield (rows if batch.claims is None else self._named(rows, "procedure_id")).select(*table.columns)
 
-        self.seen.dittos.update(getattr(self.source, "dittos", {}))
+        self.looks.do(partial(self._end, dict(getattr(self.source, "dittos", {}))))
+
+    def _look(self, batch: Batch, fields: pl.DataFrame, cleaned: Cleaned) -> None:
+        with reading(self.seen.file, TYPING):
+            self.seen.add(batch.rows, fields, cleaned=cleaned.rows, rejects=cleaned.rejects, section=batch.section)
+            self.seen.add_lines(batch.malformed)
+
+    def _end(self, dittos: Mapping[str, int]) -> None:
+        self.seen.dittos.update(dittos)
         self.seen.end(is_whole=True)
 
     @cached_property

@@ -8,6 +8,7 @@ what one expects. All of it is one transaction.
 import datetime as dt
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 import polars as pl
@@ -15,6 +16,7 @@ import polars as pl
 from pipeline.machine.clock import check_clock, clock_doubt
 from pipeline.machine.errors import DataError
 from pipeline.machine.faults import need_room
+from pipeline.machine.in_turn import InTurn
 from pipeline.machine.progress import Progress
 from pipeline.notes.hold import hold_notes, reader_of
 from pipeline.practice.counts import count
@@ -36,6 +38,7 @@ from pipeline.reading.sources import Source, open_source
 from pipeline.reading.sources.mapping import resolve_columns
 from pipeline.reading.sources.safe_path import refuse_outside
 from pipeline.stages.control_totals import codes_counted, refuse_other_totals, totals_told
+from pipeline.storing.appending import Appending
 from pipeline.storing.own_tables import FIELD_NOTES
 from pipeline.storing.store import Store, open_store
 from pipeline.transforms.cell_forms import read_by_form
@@ -97,20 +100,14 @@ def ingest(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = Fal
         # in one transaction. Rows taken out in the transaction that brought them would all be written anew.
         ahead = [file for file in read.get(PROCEDURES.name, ()) if not file.again]
         try:
-            told = {file.load_id: loading.read(PROCEDURES, file, assume_point=True) for file in ahead}
+            told = loading.read(PROCEDURES, ahead, is_ahead=True)
             with store.transaction():
                 store.save_text(NAMING, naming)
                 for name, fresh in read.items():
-                    table = INPUT_TABLES[name]
-                    done = [(file, told.get(file.load_id) or loading.read(table, file)) for file in fresh]
-                    loading.account(table, done)
-                    if fresh and (gone := _settle(store, name, [file.load_id for file in fresh])):
-                        say(
-                            f"{name}: {count(gone, 'row')} of an earlier export are not in a later one that holds days "
-                            "of the same patients. They stay; if they were deleted in between, name the later export "
-                            "alone."
-                        )
-                loading.refuse_doubts(files)
+                    told |= loading.read(INPUT_TABLES[name], [file for file in fresh if file.load_id not in told])
+                with InTurn() as beside:
+                    beside.do(partial(loading.settle, read, told))
+                    loading.refuse_doubts(files)
                 # Where nothing is new there is nothing to show, and only what the practice tells may have changed.
                 if any(read.values()) or settings.control_totals:
                     totals = store.totals_by_year(codes_counted(codes))
@@ -181,17 +178,24 @@ class _Loading:
             self.mending |= {digest: source for digest, source in opened if isinstance(source, MendedFile)}
         return fresh
 
-    def read(self, table: Table, file: FileToRead, *, assume_point: bool = False) -> FileRead:
-        """Put the typed rows of one file into its table; rows that are there already are still among them.
+    def read(self, table: Table, files: Sequence[FileToRead], *, is_ahead: bool = False) -> dict[int, FileRead]:
+        """Put the typed rows of files, by load, into their table; rows that are there already are still among them.
 
-        With `assume_point`, which only works outside a transaction, a file is read a second time if it turns out to
-        have decimal commas, instead of every file being read twice to find out.
+        With `is_ahead`, which only works outside a transaction, a file is read a second time if it turns out to have
+        decimal commas, instead of every file being read twice to find out.
         """
+        for file in files:
+            if file.again:
+                self.store.forget_load(file.load_id)
+        with self.store.appending(table) as rows, InTurn() as looks:
+            return {file.load_id: self._read(table, file, rows, looks, assume_point=is_ahead) for file in files}
+
+    def _read(
+        self, table: Table, file: FileToRead, rows: Appending, looks: InTurn, *, assume_point: bool = False
+    ) -> FileRead:
         told = self.settings.tables[table.name]
         before = _stamp(file)
         self.say(f"{table.name}: {file.name}: reading")
-        if file.again:
-            self.store.forget_load(file.load_id)
         mended = self.mending.get(file.digest)
         source: Source = mended or open_source(file.path, read_options(told, self.settings))
         spoken = source.spoken
@@ -211,8 +215,8 @@ class _Loading:
             assume_point=assume_point,
         )
 
-        def refuse(rows: pl.DataFrame) -> None:
-            if any(proves_comma(rows, name, heading, told) for name, heading in forms.assumed.items()):
+        def refuse(cells: pl.DataFrame) -> None:
+            if any(proves_comma(cells, name, heading, told) for name, heading in forms.assumed.items()):
                 raise _CommaSeen
 
         if table.name not in self.texts:
@@ -228,21 +232,24 @@ class _Loading:
             caches=self.texts[table.name],
         )
         held = self.held.setdefault(table.name, OfTable())
-        seen = seen_of(self.settings, table.name, source, columns, self.codes, file=file.name, held=held)
+        seen = seen_of(self.settings, table.name, source, columns, self.codes, file=file.name)
         read = FileRead(
-            source, seen, reading, file.load_id, self.pseudonyms, self.store.scratch, self.progress, forms, refuse,
+            source, seen, reading, file.load_id, self.pseudonyms, self.store.scratch, self.progress, forms, looks, held,
+            refuse,
             reader_of(self.settings).values if table is NOTES else None,
         )  # fmt: skip
         try:
-            self.store.append_all(table, read.rows())
+            for typed in read.rows():
+                rows.add(typed)
         except _CommaSeen:
             self.progress.step(0, rows=-read.rows_read)
-            return self.read(table, file)
+            rows.forget(file.load_id)
+            return self._read(table, file, rows, looks)
         self.progress.step(file.path.stat().st_size)
         self.seen[table.name, file.path] = seen
         check_clock(dated=read.dated, ahead=read.ahead, file=file.name, today=self.today)
-        for name, note, rows in read.notes.iter_rows():
-            if told_so := read_by_form(note, rows):
+        for name, note, n in read.notes.iter_rows():
+            if told_so := read_by_form(note, n):
                 self.say(f"{table.name}: {file.name}: {name}: {told_so}")
         if remark := getattr(source, "remark", None):
             self.say(f"{table.name}: {file.name}: {remark}")
@@ -269,6 +276,16 @@ class _Loading:
         for batch in source.batches(seen.answers.patient_headings()):
             seen.who.add_ids(seen.answers.ids(batch.rows))
         return seen
+
+    def settle(self, fresh: Mapping[str, Sequence[FileToRead]], told: Mapping[int, FileRead]) -> None:
+        """Account for the rows of each table's files, and take out those that are there already."""
+        for name, files in fresh.items():
+            self.account(INPUT_TABLES[name], [(file, told[file.load_id]) for file in files])
+            if files and (gone := _settle(self.store, name, [file.load_id for file in files])):
+                self.say(
+                    f"{name}: {count(gone, 'row')} of an earlier export are not in a later one that holds days of the "
+                    "same patients. They stay; if they were deleted in between, name the later export alone."
+                )
 
     def account(self, table: Table, done: Sequence[tuple[FileToRead, FileRead]]) -> None:
         """Store what belongs to the rows of a table's files: the loads, what was set aside, claims, notes."""

@@ -15,22 +15,23 @@ import re
 import shutil
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
-from itertools import chain, islice
+from functools import partial
 from pathlib import Path
 from types import TracebackType
 
 import duckdb
 import numpy as np
 import polars as pl
-import pyarrow as pa
 
 from pipeline.machine.duck import connect_closed
 from pipeline.machine.errors import BusyError, DataError
 from pipeline.machine.faults import as_data_error, damaged, is_damaged
+from pipeline.machine.in_turn import InTurn
 from pipeline.practice.read_tables import READ_VALUES, STORED_LOADS, STORED_QUARANTINE
 from pipeline.practice.tables import CLAIMS, LOADS, PROCEDURES, QUARANTINE, Filled, Table
 from pipeline.storing import changes as store_changes
 from pipeline.storing import mended as store_mended
+from pipeline.storing.appending import Appending
 from pipeline.storing.changes import Changes
 from pipeline.storing.connected import Connected
 from pipeline.storing.facts import Facts
@@ -231,37 +232,19 @@ class Store(Connected):
         table.check(frame)
         self._insert(_writable(table), frame)
 
-    def append_all(self, table: Table, frames: Iterator[pl.DataFrame]) -> None:
-        """Add a stream of rows of a file to a declared table: some are written while the next ones are made. Rows that
-        are there already are still among them. What goes wrong in making them comes out as it is, not as an error of
-        the database."""
-        checked = (table.check(frame, settled=False) for frame in frames)
-        ahead = list(islice(checked, 2))
-        if len(ahead) < 2:  # of a small file all are made on this thread: the database would ask on one of its own
-            for frame in ahead:
-                self._insert(_writable(table), frame)
-            return
-        wrong: list[BaseException] = []
+    @contextmanager
+    def appending(self, table: Table) -> Iterator[Appending]:
+        """Rows of files into a declared table, all of them by the end of the block. Rows that are there already are
+        still among them. Meanwhile nothing else may be asked of the database."""
+        name = _writable(table)
 
-        def batches() -> Iterator[pa.RecordBatch]:
-            try:
-                for frame in chain(ahead, checked):
-                    yield from frame.to_arrow().to_batches()
-            except BaseException as error:
-                wrong.append(error)
-                raise
+        def delete(load_id: int) -> None:
+            self._run(f"DELETE FROM {name} WHERE load_id = ?", [load_id])  # noqa: S608
 
-        reader = pa.RecordBatchReader.from_batches(table.empty().to_arrow().schema, batches())
-        self._connection.register("incoming", reader)
-        try:
-            self._run(f"INSERT INTO {_writable(table)} BY NAME SELECT * FROM incoming")  # noqa: S608
-        except duckdb.Error:
-            if wrong:
-                raise wrong[0] from None
-            raise
-        finally:
-            with suppress(duckdb.Error):  # after an error this is refused too, and would hide the error
-                self._connection.unregister("incoming")
+        with InTurn() as beside:
+            rows = Appending(table, beside, partial(self._insert, name), delete)
+            yield rows
+            rows.store()
 
     def replace(self, table: Table, frame: pl.DataFrame) -> None:
         """Put `frame` in place of all rows of a declared table."""

@@ -44,11 +44,11 @@ class TextCache:
         return numbers
 
     def get(self, numbers: pl.Series, named: Mapping[str, str]) -> list[pl.Series]:
-        """Columns of the results, row by row, under other names; none of a column of notes without any."""
+        """Columns of the results, row by row, under other names; none of a column without any result."""
         if self._found is None:
             raise AssertionError("nothing has been read yet")
-        there = [c for c in named if c in self._found.columns]
-        there = [c for c in there if c != "note" or self._found[c].null_count() < self._found.height]
+        some = max(self._found.height, 1)
+        there = [c for c in named if c in self._found.columns and self._found[c].null_count() < some]
         return self._found.select(pl.col(c).gather(numbers).alias(named[c]) for c in there).get_columns()
 
     def _start(self) -> None:

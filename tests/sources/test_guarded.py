@@ -4,7 +4,9 @@ import os
 import subprocess
 import sys
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from threading import Event
 
 import duckdb
 import polars as pl
@@ -119,6 +121,39 @@ def test_what_a_library_prints_comes_out_unless_it_fails(capfd: pytest.CaptureFi
         fail()
     os.write(2, b"as before\n")
     assert capfd.readouterr().err == "a remark\nas before\n"
+
+
+@pytest.mark.parametrize("fails", [False, True])
+def test_two_threads_that_read_at_once_hold_back_together(capfd: pytest.CaptureFixture[str], fails: bool):
+    first_is_in, second_is_in, first_is_out = Event(), Event(), Event()
+
+    def first() -> None:
+        with reading("x.csv", "the reader"):
+            first_is_in.set()
+            assert second_is_in.wait(60)
+            os.write(2, b"a remark\n")
+        first_is_out.set()
+
+    def second() -> None:
+        assert first_is_in.wait(60)
+        with reading("y.csv", "the reader"):
+            second_is_in.set()
+            assert first_is_out.wait(60)
+            os.write(2, SECRET.encode())
+            if fails:
+                raise ValueError(SECRET)
+        os.write(2, b"so far\n")
+
+    with ThreadPoolExecutor(2) as threads:
+        begun, ended = threads.submit(first), threads.submit(second)
+        begun.result()
+        if fails:
+            with pytest.raises(UnreadableError, match=r"^y\.csv"):
+                ended.result()
+        else:
+            ended.result()
+    os.write(2, b"as before\n")
+    assert capfd.readouterr().err == ("as before\n" if fails else f"a remark\n{SECRET}so far\nas before\n")
 
 
 @pytest.mark.parametrize(

@@ -3,6 +3,7 @@ weekdays than those of the others: its program counts them from 1904, or puts mi
 
 import datetime as dt
 import re
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
@@ -10,7 +11,6 @@ import polars as pl
 
 from pipeline.practice.counts import count
 from pipeline.practice.settings import Settings
-from pipeline.reading.doubts.cells import tally
 from pipeline.reading.doubts.doubt import Doubt, ask, of_ledger
 from pipeline.reading.doubts.seen import Seen
 from pipeline.reading.suggest.shown import quoted
@@ -249,12 +249,13 @@ _NAMES = ("Mondays", "Tuesdays", "Wednesdays", "Thursdays", "Fridays", "Saturday
 
 def weekday_doubts(seen: Sequence[Seen]) -> list[Doubt]:
     """A question for each file with work on a weekday on which the others have none, that a day's shift would mend."""
-    files = [(one.file, one.held.frame.select("patient", "day").unique()) for one in seen if one.held is not None]
+    files = [(one.file, _visits(one.held.frame)) for one in seen if one.held is not None]
+    every = sum((visits for _, visits in files), Counter[tuple[int, int]]())
     found: list[Doubt] = []
-    for file, days in files if len(files) > 1 else []:
-        others = pl.concat([of for name, of in files if name != file] or [days.clear()])
+    for file, visits in files if len(files) > 1 else []:
+        others = every - sum((of for name, of in files if name == file), Counter[tuple[int, int]]())
         for months, when in (((1, 12), ""), (_SUMMER, " from April to September")):
-            own, rest = (_shares(of.filter(pl.col("day").dt.month().is_between(*months))) for of in (days, others))
+            own, rest = (_shares(of, *months) for of in (visits, others))
             if not _is_moved(own, rest):
                 continue
             more = [_NAMES[d] for d in range(7) if own[d] >= _WORKED / 2 and rest[d] < _HARDLY]
@@ -287,9 +288,14 @@ def _is_moved(own: Sequence[float], rest: Sequence[float]) -> bool:
     return strange >= _WORKED and less and min(moved) < _HARDLY
 
 
-def _shares(days: pl.DataFrame) -> list[float]:
-    """The share of each weekday, Monday first; none where there are few days."""
-    if days.height < _LEAST:
-        return []
-    counts = tally(days["day"].dt.weekday())
-    return [counts.get(d, 0) / days.height for d in range(1, 8)]
+def _visits(rows: pl.DataFrame) -> Counter[tuple[int, int]]:
+    """Days of a patient by month of the year and weekday, Monday as 1."""
+    day, visits = pl.col("day"), rows.select("patient", "day").unique()
+    counts = visits.group_by(month=day.dt.month(), weekday=day.dt.weekday()).len()
+    return Counter({(month, weekday): n for month, weekday, n in counts.iter_rows()})
+
+
+def _shares(visits: Counter[tuple[int, int]], first: int, last: int) -> list[float]:
+    """The share of each weekday, Monday first, in some months; none where there are few days."""
+    of = [sum(visits[month, weekday] for month in range(first, last + 1)) for weekday in range(1, 8)]
+    return [n / sum(of) for n in of] if sum(of) >= _LEAST else []

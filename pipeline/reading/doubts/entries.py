@@ -35,14 +35,17 @@ def add_keys(held: Sampled, fields: pl.DataFrame) -> None:
     """Take in the fields of some rows, as they are written."""
     id_of = [name for name in ("procedure_id", "site_id") if name in fields.columns]
     work = [name for name in _FIELDS if name in fields.columns]
-    text = pl.col(list(dict.fromkeys((*id_of, *work)))).cast(pl.String).str.strip_chars().str.to_lowercase()
-    filled = fields.select(text).filter((pl.col("procedure_id") != "").fill_null(False))
-    key = filled.select(id_of).hash_rows(seed=0).alias("id")
-    if held.one_in > 1:
-        is_held = key.to_frame().select(held.is_held).to_series()
-        filled, key = filled.filter(is_held), key.filter(is_held)
-    patient, of = filled.select("patient_id").hash_rows(seed=0), filled.select(work).hash_rows(seed=0)
-    held.add(pl.DataFrame([key, patient.alias("patient"), of.alias("work")]))
+    key = fields.select(_as_key(id_of))
+    is_held = key.select(filled=(pl.col("procedure_id") != "").fill_null(False), id=key.hash_rows(seed=0))
+    is_held = is_held.with_columns(filled=pl.col("filled") & held.is_held)
+    of = fields.filter(is_held["filled"]).select(_as_key(work))
+    ids = is_held.filter("filled")["id"]
+    patient = of.select("patient_id").hash_rows(seed=0).alias("patient")
+    held.add(pl.DataFrame([ids, patient, of.hash_rows(seed=0).alias("work")]))
+
+
+def _as_key(names: Sequence[str]) -> pl.Expr:
+    return pl.col(names).cast(pl.String).str.strip_chars().str.to_lowercase()
 
 
 def keys_of_several(table: str, heading: str, files: Sequence[Sampled]) -> list[Doubt]:

@@ -65,19 +65,18 @@ _MOST_SHOWN, _LEAST_CODES, _NEARLY_ALL = 6, 4, 0.8
 SUMS = ("n", "total", "squares")
 
 
-def by_month(done: pl.DataFrame) -> pl.DataFrame:
-    """`code, month, n, total, squares` of the logarithms of the fees of typed rows; months from the year 0."""
-    return _of_fees(done, MONTH.alias("month"))
+def by_month(paid: pl.DataFrame) -> pl.DataFrame:
+    """`code, month, n, total, squares` of the logarithms of fees above 0 of typed rows; months from the year 0."""
+    return _of_fees(paid, MONTH.alias("month"))
 
 
-def by_office(done: pl.DataFrame) -> pl.DataFrame:
+def by_office(paid: pl.DataFrame) -> pl.DataFrame:
     """`code, site, n, total, squares` as `by_month`, by office."""
-    return _of_fees(done.filter(pl.col("site_id").is_not_null()), pl.col("site_id").alias("site"))
+    return _of_fees(paid.drop_nulls("site_id"), pl.col("site_id").alias("site"))
 
 
-def _of_fees(done: pl.DataFrame, by: pl.Expr) -> pl.DataFrame:
+def _of_fees(paid: pl.DataFrame, by: pl.Expr) -> pl.DataFrame:
     fee = pl.col("fee").cast(pl.Float64).log()
-    paid = done.filter(pl.col("fee") > 0)
     return paid.group_by("code", by).agg(n=pl.len(), total=fee.sum(), squares=(fee * fee).sum())
 
 

@@ -34,6 +34,12 @@ class OfTable:
     rows: OfFiles = field(default_factory=lambda: OfFiles(MOST_OF_ALL))
     keys: OfFiles = field(default_factory=lambda: OfFiles(MOST_HELD))
 
+    def begin(self, seen: Seen) -> None:
+        """Hold rows of one more file."""
+        self.keys.begin(seen.file, seen.row_ids)
+        if seen.held is not None:
+            self.rows.begin(seen.file, seen.held.held)
+
 
 def seen_of(
     settings: Settings,
@@ -43,9 +49,8 @@ def seen_of(
     codes: pl.DataFrame,
     *,
     file: str,
-    held: OfTable | None = None,
 ) -> Seen:
-    """A look that has seen nothing yet; `held` is of earlier files. In our own worksheet every cell means one thing."""
+    """A look that has seen nothing yet. In our own worksheet every cell means one thing."""
     ours = source.spoken.fields or ALREADY_KNOWN in source.headings
     # Mended rows are of the file that they stood in.
     of = source.root_name if isinstance(source, MendedFile) else file
@@ -62,7 +67,7 @@ def seen_of(
     own = {normal_code(code, system=system) for code in settings.codes} - set(built_in(system)["code"])
     above = [*source.spoken.above, *(line for lines in getattr(source, "titles", {}).values() for line in lines)]
     of_quadrants = [prefix(join) for join in told.joined if headed([join.on], "quadrant")]
-    seen = Seen(
+    return Seen(
         table,
         file,
         source.headings,
@@ -81,8 +86,3 @@ def seen_of(
         counted=Counted(above),
         quadrant_lists=[h for start in of_quadrants for h in source.headings if h.startswith(start)],
     )
-    if held is not None:
-        held.keys.begin(file, seen.row_ids)
-        if seen.held is not None:
-            held.rows.begin(file, seen.held.held)
-    return seen

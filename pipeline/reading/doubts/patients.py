@@ -22,7 +22,7 @@ from pipeline.reading.doubts.other_numbers import (
     with_names,
     with_signs,
 )
-from pipeline.reading.doubts.people import cut_by_patient, earliest, other_people
+from pipeline.reading.doubts.people import cut_by_patient, distinct_people, earliest, other_people
 from pipeline.reading.doubts.seen import Seen
 
 # Our own judgement of what is no slip of the pen: common practice, no source.
@@ -36,7 +36,7 @@ _NAME = r"\p{L}[\s,]+.*\p{L}"
 def patient_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
     """All doubts about patients."""
     tables = dict.fromkeys(s.table for s in seen)
-    people = {t: pl.concat([s.who.people for s in seen if s.table == t]).unique() for t in tables}
+    people = {t: distinct_people([s.who.people for s in seen if s.table == t]) for t in tables}
     if not people:
         return []
     every = pl.concat(people.values())["id"].unique()

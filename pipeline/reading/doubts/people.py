@@ -45,14 +45,13 @@ class PeopleSeen:
 
     def add_ids(self, ids: pl.Series) -> None:
         """Take in patients alone, of a file whose rows are not read."""
-        rows = pl.DataFrame({"id": ids.str.strip_chars().replace("", None)}).drop_nulls().unique()
-        self._add(rows.select("id", *(pl.lit(None, pl.String).alias(n) for n in _PEOPLE if n != "id")))
+        self._add(distinct_people([pl.DataFrame({"id": ids.str.strip_chars().replace("", None)})]))
 
     @property
     def people(self) -> pl.DataFrame:
         """One row per distinct `id, site, name, born, dependant`; what the file does not tell is null."""
         if len(self._people) != 1:  # each piece has one row of a kind
-            self._people = [pl.concat([pl.DataFrame(schema=_PEOPLE), *self._people]).unique()]
+            self._people = [distinct_people(self._people)]
         return self._people[0]
 
     @property
@@ -63,24 +62,31 @@ class PeopleSeen:
     def _add(self, people: pl.DataFrame) -> None:
         self._people.append(people)
         if len(self._people) >= _MOST_PIECES:
-            self._people = [pl.concat(self._people).unique()]
+            self._people = [distinct_people(self._people)]
 
     def _people_of(self, rows: pl.DataFrame, fields: pl.DataFrame) -> pl.DataFrame:
         named = [text_of(rows, h) for h in self.named]
-        none = pl.Series([None] * fields.height, dtype=pl.String)
-        columns = {
-            "id": fields["patient_id"].cast(pl.String).str.strip_chars(),
-            "site": fields["site_id"].cast(pl.String) if "site_id" in fields.columns else none,
-            "name": pl.select(pl.concat_str(named, separator=" ", ignore_nulls=True)).to_series() if named else none,
-            "born": text_of(rows, self.born) if self.born else none,
-            "dependant": text_of(rows, self.dependants[0]) if self.dependants else none,
-        }
+        columns = {"id": fields["patient_id"].cast(pl.String).str.strip_chars()}
+        if "site_id" in fields.columns:
+            columns["site"] = fields["site_id"].cast(pl.String)
+        if named:
+            columns["name"] = pl.select(pl.concat_str(named, separator=" ", ignore_nulls=True)).to_series()
+        if self.born:
+            columns["born"] = text_of(rows, self.born)
+        if self.dependants:
+            columns["dependant"] = text_of(rows, self.dependants[0])
         found = pl.DataFrame(columns)
         if self.answers.merged:  # what stands beside a number given up is no one's now
             is_old = self.answers.unmerged_ids(rows).is_in(list(self.answers.merged)).fill_null(False)
             beside = [n for n in found.columns if n not in ("id", "site")]
             found = found.with_columns(pl.when(~is_old).then(pl.col(n)).alias(n) for n in beside)
-        return found.with_columns(pl.all().replace("", None)).drop_nulls("id").unique()
+        return distinct_people([found.unique().with_columns(pl.all().replace("", None))])
+
+
+def distinct_people(pieces: Sequence[pl.DataFrame]) -> pl.DataFrame:
+    """The distinct rows of some pieces that have an `id`; what none of them tells is compared for none."""
+    rows = pl.concat([pl.DataFrame(schema=_PEOPLE), *pieces], how="diagonal").drop_nulls("id")
+    return rows.unique([n for n in _PEOPLE if rows[n].null_count() < rows.height] or None)
 
 
 def earliest(frames: Sequence[pl.DataFrame]) -> pl.DataFrame:

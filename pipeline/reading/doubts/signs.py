@@ -36,17 +36,23 @@ class Count:
     names: dict[str, object] = field(default_factory=dict)
 
 
+def _days_since(before: int) -> pl.Expr:
+    """Days since the work so many rows before, in the order of teeth and days; null where that is of another tooth."""
+    same = [pl.col(of) == pl.col(of).shift(before) for of in ("patient", "tooth")]
+    return pl.when(pl.all_horizontal(same)).then((pl.col("day") - pl.col("day").shift(before)).dt.total_days())
+
+
 def again(kind: str, after: int = 0, within: int | None = None) -> Callable[[Whole], Count]:
     """Teeth with work of a kind on two days, more than `after` and at most `within` apart, among all with such work."""
 
     def counted(whole: Whole) -> Count:
-        work = whole.work.filter(pl.col("kind") == kind).sort("patient", "tooth", "day")
-        gaps = work.select("patient", "tooth", gap=pl.col("day").diff().dt.total_days().over("patient", "tooth"))
+        work = whole.work.filter(pl.col("kind") == kind)
+        gaps = work.select("patient", "tooth", gap=_days_since(1))
         close = pl.col("gap") > after if within is None else pl.col("gap").is_between(after + 1, within)
         twice = gaps.filter(close)
         most = twice["gap"].mode().sort().first() if twice.height else None
         teeth = twice.select("patient", "tooth").n_unique() if twice.height else 0
-        return Count(teeth, work.select("patient", "tooth").n_unique() if work.height else 0, {"gap": most})
+        return Count(teeth, gaps["gap"].null_count(), {"gap": most})
 
     return counted
 
@@ -71,10 +77,9 @@ def in_parts(kind: str, within: int) -> Callable[[Whole], Count]:
     """Teeth with work of a kind on three days within so many, among all with such work."""
 
     def counted(whole: Whole) -> Count:
-        work = whole.work.filter(pl.col("kind") == kind).sort("patient", "tooth", "day")
-        since = pl.col("day") - pl.col("day").shift(2).over("patient", "tooth")
-        parts = work.filter(since.dt.total_days() <= within).select("patient", "tooth").n_unique()
-        return Count(parts, work.select("patient", "tooth").n_unique())
+        work = whole.work.filter(pl.col("kind") == kind)
+        parts = work.filter(_days_since(2) <= within).select("patient", "tooth").n_unique()
+        return Count(parts, work.select(_days_since(1).null_count()).item())
 
     return counted
 

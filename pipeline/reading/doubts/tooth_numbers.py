@@ -17,7 +17,7 @@ import polars as pl
 from pipeline.machine.data_tables import data_rows
 from pipeline.practice.codes import TOOTH_CLASSES
 from pipeline.practice.teeth import teeth
-from pipeline.reading.doubts.cells import MONTH, named_month, read_once, text_of
+from pipeline.reading.doubts.cells import MONTH, named_month, read_once, tally, text_of
 from pipeline.reading.doubts.doubt import Doubt, ask, inline, of_ledger
 from pipeline.reading.suggest.shown import quoted
 from pipeline.transforms.month_names import MONTHS
@@ -181,9 +181,12 @@ class TeethBy:
             number = pl.select(pl.when(fields["status"].cast(pl.String) != "void").then(number)).to_series()
         if {"row_number", "service_date"} <= {*fields.columns} and "service_date" in cleaned.columns:
             self.months.update(_by_month(fields, number, cleaned))
-        for heading in (FILE, *headings):
-            by = pl.Series([""] * len(number)) if heading == FILE else rows.get_column(heading).cast(pl.String)
-            counts = pl.DataFrame({"by": by.fill_null("").str.strip_chars(), "tooth": number}).drop_nulls("tooth")
+        self.held.setdefault(FILE, Counter()).update(
+            {("", n): times for n, times in tally(number.drop_nulls()).items()}
+        )
+        for heading in headings:
+            by = rows.get_column(heading).cast(pl.String).fill_null("").str.strip_chars()
+            counts = pl.DataFrame({"by": by, "tooth": number}).drop_nulls("tooth")
             held = self.held.setdefault(heading, Counter())
             if len(held) <= _MOST_TEXTS * 85:
                 held.update({(text, n): times for text, n, times in counts.group_by("by", "tooth").len().iter_rows()})
@@ -191,10 +194,11 @@ class TeethBy:
 
 def _by_month(fields: pl.DataFrame, number: pl.Series, cleaned: pl.DataFrame) -> dict[tuple[int, int], int]:
     """Rows by month and number; rows set aside for their tooth are of the day that other rows with its text are of."""
-    read = cleaned.select("row_number", month=MONTH).drop_nulls().unique("row_number")
+    read = cleaned.select("row_number", month=MONTH).drop_nulls()
     rows = pl.DataFrame([fields["row_number"], fields["service_date"].cast(pl.String).alias("day"), number.alias("n")])
     days = rows.join(read, on="row_number").group_by("day").agg(pl.col("month").min())
-    found = rows.drop_nulls().join(days, on="day").group_by("month", "n").len()
+    counts = rows.drop_nulls().group_by("day", "n").len()
+    found = counts.join(days, on="day").group_by("month", "n").agg(pl.col("len").sum())
     return {(of, n): times for of, n, times in found.iter_rows()}
 
 

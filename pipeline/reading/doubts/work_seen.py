@@ -66,13 +66,14 @@ class WorkSeen:
         self.patient_pieces.append(by_patient)
         if len(self.patient_pieces) >= _MOST_PIECES:
             self.patient_pieces = [together(self.patient_pieces)]
-        self.fees_by_month.append(by_month(done))
+        paid = done.select("code", "service_date", "site_id", "fee").filter(pl.col("fee") > 0)
+        self.fees_by_month.append(by_month(paid))
         if len(self.fees_by_month) >= _MOST_PIECES:
             self.fees_by_month = [added(self.fees_by_month)]
-        self.fees_by_office.append(by_office(done))
+        self.fees_by_office.append(by_office(paid))
         size = (pl.col("fee").cast(pl.Float64).log10() * STEPS).round(0).cast(pl.Int64)
-        paid = done.filter(pl.col("fee") > 0).group_by("code", size=size).len()
-        self.fees.update({(code, int(step)): n for code, step, n in paid.iter_rows()})
+        sizes = paid.group_by("code", size=size).len()
+        self.fees.update({(code, int(step)): n for code, step, n in sizes.iter_rows()})
         of = done.join(self.kinds, on="code").filter(pl.col("tooth_fdi").is_between(11, 48))
         self.places.update({(kind, tooth): n for kind, tooth, n in of.group_by("kind", "tooth_fdi").len().iter_rows()})
         for name in ("provider_id", "site_id"):
@@ -152,10 +153,10 @@ class Whole:
 
     @cached_property
     def work(self) -> pl.DataFrame:
-        """One row per distinct `kind, patient, tooth, day`, and whether it is `free` of a fee."""
+        """One row per distinct `kind, patient, tooth, day`, by tooth and day, and whether it is `free` of a fee."""
         one_in = max((f.held.one_in for f in self.files), default=1)
-        every = distinct(pl.concat([WorkSeen(pl.DataFrame()).work, *(f.work for f in self.files)]))
-        return every.filter(pl.col("patient") % one_in == 0)
+        every = pl.concat([WorkSeen(pl.DataFrame()).work, *(f.work for f in self.files)])
+        return distinct(every.filter(pl.col("patient") % one_in == 0)).sort("patient", "tooth", "day")
 
     @cached_property
     def months(self) -> Counter[int]:

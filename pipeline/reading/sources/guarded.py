@@ -10,7 +10,8 @@ import sys
 import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from threading import Lock
 from typing import BinaryIO
 
 import duckdb
@@ -60,24 +61,48 @@ class Guarded(Around):
             yield batch
 
 
+@dataclass
+class _Held:
+    """Standard error while it is held back; several threads may read at once."""
+
+    readers: int = 0
+    is_failed: bool = False
+    kept: int | None = None
+    file: BinaryIO | None = None
+    lock: Lock = field(default_factory=Lock)
+
+
+_held = _Held()
+
+
 @contextmanager
 def _held_back() -> Iterator[None]:
     """What is written to standard error meanwhile comes out at the end; not at all if an error ends it."""
-    kept, held = _redirected()
+    with _held.lock:
+        if not _held.readers:
+            _held.kept, _held.file = _redirected()
+            _held.is_failed = False
+        _held.readers += 1
     try:
         yield
     except BaseException:
-        _restore(kept)
+        _held.is_failed = True
         raise
-    else:
-        _restore(kept)
-        if held is not None and held.tell():
-            held.seek(0)
-            with suppress(OSError):
-                os.write(_STDERR, held.read())
     finally:
-        if held is not None:
-            held.close()
+        with _held.lock:
+            _held.readers -= 1
+            if not _held.readers:
+                _let_go(_held)
+
+
+def _let_go(held: _Held) -> None:
+    _restore(held.kept)
+    if held.file is None:
+        return
+    with held.file as file, suppress(OSError):
+        if not held.is_failed and file.tell():
+            file.seek(0)
+            os.write(_STDERR, file.read())
 
 
 def _redirected() -> tuple[int | None, BinaryIO | None]:
