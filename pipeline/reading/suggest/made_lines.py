@@ -97,7 +97,7 @@ def find_month_in_name(source: Source, looked: Looked, options: ReadOptions) -> 
     day = days[0]
     has_month = day.matches(_DAY_AND_MONTH) >= _MOST
     sheets, file = list(getattr(source, "sheets", ())), stem(getattr(source, "file", ""))
-    both = "" if has_month else "the name of the file says the year, that of the sheet the month, and the column the day"
+    both = "" if has_month else "the name of the file says the year, that of the sheet the month, the column the day"
     of_one = "the year, and the column day and month" if has_month else "month and year, and the column the day"
     for places, names, says in (
         ((SHEET,), (sheets,), f"the name of the sheet says {of_one}"),
