@@ -15,7 +15,7 @@ from pipeline.practice.tables import NOTES
 from pipeline.reading.config import joined_lists
 
 # To be raised when the same text would be typed differently than before: stored files are then read again.
-TYPING_VERSION = 11
+TYPING_VERSION = 12
 
 
 @dataclass(frozen=True)

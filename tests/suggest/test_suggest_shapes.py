@@ -120,6 +120,34 @@ def text(path: Path, content: str) -> list[Path]:
     return [path]
 
 
+MONTHS = ("Enero", "Febrero", "Marzo", "Abril", "Mayo", "Junio", "Julio", "Agosto", "Septiembre", "Octubre")
+
+
+def books_of_months(folder: Path, sheet: str) -> list[Path]:
+    """A workbook a year and a sheet a month, with titles and totals; in some months nobody came."""
+    paths = []
+    for year in sorted({row[1][:4] for row in ROWS}):
+        paths.append(folder / f"Libro {year}.xlsx")
+        book = xlsxwriter.Workbook(paths[-1])
+        for n, month in enumerate(MONTHS, 1):
+            page = book.add_worksheet(sheet.format(month=month, short=month[:3], year=year))
+            mine = [row for row in ROWS if row[1].startswith(f"{year}-{n:02}")]
+            lines = [(int(day[8:]), chart, code, int(tooth)) for chart, day, code, tooth in mine]
+            page.write_row(0, 0, ("Libro de ingresos",))
+            for place, line in enumerate([("Día", "Chart", "Code", "Tooth"), *lines, ("", "", "TOTAL", "")], 1):
+                page.write_row(place, 0, line)
+        book.close()
+    return paths
+
+
+def month_and_year_of_sheet(folder: Path) -> list[Path]:
+    return books_of_months(folder, "{short} {year}")
+
+
+def month_of_sheet_year_of_file(folder: Path) -> list[Path]:
+    return books_of_months(folder, "{month}")
+
+
 # What writes the files, and what stands in the proposal.
 CASES: dict[str, tuple[Callable[[Path], list[Path]], str]] = {
     "columns side by side": (side_by_side, 'repeated_columns = [["Proc 1", "Tooth 1"], ["Proc 2", "Tooth 2"]]'),
@@ -129,6 +157,8 @@ CASES: dict[str, tuple[Callable[[Path], list[Path]], str]] = {
     "bare lines": (bare_lines, 'group_lines = ["{patient_id} {*}"]'),
     "a sheet a patient": (sheet_a_patient, 'sheet_name = "{patient_id}"'),
     "a file a patient": (file_a_patient, 'write "pt {patient_id}"'),
+    "a sheet a month with its year": (month_and_year_of_sheet, 'columns.service_date = ["(sheet)", "Día"]'),
+    "a sheet a month, a file a year": (month_of_sheet_year_of_file, '["(file)", "(sheet)", "Día"]'),
     "an archive": (archive, 'sheets = ["2010.csv", "2011.csv"'),
     "a database": (database, 'sheets = ["work"]'),
     "records in records": (nested, 'sheets = ["patients.work"]'),

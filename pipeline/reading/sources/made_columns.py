@@ -283,10 +283,11 @@ def dates_of_month(month: pl.Series, day: pl.Series) -> pl.Series:
 
 
 def dates_of(year: pl.Series, month: pl.Series, day: pl.Series) -> pl.Series:
-    """Written dates of years, months (by number or name) and days; one with a part missing is no date, none is null."""
+    """Written dates of years, months (by number or name) and days; one with a part missing is no date, none is null. A
+    year may stand within a text."""
     parts = pl.DataFrame(
         {n: c.str.replace(r"^(\d+)\.0+$", "${1}") for n, c in zip("ymd", (year, month, day), strict=True)}
-    )
+    ).with_columns(y=pl.coalesce(pl.col("y").str.extract(_YEAR_IN_TEXT, 1), "y"))
     y, m, d = (pl.col(n).fill_null("") for n in "ymd")
     number = pl.col("m").cast(pl.Int32, strict=False)
     name = (number - 1).replace_strict(dict(enumerate(_MONTHS)), default=None, return_dtype=pl.String)

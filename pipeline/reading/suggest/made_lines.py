@@ -27,6 +27,7 @@ from pipeline.reading.sources.made_columns import (
     TEXT,
     TICKS,
     WORDS,
+    dates_of,
     dates_of_month,
     flag_headings,
     quadrant_of,
@@ -50,6 +51,7 @@ _FLAGS = 8
 _FEWEST_BEHIND = 6  # different teeth
 _MOST_LISTED = 8
 _QUADRANTS = 4
+_NAME_AND_DAY = 2
 # A day and a month without a year: `14.03.`, `3/14`; as a decimal number the zero at its end may be gone.
 _DAY_AND_MONTH = r"^(?:\d{1,2}\.\s?\d{1,2}\.|\d{2}\.\d{2}|\d{1,2}[/ -]\d{1,2}[/-]?|\d{1,2}[. /-]{1,2}\p{L}{3,}\.?)$"
 _DAY_CELL = r"^(?:0?[1-9]|[12]\d|3[01])(?:\.0+)?$"
@@ -79,31 +81,40 @@ def find_dates(source: Source, looked: Looked, options: ReadOptions) -> Found:
 
 
 def find_month_in_name(source: Source, looked: Looked, options: ReadOptions) -> Found:
-    """A column of days, where the name of the sheet or of the file says the month and the year, or the year alone."""
+    """A column of days, where the name of the sheet or of the file says the month and the year, or the year alone, or
+    that of the sheet the month and that of the file the year."""
     columns = looked.columns
     if any(one.field == "service_date" for one in options.made):
         return options, None
     if any(fit(c.heading, "service_date") >= PART and c.date_share >= 0.5 for c in columns):
         return options, None
-    headed = [c for c in columns if fit(c.heading, "service_date") >= PART and c.filled]
+    known = words_of("part")["day"]
+    named = [c for c in columns if fit(c.heading, "service_date") >= PART or plain_heading(c.heading) in known]
+    headed = [c for c in named if c.filled]
     days = [c for c in headed if max(c.matches(_DAY_CELL), c.matches(_DAY_AND_MONTH)) >= _MOST]
     if len(days) != 1:
         return options, None
     day = days[0]
     has_month = day.matches(_DAY_AND_MONTH) >= _MOST
-    sheets = list(getattr(source, "sheets", ()))
-    for place, names in ((SHEET, sheets), (FILE, [stem(getattr(source, "file", ""))])):
-        cells = ["9.9." if has_month else "9"] * len(names)
-        made = dates_of_month(pl.Series(names, dtype=pl.String), pl.Series(cells, dtype=pl.String))
-        month = Column(1, "", "", made)
+    sheets, file = list(getattr(source, "sheets", ())), stem(getattr(source, "file", ""))
+    both = "" if has_month else "the name of the file says the year, that of the sheet the month, the column the day"
+    of_one = "the year, and the column day and month" if has_month else "month and year, and the column the day"
+    for places, names, says in (
+        ((SHEET,), (sheets,), f"the name of the sheet says {of_one}"),
+        ((FILE,), ([file],), f"the name of the file says {of_one}"),
+        ((FILE, SHEET), ([file] * len(sheets), sheets), both),
+    ):
+        cells = ["9.9." if has_month else "9"] * len(names[0])
+        texts = [pl.Series(column, dtype=pl.String) for column in (*names, cells)]
+        made = dates_of_month(*texts) if len(texts) == _NAME_AND_DAY else dates_of(*texts)
         short = made.str.contains(r"^9-\p{L}+-\d{2}$").mean() or 0
-        if not names or max(month.date_share, short if isinstance(short, float) else 0) < _MOST:
+        share = max(Column(1, "", "", made).date_share, short if isinstance(short, float) else 0)
+        if not (says and cells) or share < _MOST:
             continue
-        headings = (place, day.name)
-        where = "sheet" if place == SHEET else "file"
-        says = "the year, and the column day and month" if has_month else "month and year, and the column the day"
-        why = f"likely: the name of the {where} says {says}; {_seen(day)}"
-        line = LayoutLine("columns.service_date", quoted_list(headings), why, "service_date", (day.name,))
+        headings = (*places, day.name)
+        line = LayoutLine(
+            "columns.service_date", quoted_list(headings), f"likely: {says}; {_seen(day)}", "service_date", (day.name,)
+        )
         return _with(options, Made("service_date", PARTS, headings)), line
     return options, None
 

@@ -375,13 +375,14 @@ def _numbered(match: FieldMatch) -> FieldMatch:
     """The patient, by the number where it was that or a name, and each number has one name and nearly the reverse."""
     names = [c for c in match.rivals if c.matches(r"\d") <= 1 - _TELLS]
     numbers = [c for c in match.rivals if c.filled >= _TELLS and c.matches(r"\d") >= _TELLS]
-    if match.field != "patient_id" or len(match.rivals) != 2 or not (names and numbers):  # a name and a number
+    if match.field != "patient_id" or len(names) != 1:
         return match
-    name, number = names[0], numbers[0]
-    if not name.distinct <= number.distinct <= _NAMESAKES * name.distinct:
+    name = names[0]
+    of_names = [c for c in numbers if name.distinct <= c.distinct <= _NAMESAKES * name.distinct
+                and tells(c, name) >= _TELLS and tells(name, c) >= 1 / _NAMESAKES]  # fmt: skip
+    if len(of_names) != 1 or len(names) + len(numbers) < len(match.rivals):
         return match
-    if tells(number, name) < _TELLS or tells(name, number) < 1 / _NAMESAKES:
-        return match
+    number = of_names[0]
     return FieldMatch(match.field, number, LIKELY, f"each is of one name in {quoted(name.heading or name.name)}")
 
 

@@ -246,12 +246,29 @@ def _sheets(path: Path) -> list[Piece]:
     for piece in read:
         key = (*piece.headings, *(line.value for line in piece.layout)) or ("", *piece.sheets)
         grouped.setdefault(key, []).append(piece)
+    grouped = _with_bare(path, grouped)
     alone = len(names) == 1 and not faults
     found = [_sheets_alike(path, of, all_of_them=alone or len(of) == len(names), ours=ours) for of in grouped.values()]
     if many:
         one = _read(path, ReadOptions(sheets=many), say_sheets=True)
         found.insert(0, replace(one, sheets=() if len(many) == len(names) else many))
     return found + [Piece(path, pl.DataFrame(), trouble=str(fault)) for fault in faults]
+
+
+def _with_bare(path: Path, grouped: dict[tuple[str, ...], list[Piece]]) -> dict[tuple[str, ...], list[Piece]]:
+    """The sheets by what they are alike in. One of nothing or of a total alone, a month in which nobody came, shows no
+    layout: it stands with those of the same headings."""
+
+    def headings(piece: Piece) -> list[str]:
+        return sorted(open_source(path, ReadOptions(sheets=piece.sheets)).headings)
+
+    bare = [key for key, of in grouped.items() if len(of) == 1 and of[0].rows_seen <= 1 and of[0].headings]
+    laid_out = {key: of for key, of in grouped.items() if key not in bare and of[0].layout}
+    for key in bare if laid_out else ():
+        own = headings(grouped[key][0])
+        if (like := next((k for k, of in laid_out.items() if headings(of[0]) == own), None)) is not None:
+            grouped[like].append(replace(grouped.pop(key)[0], rows=grouped[like][0].rows.clear(), rows_seen=0))
+    return grouped
 
 
 def _many_alike(path: Path, names: Sequence[str]) -> tuple[str, ...]:
@@ -275,7 +292,7 @@ def _sheets_alike(path: Path, of: list[Piece], *, all_of_them: bool, ours: Mappi
         path,
         pl.concat([p.rows for p in of]),
         first.headings,
-        () if len(of) == 1 and all_of_them else sheets,
+        () if all_of_them else sheets,
         sum(p.rows_seen for p in of),
         all(p.whole for p in of),
         first.serial_dates,
