@@ -12,7 +12,8 @@
       layout.annotations = (layout.annotations || []).concat([Object.assign(of, { showarrow: false, font: font, y: 0,
         yref: "paper", yanchor: "top", yshift: -at, text: text.replace(/&/g, "&amp;").replace(/</g, "&lt;") })]);
     }
-    write("Still followed", null, { size: 13, color: "#53636a" });
+    var hidden = table.textContent.indexOf("\u2013") >= 0 ? " (\u2013: not shown)" : "";
+    write("Still followed" + hidden, null, { size: 13, color: "#53636a" });
     at += LINE;
     [].forEach.call(table.tBodies, function (group) {
       var name = group.rows[0].cells[0], numbers = group.rows[group.rows.length - 1].cells;
@@ -24,6 +25,31 @@
       at += LINE;
     });
     layout.margin.b += at - from;
+  }
+  // What the picture shows, since it travels without its page: its heading and the summary that it is folded under; of
+  // a picture above all headings, what it says to those who do not see it.
+  function title(id) {
+    var figure = document.getElementById(id).closest("figure"), folded = figure.closest("details"), found = null;
+    document.querySelectorAll("#main h2, #main h3").forEach(function (heading) {
+      if (heading.compareDocumentPosition(figure) & Node.DOCUMENT_POSITION_FOLLOWING) { found = heading; }
+    });
+    if (!found) { return document.getElementById(id).getAttribute("aria-label"); }
+    var of = [found, folded && folded.querySelector("summary")].filter(Boolean);
+    return of.map(function (part) { return part.textContent.replace(/\s+/g, " ").trim(); }).join(". ");
+  }
+  // In lines that are no wider than the picture.
+  function addTitle(id, layout) {
+    var lines = [""], size = 15, most = 100;
+    title(id).split(" ").forEach(function (word) {
+      var last = lines.length - 1;
+      if (lines[last] && (lines[last] + " " + word).length > most) { lines.push(word); }
+      else { lines[last] = (lines[last] + " " + word).trim(); }
+    });
+    layout.margin.t += lines.length * (size + 5) + 8;
+    layout.annotations = (layout.annotations || []).concat([{
+      text: lines.map(function (line) { return line.replace(/&/g, "&amp;").replace(/</g, "&lt;"); }).join("<br>"),
+      xref: "paper", x: 0, xanchor: "left", xshift: 8 - layout.margin.l, align: "left", yref: "paper", y: 1,
+      yanchor: "top", yshift: layout.margin.t - 6, showarrow: false, font: { size: size } }]);
   }
   function drawing(id) {
     var source = document.querySelector('script[data-for="' + id + '"]');
@@ -37,6 +63,7 @@
     layout.margin = { l: margin.l, r: Math.max(margin.r || 0, 24), t: (margin.t || 0) + (named ? 44 : 12),
       b: (margin.b || 0) + 30, autoexpand: false };
     addFollowed(id, layout, margin.b || 0);
+    addTitle(id, layout);
     layout.showlegend = named;
     layout.legend = { traceorder: "normal", orientation: "h", x: 0, xanchor: "left", y: 1, yanchor: "bottom",
       font: { size: 13 } };

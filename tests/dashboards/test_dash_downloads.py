@@ -165,6 +165,12 @@ def test_the_keys_save_data_and_pictures(
     drawing = found["svg"].decode()
     assert re.search(r'<svg[^>]*width="1600"[^>]*height="900"', drawing)
     assert said in unescape(drawing)
+    # Away from its page a picture says what it shows: the last heading before it, else what is read out of it.
+    before, _, after = (tmp_path / "out" / f"{page}.html").read_text(encoding="utf-8").partition(f'id="{id}"')
+    headings = re.findall(r"<h[23][^>]*>(.*?)</h[23]>", before.partition('id="main"')[2], flags=re.DOTALL)
+    heading = re.sub(r"<[^>]+>", "", headings[-1]) if headings else re.findall(r'aria-label="([^"]+)"', after)[0]
+    texts = " ".join(re.findall(r">([^<]+)<", drawing))
+    assert " ".join(unescape(heading).split()) in " ".join(unescape(texts).split())
     source = release(results) if page == "study_club" else results
     for group in source.comparisons[0].groups if id.endswith("curves") else ():
         assert group.label in drawing, "the picture has the legend that the page writes beside the chart"
@@ -176,6 +182,7 @@ def test_the_keys_save_data_and_pictures(
         written = re.findall(r"<text[^>]*>([^<]+)</text>", drawing)
         assert len(followed) > 20, "the numbers at risk, which stand below the chart in the page"
         assert Counter(followed) - Counter(written) == Counter()
-        assert "Still followed" in written
+        marks = " (–: not shown)" if "–" in followed else ""
+        assert f"Still followed{marks}" in written
     else:
         assert "Still followed" not in drawing
