@@ -110,15 +110,17 @@ def test_page_words_say_what_r_found(results, theirs, question):
 
 
 def test_times_as_fast_says_what_r_found(results, theirs):
-    """Shared ratios are rounded on purpose, so they agree in the side of 1 and to within a tenth part."""
+    """Shared ratios are rounded on purpose: they agree in the side of 1 and to within a step, and the range covers R's."""
     shown = {c.id: model_title(c) for c in release(results).comparisons if c.estimates}
     assert set(COMPARED) <= set(shown)
     for question in COMPARED:
-        found = next(e for e in theirs[question]["estimates"] if e["adjusted_for"])
+        found = [e for e in theirs[question]["estimates"] if e["adjusted_for"]][-1]
         said = re.search(r"Failures came ([\d.]+) times as fast \(([\d.]+) to ([\d.]+)\)", shown[question])
         assert said is not None, shown[question]
-        for text, name in zip(said.groups(), ("hazard_ratio", "ci_low", "ci_high"), strict=True):
-            assert float(text) == pytest.approx(found[name], rel=0.1)
+        middle, low, high = map(float, said.groups())
+        assert middle == pytest.approx(found["hazard_ratio"], rel=0.1)
+        assert 0 <= found["ci_low"] - low < (0.05 if low < 1 else 0.1)
+        assert 0 <= high - found["ci_high"] < (0.05 if high <= 1 else 0.1)
         assert (float(said[1]) > 1) == (found["hazard_ratio"] > 1)
 
 
