@@ -53,7 +53,7 @@ TASKS = (
          r"AR1\s+Crowns \d+ of 100(, root-filled teeth \d+, root canals \d+|; too few )"),
     Task("clinician", "are my figures chance?", ("menu: My cases",), r"AR1\s+Crowns [^.]*\bwithin chance"),
     Task("clinician", "what is spared by waiting?", ("Hyperemic: treat or wait?",),
-         r"With waiting (perhaps )?\d+ of 100 teeth had no root canal for 5 years \(\d+ to \d+\)"),
+         r"With waiting \d+ of 100 (teeth )?had no root canal (here )?for 5 years(; with those[^.]*)? \(\d+ to \d+\)"),
     Task("clinician", "how strong an irrigant?", ("menu: Technique",),
          r"Irrigant strength\?\s+([^?]* of 100 (teeth )?lost; risks not recorded|Risks not|Counted|Too early|Too few)"),
     Task("clinician", "how sure?", ("Opening a crown, or treating before?",),

@@ -138,9 +138,10 @@ def test_the_need_with_what_others_did_stands_beside_the_need_as_counted() -> No
     assert page.count(f"perhaps {s.median:.0f} of 100 ({s.low:.0f} to {s.high:.0f})") == 1
     ends = f"{100 - round(s.high)} to {100 - round(s.low)}"
     d = next(o.difference for o in trial.outcomes if o.outcome == "endo_needed")
-    spared = f"With waiting perhaps {100 - round(s.median)} of 100 teeth had no root canal for 5 years ({ends}); "
-    spared += f"{round(d.per_100)} if none was done elsewhere."
+    # What was seen stands first, and what is assumed after it.
+    spared = f"With waiting {round(d.per_100)} of 100 had no root canal here for 5 years; with those elsewhere "
+    spared += f"perhaps {100 - round(s.median)} ({ends})."
     assert page.count(spared) == 1
     assert spared in plain(clinician.render(found))
     without = plain(hyperemic.render(dataclasses.replace(found, unseen=())))
-    assert "if none was done elsewhere" not in without
+    assert "those elsewhere" not in without

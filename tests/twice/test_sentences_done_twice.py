@@ -110,11 +110,11 @@ def test_page_words_say_what_r_found(results, theirs, question):
 
 
 def test_times_as_fast_says_what_r_found(results, theirs):
-    """Shared ratios are rounded on purpose: they agree in the side of 1 and to within a step, and the range covers R's."""
+    """Shared ratios are rounded: they agree in the side of 1 and to within a step, and the range covers R's."""
     shown = {c.id: model_title(c) for c in release(results).comparisons if c.estimates}
     assert set(COMPARED) <= set(shown)
     for question in COMPARED:
-        found = [e for e in theirs[question]["estimates"] if e["adjusted_for"]][-1]
+        found = next(e for e in theirs[question]["estimates"] if e["adjusted_for"])
         said = re.search(r"Failures came ([\d.]+) times as fast \(([\d.]+) to ([\d.]+)\)", shown[question])
         assert said is not None, shown[question]
         middle, low, high = map(float, said.groups())
