@@ -146,7 +146,7 @@ def _answer(t: Trial, o: TrialOutcome, *, when: bool, more: Spread | None) -> An
 
 
 def _both_ways(t: Trial, o: TrialOutcome, *, when: bool) -> str:
-    """`Root canal first, 10 of 100 crowns failed within 5 years; waiting, 8 (3 fewer to 8 more).`
+    """`Treated first, 10 of 100 crowns failed within 5 years; waiting, 8 (3 fewer to 8 more).`
 
     Empty of the need of a root canal, and where a curve ends too early.
     """
@@ -155,10 +155,10 @@ def _both_ways(t: Trial, o: TrialOutcome, *, when: bool) -> str:
     shares = [round(100 * p.estimate) for p in points if p is not None]
     if d is None or len(shares) < len(points) or not shares:
         return ""
-    noun, verb = ("crowns", "failed") if o.outcome == CROWN else ("teeth", "were lost")
-    way, within = ("Root canal first", f" within {years(d.years)}") if when else ("First", "")
+    befell = "crowns failed" if o.outcome == CROWN else "were lost"
+    way, within = ("Treated first", f" within {years(d.years)}") if when else ("First", "")
     far = words_answers.from_to(d.ci_low, d.ci_high).removeprefix("from ")
-    return f"{way}, {shares[0]} of 100 {noun} {verb}{within}; waiting, {shares[1]} ({far})."
+    return f"{way}, {shares[0]} of 100 {befell}{within}; waiting, {shares[1]} ({far})."
 
 
 def _picture(t: Trial) -> Chart | None:
