@@ -199,7 +199,7 @@ def fact(o: ReleasedOutcome) -> tuple[str, str]:
     if o.per_100 is None or o.low is None or o.high is None:
         return f"Not told: {o.why_none}", "–"
     if o.outcome == NEED:
-        return f"{o.per_100} fewer of 100 had one recorded with waiting", f"{o.low} to {o.high} fewer"
+        return f"{o.per_100} more of 100 had one recorded when treated first", f"{o.low} to {o.high} more"
     did = terms.outcome(o.outcome).happened
     return f"{many(o.per_100)} of 100 {did} when treated first", range_more_or_fewer(o.low, o.high)
 

@@ -233,8 +233,8 @@ def first_year_sentence(found: FirstYear, noun: str, done: str) -> str:
     return " ".join(said)
 
 
-# How published figures are against ours: ours are worse where they are better.
-_BESIDE_OURS = {"worse": "better", "better": "worse", "same": "little different", "cannot_tell": "open"}
+# How ours are against published figures, by the verdict.
+_BESIDE = {"worse": "worse", "better": "better", "same": "little different", "cannot_tell": "open"}
 
 
 def benchmark_heading(lines: Sequence[SheetLine]) -> str:
@@ -242,11 +242,8 @@ def benchmark_heading(lines: Sequence[SheetLine]) -> str:
     found = [p.change.verdict for s in lines for p in s.published]
     if not found:
         return "No published figure counts as ours do"
-    told = [f"{whole(n)} {how}" for code, how in _BESIDE_OURS.items() if (n := found.count(code))]
-    first, how = told[0].split(" ", 1)
-    beside = " than ours" if how in ("better", "worse") else ""
-    told[0] = f"{first} {'is' if first == '1' else 'are'} {how}{beside}"
-    return f"Of {count(len(found), 'published figure')}, {listing(told)}"
+    told = [f"{how} in {whole(n)}" for code, how in _BESIDE.items() if (n := found.count(code))]
+    return f"Against {count(len(found), 'published figure')}, ours are {listing(told)}"
 
 
 def benchmark_intro(found: Sequence[Benchmark]) -> str:

@@ -208,9 +208,9 @@ def test_a_larger_source_than_the_one_on_the_card_is_named_with_what_it_says() -
 
 def test_the_heading_on_published_figures_counts_as_their_cards_do() -> None:
     assert words_owner.benchmark_heading(MADE.owner.lines) == (
-        "Of 3 published figures, 1 is better than ours, 1 worse and 1 open"
+        "Against 3 published figures, ours are worse in 1, better in 1 and open in 1"
     )
-    assert words_owner.benchmark_heading(MADE.owner.lines[1:2]) == ("Of 1 published figure, 1 is open")
+    assert words_owner.benchmark_heading(MADE.owner.lines[1:2]) == "Against 1 published figure, ours are open in 1"
     assert words_owner.benchmark_heading(()) == "No published figure counts as ours do"
 
 

@@ -12,7 +12,7 @@ from pipeline.machine.errors import ConfigError
 from pipeline.practice.settings import ACCEPTABLE
 from pipeline.practice.tables import PROCEDURES
 from pipeline.reading.config import load_settings
-from pipeline.reading.doubts import OpenDoubtsError
+from pipeline.reading.doubts import Doubt, OpenDoubtsError, refuse_doubts
 from pipeline.reading.doubts.answers import folded
 from pipeline.reading.doubts.marked_cells import marked, without_marks
 from pipeline.reading.doubts.patients import several_births, several_names, shared_numbers, written_twice
@@ -163,3 +163,18 @@ def test_an_asterisk_itself_in_a_pattern():
 def test_a_status_of_the_last_of_all_days_is_no_day():
     days = pl.Series("day", ["01/01/0001", "1900-01-01", "9999-12-31", "31.12.9999", "08/01/2022", "9/30/2019"])
     assert flag_texts("valid_to", days) == {"": 4, "*": 2}
+
+
+def test_one_question_about_several_files_is_asked_once_with_what_was_seen_in_each():
+    answers = (("practice", 'accepted = ["credits"]', "no: they are payments"),)
+    alike = [
+        Doubt("credits", f"procedures: {f}.csv", f"{n} of 9 rows", "Taken back?", answers) for f, n in ("a3", "b4")
+    ]
+    other = Doubt("credits", "procedures: c.csv", "1 of 9 rows", "Taken back?", ())
+    with pytest.raises(OpenDoubtsError) as told:
+        refuse_doubts([alike[0], other, alike[1]], file="practice.toml")
+    text = str(told.value)
+    assert text.startswith("practice.toml: 2 things in the files must be settled")
+    assert text.count("Taken back?") == 2
+    assert text.index("a.csv: 3 of 9 rows") < text.index("b.csv: 4 of 9 rows") < text.index('accepted = ["credits"]')
+    assert text.count('accepted = ["credits"]') == 1

@@ -40,13 +40,18 @@ class Doubt:
         more = [("practice", f"accepted = [{words}]", self.so)] if self.so else []
         return replace(self, answers=(*self.answers, *more), so="")
 
-    def lines(self) -> list[str]:
-        """For the screen: what was seen, the question, the answers."""
+    @property
+    def seen(self) -> str:
+        """Where it was met, and what was seen there."""
+        return f"  {self.where}: {self.evidence}"
+
+    def asked(self) -> list[str]:
+        """For the screen: the question, and the answers."""
         told = [
             f"    under [{section}] write {line}" + (f"  ({means})" if means else "")
             for section, line, means in self.answers
         ]
-        return [f"  {self.where}: {self.evidence}", f"    {self.question}", *told]
+        return [f"    {self.question}", *told]
 
 
 class OpenDoubtsError(ConfigError):
@@ -56,19 +61,27 @@ class OpenDoubtsError(ConfigError):
 def refuse_doubts(doubts: Sequence[Doubt], *, file: str) -> None:
     """Stop while a doubt stands open: raises OpenDoubtsError with what was seen, asked, and the lines to answer."""
     if doubts:
-        raise OpenDoubtsError("\n".join([f"{file}: {counted(len(doubts))} Nothing was loaded.", *told(doubts)]))
+        raise OpenDoubtsError("\n".join([f"{file}: {counted(doubts)} Nothing was loaded.", *told(doubts)]))
 
 
-def counted(n: int) -> str:
-    """How many doubts stand open, as a sentence."""
-    return f"{count(n, 'thing')} in the files must be settled before anything is loaded."
+def _by_question(doubts: Iterable[Doubt]) -> list[list[Doubt]]:
+    """Doubts of which one answer settles all, together: the same question about several files is asked once."""
+    found: dict[tuple[object, ...], list[Doubt]] = {}
+    for doubt in doubts:
+        found.setdefault((doubt.question, doubt.answers), []).append(doubt)
+    return list(found.values())
+
+
+def counted(doubts: Iterable[Doubt]) -> str:
+    """How many questions stand open, as a sentence."""
+    return f"{count(len(_by_question(doubts)), 'thing')} in the files must be settled before anything is loaded."
 
 
 def told(doubts: Iterable[Doubt]) -> list[str]:
     """All doubts in lines; where several can be accepted, how to name them together."""
-    listed = list(doubts)
-    lines = [line for doubt in listed for line in doubt.lines()]
-    if sum(any(line.startswith("accepted") for _, line, _ in d.answers) for d in listed) > 1:
+    listed = _by_question(doubts)
+    lines = [line for alike in listed for line in (*(d.seen for d in alike), *alike[0].asked())]
+    if sum(any(line.startswith("accepted") for _, line, _ in alike[0].answers) for alike in listed) > 1:
         lines.append('  accepted is one list: write accepted = ["...", "..."] once, with all that is so.')
     return lines
 

@@ -63,7 +63,7 @@ def check(settings: Settings, *, today: dt.date, say: Callable[[str], None] = la
         if nothing and not stopped:
             lines.append("  none of the rows of the ledger looked at can be loaded; the reasons are above.")
     if doubts:
-        lines += ["", f"A run would stop: {counted(len(doubts))}", *told(doubts)]
+        lines += ["", f"A run would stop: {counted(doubts)}", *told(doubts)]
     if stopped or nothing or doubts:
         lines += ["", "When that is mended:", f"toothyears check {settings.path.name}"]
     else:
