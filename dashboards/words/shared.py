@@ -311,8 +311,7 @@ def curves_title(c: ReleasedComparison) -> str:
     one, *others = parts
     told = ", ".join([f"{'about ' if exact else ''}{one} {terms.happened(c.outcome)} {when}", *others])
     later = exact and bool(others) and month != round(12 * c.horizon_years)
-    how = "unadjusted" if exact else "these are ranges, unadjusted"
-    return f"Of 100 {nouns}, {told}{', ' if exact else ': '}{how}{'; the first year that tells both' if later else ''}"
+    return f"Of 100 {nouns}, {told}, unadjusted{'; the first year that tells both' if later else ''}"
 
 
 def counted_title(c: ReleasedComparison) -> str:

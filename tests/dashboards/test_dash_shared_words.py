@@ -212,7 +212,7 @@ def test_a_middle_that_may_be_off_is_not_put_in_words() -> None:
     one = said(groups=(A, line))
     assert "about 12 (10 to 15) with “Kind a” and 3 to 8 with “Kind b” had failed" in shared.curves(one)
     assert shared.curves_title(one) == (
-        "Of 100 crowns, 3 to 8 with “Kind b” failed by 5 years, 10 to 15 with “Kind a”: these are ranges, unadjusted"
+        "Of 100 crowns, 3 to 8 with “Kind b” failed by 5 years, 10 to 15 with “Kind a”, unadjusted"
     )
     assert shared.bands_alone(one) == ["Range only: no middle may be told."]
     assert shared.bands_alone(said()) == []
