@@ -155,7 +155,7 @@ def _both_ways(t: Trial, o: TrialOutcome, *, when: bool) -> str:
     shares = [round(100 * p.estimate) for p in points if p is not None]
     if d is None or len(shares) < len(points) or not shares:
         return ""
-    befell = "crowns failed" if o.outcome == CROWN else "were lost"
+    befell = f"{'crowns ' if o.outcome == CROWN else ''}{FATES.get(o.outcome, FATES[TOOTH])[2]}"
     way, within = ("Treated first", f" within {years(d.years)}") if when else ("First", "")
     far = words_answers.from_to(d.ci_low, d.ci_high).removeprefix("from ")
     return f"{way}, {shares[0]} of 100 {befell}{within}; waiting, {shares[1]} ({far})."

@@ -125,26 +125,31 @@ def _stood_out(answers: Sequence[TechniqueAnswer]) -> list[tuple[TechniqueAnswer
 
 def _by_name(results: Results) -> list[Answer]:
     """The answers to contrasts that are asked for by name; one that could not be compared says so."""
-    given, one_way = [], iter((ONE_WAY,))
+    given: list[Answer] = []
     for question, group, asked in BY_NAME:
         if (found := _named(results.techniques, question, group)) is not None:
             a, c = found
             code = code_of(a, c)
-            said = sentence_case(technique.contrast_says(a, c, paired=False))
-            said = next(one_way, ONE_WAY_TOO) if code == "one_way" else said
+            said = technique.contrast_says(a, c, paired=False) if code != "one_way" else _one_way(given)
+            said = sentence_case(said)
             given.append(Answer(said, asked=asked, link=f"#{technique.address(question)}", code=code))
         elif lacking := _lacking(results, question):
             given.append(Answer(too_few(lacking, group, asked=asked), asked=asked, link="#not-run"))
     for question, asked in WHOLE:
         of = [a for a in results.techniques if a.question == question]
         if of:
-            said, code = _in_figures(of[0], technique.finding(of)), ""
-            if {code_of(of[0], c) for c in of[0].contrasts} == {"one_way"}:
-                said, code = next(one_way, ONE_WAY_TOO), "one_way"
+            is_one_way = {code_of(of[0], c) for c in of[0].contrasts} == {"one_way"}
+            said = _one_way(given) if is_one_way else _in_figures(of[0], technique.finding(of))
+            code = "one_way" if is_one_way else ""
             given.append(Answer(said, asked=asked, link=f"#{technique.address(question)}", code=code))
         elif _lacking(results, question):
             given.append(Answer(f"{TOO_FEW}.", asked=asked, link="#not-run"))
     return given
+
+
+def _one_way(given: Sequence[Answer]) -> str:
+    """Why nothing is told of ways that go with the clinician; in a word where the answers before say why."""
+    return ONE_WAY_TOO if any(a.says == ONE_WAY for a in given) else ONE_WAY
 
 
 def _in_figures(a: TechniqueAnswer, found: str) -> str:

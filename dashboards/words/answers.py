@@ -177,16 +177,17 @@ def outcome_says(o: TrialOutcome, *, when: bool = True, code: str = "", unseen: 
         return f"no difference is given: {o.why_none.partition(' (')[0].rstrip('.')}." if o.why_none else o.sentence
     mid, low, high = (round(v) for v in (d.per_100, d.ci_low, d.ci_high))
     if o.outcome == NEED:
-        here, perhaps = "", ""
+        seen, span, perhaps = mid, years(d.years), ""
         if unseen is not None:
             # What others did unseen can only make them fewer: where one figure alone is told it allows for it.
-            here, perhaps = f"{mid} of 100 had no root canal here for {years(d.years)}", "perhaps "
             mid, low, high = (100 - round(v) for v in (unseen.median, unseen.high, unseen.low))
+            perhaps = "perhaps "
         if not when:
             return f"Waiting, {perhaps}{mid} of 100 had no root canal ({low} to {high})."
-        if here:
-            return f"With waiting {here}; with those elsewhere perhaps {mid} ({low} to {high})."
-        return f"With waiting {mid} of 100 teeth had no root canal for {years(d.years)} ({low} to {high})."
+        if unseen is None:
+            return f"With waiting {mid} of 100 teeth had no root canal for {span} ({low} to {high})."
+        here = f"With waiting {seen} of 100 had no root canal here for {span}"
+        return f"{here}; with those elsewhere perhaps {mid} ({low} to {high})."
     what = {CROWN: "crowns failed", TOOTH: "teeth were lost"}.get(o.outcome, "teeth failed")
     much = f"{more(mid)} of 100 {what}" if mid else f"as many of 100 {what}"
     how = f" within {years(d.years)} with the root canal first" if when else ""

@@ -217,14 +217,8 @@ class MadeColumns(Around):
 
     def _column(self, one: Made, rows: pl.DataFrame) -> pl.Series:
         cells = [self._cells(h, rows) for h in self._of(one)]
-        if one.how == PARTS and len(cells) == _MONTH_AND_DAY:
-            made = dates_of_month(*cells)
-            if not one.headings[0].startswith("("):  # two whole days: the first that is filled, within a text too
-                own = cells[0].zip_with(cells[0].str.contains(_WHOLE_DAY).fill_null(False), day_in(cells[0]))
-                made = own.zip_with(own.is_not_null(), made)
-            return made.alias(one.field)
         if one.how == PARTS:
-            return dates_of(*cells).alias(one.field)
+            return dates_in_parts(one.headings, cells).alias(one.field)
         if one.how == FIRST:
             frame = pl.DataFrame({str(n): cell for n, cell in enumerate(cells)})
             return frame.select(pl.coalesce(pl.all())).to_series().alias(one.field)
@@ -261,6 +255,18 @@ def day_in(texts: pl.Series) -> pl.Series:
     text = pl.col("text")
     day = pl.when(text.str.count_matches(DAY_IN_TEXT) == 1).then(text.str.extract(DAY_IN_TEXT))
     return pl.DataFrame({"text": texts}).select(day).to_series()
+
+
+def dates_in_parts(headings: Sequence[str], cells: Sequence[pl.Series]) -> pl.Series:
+    """Written dates of three parts, or of two: a month with its year and a day, or two whole days."""
+    if len(cells) != _MONTH_AND_DAY:
+        return dates_of(*cells)
+    made = dates_of_month(*cells)
+    if headings[0].startswith("("):  # a name, see `FILE`
+        return made
+    # Two whole days: the first that is filled, within a text too.
+    own = cells[0].zip_with(cells[0].str.contains(_WHOLE_DAY).fill_null(False), day_in(cells[0]))
+    return own.zip_with(own.is_not_null(), made)
 
 
 def dates_of_month(month: pl.Series, day: pl.Series) -> pl.Series:

@@ -27,8 +27,7 @@ from pipeline.reading.sources.made_columns import (
     TEXT,
     TICKS,
     WORDS,
-    dates_of,
-    dates_of_month,
+    dates_in_parts,
     flag_headings,
     quadrant_of,
     teeth_between,
@@ -51,7 +50,6 @@ _FLAGS = 8
 _FEWEST_BEHIND = 6  # different teeth
 _MOST_LISTED = 8
 _QUADRANTS = 4
-_NAME_AND_DAY = 2
 # A day and a month without a year: `14.03.`, `3/14`; as a decimal number the zero at its end may be gone.
 _DAY_AND_MONTH = r"^(?:\d{1,2}\.\s?\d{1,2}\.|\d{2}\.\d{2}|\d{1,2}[/ -]\d{1,2}[/-]?|\d{1,2}[. /-]{1,2}\p{L}{3,}\.?)$"
 _DAY_CELL = r"^(?:0?[1-9]|[12]\d|3[01])(?:\.0+)?$"
@@ -105,13 +103,12 @@ def find_month_in_name(source: Source, looked: Looked, options: ReadOptions) -> 
         ((FILE, SHEET), ([file] * len(sheets), sheets), both),
     ):
         cells = ["9.9." if has_month else "9"] * len(names[0])
-        texts = [pl.Series(column, dtype=pl.String) for column in (*names, cells)]
-        made = dates_of_month(*texts) if len(texts) == _NAME_AND_DAY else dates_of(*texts)
+        headings = (*places, day.name)
+        made = dates_in_parts(headings, [pl.Series(column, dtype=pl.String) for column in (*names, cells)])
         short = made.str.contains(r"^9-\p{L}+-\d{2}$").mean() or 0
         share = max(Column(1, "", "", made).date_share, short if isinstance(short, float) else 0)
         if not (says and cells) or share < _MOST:
             continue
-        headings = (*places, day.name)
         line = LayoutLine(
             "columns.service_date", quoted_list(headings), f"likely: {says}; {_seen(day)}", "service_date", (day.name,)
         )

@@ -258,25 +258,26 @@ def _sheets(path: Path) -> list[Piece]:
 def _with_bare(path: Path, grouped: dict[tuple[str, ...], list[Piece]]) -> dict[tuple[str, ...], list[Piece]]:
     """The sheets by what they are alike in. One of nothing or of a total alone, a month in which nobody came, shows no
     layout: it stands with those of the same headings."""
-
-    def headings(piece: Piece) -> list[str]:
-        return sorted(open_source(path, ReadOptions(sheets=piece.sheets)).headings)
-
     bare = [key for key, of in grouped.items() if len(of) == 1 and of[0].rows_seen <= 1 and of[0].headings]
     laid_out = {key: of for key, of in grouped.items() if key not in bare and of[0].layout}
     for key in bare if laid_out else ():
-        own = headings(grouped[key][0])
-        if (like := next((k for k, of in laid_out.items() if headings(of[0]) == own), None)) is not None:
+        own = sorted(_as_they_stand(path, grouped[key][0].sheets))
+        alike = (k for k, of in laid_out.items() if sorted(_as_they_stand(path, of[0].sheets)) == own)
+        if (like := next(alike, None)) is not None:
             grouped[like].append(replace(grouped.pop(key)[0], rows=grouped[like][0].rows.clear(), rows_seen=0))
     return grouped
+
+
+def _as_they_stand(path: Path, sheets: Sequence[str]) -> tuple[str, ...]:
+    """The headings of sheets before any layout is seen in them."""
+    return tuple(open_source(path, ReadOptions(sheets=tuple(sheets))).headings)
 
 
 def _many_alike(path: Path, names: Sequence[str]) -> tuple[str, ...]:
     """The most sheets with the same headings, if many, such as a day on each: a look at each would take long."""
     alike: dict[tuple[str, ...], list[str]] = {}
     for name in names:
-        headings = open_source(path, ReadOptions(sheets=(name,))).headings
-        alike.setdefault(tuple(headings), []).append(name)
+        alike.setdefault(_as_they_stand(path, (name,)), []).append(name)
     most = max(alike.values(), key=len)
     return tuple(most) if len(most) > _MANY_SHEETS else ()
 
